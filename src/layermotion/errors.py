@@ -1,0 +1,28 @@
+"""Owns the exceptions that reach a user; each message says what, where and the remedy.
+
+LayermotionError
+    InputError          a file, folder or option that cannot be used
+    ConfigError         a training or generator setting that cannot be used
+    WeightsError        weights that are missing, altered or of another layout
+    MeasurementError    a clip that was read but cannot be measured
+"""
+
+
+class LayermotionError(Exception):
+    """Parent of every error a user meets; the message is one sentence that stands alone."""
+
+
+class InputError(LayermotionError):
+    """A file, folder or option cannot be used."""
+
+
+class ConfigError(LayermotionError):
+    """A training or generator setting cannot be used."""
+
+
+class WeightsError(LayermotionError):
+    """Weights are missing, altered, or laid out otherwise than this version needs."""
+
+
+class MeasurementError(LayermotionError):
+    """A clip was read but cannot be measured."""

@@ -1,0 +1,1 @@
+"""Owns training: settings, data, loop, evaluation, export. Needs the train extra."""

@@ -1,0 +1,1 @@
+"""Holds the shipped weights: NAME.onnx, its JSON card and its model card."""

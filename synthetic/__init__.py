@@ -1,0 +1,1 @@
+"""Owns labelled synthetic ultrasound: tissue in mm, motion, image formation, exact truth."""
