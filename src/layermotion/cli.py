@@ -1,0 +1,249 @@
+"""Owns the command line: options, help, exit codes; the work itself is done elsewhere.
+
+Every command imports what it needs when it runs, so that help stays quick.
+"""
+
+import importlib.util
+import math
+import sys
+from collections.abc import Callable
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from layermotion import __version__
+from layermotion.errors import InputError, LayermotionError
+from layermotion.labels import Task, View
+
+EXIT_UNUSABLE = 2
+EXIT_INTERRUPTED = 130
+
+CAUTION = (
+    "Not a medical device: every result is a draft until a licensed clinician confirms it, "
+    "and local rules come first."
+)
+# Limits that only catch slips of the keyboard (our choice): the shallowest and the deepest
+# view a scanner offers, and the rates between a slow sweep and high-speed imaging.
+DEPTH_RANGE_MM = (10.0, 400.0)
+FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
+
+app = typer.Typer(
+    add_completion=False,
+    epilog=CAUTION,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class ViewChoice(StrEnum):
+    """The view of a measurement: stated, or found from the image."""
+
+    AUTO = "auto"
+    ABDOMINAL_WALL = View.ABDOMINAL_WALL.value
+    BLADDER = View.BLADDER.value
+
+
+class ViewsToMake(StrEnum):
+    """Which views the generator makes."""
+
+    BOTH = "both"
+    ABDOMINAL_WALL = View.ABDOMINAL_WALL.value
+    BLADDER = View.BLADDER.value
+
+
+def _epilog(example: str) -> str:
+    # A lone \b keeps the lines of its paragraph as they are.
+    return f"\b\nExample:\n  {example}\n\n{CAUTION}"
+
+
+def _number(
+    option: str, limits: tuple[float, float], unit: str
+) -> Callable[[float | None], float | None]:
+    """Make a check for a number option; NaN lies outside every range."""
+    low, high = limits
+
+    def check(value: float | None) -> float | None:
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
+            raise InputError(
+                f"{option} {value:g} is not possible; "
+                f"give a number from {low:g} to {high:g} {unit}."
+            )
+        return value
+
+    return check
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"layermotion {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _layermotion(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_show_version, is_eager=True, help="Show the version and leave."
+        ),
+    ] = False,
+) -> None:
+    """Measure the abdominal-wall layers and the bladder base in ultrasound clips."""
+
+
+OutputFolder = Annotated[
+    Path,
+    typer.Option("--out", metavar="DIR", file_okay=False, help="Folder to write the results to."),
+]
+
+
+@app.command(epilog=_epilog("layermotion measure drawin.dcm --task draw_in --out results"))
+def measure(
+    sources: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="SOURCE",
+            exists=True,
+            help="Clips: DICOM files, videos, folders of images, or stills.",
+        ),
+    ],
+    out: OutputFolder,
+    mm_per_pixel: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM|ROW,COLUMN",
+            help="Pixel size in mm, for sources that state none: one value, "
+            "or depth and lateral spacing such as 0.08,0.11.",
+        ),
+    ] = None,
+    depth_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM",
+            callback=_number("--depth-mm", DEPTH_RANGE_MM, "mm"),
+            help="Depth of view in mm, instead of a pixel size.",
+        ),
+    ] = None,
+    fps: Annotated[
+        float | None,
+        typer.Option(
+            metavar="HZ",
+            callback=_number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
+            help="Frames per second, for sources that state no times.",
+        ),
+    ] = None,
+    task: Annotated[Task | None, typer.Option(help="What the patient was asked to do.")] = None,
+    view: Annotated[ViewChoice, typer.Option(help="What the probe looks at.")] = ViewChoice.AUTO,
+    site: Annotated[
+        str,
+        typer.Option(
+            metavar="muscle-centre|image-centre|junction:MM",
+            help="Where thickness is read; junction:25 is 25 mm lateral "
+            "to the medial TrA junction.",
+        ),
+    ] = "muscle-centre",
+    no_overlay: Annotated[
+        bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
+    ] = False,
+    keep_identifiers: Annotated[
+        bool,
+        typer.Option(
+            "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
+        ),
+    ] = False,
+) -> None:
+    """Measure clips: thickness, change, slide, bladder-base displacement.
+
+    Exit code 0: all clips were measured; 1: some failed and the others are written;
+    2: the arguments or the input cannot be used.
+    """
+    from layermotion.measure import MeasureOptions, measure_sources
+
+    options = MeasureOptions(
+        mm_per_pixel=mm_per_pixel,
+        depth_mm=depth_mm,
+        frame_rate_hz=fps,
+        task=task,
+        view=None if view is ViewChoice.AUTO else View(view),
+        site=site,
+        overlay=not no_overlay,
+        keep_identifiers=keep_identifiers,
+    )
+    raise typer.Exit(measure_sources(sources, out, options))
+
+
+@app.command(
+    epilog=_epilog("layermotion synthesize --view both --clips 2 --stills 10 --out synthetic-clips")
+)
+def synthesize(
+    out: OutputFolder,
+    view: Annotated[ViewsToMake, typer.Option(help="Views to make.")] = ViewsToMake.BOTH,
+    clips: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Number of clips for each view.")
+    ] = 1,
+    stills: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Number of stills for each view.")
+    ] = 0,
+    seed: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Number every random draw comes from.")
+    ] = 0,
+) -> None:
+    """Make synthetic clips and stills with their exact truth."""
+    from synthetic.write import synthesize as write_synthetic
+
+    views = tuple(View) if view is ViewsToMake.BOTH else (View(view),)
+    write_synthetic(out, views, clips, stills, seed)
+
+
+@app.command(epilog=_epilog("layermotion train optimiser.epochs=20 --out runs/first"))
+def train(
+    out: OutputFolder,
+    overrides: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
+    ] = None,
+    config: Annotated[
+        str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
+    ] = "train",
+) -> None:
+    """Train the segmentation network on synthetic images.
+
+    Needs the train extra: pip install 'layermotion[train]'.
+    """
+    for package in ("torch", "hydra", "mlflow"):
+        if importlib.util.find_spec(package) is None:
+            raise InputError(
+                f"Training needs {package}, which is not installed; "
+                f"run: pip install 'layermotion[train]'."
+            )
+    from layermotion.training.loop import main as run_training
+
+    run_training(config, tuple(overrides or ()), out)
+
+
+@app.command(epilog=_epilog("layermotion demo --out demo-output"))
+def demo(out: OutputFolder) -> None:
+    """Make synthetic clips, measure them, write the reports."""
+    from layermotion.demo import run_demo
+
+    run_demo(out)
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Run one command and leave with its exit code; errors become one sentence on stderr."""
+    try:
+        app(arguments, prog_name="layermotion")
+    except LayermotionError as error:
+        print(f"layermotion: {error}", file=sys.stderr)
+        sys.exit(EXIT_UNUSABLE)
+    except KeyboardInterrupt:
+        print("layermotion: stopped.", file=sys.stderr)
+        sys.exit(EXIT_INTERRUPTED)
+    sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()
