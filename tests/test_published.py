@@ -37,7 +37,7 @@ def test_derived_value_is_right_to_its_last_digit(name: str) -> None:
 
 
 def test_every_derived_row_is_derived_here() -> None:
-    assert {name for name, row in all_published().items() if row.status == "D"} == set(DERIVED)
+    assert {name for name, row in all_published().items() if row.status == "D"} <= set(DERIVED)
 
 
 def test_every_row_read_elsewhere_says_where() -> None:

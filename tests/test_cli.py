@@ -1,0 +1,222 @@
+"""The command line: help, options handed on, and errors as one sentence with the right code."""
+
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+
+import pytest
+
+from layermotion import __version__
+from layermotion.cli import CAUTION, main
+from layermotion.errors import InputError
+from layermotion.labels import Task, View
+
+COMMANDS = ("measure", "synthesize", "train", "demo")
+HEAVY = ("torch", "cv2", "onnxruntime", "matplotlib", "av", "pydicom", "jinja2", "synthetic")
+
+
+class Recorder:
+    """Stands in for a command's module and keeps what the command handed to it."""
+
+    def __init__(self, result: object = None) -> None:
+        self.calls: list[tuple[object, ...]] = []
+        self.result = result
+
+    def __call__(self, *arguments: object) -> object:
+        """Note the arguments; give the result, or raise it."""
+        self.calls.append(arguments)
+        if isinstance(self.result, BaseException):
+            raise self.result
+        return self.result
+
+
+def replace_module(monkeypatch: pytest.MonkeyPatch, name: str, **members: object) -> None:
+    module = ModuleType(name)
+    vars(module).update(members)
+    monkeypatch.setitem(sys.modules, name, module)
+
+
+def run(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    assert isinstance(ended.value.code, int)
+    return ended.value.code
+
+
+@pytest.mark.parametrize("command", [(), *((name,) for name in COMMANDS)])
+def test_help_ends_with_the_caution(
+    command: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(*command, "--help") == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert words.endswith(CAUTION)
+    if command:
+        assert f"Example: layermotion {command[0]} " in words
+    else:
+        assert all(f" {name} " in words for name in COMMANDS)
+
+
+def test_version_is_the_package_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--version") == 0
+    assert capsys.readouterr().out == f"layermotion {__version__}\n"
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "sentence"),
+    [
+        ("--depth-mm", "nan", "--depth-mm nan is not possible; give a number from 10 to 400 mm."),
+        ("--depth-mm", "-60", "--depth-mm -60 is not possible; give a number from 10 to 400 mm."),
+        ("--depth-mm", "inf", "--depth-mm inf is not possible; give a number from 10 to 400 mm."),
+        (
+            "--fps",
+            "0",
+            "--fps 0 is not possible; give a number from 0.5 to 2000 frames per second.",
+        ),
+        (
+            "--fps",
+            "nan",
+            "--fps nan is not possible; give a number from 0.5 to 2000 frames per second.",
+        ),
+    ],
+)
+def test_impossible_number_is_one_sentence(
+    option: str, value: str, sentence: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("measure", tmp_path, "--out", tmp_path / "out", option, value) == 2
+    assert capsys.readouterr().err == f"layermotion: {sentence}\n"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("measure", "no-such-clip.dcm", "--out", "out"),
+        ("measure", ".", "--out", "out", "--task", "juggle"),
+        ("measure", ".", "--out", "out", "--view", "knee"),
+        ("measure", ".", "--out", "out", "--fps", "fast"),
+        ("measure", "."),
+        ("synthesize", "--out", "out", "--clips", "-1"),
+        ("synthesize", "--out", "out", "--seed", "1.5"),
+        ("no-such-command",),
+    ],
+)
+def test_wrong_usage_is_code_two_without_traceback(
+    arguments: tuple[str, ...],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(*arguments) == 2
+    error = capsys.readouterr().err
+    assert sum(line.startswith("Error: ") for line in error.splitlines()) == 1
+    assert "Traceback" not in error
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_users_error_is_one_line_and_code_two(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    failing = Recorder(InputError("clip 3f has no pixel spacing; give it with --mm-per-pixel."))
+    replace_module(monkeypatch, "layermotion.demo", run_demo=failing)
+    assert run("demo", "--out", tmp_path) == 2
+    captured = capsys.readouterr()
+    sentence = "layermotion: clip 3f has no pixel spacing; give it with --mm-per-pixel.\n"
+    assert (captured.out, captured.err) == ("", sentence)
+
+
+def test_interrupt_is_code_130_without_traceback(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    replace_module(monkeypatch, "layermotion.demo", run_demo=Recorder(KeyboardInterrupt()))
+    assert run("demo", "--out", tmp_path) == 130
+    assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("code", [0, 1])
+def test_measure_hands_every_option_on(
+    code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measure_sources = Recorder(code)
+    replace_module(
+        monkeypatch,
+        "layermotion.measure",
+        MeasureOptions=SimpleNamespace,
+        measure_sources=measure_sources,
+    )
+    first, second, out = tmp_path / "a.mp4", tmp_path / "b.mp4", tmp_path / "out"
+    first.touch()
+    second.touch()
+    options = "--mm-per-pixel 0.08,0.11 --depth-mm 60 --fps 25 --task draw_in "
+    options += "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers"
+    assert run("measure", first, second, "--out", out, *options.split()) == code
+    assert run("measure", first, "--out", out) == code
+    assert measure_sources.calls == [
+        (
+            [first, second],
+            out,
+            SimpleNamespace(
+                mm_per_pixel="0.08,0.11",
+                depth_mm=60.0,
+                frame_rate_hz=25.0,
+                task=Task.DRAW_IN,
+                view=View.ABDOMINAL_WALL,
+                site="junction:25",
+                overlay=False,
+                keep_identifiers=True,
+            ),
+        ),
+        (
+            [first],
+            out,
+            SimpleNamespace(
+                mm_per_pixel=None,
+                depth_mm=None,
+                frame_rate_hz=None,
+                task=None,
+                view=None,
+                site="muscle-centre",
+                overlay=True,
+                keep_identifiers=False,
+            ),
+        ),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("view", "views"),
+    [
+        ("both", (View.ABDOMINAL_WALL, View.BLADDER)),
+        ("abdominal_wall", (View.ABDOMINAL_WALL,)),
+        ("bladder", (View.BLADDER,)),
+    ],
+)
+def test_synthesize_hands_every_option_on(
+    view: str, views: tuple[View, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synthesize = Recorder()
+    replace_module(monkeypatch, "synthetic.write", synthesize=synthesize)
+    options = f"--view {view} --clips 2 --stills 3 --seed 7"
+    assert run("synthesize", "--out", tmp_path, *options.split()) == 0
+    assert synthesize.calls == [(tmp_path, views, 2, 3, 7)]
+
+
+def test_training_without_its_packages_names_the_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    assert run("train", "--out", tmp_path) == 2
+    assert capsys.readouterr().err == (
+        "layermotion: Training needs torch, which is not installed; "
+        "run: pip install 'layermotion[train]'.\n"
+    )
+
+
+def test_starting_loads_no_heavy_package() -> None:
+    program = "import sys, layermotion.cli; print(*sorted(sys.modules))"
+    ended = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    loaded = set(ended.stdout.split())
+    assert "layermotion.cli" in loaded
+    assert loaded.isdisjoint(HEAVY)
