@@ -1,0 +1,306 @@
+"""Owns the plots over time as inline SVG; it draws and computes nothing that is reported."""
+
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from layermotion.labels import WALL_LAYERS, Structure
+from layermotion.measures import Window
+from layermotion.report.palette import (
+    CONTRACTED_TINT,
+    FAINT_INK,
+    INK,
+    LOOKS,
+    REST_TINT,
+    RULE,
+)
+from layermotion.series import Quantity, Series
+
+# More points than pixels across a printed page add size and no detail (our choice).
+MAX_POINTS = 2000
+WIDTH_IN = 5.6
+# A window narrower than this share of the time axis is shaded without a word (our choice).
+LABELLED_SHARE = 0.075
+# Room that a label at a line's end needs, as a share of the value axis (our choice).
+LABEL_STEP = 0.09
+# Any: matplotlib's type for these keys is a list of all its settings.
+STYLE: Final[dict[Any, Any]] = {
+    "svg.fonttype": "none",
+    "font.family": "sans-serif",
+    "font.size": 9.5,
+    "text.color": INK,
+    "axes.edgecolor": FAINT_INK,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "xtick.color": FAINT_INK,
+    "ytick.color": FAINT_INK,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "hatch.linewidth": 0.5,
+}
+
+
+@dataclass(frozen=True)
+class Plot:
+    """One drawing.
+
+    Parameters
+    ----------
+    svg
+        An ``<svg>`` element without any outside reference.
+    description
+        What it shows, for a reader who cannot see it.
+    """
+
+    svg: str
+    description: str
+
+
+def plot_series(series: Series, windows: Sequence[Window]) -> tuple[Plot, ...]:
+    """Draw each plot that the series has data for; none for fewer than three frames."""
+    if series.time_s.size < 3:
+        return ()
+    plots = (_plot_thickness(series, windows), _plot_displacement(series, windows))
+    return tuple(plot for plot in plots if plot)
+
+
+def decimate(
+    time_s: NDArray[np.float64], value: NDArray[np.float64], limit: int = MAX_POINTS
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Thin a long series to at most ``limit`` points, keeping peaks and gaps.
+
+    Each run of frames gives its lowest and its highest value, at the middle of its time; a run
+    that holds a gap becomes a gap.
+
+    Examples
+    --------
+    >>> times, values = decimate(np.arange(8.0), np.array([0, 1, 2, 3, 9, 4, np.nan, 5]), 4)
+    >>> values
+    array([ 0.,  9., nan, nan])
+    """
+    if time_s.size <= limit:
+        return time_s, value
+    run = -(-time_s.size // (limit // 2))
+    pad = -time_s.size % run
+    # (frames,) -> (runs, frames in a run); the last run is filled with its own last frame
+    times = np.pad(time_s, (0, pad), mode="edge").reshape(-1, run)
+    values = np.pad(value, (0, pad), mode="edge").reshape(-1, run)
+    middle = times.mean(axis=1)
+    pairs = np.stack([values.min(axis=1), values.max(axis=1)], axis=1)  # (runs, 2)
+    return np.repeat(middle, 2), pairs.reshape(-1)
+
+
+def _plot_thickness(series: Series, windows: Sequence[Window]) -> Plot | None:
+    layers = [
+        quantity
+        for structure in WALL_LAYERS
+        if (quantity := series.get("thickness", structure)) and _has_values(quantity)
+    ]
+    if not layers:
+        return None
+    names = ", ".join(LOOKS[Structure(layer.structure)].short_name for layer in layers)
+    with matplotlib.rc_context({**STYLE, "svg.hashsalt": "thickness"}):
+        figure = Figure(figsize=(WIDTH_IN, 3.9))
+        top, strip = figure.subplots(
+            2, 1, sharex=True, height_ratios=(1, 0.055 + 0.045 * len(layers))
+        )
+        _draw_lines(top, series.time_s, layers)
+        _mark_windows(top, series.time_s, windows)
+        top.set_ylim(bottom=0)
+        top.set_ylabel(f"thickness, {_unit_text(layers[0])}")
+        _label_ends(top, series.time_s, layers)
+        _draw_confidence(strip, series.time_s, layers)
+        svg = _to_svg(figure)
+    return Plot(
+        svg,
+        f"Thickness over time of {names}, with rest and contraction shaded, and the confidence "
+        f"of each frame beneath.",
+    )
+
+
+def _plot_displacement(series: Series, windows: Sequence[Window]) -> Plot | None:
+    base = series.get("base_displacement", Structure.BLADDER)
+    if base is None or not _has_values(base):
+        return None
+    shift = series.get("probe_shift", "image")
+    if shift is not None and not _has_values(shift):
+        shift = None
+    with matplotlib.rc_context({**STYLE, "svg.hashsalt": "displacement"}):
+        figure = Figure(figsize=(WIDTH_IN, 4.4 if shift else 3.5))
+        ratios = (1, 0.34, 0.09) if shift else (1, 0.1)
+        axes = figure.subplots(len(ratios), 1, sharex=True, height_ratios=ratios)
+        top, strip = axes[0], axes[-1]
+        top.axhline(0, color=FAINT_INK, linewidth=0.8)
+        _draw_lines(top, series.time_s, [base])
+        _mark_windows(top, series.time_s, windows)
+        top.set_ylabel(f"bladder base, {_unit_text(base)}\n+ lift towards the probe\n− descent")
+        _label_ends(top, series.time_s, [base])
+        if shift is not None:
+            axes[1].axhline(0, color=FAINT_INK, linewidth=0.8)
+            axes[1].plot(*decimate(series.time_s, shift.value), color=INK, linewidth=1.0)
+            axes[1].set_ylabel(f"probe,\n{_unit_text(shift)}")
+            _bare(axes[1])
+        _draw_confidence(strip, series.time_s, [base])
+        svg = _to_svg(figure)
+    return Plot(
+        svg,
+        "Movement of the bladder base over time; positive is lift towards the probe"
+        + (", with the estimated movement of the probe beneath." if shift else "."),
+    )
+
+
+def _draw_lines(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Quantity]) -> None:
+    for quantity in quantities:
+        look = LOOKS[Structure(quantity.structure)]
+        times, values = decimate(time_s, quantity.value)
+        dashes = (0, tuple(length * 0.35 for length in look.pattern_px))
+        axes.plot(
+            times,
+            values,
+            color=look.on_paper,
+            linestyle=dashes if look.pattern_px else "solid",
+            linewidth=2.0 if quantity.structure == Structure.TRA else 1.5,
+            gid=f"line-{quantity.structure}",
+        )
+        alone = _stands_alone(values)
+        axes.plot(times[alone], values[alone], ".", color=look.on_paper, markersize=2.5)
+    axes.set_xlim(float(time_s[0]), float(time_s[-1]))
+    axes.margins(y=0.14)
+    axes.grid(axis="y", color=RULE, linewidth=0.6)
+    axes.set_axisbelow(True)
+    _bare(axes)
+
+
+def _label_ends(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Quantity]) -> None:
+    """Write each name at the right of its line, pushed apart where lines end close together."""
+    low, high = axes.get_ylim()
+    ends = []
+    for quantity in quantities:
+        last = quantity.value[np.isfinite(quantity.value)][-1]
+        ends.append((float((last - low) / (high - low)), Structure(quantity.structure)))
+    ends.sort()
+    floor = -1.0
+    for place, structure in ends:
+        floor = max(place, floor + LABEL_STEP)
+        look = LOOKS[structure]
+        axes.text(
+            1.015,
+            floor,
+            look.short_name,
+            transform=axes.transAxes,
+            color=look.on_paper,
+            fontweight="bold",
+            va="center",
+        )
+
+
+def _mark_windows(axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Window]) -> None:
+    span = float(time_s[-1] - time_s[0])
+    several = len({window.repeat for window in windows}) > 1
+    for window in windows:
+        first, last = float(time_s[window.first]), float(time_s[window.last])
+        is_rest = window.state == "rest"
+        axes.axvspan(
+            first,
+            last,
+            facecolor=REST_TINT if is_rest else CONTRACTED_TINT,
+            edgecolor="none",
+            zorder=0,
+        )
+        axes.plot(
+            (first, last),
+            (1, 1),
+            transform=axes.get_xaxis_transform(),
+            color=FAINT_INK if is_rest else INK,
+            linewidth=1.2 if is_rest else 3.2,
+            solid_capstyle="butt",
+            clip_on=False,
+        )
+        if last - first >= LABELLED_SHARE * span:
+            word = "rest" if is_rest else "contracted"
+            axes.text(
+                (first + last) / 2,
+                1.03,
+                f"{word} {window.repeat}" if several else word,
+                transform=axes.get_xaxis_transform(),
+                ha="center",
+                va="bottom",
+                fontsize=8.5,
+            )
+
+
+def _draw_confidence(
+    axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Quantity]
+) -> None:
+    """Draw one row for each quantity: dark is sure, white is not measured."""
+    run = -(-time_s.size // MAX_POINTS)
+    pad = -time_s.size % run
+    rows = np.stack(
+        [
+            np.pad(quantity.confidence, (0, pad), mode="edge").reshape(-1, run).min(axis=1)
+            for quantity in quantities
+        ]
+    )  # (quantities, runs)
+    count = len(quantities)
+    axes.imshow(
+        rows,
+        aspect="auto",
+        cmap="Greys",
+        vmin=0,
+        vmax=1.25,
+        interpolation="nearest",
+        extent=(float(time_s[0]), float(time_s[-1]), count - 0.5, -0.5),
+    )
+    axes.hlines(np.arange(count - 1) + 0.5, *axes.get_xlim(), color="white", linewidth=1.2)
+    names = [LOOKS[Structure(quantity.structure)].short_name for quantity in quantities]
+    axes.set_yticks(range(count), names if count > 1 else ["confidence"], fontsize=7.5)
+    axes.tick_params(axis="y", length=0)
+    if count > 1:
+        axes.set_ylabel("confidence", fontsize=8.5)
+    axes.set_xlabel("time, s      (strip: dark = sure, white = not measured)")
+
+
+def _bare(axes: Axes) -> None:
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _has_values(quantity: Quantity) -> bool:
+    return bool(np.isfinite(quantity.value).any())
+
+
+def _stands_alone(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Values with a gap on both sides, which a line would not show."""
+    gap = np.pad(np.isnan(values), 1, constant_values=True)
+    alone: NDArray[np.bool_] = ~gap[1:-1] & gap[:-2] & gap[2:]
+    return alone
+
+
+def _unit_text(quantity: Quantity) -> str:
+    return "pixels (no calibration)" if quantity.unit == "px" else quantity.unit
+
+
+def _to_svg(figure: Figure) -> str:
+    figure.align_ylabels()
+    stream = io.StringIO()
+    FigureCanvasSVG(figure).print_figure(
+        stream,
+        bbox_inches="tight",
+        pad_inches=0.03,
+        transparent=True,
+        metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
+    )
+    svg = stream.getvalue()
+    svg = svg[svg.index("<svg") :]
+    # Inside HTML the namespaces are implied, and no address is left in the page.
+    svg = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", svg)
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    return re.sub(r'<svg\b[^>]*?(viewBox="[^"]*")[^>]*>', r"<svg \1>", svg, count=1)
