@@ -14,7 +14,7 @@ ENVIRONMENT = ROOT / ".venv"
 OLDEST_PYTHON = (3, 11)
 STAMP = "layermotion-install.json"
 # What pip says that shows a long install is alive; the rest of its output is dropped.
-PROGRESS_WORDS = ("Downloading ", "Building ", "Installing ")
+PROGRESS_WORDS = ("Downloading ", "Installing collected packages")
 
 
 class SetupFailed(Exception):

@@ -198,7 +198,7 @@ def synthesize(
     write_synthetic(out, views, clips, stills, seed)
 
 
-@app.command(epilog=_epilog("layermotion train optimiser.epochs=20 --out runs/first"))
+@app.command(epilog=_epilog("layermotion train --config smoke --out runs/first seed=1"))
 def train(
     out: OutputFolder,
     overrides: Annotated[
