@@ -1,0 +1,227 @@
+"""Owns one scene: a stack, its material, a probe and settings, drawn from one seed and rendered."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.labels import View
+from synthetic.anatomy import (
+    Stack,
+    chance,
+    draw_bladder,
+    draw_other,
+    draw_wall,
+    log_uniform,
+    uniform,
+)
+from synthetic.display import (
+    Display,
+    Grey,
+    draw_display,
+    smooth_and_sharpen,
+    to_grey,
+    white_level_db,
+)
+from synthetic.imaging import Beams, Grid, Probe, Settings, form_image, lay_beams, scan_convert
+from synthetic.pose import Pose, label_image, rest_pose, structure_edges
+from synthetic.texture import Texture, draw_texture
+
+# A pixel whose two-way loss exceeds the gain curve by this much shows nothing of the tissue, dB.
+SHADOW_DB = 32.0
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Everything that stays the same while a clip runs."""
+
+    stack: Stack
+    texture: Texture
+    beams: Beams
+    settings: Settings
+    display: Display
+    mirrored: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One rendered frame with its truth.
+
+    Parameters
+    ----------
+    pixels
+        uint8, shape (rows, columns).
+    labels
+        uint8, same shape; 0 where the tissue is hidden by shadow or outside the beams.
+    edges_mm
+        Shape (5, 2, columns), depth of each structure's edges below the probe face, mm, exact,
+        hidden parts included.
+    white_db
+        Echo level shown white.
+    """
+
+    pixels: Grey
+    labels: Grey
+    edges_mm: NDArray[np.float64]
+    white_db: float
+
+
+def draw_scene(
+    rng: np.random.Generator, view: View | None, *, samples: int = 384, slack_mm: float = 5.0
+) -> Scene:
+    """Draw a scene of one view, or of neither (``None``).
+
+    Parameters
+    ----------
+    samples
+        Points along each beam; sets the finest detail drawn.
+    slack_mm
+        How far tissue may slide into the picture from either side.
+    """
+    draw = {View.ABDOMINAL_WALL: draw_wall, View.BLADDER: draw_bladder, None: draw_other}[view]
+    stack = draw(rng)
+    probe = draw_probe(rng, stack)
+    beams = lay_beams(probe, stack.depth_mm, samples)
+    half_width = float(np.abs(beams.x_mm).max()) + slack_mm
+    texture = draw_texture(
+        rng, stack, stack.depth_mm / samples, max(0.2, half_width / 160), half_width
+    )
+    settings = draw_settings(rng)
+    display = draw_display(rng)
+    return Scene(
+        stack=stack,
+        texture=texture,
+        beams=beams,
+        settings=settings,
+        display=display,
+        mirrored=chance(rng, 0.5),
+    )
+
+
+def draw_probe(rng: np.random.Generator, stack: Stack) -> Probe:
+    """Draw a transducer that suits the depth and width of the view.
+
+    Published: linear 5 to 12 MHz for the wall, curved 3.5 to 6 MHz for the bladder; 3 to 15 MHz
+    here.
+    """
+    deep = stack.depth_mm > 85
+    if deep or chance(rng, 0.12):
+        kind = str(rng.choice(["curved", "curved", "curved", "sector"]))
+    else:
+        kind = str(rng.choice(["linear", "linear", "linear", "trapezoid"]))
+    if stack.view is View.BLADDER and kind in ("linear", "trapezoid") and chance(rng, 0.6):
+        kind = "curved"
+    # Penetration: about 500 mm MHz round trip per 60 dB in mixed tissue bounds the frequency.
+    highest = float(np.clip(560 / stack.depth_mm, 3.4, 15))
+    frequency = uniform(rng, max(3.0, 0.45 * highest), highest)
+    lines = int(rng.integers(112, 240))
+    shared = {
+        "frequency_mhz": frequency,
+        "cycles": uniform(rng, 1.2, 3.2),
+        "f_number": uniform(rng, 1.3, 3.5),
+        "focus_mm": stack.depth_mm * uniform(rng, 0.25, 0.9),
+        "lines": lines,
+    }
+    if kind == "linear":
+        return Probe(np.inf, 0.0, stack.width_mm, **shared)  # type: ignore[arg-type]
+    if kind == "trapezoid":
+        return Probe(np.inf, uniform(rng, 0.08, 0.3), stack.width_mm * 0.8, **shared)  # type: ignore[arg-type]
+    radius = uniform(rng, 35, 70) if kind == "curved" else uniform(rng, 4, 15)
+    # The opening angle makes the picture as wide at its deepest as the stack was drawn for.
+    reach = radius + stack.depth_mm
+    half = float(np.clip(np.arcsin(min(0.98, stack.width_mm / 2 / reach)), 0.3, 0.85))
+    return Probe(radius, half, 2 * reach * float(np.sin(half)), **shared)  # type: ignore[arg-type]
+
+
+def draw_settings(rng: np.random.Generator) -> Settings:
+    """Draw gain, noise and artefact strengths."""
+    contact = [uniform(rng, 0.03, 0.22) if chance(rng, 0.08) else 0.0 for _ in range(2)]
+    return Settings(
+        looks=int(rng.choice([1, 2, 3], p=[0.5, 0.3, 0.2])),
+        noise_db=uniform(rng, -115, -62),
+        tgc=uniform(rng, 0.85, 1.08),
+        tgc_wave_db=(rng.normal(0, 3.0), rng.normal(0, 2.0)),
+        clutter_db=uniform(rng, -45, -12),
+        reverberation_db=uniform(rng, -40, -9) if chance(rng, 0.5) else -90.0,
+        mirror_width=log_uniform(rng, 0.15, 2.0),
+        contact=(contact[0], contact[1]),
+        coupling_db=(rng.normal(0, 1.5), rng.normal(0, 1.2)),
+    )
+
+
+def picture_grid(scene: Scene, rows: int, columns: int, *, square: bool = False) -> Grid:
+    """Pixels that just hold the whole field of view.
+
+    Parameters
+    ----------
+    rows, columns
+        Size of the picture. With ``square`` the pixels are equally large both ways and the
+        field of view is centred in the picture.
+    """
+    left, top, width, height = field_of_view(scene.beams)
+    if not square:
+        return Grid(rows, columns, height / rows, width / columns, left, top)
+    scale = max(height / rows, width / columns)
+    return Grid(
+        rows,
+        columns,
+        scale,
+        scale,
+        left - (columns * scale - width) / 2,
+        top - (rows * scale - height) / 2,
+    )
+
+
+def field_of_view(beams: Beams) -> tuple[float, float, float, float]:
+    """Left, top, width and height of the box around the beams, mm."""
+    probe = beams.probe
+    if probe.half_angle_rad == 0:
+        return -probe.width_mm / 2, 0.0, probe.width_mm, beams.depth_mm
+    half, apex = probe.half_angle_rad, probe.apex_mm
+    curved = np.isfinite(probe.face_radius_mm)
+    reach = (apex if curved else apex / np.cos(half)) + beams.depth_mm
+    side = float(reach * np.sin(half))
+    top = float(apex * np.cos(half) - apex) if curved else 0.0
+    return -side, top, 2 * side, beams.depth_mm - top
+
+
+def render(
+    rng: np.random.Generator,
+    scene: Scene,
+    pose: Pose,
+    grid: Grid,
+    *,
+    white_db: float | None = None,
+    turn_rad: float = 0.0,
+) -> Picture:
+    """Render one frame and its truth.
+
+    Parameters
+    ----------
+    rng
+        Draws electronic noise only; the tissue's speckle comes from the scene.
+    grid
+        Pixels of the picture.
+    white_db
+        Echo level shown white, fixed through a clip; None takes it from this frame.
+    turn_rad
+        Out-of-plane motion as a mixing angle: pi / 2 replaces every scatterer.
+    """
+    echo_db, loss_db = form_image(
+        rng, scene.stack, scene.texture, pose, scene.beams, scene.settings, turn_rad
+    )
+    if white_db is None:
+        white_db = white_level_db(echo_db, scene.display)
+    dark = white_db - 3 * scene.display.range_db
+    both = np.dstack([np.maximum(echo_db, dark + 1), loss_db])
+    converted = scan_convert(scene.beams, both, grid, dark)
+    grey = to_grey(converted[..., 0], white_db, scene.display)
+    grey = smooth_and_sharpen(grey, scene.display)
+    outside = converted[..., 0] <= dark + 0.5
+    grey[outside] = 0
+    edges = structure_edges(scene.stack, pose, grid.x_mm)
+    labels = label_image(edges - grid.top_mm, grid.row_mm, grid.rows)
+    labels[outside | (converted[..., 1] > SHADOW_DB)] = 0
+    if scene.mirrored:
+        grey, labels, edges = grey[:, ::-1], labels[:, ::-1], edges[:, :, ::-1]
+    return Picture(np.ascontiguousarray(grey), np.ascontiguousarray(labels), edges, white_db)
