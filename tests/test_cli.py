@@ -201,6 +201,20 @@ def test_synthesize_hands_every_option_on(
     assert synthesize.calls == [(tmp_path, views, 2, 3, 7)]
 
 
+@pytest.mark.parametrize(("is_finished", "code"), [(True, 0), (False, 130)])
+def test_train_hands_every_option_on(
+    is_finished: bool, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    training = Recorder(SimpleNamespace(is_finished=is_finished))
+    replace_module(monkeypatch, "layermotion.training.loop", main=training)
+    assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
+    assert run("train", "--out", tmp_path) == code
+    assert training.calls == [
+        (["steps=7", "seed=1"], "smoke", tmp_path),
+        ([], "train", tmp_path),
+    ]
+
+
 def test_training_without_its_packages_names_the_install(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

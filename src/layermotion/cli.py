@@ -211,9 +211,10 @@ def train(
 ) -> None:
     """Train the segmentation network on synthetic images.
 
-    Needs the train extra: pip install 'layermotion[train]'.
+    Needs the train extra: pip install 'layermotion[train]'. Stopped with Ctrl-C, it saves its
+    state and exits with code 130; the same command goes on from there.
     """
-    for package in ("torch", "hydra", "mlflow"):
+    for package in ("torch", "hydra", "segmentation_models_pytorch", "albumentations"):
         if importlib.util.find_spec(package) is None:
             raise InputError(
                 f"Training needs {package}, which is not installed; "
@@ -221,7 +222,8 @@ def train(
             )
     from layermotion.training.loop import main as run_training
 
-    run_training(config, tuple(overrides or ()), out)
+    if not run_training(overrides or [], config, out).is_finished:
+        raise typer.Exit(EXIT_INTERRUPTED)
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))
