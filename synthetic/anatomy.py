@@ -179,7 +179,7 @@ def _draw_look(rng: np.random.Generator) -> WallLook:
 def _skin_and_fat(
     rng: np.random.Generator, x_mm: Profile, look: WallLook, fat_mm: float
 ) -> list[Layer]:
-    """Gel gap, skin and subcutaneous fat; the fat takes up tilt and curvature of what lies below."""
+    """Gel gap, skin and subcutaneous fat; the fat takes up tilt and bend of what lies below."""
     layers = []
     gel = uniform(rng, 0.3, 4.0) if chance(rng, 0.2) else 0.05
     layers.append(
@@ -318,7 +318,7 @@ def draw_bladder(rng: np.random.Generator) -> Stack:
         bump = np.exp(-(((x - base_x) / uniform(rng, 0.15, 0.4) / width) ** 2))
         inner = inner * (1 - uniform(rng, 0.05, 0.3) * bump)
     if chance(rng, 0.3):  # trabeculated wall
-        rough = uniform(rng, 0.01, 0.03) * undulation(rng, x, 4, 15, waves=6)
+        rough = uniform(rng, 0.01, 0.03) * undulation(rng, x, 7, 25, waves=6)
         inner = inner * np.clip(1 + rough, 0.5, 1.0)
     inner = np.where(inner < 0.3, 0.0, inner)
     wall = np.clip(outer - inner, 0.0, None) * (outer > 0)

@@ -181,7 +181,7 @@ def _tissue_map(stack: Stack, texture: Texture, pose: Pose, beams: Beams) -> tup
     x += np.float32(pose.probe_lateral_mm)
     y += np.float32(pose.probe_depth_mm)
     # A coarse world grid carries the deformation; bilinear sampling fills in between.
-    world_x = np.linspace(float(x.min()) - 0.5, float(x.max()) + 0.5, 144)
+    world_x = np.linspace(float(x.min()) - 0.5, float(x.max()) + 0.5, 192)
     low, high = min(float(y.min()), 0.0), float(y.max()) + 0.5
     world_y = np.linspace(low, high, beams.x_mm.shape[0])
     tops = layer_tops(stack, pose, world_x)
@@ -212,12 +212,12 @@ def _blur_by_depth(field: Image, sigma_lateral: NDArray[np.float64], sigma_axial
     samples = field.shape[0]
     size_axial = 2 * int(np.ceil(2.6 * sigma_axial)) + 1
     axial = cv2.getGaussianKernel(size_axial, sigma_axial)
-    axial /= np.sqrt(np.sum(axial**2))
+    axial = axial / np.sqrt(np.sum(axial**2))
     bands = 5
     centres = np.linspace(0, samples - 1, bands)
     out = np.zeros_like(field)
     position = np.arange(samples)
-    for i, centre in enumerate(centres):
+    for centre in centres:
         # Triangular share of this band's width, zero beyond its neighbours.
         share = np.clip(1 - np.abs(position - centre) / (centres[1] - centres[0]), 0, 1)
         rows = np.flatnonzero(share > 0)
@@ -226,7 +226,7 @@ def _blur_by_depth(field: Image, sigma_lateral: NDArray[np.float64], sigma_axial
         sigma = max(float(np.interp(centre, position, sigma_lateral)), 0.35)
         size = 2 * int(np.ceil(2.6 * sigma)) + 1
         lateral = cv2.getGaussianKernel(size, sigma)
-        lateral /= np.sqrt(np.sum(lateral**2))
+        lateral = lateral / np.sqrt(np.sum(lateral**2))
         part = cv2.sepFilter2D(
             field[low:high], cv2.CV_32F, lateral, axial, borderType=cv2.BORDER_REFLECT
         )
@@ -348,18 +348,18 @@ def _reverberation(power: Image, sample_mm: float, level_db: float) -> Image:
     return out
 
 
-def scan_convert(beams: Beams, values: Image, grid: Grid, outside: float) -> Image:
+def scan_convert(beams: Beams, values: Image, grid: Grid, outside: tuple[float, float]) -> Image:
     """Resample beam data to the picture; pixels beyond the beams get ``outside``.
 
     Parameters
     ----------
     values
-        float32, shape (samples, lines).
+        float32, shape (samples, lines, 2).
 
     Returns
     -------
     ndarray
-        float32, shape (grid.rows, grid.columns).
+        float32, shape (grid.rows, grid.columns, 2).
     """
     map_x, map_y = beam_coordinates(beams, grid)
     return np.asarray(

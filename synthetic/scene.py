@@ -24,7 +24,7 @@ from synthetic.display import (
     white_level_db,
 )
 from synthetic.imaging import Beams, Grid, Probe, Settings, form_image, lay_beams, scan_convert
-from synthetic.pose import Pose, label_image, rest_pose, structure_edges
+from synthetic.pose import Pose, label_image, structure_edges
 from synthetic.texture import Texture, draw_texture
 
 # A pixel whose two-way loss exceeds the gain curve by this much shows nothing of the tissue, dB.
@@ -214,7 +214,7 @@ def render(
         white_db = white_level_db(echo_db, scene.display)
     dark = white_db - 3 * scene.display.range_db
     both = np.dstack([np.maximum(echo_db, dark + 1), loss_db])
-    converted = scan_convert(scene.beams, both, grid, dark)
+    converted = scan_convert(scene.beams, both, grid, (dark, 1e3))
     grey = to_grey(converted[..., 0], white_db, scene.display)
     grey = smooth_and_sharpen(grey, scene.display)
     outside = converted[..., 0] <= dark + 0.5

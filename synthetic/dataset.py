@@ -1,0 +1,122 @@
+"""Owns training examples: one random frame, cut and scaled as the measuring side would, and truth.
+
+The cut is sometimes wrong on purpose (loose, tight, unequal scales, marks and text inside), because
+finding the image on a real screen is never perfect.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from layermotion.labels import Structure, View
+from synthetic.anatomy import Stack, chance, uniform
+from synthetic.display import Grey
+from synthetic.imaging import Grid
+from synthetic.pose import Pose, rest_pose
+from synthetic.scene import draw_scene, field_of_view, render
+from synthetic.screen import draw_marks, draw_ruler, draw_text, menu
+
+# View classes in order; 0 is neither view.
+VIEWS = (None, View.ABDOMINAL_WALL, View.BLADDER)
+_VIEW_SHARES = (0.14, 0.54, 0.32)
+
+
+@dataclass(frozen=True, eq=False)
+class Example:
+    """One training example.
+
+    Parameters
+    ----------
+    image
+        uint8, shape (size, size).
+    label
+        uint8, same shape, labels 0 to 5.
+    view
+        Index into ``VIEWS``.
+    mm_per_pixel
+        Depth of one row, mm.
+    """
+
+    image: Grey
+    label: Grey
+    view: int
+    mm_per_pixel: float
+
+
+def draw_example(rng: np.random.Generator, size_px: int) -> Example:
+    """Draw one example of ``size_px`` x ``size_px`` pixels.
+
+    Examples
+    --------
+    >>> draw_example(np.random.default_rng(1), 64).image.shape
+    (64, 64)
+    """
+    view = int(rng.choice(3, p=_VIEW_SHARES))
+    if view == 0 and chance(rng, 0.15):
+        blank = np.zeros((size_px, size_px), np.uint8)
+        return Example(menu(rng, size_px, size_px), blank, 0, 0.2)
+    scene = draw_scene(rng, VIEWS[view])
+    grid = _cut(rng, field_of_view(scene.beams), size_px)
+    turn = uniform(rng, 0, 1.5) if chance(rng, 0.1) else 0.0
+    picture = render(rng, scene, draw_pose(rng, scene.stack), grid, turn_rad=turn)
+    image = picture.pixels
+    if chance(rng, 0.25):
+        # Screens are not always black around the image.
+        image = np.where(image == 0, rng.integers(0, 90), image).astype(np.uint8)
+    if chance(rng, 0.35):
+        draw_text(rng, image, int(rng.integers(0, 6)))
+        draw_marks(rng, image)
+        if chance(rng, 0.6):
+            draw_ruler(rng, image, max(3.0, uniform(rng, 2, 10) / grid.row_mm))
+    return Example(image, picture.labels, view, grid.row_mm)
+
+
+def draw_pose(rng: np.random.Generator, stack: Stack) -> Pose:
+    """Draw a tissue state between rest and strong contraction, and a slightly turned probe."""
+    pose = rest_pose(stack)
+    ratio = pose.ratio.copy()
+    lift = 0.0
+    if stack.view is View.ABDOMINAL_WALL and chance(rng, 0.5):
+        for structure, low, high in (
+            (Structure.TRA, 0.9, 2.2),
+            (Structure.IO, 0.85, 1.6),
+            (Structure.EO, 0.8, 1.4),
+        ):
+            ratio[stack.index(structure)] = uniform(rng, low, high)
+    if stack.view is View.BLADDER and chance(rng, 0.5):
+        lift = uniform(rng, -20, 18)
+    return replace(
+        pose,
+        ratio=ratio,
+        lift_mm=lift,
+        probe_tilt_rad=rng.normal(0, 0.05),
+        probe_depth_mm=uniform(rng, -1.5, 1.5) if chance(rng, 0.3) else 0.0,
+    )
+
+
+def _cut(rng: np.random.Generator, field: tuple[float, float, float, float], size_px: int) -> Grid:
+    """Choose the part of the field of view that fills the example."""
+    left, top, width, height = field
+    right, bottom = left + width, top + height
+    if chance(rng, 0.45):  # each side of the cut errs on its own
+        loose = 0.3 if chance(rng, 0.4) else 0.08
+        left -= uniform(rng, -0.05, loose) * width
+        right += uniform(rng, -0.05, loose) * width
+        top -= uniform(rng, -0.02, loose) * height
+        bottom += uniform(rng, -0.08, loose) * height
+    if chance(rng, 0.12):  # a close-up
+        left += uniform(rng, 0, 0.25) * width
+        right -= uniform(rng, 0, 0.25) * width
+        bottom -= uniform(rng, 0, 0.25) * height
+    width, height = right - left, bottom - top
+    aspect = float(np.exp(rng.normal(0, 0.12))) if chance(rng, 0.35) else 1.0
+    scale = max(width, height * aspect) / size_px
+    row_mm, column_mm = scale / aspect, scale
+    return Grid(
+        size_px,
+        size_px,
+        row_mm,
+        column_mm,
+        left - (size_px * column_mm - width) / 2,
+        top - (size_px * row_mm - height) / 2,
+    )
