@@ -28,8 +28,8 @@ from layermotion.series import Quantity, Series
 # More points than pixels across a printed page add size and no detail (our choice).
 MAX_POINTS = 2000
 WIDTH_IN = 5.6
-# A window narrower than this share of the time axis is shaded without a word (our choice).
-LABELLED_SHARE = 0.075
+# Room that a letter above a window needs, as a share of the time axis (our choice).
+LETTER_SHARE = 0.0135
 # Room that a label at a line's end needs, as a share of the value axis (our choice).
 LABEL_STEP = 0.09
 # Any: matplotlib's type for these keys is a list of all its settings.
@@ -142,7 +142,7 @@ def _plot_displacement(series: Series, windows: Sequence[Window]) -> Plot | None
         top.axhline(0, color=FAINT_INK, linewidth=0.8)
         _draw_lines(top, series.time_s, [base])
         _mark_windows(top, series.time_s, windows)
-        top.set_ylabel(f"bladder base, {_unit_text(base)}\n+ lift towards the probe\n− descent")
+        top.set_ylabel(f"bladder base, {_unit_text(base)}\n+ is lift towards the probe")
         _label_ends(top, series.time_s, [base])
         if shift is not None:
             axes[1].axhline(0, color=FAINT_INK, linewidth=0.8)
@@ -206,7 +206,8 @@ def _label_ends(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Qu
 def _mark_windows(axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Window]) -> None:
     span = float(time_s[-1] - time_s[0])
     several = len({window.repeat for window in windows}) > 1
-    for window in windows:
+    taken_until = -np.inf
+    for window in sorted(windows, key=lambda window: window.first):
         first, last = float(time_s[window.first]), float(time_s[window.last])
         is_rest = window.state == "rest"
         axes.axvspan(
@@ -225,17 +226,21 @@ def _mark_windows(axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Win
             solid_capstyle="butt",
             clip_on=False,
         )
-        if last - first >= LABELLED_SHARE * span:
-            word = "rest" if is_rest else "contracted"
+        word = "rest" if is_rest else "contracted"
+        word = f"{word} {window.repeat}" if several else word
+        middle, half = (first + last) / 2, len(word) / 2 * LETTER_SHARE * span
+        # A name without room is left out: the shade and the bar say the same.
+        if middle - half > taken_until:
             axes.text(
-                (first + last) / 2,
+                middle,
                 1.03,
-                f"{word} {window.repeat}" if several else word,
+                word,
                 transform=axes.get_xaxis_transform(),
                 ha="center",
                 va="bottom",
                 fontsize=8.5,
             )
+            taken_until = middle + half
 
 
 def _draw_confidence(
@@ -271,6 +276,7 @@ def _draw_confidence(
 
 def _bare(axes: Axes) -> None:
     axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(axis="x", length=0)
 
 
 def _has_values(quantity: Quantity) -> bool:
@@ -295,7 +301,7 @@ def _to_svg(figure: Figure) -> str:
         stream,
         bbox_inches="tight",
         pad_inches=0.03,
-        transparent=True,
+        facecolor="none",
         metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
     )
     svg = stream.getvalue()
