@@ -114,7 +114,7 @@ def undulation(
     for _ in range(waves):
         length = log_uniform(rng, shortest_mm, longest_mm)
         total += rng.normal() * np.sin(2 * np.pi * (x_mm / length + rng.random()))
-    return total * np.sqrt(2.0 / waves)
+    return np.asarray(total * np.sqrt(2.0 / waves))
 
 
 def _end(x_mm: Profile, tip_mm: float, length_mm: float, bluntness: float) -> Profile:
@@ -309,7 +309,7 @@ def draw_bladder(rng: np.random.Generator) -> Stack:
     def outline(half_width: float) -> Profile:
         s = np.clip((x - centre) / half_width, -1, 1)
         s = s + skew * (1 - s**2)
-        return (1 - np.abs(np.clip(s, -1, 1)) ** power) ** (1 / root)
+        return np.asarray((1 - np.abs(np.clip(s, -1, 1)) ** power) ** (1 / root))
 
     inner = height * outline(width / 2)
     outer = (height + 2 * wall_mm) * outline(width / 2 + wall_mm)

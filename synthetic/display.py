@@ -81,14 +81,15 @@ def to_grey(echo_db: Image, white_db: float, display: Display) -> Grey:
 
 def smooth_and_sharpen(grey: Grey, display: Display) -> Grey:
     """Apply the speckle-reduction and edge-enhancement filters, uint8 in and out."""
+    out: np.ndarray = grey
     if display.smoothing == "bilateral":
         sigma = 15 + 60 * display.strength
-        grey = cv2.bilateralFilter(grey, 5 if display.strength < 0.6 else 7, sigma, 3)
+        out = cv2.bilateralFilter(out, 5 if display.strength < 0.6 else 7, sigma, 3)
     elif display.smoothing == "median":
-        grey = cv2.medianBlur(grey, 3 if display.strength < 0.5 else 5)
+        out = cv2.medianBlur(out, 3 if display.strength < 0.5 else 5)
     elif display.smoothing == "gaussian":
-        grey = cv2.GaussianBlur(grey, (0, 0), 0.4 + 1.1 * display.strength)
+        out = cv2.GaussianBlur(out, (0, 0), 0.4 + 1.1 * display.strength)
     if display.sharpen:
-        soft = cv2.GaussianBlur(grey, (0, 0), 2.0)
-        grey = cv2.addWeighted(grey, 1 + display.sharpen, soft, -display.sharpen, 0)
-    return np.asarray(grey, np.uint8)
+        soft = cv2.GaussianBlur(out, (0, 0), 2.0)
+        out = cv2.addWeighted(out, 1 + display.sharpen, soft, -display.sharpen, 0)
+    return np.asarray(out, np.uint8)

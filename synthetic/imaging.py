@@ -17,6 +17,7 @@ from synthetic.texture import Image, Texture
 
 # Speed of sound the scanner assumes, m/s (published convention) -> wavelength mm = 1.54 / f MHz.
 SOUND_MM_PER_US = 1.54
+Spread = NDArray[np.floating]
 # Full width at half maximum of a Gaussian over its standard deviation.
 FWHM = 2.354820045
 
@@ -66,7 +67,7 @@ class Probe:
         """-6 dB width along the beam, mm: half the spatial pulse length, 0.77 n / f."""
         return SOUND_MM_PER_US / 2 * self.cycles / self.frequency_mhz
 
-    def lateral_fwhm_mm(self, depth_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    def lateral_fwhm_mm(self, depth_mm: Spread) -> Spread:
         """-6 dB two-way width across the beam at each depth, mm: 0.886 lambda F# at the focus.
 
         Receive focusing holds F# constant; away from the transmit focus the beam widens.
@@ -127,12 +128,12 @@ class Grid:
     @property
     def x_mm(self) -> NDArray[np.float64]:
         """Lateral position of each column's centre, mm."""
-        return self.left_mm + (np.arange(self.columns) + 0.5) * self.column_mm
+        return np.asarray(self.left_mm + (np.arange(self.columns) + 0.5) * self.column_mm, float)
 
     @property
     def y_mm(self) -> NDArray[np.float64]:
         """Depth of each row's centre, mm."""
-        return self.top_mm + (np.arange(self.rows) + 0.5) * self.row_mm
+        return np.asarray(self.top_mm + (np.arange(self.rows) + 0.5) * self.row_mm, float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,10 +145,10 @@ class Beams:
     x_mm: Image
     y_mm: Image
     sample_mm: float
-    line_mm: NDArray[np.float64]  # shape (samples,), lateral distance between beams
+    line_mm: Spread  # shape (samples,), lateral distance between beams
 
     @property
-    def range_mm(self) -> NDArray[np.float64]:
+    def range_mm(self) -> Spread:
         """Shape (samples,), distance of each sample from the face."""
         return (np.arange(self.x_mm.shape[0]) + 0.5) * self.sample_mm
 
@@ -157,15 +158,16 @@ def lay_beams(probe: Probe, depth_mm: float, samples: int) -> Beams:
     step = depth_mm / samples
     ranges = ((np.arange(samples) + 0.5) * step)[:, None]
     across = ((np.arange(probe.lines) + 0.5) / probe.lines * 2 - 1)[None, :]
+    face: float | Spread
     if probe.half_angle_rad == 0:
         x = across * probe.width_mm / 2 + 0 * ranges
         y = ranges + 0 * across
-        spread = np.ones(samples)
+        spread: Spread = np.ones(samples)
         pitch = probe.width_mm / probe.lines
     else:
         angle = across * probe.half_angle_rad
         apex = probe.apex_mm
-        face = apex if np.isfinite(probe.face_radius_mm) else apex / np.cos(angle)
+        face = apex if np.isfinite(probe.face_radius_mm) else np.asarray(apex / np.cos(angle))
         x = (face + ranges) * np.sin(angle)
         y = (face + ranges) * np.cos(angle) - apex
         spread = (apex + ranges[:, 0]) / apex
@@ -207,7 +209,7 @@ def _tissue_map(stack: Stack, texture: Texture, pose: Pose, beams: Beams) -> tup
     return row, column
 
 
-def _blur_by_depth(field: Image, sigma_lateral: NDArray[np.float64], sigma_axial: float) -> Image:
+def _blur_by_depth(field: Image, sigma_lateral: Spread, sigma_axial: float) -> Image:
     """Blur (samples, lines, C) with a lateral width that follows depth; unit noise gain."""
     samples = field.shape[0]
     size_axial = 2 * int(np.ceil(2.6 * sigma_axial)) + 1
@@ -334,7 +336,7 @@ def _missing_contact(contact: tuple[float, float], lines: int) -> NDArray[np.flo
     position = (np.arange(lines) + 0.5) / lines
     left, right = (max(share, 1e-3) for share in contact)
     depth = np.maximum(1 - position / left, 1 - (1 - position) / right)
-    return (60 * np.clip(2 * depth, 0, 1)).astype(np.float32)[None, :]
+    return np.asarray(60 * np.clip(2 * depth, 0, 1), np.float32)[None, :]
 
 
 def _reverberation(power: Image, sample_mm: float, level_db: float) -> Image:

@@ -44,9 +44,9 @@ def _streaks(
 ) -> Image:
     """Unit-variance noise stretched along the layer, shape (rows, columns)."""
     half = rng.standard_normal((rows // 2 + 2, columns // 2 + 2), np.float32)
-    half = cv2.GaussianBlur(half, (0, 0), sigmaX=max(along / 2, 0.3), sigmaY=max(across / 2, 0.3))
-    half /= half.std() + 1e-6
-    return np.asarray(cv2.resize(half, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+    soft = cv2.GaussianBlur(half, (0, 0), sigmaX=max(along / 2, 0.3), sigmaY=max(across / 2, 0.3))
+    unit = soft / np.float32(soft.std() + 1e-6)
+    return np.asarray(cv2.resize(unit, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _lines(
@@ -132,11 +132,10 @@ def scatterers(rng: np.random.Generator, shape: tuple[int, int]) -> Image:
     Smoothed a little so that sampling it between grid points keeps its power.
     """
     field = rng.standard_normal((*shape, 2), np.float32)
-    field = cv2.GaussianBlur(field, (3, 3), 0.6)
+    soft = cv2.GaussianBlur(field, (3, 3), 0.6)
     # Root of summed squared kernel weights of the blur above, one axis after the other.
     kernel = cv2.getGaussianKernel(3, 0.6).ravel()
-    field /= np.float32(np.sqrt(2) * np.sum(kernel**2))
-    return np.asarray(field, np.float32)
+    return np.asarray(soft / np.float32(np.sqrt(2) * np.sum(kernel**2)), np.float32)
 
 
 def draw_texture(

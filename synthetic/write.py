@@ -1,0 +1,154 @@
+"""Owns synthetic files: clips as DICOM and mp4, stills as PNG, each beside its truth."""
+
+from collections.abc import Iterable
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+import pydicom
+from numpy.typing import NDArray
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+from pydicom.sequence import Sequence
+from pydicom.uid import (
+    ExplicitVRLittleEndian,
+    RLELossless,
+    UltrasoundMultiFrameImageStorage,
+    generate_uid,
+)
+
+from layermotion.files import atomic_path
+from layermotion.geometry import ImageArea
+from layermotion.labels import Task, View
+from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
+from synthetic.display import Grey
+
+
+def synthesize(out: Path, views: tuple[View, ...], clips: int, stills: int, seed: int) -> None:
+    """Write ``clips`` clips and ``stills`` stills of each view into ``out``.
+
+    A clip becomes NAME.dcm, NAME.mp4 and NAME.truth.npz; a still NAME.png, NAME.labels.png and
+    NAME.truth.npz. The k-th item of a view depends on ``seed``, the view and k alone.
+    """
+    for view in views:
+        for kind, count in (("clip", clips), ("still", stills)):
+            for k in range(count):
+                number = list(View).index(view) * 2 + (kind == "still")
+                rng = np.random.Generator(np.random.SFC64([seed, number, k]))
+                name = f"{view.value}-{kind}-{k:03d}"
+                if kind == "clip":
+                    write_clip(out, name, draw_clip(rng, view))
+                else:
+                    write_still(out, name, draw_clip(rng, view, task=Task.REST))
+
+
+def write_clip(
+    out: Path, name: str, plan: ClipPlan, *, dicom: bool = True, video: bool = True
+) -> ClipTruth:
+    """Write one clip with its truth and return the truth."""
+    frames = [screen for screen, _ in render_clip(plan)]
+    if dicom:
+        write_dicom(out / f"{name}.dcm", frames, plan)
+    if video:
+        write_video(out / f"{name}.mp4", frames, plan.frame_rate_hz)
+    truth = clip_truth(plan)
+    write_truth(out / f"{name}.truth.npz", plan, truth)
+    return truth
+
+
+def write_still(out: Path, name: str, plan: ClipPlan) -> None:
+    """Write the first frame of a clip as PNG with its labels and truth."""
+    screen, labels = next(iter(render_clip(plan)))
+    for suffix, image in ((".png", screen), (".labels.png", labels)):
+        with atomic_path(out / f"{name}{suffix}") as temporary:
+            cv2.imwrite(str(temporary), image)
+    write_truth(out / f"{name}.truth.npz", plan, clip_truth(plan), frames=1)
+
+
+def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | None = None) -> None:
+    """Write exact values: see ``ClipTruth`` for shapes, plus spacing and the image area."""
+    area, grid = plan.area, plan.grid
+    with atomic_path(target) as temporary:
+        np.savez_compressed(
+            temporary,
+            time_s=truth.time_s[:frames],
+            x_mm=truth.x_mm,
+            edges_mm=truth.edges_mm[:frames].astype(np.float32),
+            base_displacement_mm=truth.base_displacement_mm[:frames],
+            slide_mm=truth.slide_mm[:frames],
+            spacing_mm=np.array([grid.row_mm, grid.column_mm]),
+            area_px=np.array([area.top, area.left, area.height, area.width]),
+            view=plan.view.value,
+            task=plan.motion.task.value,
+            pattern=plan.motion.pattern,
+        )
+
+
+def write_video(target: Path, frames: Iterable[Grey], frame_rate_hz: float) -> None:
+    """Write grey frames as H.264 (yuv420p)."""
+    with atomic_path(target) as temporary, av.open(str(temporary), "w", format="mp4") as container:
+        rate = Fraction(frame_rate_hz).limit_denominator(1000)
+        stream = container.add_stream("libx264", rate=rate, options={"crf": "18"})
+        stream.pix_fmt = "yuv420p"
+        for i, frame in enumerate(frames):
+            rows, columns = frame.shape
+            even = np.pad(frame, ((0, rows % 2), (0, columns % 2)), mode="edge")
+            if i == 0:
+                stream.height, stream.width = even.shape
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(even, format="gray")))
+        container.mux(stream.encode())
+
+
+def ultrasound_region(area: ImageArea, row_mm: float, column_mm: float) -> Dataset:
+    """One item of the Sequence of Ultrasound Regions (PS3.3 C.8.5.5): 2D tissue, in cm."""
+    region = Dataset()
+    region.RegionSpatialFormat = 1
+    region.RegionDataType = 1
+    region.RegionFlags = 0
+    region.RegionLocationMinX0, region.RegionLocationMinY0 = area.left, area.top
+    region.RegionLocationMaxX1 = area.left + area.width - 1
+    region.RegionLocationMaxY1 = area.top + area.height - 1
+    region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
+    region.PhysicalDeltaX, region.PhysicalDeltaY = column_mm / 10, row_mm / 10
+    return region
+
+
+def write_dicom(
+    target: Path, frames: list[NDArray[np.uint8]], plan: ClipPlan, *, compress: bool = True
+) -> None:
+    """Write frames as an Ultrasound Multi-frame Image with calibration and Frame Time.
+
+    Names and identifiers are invented; the object states that it is synthetic.
+    """
+    meta = FileMetaDataset()
+    meta.MediaStorageSOPClassUID = UltrasoundMultiFrameImageStorage
+    meta.MediaStorageSOPInstanceUID = generate_uid()
+    meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    data = FileDataset(str(target), {}, file_meta=meta, preamble=b"\0" * 128)
+    data.SOPClassUID = meta.MediaStorageSOPClassUID
+    data.SOPInstanceUID = meta.MediaStorageSOPInstanceUID
+    data.StudyInstanceUID, data.SeriesInstanceUID = generate_uid(), generate_uid()
+    data.PatientName, data.PatientID = "Synthetic^Phantom", "SYNTHETIC"
+    data.PatientBirthDate = data.PatientSex = data.StudyDate = data.StudyTime = ""
+    data.StudyID = data.AccessionNumber = data.ReferringPhysicianName = ""
+    data.Modality, data.Manufacturer = "US", "layermotion synthetic"
+    data.SeriesNumber = data.InstanceNumber = 1
+    data.ImageType = ["DERIVED", "PRIMARY"]
+    data.BurnedInAnnotation = "NO"
+    data.SamplesPerPixel, data.PhotometricInterpretation = 1, "MONOCHROME2"
+    data.Rows, data.Columns = frames[0].shape
+    data.BitsAllocated = data.BitsStored = 8
+    data.HighBit, data.PixelRepresentation = 7, 0
+    data.NumberOfFrames = len(frames)
+    data.FrameTime = f"{1000 / plan.frame_rate_hz:.6f}"
+    data.FrameIncrementPointer = pydicom.tag.Tag(0x0018, 0x1063)
+    region = ultrasound_region(plan.area, plan.grid.row_mm, plan.grid.column_mm)
+    data.SequenceOfUltrasoundRegions = Sequence([region])
+    data.PixelData = b"".join(frame.tobytes() for frame in frames)
+    if len(data.PixelData) % 2:
+        data.PixelData += b"\0"
+    if compress:
+        data.compress(RLELossless)
+    with atomic_path(target) as temporary:
+        data.save_as(temporary, enforce_file_format=True)
