@@ -1,0 +1,219 @@
+"""Owns finding the ultrasound image within a screen, past text, rulers, bars and menus.
+
+Speckle changes nearly every pixel of an ultrasound image, while the screen around it is flat with
+thin text. The image is therefore the largest densely textured area; faint deep rows
+that belong to it are then added back.
+"""
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea
+
+# All constants are our choice, see tests/test_screen.py.
+# Larger screens are looked at in reduced size: 800 pixels show speckle and text well enough.
+WORK_SIZE = 800
+# Grey levels that 3 x 3 neighbours, or one pixel over time, must differ by to count as textured:
+# above the ripple of video compression, below faint speckle.
+TEXTURE_LEVELS = 3
+# Texture is joined over this many pixels, and what is then narrower than this part of the
+# shorter side (letters, ticks, grey bars) is dropped.
+JOIN_PX = 5
+THIN_PART = 0.045
+# A second image on the screen has at least this part of the largest one's box.
+SECOND_PART = 0.35
+# Two boxes count as equal in size, so that the left one leads, within this part.
+EQUAL_PART = 0.10
+# Rows next to the image belong to it while this part of its width is textured ...
+SPREAD_PART = 0.25
+# ... counted in equal bins, each filled to a part that the ticks of a ruler do not reach ...
+BIN_COUNT = 32
+FILLED_PART = 0.4
+# ... with gaps up to this part of the image's height.
+GAP_PART = 0.01
+# A box this close to the edge of the frame (part of the frame) reaches it.
+SNAP_PART = 0.012
+
+
+def find_image_area(frames: Sequence[NDArray[np.uint8]]) -> ImageArea:
+    """Find the ultrasound image; of several the largest, of equal ones the left.
+
+    Parameters
+    ----------
+    frames
+        A few grey frames of one clip, uint8, all of shape (rows, columns).
+
+    Returns
+    -------
+    ImageArea
+        A generous box; the whole frame where nothing on it looks like speckle.
+    """
+    return find_image_areas(frames)[0]
+
+
+def find_image_areas(frames: Sequence[NDArray[np.uint8]]) -> tuple[ImageArea, ...]:
+    """Find every ultrasound image on the screen, the one to measure first.
+
+    Parameters
+    ----------
+    frames
+        As for ``find_image_area``.
+
+    Returns
+    -------
+    tuple of ImageArea
+        At least one; the whole frame where nothing on it looks like speckle.
+    """
+    if not frames:
+        raise InputError("No frame was given to find the image area in; export the clip again.")
+    rows, columns = frames[0].shape
+    factor = max(1, -(-max(rows, columns) // WORK_SIZE))
+    stack = np.stack([_reduced(frame, factor) for frame in frames])
+    texture, faint = _texture(stack)
+    boxes = [
+        _extended(part, faint) for box in _dense_boxes(texture) for part in _split(box, texture)
+    ]
+    if not boxes:
+        return (ImageArea(0, 0, rows, columns),)
+    boxes.sort(key=_size, reverse=True)
+    largest = _size(boxes[0])
+    kept = _merged([box for box in boxes if _size(box) >= SECOND_PART * largest])
+    largest = max(map(_size, kept))
+    kept.sort(key=lambda box: (_size(box) < (1 - EQUAL_PART) * largest, box[1]))
+    return tuple(_to_area(box, factor, (rows, columns)) for box in kept)
+
+
+# A box is (top, left, bottom, right) in reduced pixels, ends excluded.
+Box = tuple[int, int, int, int]
+
+
+def _size(box: Box) -> int:
+    top, left, bottom, right = box
+    return (bottom - top) * (right - left)
+
+
+def _reduced(frame: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
+    if factor == 1:
+        return frame
+    rows, columns = frame.shape
+    size = (max(1, columns // factor), max(1, rows // factor))
+    return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _texture(stack: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Masks (rows, columns) of clear texture and of any texture, in space or over time."""
+    square = np.ones((3, 3), np.uint8)
+    contrast = np.max([cv2.morphologyEx(f, cv2.MORPH_GRADIENT, square) for f in stack], axis=0)
+    contrast = np.maximum(contrast, np.ptp(stack, axis=0))
+    clear = (contrast >= TEXTURE_LEVELS).astype(np.uint8)
+    return clear, (contrast >= 2).astype(np.uint8)
+
+
+def _dense_boxes(texture: NDArray[np.uint8]) -> list[Box]:
+    """Boxes of the areas that stay when thin texture is dropped."""
+    rows, columns = texture.shape
+    thin = 2 * round(THIN_PART * min(rows, columns) / 2) + 1
+    # A frame of zeros around keeps the image's own edges where they are.
+    margin = thin + JOIN_PX
+    joined = np.pad(texture, margin)
+    closed = cv2.morphologyEx(joined, cv2.MORPH_CLOSE, np.ones((JOIN_PX, JOIN_PX), np.uint8))
+    # The 3 x 3 contrast reaches one pixel past the image.
+    core = cv2.erode(closed, np.ones((3, 3), np.uint8))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thin, thin))
+    dense = cv2.morphologyEx(core, cv2.MORPH_OPEN, disc)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(dense, connectivity=8)
+    boxes = []
+    for left, top, width, height, _ in stats[1:].tolist():
+        top, left = top - margin, left - margin
+        boxes.append(
+            (max(top, 0), max(left, 0), min(top + height, rows), min(left + width, columns))
+        )
+    return _merged(boxes)
+
+
+def _merged(boxes: list[Box]) -> list[Box]:
+    """Join boxes that overlap, or lie above each other with a dark band (bladder) between."""
+    merged: list[Box] = []
+    for box in sorted(boxes, key=_size, reverse=True):
+        for position, other in enumerate(merged):
+            if _belong_together(other, box):
+                merged[position] = (
+                    min(box[0], other[0]),
+                    min(box[1], other[1]),
+                    max(box[2], other[2]),
+                    max(box[3], other[3]),
+                )
+                break
+        else:
+            merged.append(box)
+    return merged
+
+
+def _belong_together(large: Box, small: Box) -> bool:
+    shared_columns = min(large[3], small[3]) - max(large[1], small[1])
+    shared_rows = min(large[2], small[2]) - max(large[0], small[0])
+    width, height = small[3] - small[1], small[2] - small[0]
+    is_below_or_above = shared_columns >= 0.8 * width and width >= 0.3 * (large[3] - large[1])
+    is_beside = shared_rows >= 0.8 * height and shared_columns > -0.02 * (large[3] - large[1])
+    is_inside = shared_rows > 0 and shared_columns > 0
+    is_near = -shared_rows < 1.2 * (large[2] - large[0])
+    return is_inside or (is_below_or_above and is_near) or (is_beside and width < 0.5 * height)
+
+
+def _split(box: Box, texture: NDArray[np.uint8]) -> list[Box]:
+    """Cut a box at a flat column between two images that lie side by side."""
+    top, left, bottom, right = box
+    width = right - left
+    is_flat = texture[top:bottom, left:right].mean(axis=0) < 0.02
+    middle = np.flatnonzero(is_flat[width // 4 : width - width // 4]) + width // 4
+    if not middle.size:
+        return [box]
+    first_end, second_start = left + int(middle[0]), left + int(middle[-1]) + 1
+    return [(top, left, bottom, first_end), (top, second_start, bottom, right)]
+
+
+def _extended(box: Box, faint: NDArray[np.uint8]) -> Box:
+    """Add the rows above and below over which faint texture still spreads."""
+    top, left, bottom, right = box
+    top, bottom = _reach(_spread(faint[:, left:right]), top, bottom)
+    return top, left, bottom, right
+
+
+def _spread(mask: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Part of ``BIN_COUNT`` bins across each row that are filled with texture, shape (rows,)."""
+    bins = np.array_split(mask, min(BIN_COUNT, mask.shape[1]), axis=1)
+    spread: NDArray[np.float64] = np.mean([b.mean(axis=1) >= FILLED_PART for b in bins], axis=0)
+    return spread
+
+
+def _reach(spread: NDArray[np.float64], start: int, end: int) -> tuple[int, int]:
+    """Move both ends outward while the spread holds, past short gaps."""
+    gap = max(1, round(GAP_PART * (end - start)))
+    is_image = spread >= SPREAD_PART
+
+    def step(position: int, direction: int) -> int:
+        last = position
+        while 0 <= position + direction < len(spread) and abs(position - last) <= gap:
+            position += direction
+            if is_image[position]:
+                last = position
+        return last
+
+    return step(start, -1), step(end - 1, 1) + 1
+
+
+def _to_area(box: Box, factor: int, shape: tuple[int, int]) -> ImageArea:
+    """Box in pixels of the frame; edges next to the frame's edge reach it."""
+    edges = []
+    for low, high, length in ((box[0], box[2], shape[0]), (box[1], box[3], shape[1])):
+        low, high = low * factor, min(high * factor, length)
+        snap = max(2, SNAP_PART * length)
+        low = 0 if low <= snap else low
+        high = length if length - high <= snap + factor else high
+        edges.append((low, max(high, min(low + 8, length))))
+    (top, bottom), (left, right) = edges
+    return ImageArea(top, left, bottom - top, right - left)

@@ -1,0 +1,201 @@
+"""Video sources, written here with PyAV in each container."""
+
+import tracemalloc
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.clip.video import repaired_times
+from layermotion.errors import InputError
+
+PLAIN = SourceOptions()
+LEVELS = (16, 60, 128, 200, 240)
+FORMATS = [
+    ("clip.mp4", "libx264", "yuv420p"),
+    ("clip.mov", "libx264", "yuv420p"),
+    ("clip.avi", "mjpeg", "yuvj420p"),
+    ("clip.avi", "libx264", "yuv420p"),
+    ("clip.webm", "libvpx-vp9", "yuv420p"),
+    ("clip.gif", "gif", "gray"),
+]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Callable[..., Path]:
+    """Write flat grey frames of the given levels, one for each time stamp in ms."""
+
+    def build(
+        name: str = "clip.mp4",
+        codec: str = "libx264",
+        pixel_format: str = "yuv420p",
+        levels: tuple[int, ...] = LEVELS,
+        stamps_ms: list[int] | None = None,
+        size: tuple[int, int] = (64, 96),
+        aspect: Fraction | None = None,
+    ) -> Path:
+        path = tmp_path / name
+        with av.open(str(path), "w") as container:
+            stream = container.add_stream(codec, rate=25)
+            stream.height, stream.width = size
+            stream.pix_fmt = pixel_format
+            if aspect is not None:
+                stream.codec_context.sample_aspect_ratio = aspect
+            if stamps_ms is not None:
+                stream.codec_context.time_base = Fraction(1, 1000)
+            for index, level in enumerate(levels):
+                frame = av.VideoFrame.from_ndarray(np.full(size, level, np.uint8), format="gray")
+                if stamps_ms is not None:
+                    frame.pts, frame.time_base = stamps_ms[index], Fraction(1, 1000)
+                else:
+                    frame.pts, frame.time_base = index, Fraction(1, 25)
+                container.mux(stream.encode(frame))
+            container.mux(stream.encode(None))
+        return path
+
+    return build
+
+
+@pytest.mark.parametrize(("name", "codec", "pixel_format"), FORMATS)
+def test_grey_levels_and_times_come_back(
+    write, assert_reopens, name: str, codec: str, pixel_format: str
+) -> None:
+    path = write(name, codec, pixel_format)
+    clip = open_clip(path, PLAIN)
+    frames = list(clip.frames())
+    # Full range: video black (16) and white (235) must not stay squeezed.
+    np.testing.assert_allclose([frame.pixels.mean() for frame in frames], LEVELS, atol=3)
+    np.testing.assert_allclose([f.time_s for f in frames], np.arange(5) / 25, atol=0.002)
+    assert clip.frame_shape == (64, 96)
+    assert not clip.is_still
+    assert clip.spacing is None
+    assert "no pixel size" in clip.spacing_reason
+    assert_reopens(lambda: open_clip(path, PLAIN))
+
+
+def test_variable_frame_rate_is_kept_and_starts_at_zero(write) -> None:
+    path = write(stamps_ms=[500, 540, 640, 650, 900])
+    clip = open_clip(path, PLAIN)
+    found = [frame.time_s for frame in clip.frames()]
+    np.testing.assert_allclose(found, [0, 0.04, 0.14, 0.15, 0.4], atol=0.002)
+    assert clip.cautions == ()
+
+
+def test_given_rate_replaces_the_time_stamps_with_a_caution(write) -> None:
+    clip = open_clip(write(), SourceOptions(frame_rate_hz=10.0))
+    assert [frame.time_s for frame in clip.frames()] == pytest.approx([0, 0.1, 0.2, 0.3, 0.4])
+    assert any("10 Hz replaces" in caution for caution in clip.cautions)
+    assert clip.provenance["frame_rate_source"] == "given by the user"
+
+
+def test_missing_and_repeated_times_are_filled_from_the_step() -> None:
+    times = list(repaired_times([None, 1.0, 0.5, None, 3.0, 3.0], 0.1))
+    assert times == pytest.approx([0.0, 0.1, 0.2, 0.3, 0.4, 0.5])
+    assert list(repaired_times([5.0, 5.2, 5.2, 6.0], 0.1)) == pytest.approx([0, 0.2, 0.3, 1.0])
+
+
+def test_times_that_cannot_be_repaired_are_refused() -> None:
+    with pytest.raises(InputError, match="--fps"):
+        list(repaired_times([0.0, 0.0], None))
+
+
+def test_repeated_times_in_a_file_are_filled_with_a_caution(tmp_path: Path) -> None:
+    # Matroska keeps whole milliseconds, so two frames 0.3 ms apart get one time.
+    path = tmp_path / "clip.mkv"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mjpeg", rate=25)
+        stream.height, stream.width, stream.pix_fmt = 64, 96, "yuvj420p"
+        stream.codec_context.time_base = Fraction(1, 10000)
+        for stamp in (0, 400, 403, 1200):
+            frame = av.VideoFrame.from_ndarray(np.full((64, 96), 90, np.uint8), "gray")
+            frame.pts, frame.time_base = stamp, Fraction(1, 10000)
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    clip = open_clip(path, PLAIN)
+    assert [f.time_s for f in clip.frames()] == pytest.approx([0, 0.04, 0.08, 0.12])
+    assert any("filled in from the average frame rate of 25 Hz" in c for c in clip.cautions)
+
+
+def test_turned_video_is_measured_upright_with_a_caution(write) -> None:
+    path = write(levels=(100, 100, 100))
+    # The display matrix of the track header (ISO 14496-12, 8.3.2), as big-endian 16.16 numbers.
+    content = bytearray(path.read_bytes())
+    upright = np.array([65536, 0, 0, 0, 65536, 0, 0, 0, 1 << 30], ">i4").tobytes()
+    turned = np.array([0, 65536, 0, -65536, 0, 0, 0, 0, 1 << 30], ">i4").tobytes()
+    at = content.index(upright, content.index(b"tkhd"))
+    content[at : at + len(turned)] = turned
+    path.write_bytes(content)
+    clip = open_clip(path, PLAIN)
+    assert clip.frame_shape == (96, 64)
+    assert next(clip.frames()).pixels.shape == (96, 64)
+    assert any("turned by 270 degrees" in caution for caution in clip.cautions)
+
+
+def test_pixels_that_are_not_square_give_a_caution(write) -> None:
+    clip = open_clip(write(aspect=Fraction(4, 3)), PLAIN)
+    assert any("1.33 times as wide" in caution for caution in clip.cautions)
+
+
+def test_single_frame_video_is_a_still(write) -> None:
+    clip = open_clip(write("one.gif", "gif", "gray", levels=(90,)), PLAIN)
+    assert clip.is_still
+    assert [frame.time_s for frame in clip.frames()] == [0.0]
+
+
+def test_change_of_size_is_refused(write, tmp_path: Path) -> None:
+    streams = []
+    for size in ((64, 96), (96, 64)):
+        write("part.mpg", "mpeg2video", levels=(80,) * 10, size=size)
+        streams.append((tmp_path / "part.mpg").read_bytes())
+    path = tmp_path / "joined.mpg"
+    path.write_bytes(b"".join(streams))
+    with pytest.raises(InputError, match="changes from 64 x 96 to 96 x 64 pixels"):
+        list(open_clip(path, PLAIN).frames())
+
+
+def test_memory_does_not_grow_with_the_number_of_frames(write) -> None:
+    path = write(levels=(90,) * 300, size=(240, 320))
+    tracemalloc.start()
+    count = sum(1 for _ in open_clip(path, PLAIN).frames())
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert count == 300
+    assert peak < 300 * 240 * 320 / 3
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("notes.txt", b"no picture here\n" * 20),
+        ("clip.mp4", b"\x00" * 4096),
+        ("list.m3u8", b"#EXTM3U\n#EXTINF:1,\nother.ts\n"),
+        ("list.txt", b"ffconcat version 1.0\nfile 'other.mp4'\n"),
+    ],
+)
+def test_files_without_video_are_refused(write_bytes, name: str, content: bytes) -> None:
+    with pytest.raises(InputError, match=f"{name} cannot be read as a video or image; give a"):
+        open_clip(write_bytes(name, content), PLAIN)
+
+
+def test_sound_alone_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "sound.mp4"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("aac", rate=44100)
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 1024), np.float32), "fltp", "mono")
+        frame.sample_rate = 44100
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    with pytest.raises(InputError, match=r"sound\.mp4 holds no video; give a video"):
+        open_clip(path, PLAIN)
+
+
+@pytest.mark.parametrize("part", [0.01, 0.5])
+def test_truncated_video_is_refused(write, write_bytes, part: float) -> None:
+    content = write().read_bytes()
+    path = write_bytes("cut.mp4", content[: int(part * len(content))])
+    with pytest.raises(InputError, match=r"cut\.mp4"):
+        open_clip(path, PLAIN)

@@ -1,0 +1,183 @@
+"""Finding the image on drawn screens; speckle here is the test's own, not the generator's."""
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from layermotion.clip.screen import find_image_area, find_image_areas
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea
+
+
+def speckle(rows: int, columns: int, seed: int, *, deep: float = 0.35) -> NDArray[np.uint8]:
+    """Log-compressed Rayleigh speckle, about 4 pixels wide, fainter with depth; bright fascia."""
+    rng = np.random.default_rng(seed)
+    field = rng.normal(size=(2, rows, columns))
+    field = [cv2.GaussianBlur(part, (0, 0), sigmaX=2.0, sigmaY=1.0) for part in field]
+    decibels = 20 * np.log10(np.hypot(*field) / np.std(field) + 1e-3)
+    gain = np.linspace(1.0, deep, rows)[:, None]
+    image = (110 + 4.5 * decibels) * gain
+    for fascia in (0.12, 0.3, 0.45):
+        image[int(fascia * rows) : int(fascia * rows) + 4] += 60
+    return np.clip(image, 0, 255).astype(np.uint8)
+
+
+def blank(rows: int, columns: int, border: int = 0) -> NDArray[np.uint8]:
+    return np.full((rows, columns), border, np.uint8)
+
+
+def write(screen: NDArray[np.uint8], text: str, row: int, column: int, scale: float = 0.5) -> None:
+    cv2.putText(screen, text, (column, row), cv2.FONT_HERSHEY_SIMPLEX, scale, 220, 1, cv2.LINE_AA)
+
+
+def furnish(screen: NDArray[np.uint8], area: ImageArea) -> None:
+    """Header and menu text, a ruler beside the image, a grey bar and a small icon."""
+    rows, columns = screen.shape
+    write(screen, "Abdomen  MI 0.8  TIS 0.3  28 Hz", 20, 20)
+    for line, text in enumerate(("B", "Gn 60", "DR 65", "Frq 10", "Depth", "Map A")):
+        write(screen, text, area.top + 40 + 22 * line, 6)
+    right = area.left + area.width
+    for tick in range(area.top, area.top + area.height, 20):
+        cv2.line(screen, (right + 3, tick), (right + 12, tick), 200, 1)
+    bar = np.linspace(255, 0, 120).astype(np.uint8)[:, None]
+    screen[area.top : area.top + 120, columns - 24 : columns - 12] = bar
+    icon = np.random.default_rng(5).integers(0, 255, (36, 36), np.uint8)
+    screen[rows - 40 : rows - 4, columns - 80 : columns - 44] = icon
+
+
+def assert_box(found: ImageArea, true: ImageArea, part: float) -> None:
+    for name, start, length in (("top", "top", "height"), ("left", "left", "width")):
+        begin, size = getattr(true, start), getattr(true, length)
+        found_begin, found_size = getattr(found, start), getattr(found, length)
+        assert abs(found_begin - begin) <= part * size, (name, found, true)
+        assert abs(found_begin + found_size - begin - size) <= part * size, (name, found, true)
+
+
+def linear_screen(
+    seed: int = 1, border: int = 0, scale: int = 1, deep: float = 0.35
+) -> tuple[NDArray[np.uint8], ImageArea]:
+    area = ImageArea(48, 120, 400, 420)
+    screen = blank(480, 640, border)
+    screen[area.slices] = speckle(area.height, area.width, seed, deep=deep)
+    furnish(screen, area)
+    if scale > 1:
+        screen = cv2.resize(screen, None, fx=scale, fy=scale, interpolation=cv2.INTER_LINEAR)
+        area = ImageArea(*(scale * v for v in (area.top, area.left, area.height, area.width)))
+    return screen, area
+
+
+def sector_screen(seed: int = 2) -> tuple[NDArray[np.uint8], ImageArea]:
+    """Curved array: radius 60 to 400 pixels, 70 degrees wide, black corners."""
+    screen = blank(480, 640)
+    rows, columns = np.mgrid[0:480, 0:640]
+    depth, lateral = rows + 20.0, columns - 330.0
+    radius, angle = np.hypot(depth, lateral), np.degrees(np.arctan2(lateral, depth))
+    inside = (radius >= 60) & (radius <= 440) & (np.abs(angle) <= 35)
+    screen[inside] = speckle(480, 640, seed)[inside]
+    top, bottom = np.flatnonzero(inside.any(axis=1))[[0, -1]]
+    left, right = np.flatnonzero(inside.any(axis=0))[[0, -1]]
+    area = ImageArea(int(top), int(left), int(bottom - top + 1), int(right - left + 1))
+    write(screen, "Pelvis  C5", 20, 10)
+    for line in range(8):
+        write(screen, f"Item {line}", 60 + 24 * line, 6)
+        write(screen, "2.5 cm", 60 + 24 * line, 580)
+    return screen, area
+
+
+@pytest.mark.parametrize("border", [0, 70, 128])
+@pytest.mark.parametrize("scale", [1, 2])
+def test_linear_image_is_found_past_text_ruler_bar_and_icon(border: int, scale: int) -> None:
+    screen, area = linear_screen(border=border, scale=scale)
+    assert_box(find_image_area([screen]), area, 0.03)
+
+
+def test_sector_is_found_in_black_corners_beside_a_menu() -> None:
+    screen, area = sector_screen()
+    assert_box(find_image_area([screen]), area, 0.05)
+
+
+def test_trapezoid_is_found() -> None:
+    screen, area = blank(480, 640), ImageArea(40, 100, 400, 440)
+    outline = np.array([[200, 40], [439, 40], [539, 439], [100, 439]], np.int32)
+    mask = cv2.fillPoly(blank(480, 640), [outline], 1).astype(bool)
+    screen[mask] = speckle(480, 640, 3)[mask]
+    write(screen, "Abdomen", 20, 10)
+    assert_box(find_image_area([screen]), area, 0.05)
+
+
+@pytest.mark.parametrize("shape", [(480, 640), (300, 300), (1080, 1440)])
+def test_image_that_fills_the_frame_gives_the_whole_frame(shape: tuple[int, int]) -> None:
+    assert find_image_area([speckle(*shape, seed=4)]) == ImageArea(0, 0, *shape)
+
+
+@pytest.mark.parametrize("half_width", [110, 205])
+def test_bladder_hole_does_not_cut_the_image(half_width: int) -> None:
+    screen, area = linear_screen(seed=6)
+    cv2.ellipse(screen, (330, 240), (half_width, 90), 0, 0, 360, 0, -1)
+    assert_box(find_image_area([screen]), area, 0.03)
+
+
+def test_bladder_over_the_full_width_does_not_cut_the_image() -> None:
+    screen, area = linear_screen(seed=7)
+    screen[180:330, area.left : area.left + area.width] = 0
+    assert_box(find_image_area([screen]), area, 0.03)
+
+
+def test_shadow_down_to_the_bottom_does_not_cut_the_image() -> None:
+    screen, area = linear_screen(seed=8)
+    screen[130 : area.top + area.height, area.left : area.left + 130] = 0
+    assert_box(find_image_area([screen]), area, 0.03)
+
+
+def test_faint_deep_tissue_is_kept() -> None:
+    screen, area = linear_screen(seed=9, deep=0.03)
+    found = find_image_area([screen])
+    assert found.top + found.height >= area.top + 0.97 * area.height
+    assert_box(found, area, 0.03)
+
+
+def test_compressed_screen_is_found() -> None:
+    screen, area = linear_screen(seed=10)
+    coded = cv2.imencode(".jpg", screen, [cv2.IMWRITE_JPEG_QUALITY, 60])[1]
+    assert_box(find_image_area([cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE)]), area, 0.03)
+
+
+@pytest.mark.parametrize("gap", [6, 24])
+def test_split_screen_gives_both_images_left_first(gap: int) -> None:
+    left, right = ImageArea(60, 20, 380, 280), ImageArea(60, 300 + gap, 380, 280)
+    screen = blank(480, 640)
+    for seed, area in enumerate((left, right)):
+        screen[area.slices] = speckle(area.height, area.width, seed)
+    write(screen, "Rest", 30, 30)
+    write(screen, "Contraction", 30, 350)
+    found = find_image_areas([screen])
+    assert len(found) == 2
+    for box, area in zip(found, (left, right), strict=True):
+        assert_box(box, area, 0.03)
+    assert find_image_area([screen]) == found[0]
+
+
+def test_larger_of_two_unequal_images_leads() -> None:
+    small, large = ImageArea(60, 20, 240, 200), ImageArea(60, 260, 380, 340)
+    screen = blank(480, 640)
+    for seed, area in enumerate((small, large)):
+        screen[area.slices] = speckle(area.height, area.width, seed)
+    assert_box(find_image_area([screen]), large, 0.03)
+
+
+def test_a_frame_without_contact_does_not_hide_the_image() -> None:
+    screen, area = linear_screen(seed=11)
+    empty = screen.copy()
+    empty[area.slices] = 0
+    assert_box(find_image_area([empty, screen, empty]), area, 0.03)
+
+
+@pytest.mark.parametrize("level", [0, 90])
+def test_flat_frame_gives_the_whole_frame(level: int) -> None:
+    assert find_image_area([blank(120, 160, level)]) == ImageArea(0, 0, 120, 160)
+
+
+def test_no_frame_is_refused() -> None:
+    with pytest.raises(InputError, match="No frame was given"):
+        find_image_area([])
