@@ -181,6 +181,12 @@ def test_files_without_video_are_refused(write_bytes, name: str, content: bytes)
         open_clip(write_bytes(name, content), PLAIN)
 
 
+def test_container_outside_the_list_is_refused(write) -> None:
+    path = write("clip.y4m", "wrapped_avframe")
+    with pytest.raises(InputError, match=r"clip\.y4m cannot be read as a video"):
+        open_clip(path, PLAIN)
+
+
 def test_sound_alone_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "sound.mp4"
     with av.open(str(path), "w") as container:

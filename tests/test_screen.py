@@ -137,6 +137,24 @@ def test_faint_deep_tissue_is_kept() -> None:
     assert_box(found, area, 0.03)
 
 
+def test_barely_visible_deep_rows_are_kept() -> None:
+    screen, area = linear_screen(seed=12)
+    deep = np.random.default_rng(12).integers(0, 3, (120, area.width), np.uint8)
+    screen[area.top + area.height - 120 : area.top + area.height, area.left :][:, : area.width] = (
+        deep
+    )
+    assert_box(find_image_area([screen]), area, 0.03)
+
+
+def test_ruler_below_the_image_is_left_out() -> None:
+    area = ImageArea(40, 120, 360, 420)
+    screen = blank(480, 640)
+    screen[area.slices] = speckle(area.height, area.width, 13)
+    for tick in range(area.left, area.left + area.width, 14):
+        cv2.line(screen, (tick, 401), (tick, 440), 200, 1)
+    assert_box(find_image_area([screen]), area, 0.03)
+
+
 def test_compressed_screen_is_found() -> None:
     screen, area = linear_screen(seed=10)
     coded = cv2.imencode(".jpg", screen, [cv2.IMWRITE_JPEG_QUALITY, 60])[1]

@@ -112,5 +112,7 @@ def to_grey8(pixels: NDArray[np.unsignedinteger], white: int) -> NDArray[np.uint
     >>> to_grey8(np.array([0, 257, 65535], np.uint16), 65535).tolist()
     [0, 1, 255]
     """
+    if pixels.dtype == np.uint8 and white == 255:
+        return pixels.astype(np.uint8, copy=False)
     scaled = np.rint(pixels.astype(np.float64) * (255.0 / white))
     return np.clip(scaled, 0, 255).astype(np.uint8)
