@@ -5,6 +5,8 @@ from typing import Final
 
 from layermotion.labels import Structure
 
+Colour = tuple[int, int, int]
+
 PAPER: Final = "#FBFAF6"
 INK: Final = "#22252B"
 FAINT_INK: Final = "#5A5F68"
@@ -33,12 +35,12 @@ class Look:
     pattern_px: tuple[int, ...]
 
     @property
-    def image_rgb(self) -> tuple[int, int, int]:
+    def image_rgb(self) -> Colour:
         """``on_image`` as three values from 0 to 255."""
         return rgb(self.on_image)
 
     @property
-    def paper_rgb(self) -> tuple[int, int, int]:
+    def paper_rgb(self) -> Colour:
         """``on_paper`` as three values from 0 to 255."""
         return rgb(self.on_paper)
 
@@ -47,15 +49,15 @@ class Look:
 # until every pair of wall layers stays distinct under simulated colour blindness (see
 # test_report.py). Our choice.
 LOOKS: Final = {
-    Structure.FAT: Look("fat", "#6E6C68", "#EFEBDD", (2, 6)),
-    Structure.EO: Look("EO", "#A83E00", "#E8722A", (16, 5, 4, 5)),
-    Structure.IO: Look("IO", "#0067A6", "#7CCBFF", (14, 7)),
-    Structure.TRA: Look("TrA", "#4A1259", "#F3A6E8", ()),
+    Structure.FAT: Look("fat", "#6B6740", "#F2E34C", (2, 6)),
+    Structure.EO: Look("EO", "#A83E00", "#E06A20", (16, 5, 4, 5)),
+    Structure.IO: Look("IO", "#0067A6", "#4FA8EA", (14, 7)),
+    Structure.TRA: Look("TrA", "#4A1259", "#FFD9EC", ()),
     Structure.BLADDER: Look("bladder", "#00574B", "#3FE0B0", ()),
 }
 
 
-def rgb(colour: str) -> tuple[int, int, int]:
+def rgb(colour: str) -> Colour:
     """Split ``#RRGGBB`` into three values from 0 to 255.
 
     Examples

@@ -83,7 +83,7 @@ def decimate(
 
     Examples
     --------
-    >>> times, values = decimate(np.arange(8.0), np.array([0, 1, 2, 3, 9, 4, np.nan, 5]), 4)
+    >>> times, values = decimate(np.arange(8.0), np.array([1, 0, 9, 2, 3, 4, np.nan, 5]), 4)
     >>> values
     array([ 0.,  9., nan, nan])
     """

@@ -1,0 +1,339 @@
+"""Tests of the report: tables for programs, plots and the page for a clinician."""
+
+import csv
+import itertools
+import json
+import math
+import re
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from report_content import FRAMES, GAP, WINDOWS, make_content, make_measure, make_series
+
+from layermotion.labels import WALL_LAYERS, View
+from layermotion.report.page import build_page, write_headline
+from layermotion.report.palette import LOOKS, PAPER, rgb
+from layermotion.report.plots import MAX_POINTS, decimate, plot_series
+from layermotion.report.tables import MEASURE_COLUMNS, write_measures, write_series
+from layermotion.series import Quantity, Series
+
+
+def read_csv(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_series_has_the_stated_columns_and_a_row_for_every_frame(tmp_path: Path) -> None:
+    write_series(tmp_path / "series.csv", make_series())
+    rows = read_csv(tmp_path / "series.csv")
+    assert ",".join(rows[0]) == "clip,frame,time_s,quantity,structure,value,unit,confidence"
+    assert [int(row["frame"]) for row in rows] == [n for n in range(FRAMES) for _ in range(3)]
+    assert [row["structure"] for row in rows[:3]] == ["eo", "io", "tra"]
+    assert list(rows[2].values()) == [
+        "c0ffee12", "0", "1.0500", "thickness", "tra", "4.0000", "mm", "0.9000",
+    ]  # fmt: skip
+
+
+def test_missing_value_is_empty_with_confidence_zero(tmp_path: Path) -> None:
+    write_series(tmp_path / "series.csv", make_series())
+    rows = read_csv(tmp_path / "series.csv")
+    missing = {int(row["frame"]) for row in rows if row["value"] == ""}
+    assert missing == set(range(GAP.start, GAP.stop))
+    assert {float(row["confidence"]) for row in rows if row["value"] == ""} == {0.0}
+
+
+def test_long_series_is_written_fast(tmp_path: Path) -> None:
+    count = 18_000
+    value = np.linspace(0, 9, count)
+    quantities = tuple(
+        Quantity(f"quantity{n}", "tra", "mm", value.copy(), np.ones(count)) for n in range(7)
+    )
+    start = time.perf_counter()
+    write_series(tmp_path / "series.csv", Series("c", np.arange(count) / 30, quantities))
+    # Measured 0.4 s; the limit leaves room for a busy machine.
+    assert time.perf_counter() - start < 5
+    assert sum(1 for _ in (tmp_path / "series.csv").open()) == 1 + 7 * count
+
+
+def test_measures_agree_in_both_files_and_json_is_strict(tmp_path: Path) -> None:
+    measures = [make_measure(), make_measure("slide", value=None, interval=None, reason="No edge.")]
+    write_measures(tmp_path, measures, {"clip": "c0ffee12"})
+
+    def refuse(word: str) -> None:
+        raise AssertionError(f"{word} is not JSON")
+
+    text = (tmp_path / "measures.json").read_text(encoding="utf-8")
+    document = json.loads(text, parse_constant=refuse)
+    assert document["schema_version"] == "1.0"
+    assert document["clip"] == "c0ffee12"
+    assert tuple(document["measures"][0]) == MEASURE_COLUMNS
+    assert document["measures"][1]["value"] is None
+    rows = read_csv(tmp_path / "measures.csv")
+    assert ",".join(rows[0]) == (
+        "name,structure,task,repeat,value,unit,low,high,status,reason,frames,method"
+    )
+    assert [row["value"] for row in rows] == ["41.2", ""]
+    assert rows[1]["status"] == "needs_manual"
+
+
+def test_measures_refuse_a_value_that_is_not_finite_and_write_nothing(tmp_path: Path) -> None:
+    with pytest.raises(ValueError):
+        write_measures(tmp_path, [make_measure(value=math.nan)], {})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_decimate_keeps_peaks_and_gaps() -> None:
+    value = np.zeros(36_000)
+    value[12_345], value[20_000] = 9.0, np.nan
+    times, thin = decimate(np.arange(value.size) / 30, value)
+    assert thin.size <= MAX_POINTS
+    assert np.nanmax(thin) == 9.0
+    at_gap = np.abs(times - 20_000 / 30) < 0.6
+    assert np.isnan(thin[at_gap]).any()
+    assert np.isfinite(thin).sum() > 0.99 * thin.size
+
+
+def line_moves(svg: str, structure: str) -> int:
+    """Count how often the line of a structure is taken up anew."""
+    group = re.search(rf'<g id="line-{structure}">.*?</g>', svg, re.DOTALL)
+    assert group is not None
+    return len(re.findall(r"\bM ", group[0]))
+
+
+def test_plot_breaks_the_line_where_nothing_was_measured() -> None:
+    series = make_series()
+    (plot,) = plot_series(series, WINDOWS)
+    assert line_moves(plot.svg, "tra") == 2
+    whole = replace(
+        series,
+        quantities=tuple(
+            replace(item, value=np.nan_to_num(item.value, nan=4.0)) for item in series.quantities
+        ),
+    )
+    (plot,) = plot_series(whole, WINDOWS)
+    assert line_moves(plot.svg, "tra") == 1
+
+
+def test_plot_names_lines_and_windows() -> None:
+    (plot,) = plot_series(make_series(), WINDOWS)
+    for words in ("TrA", "IO", "EO", "rest", "contracted", "thickness, mm"):
+        assert f">{words}</text>" in plot.svg
+    assert "http" not in plot.svg
+
+
+def test_displacement_plot_states_its_sign_and_shows_the_probe() -> None:
+    count = 30
+    base = Quantity("base_displacement", "bladder", "mm", np.sin(np.arange(30.0)), np.ones(count))
+    shift = Quantity("probe_shift", "image", "mm", np.cos(np.arange(30.0)), np.ones(count))
+    (alone,) = plot_series(Series("c", np.arange(30.0), (base,)), ())
+    (both,) = plot_series(Series("c", np.arange(30.0), (base, shift)), ())
+    assert "+ is lift towards the probe" in alone.svg
+    assert ">probe,</text>" in both.svg and ">probe,</text>" not in alone.svg
+
+
+class References(HTMLParser):
+    """Collect what a page refers to, and the text alternatives that it gives."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.addresses: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Take note of one opening tag."""
+        self.tags.append((tag, dict(attrs)))
+        self.addresses += [
+            value or "" for name, value in attrs if name in ("src", "href", "xlink:href", "data")
+        ]
+
+
+def test_page_states_that_it_is_a_draft_before_any_number() -> None:
+    page = build_page(make_content())
+    body = page[page.index("<body") :]
+    for words in (
+        "DRAFT",
+        "not a medical device",
+        "clinician must check and confirm",
+        "Local rules",
+    ):
+        assert 0 <= body.index(words) < body.index("41")
+
+
+def test_page_refers_to_nothing_outside() -> None:
+    page = build_page(make_content())
+    addresses = References(page).addresses
+    outside = [
+        address for address in addresses if not address.startswith(("data:image/", "#", "./"))
+    ]
+    assert outside == []
+    assert [address for address in addresses if address.startswith("./")] == ["./overlay.mp4"]
+    assert "http://" not in page and "https://" not in page
+    assert "url(" not in page.replace("url(#", "") and "@import" not in page
+    assert "<script" not in page
+
+
+def test_page_escapes_what_it_is_given() -> None:
+    hostile = "<script>alert(1)</script>\"'&"
+    content = make_content(
+        cautions=(hostile,),
+        measures=(make_measure("slide", value=None, interval=None, reason=hostile),),
+    )
+    page = build_page(
+        replace(
+            content,
+            view_reason=hostile,
+            provenance={hostile: hostile},
+            overlay_name=hostile,
+        )
+    )
+    assert "<script" not in page
+    # Caution, reason, view, name and value of a fact, text of the link.
+    assert page.count("&lt;script&gt;alert(1)") == 6
+    # In the address of the link it is percent-encoded.
+    assert 'href="./%3Cscript%3E' in page
+
+
+def test_page_does_not_show_the_source_name() -> None:
+    assert "Secret" not in build_page(make_content())
+
+
+def test_page_is_accessible_in_structure() -> None:
+    tags = References(build_page(make_content())).tags
+    assert ("html", {"lang": "en"}) in tags
+    assert all(attrs.get("scope") in ("col", "row") for tag, attrs in tags if tag == "th")
+    pictures = [attrs for tag, attrs in tags if attrs.get("role") == "img"]
+    assert len(pictures) == 3
+    assert all(attrs["aria-label"] for attrs in pictures)
+
+
+def test_page_outlines_in_mm_of_both_axes() -> None:
+    page = build_page(make_content())
+    # Column 20 and row 40.25 of the frame; the area starts at 1, 1; pixel centres.
+    assert f"{(20 - 1 + 0.5) * 0.11:.3f},{(40.25 - 1 + 0.5) * 0.08:.3f}" in page
+    assert 'viewBox="0 0 25.3 12.0"' in page
+    assert "5 mm</text>" in page
+
+
+def test_uncalibrated_page_says_so_and_draws_no_scale() -> None:
+    calibrated, uncalibrated = build_page(make_content()), build_page(make_content(spacing=None))
+    words = "only ratios and percentages are given"
+    assert words in uncalibrated and words not in calibrated
+    assert ">5 mm</text>" in calibrated
+    drawn = uncalibrated[uncalibrated.index("<body") :]
+    assert re.search(r"\d mm\b", drawn) is None
+    assert "thickness, pixels (no calibration)" in drawn
+
+
+def test_bladder_page_states_the_limit_of_its_view() -> None:
+    words = "there is no bony reference: movement of the probe adds to the reading"
+    assert words in build_page(make_content(view=View.BLADDER))
+    assert words not in build_page(make_content())
+
+
+def test_page_says_what_could_not_be_measured() -> None:
+    reason = "The medial edge is not in view."
+    missing = make_measure("slide", value=None, interval=None, reason=reason)
+    page = build_page(make_content(measures=(make_measure(), missing)))
+    section = page[page.index("could not be measured") : page.index("Over time")]
+    assert reason in section and "TrA slide" in section
+    assert "Every measure of this view has a value" in build_page(make_content())
+
+
+@pytest.mark.parametrize(
+    ("value", "interval", "words"),
+    [
+        (41.2, (30.0, 52.0), "thickened by 41 % (95 % interval 30 to 52 %)"),
+        (-12.0, (-20.0, -4.0), "thinned by 12 % (95 % interval 4 to 20 %)"),
+        (5.0, (-3.0, 13.0), "no change beyond measurement error was seen"),
+        (5.0, (0.0, 10.0), "no change beyond measurement error was seen"),
+    ],
+)
+def test_headline_states_a_change_only_beyond_its_interval(
+    value: float, interval: tuple[float, float], words: str
+) -> None:
+    headline = write_headline(View.ABDOMINAL_WALL, [make_measure(value=value, interval=interval)])
+    assert words in headline
+
+
+def test_headline_names_descent_and_missing_measures() -> None:
+    peak = make_measure("base_displacement_peak", "bladder", -8.0, (-9.5, -6.5), "mm")
+    assert "descended by 8.0 mm (95 % interval 6.5 to 9.5 mm)" in write_headline(
+        View.BLADDER, [peak]
+    )
+    by_hand = make_measure(value=None, interval=None, reason="The image is too dark.")
+    assert write_headline(View.ABDOMINAL_WALL, [by_hand]).endswith(
+        "needs measuring by hand: The image is too dark."
+    )
+    assert "no change was measured" in write_headline(View.ABDOMINAL_WALL, [])
+
+
+# Machado, Oliveira and Fernandes 2009, IEEE TVCG 15(6):1291-8, severity 1.0, linear RGB.
+DEUTERANOPIA = np.array(
+    [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ]
+)
+PROTANOPIA = np.array(
+    [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ]
+)
+# IEC 61966-2-1 (sRGB), D65.
+TO_XYZ = np.array(
+    [
+        [0.4124564, 0.3575761, 0.1804375],
+        [0.2126729, 0.7151522, 0.0721750],
+        [0.0193339, 0.1191920, 0.9503041],
+    ]
+)
+
+
+def linear(colour: str) -> np.ndarray:
+    part = np.array(rgb(colour)) / 255
+    return np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+
+
+def lab(light: np.ndarray) -> np.ndarray:
+    xyz = TO_XYZ @ np.clip(light, 0, 1) / TO_XYZ.sum(axis=1)
+    root = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
+    return np.array([116 * root[1] - 16, 500 * (root[0] - root[1]), 200 * (root[1] - root[2])])
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of WCAG 2.1."""
+    low, high = sorted(float(TO_XYZ[1] @ linear(colour)) for colour in (one, other))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("vision", [np.eye(3), DEUTERANOPIA, PROTANOPIA])
+@pytest.mark.parametrize("ground", ["on_paper", "on_image"])
+def test_layers_stay_distinct_to_every_reader(vision: np.ndarray, ground: str) -> None:
+    for one, other in itertools.combinations(WALL_LAYERS, 2):
+        ends = [lab(vision @ linear(getattr(LOOKS[item], ground))) for item in (one, other)]
+        # 20 is far beyond a just noticeable difference of about 2.3; the patterns differ as well.
+        assert np.linalg.norm(ends[0] - ends[1]) > 20, (one, other)
+        assert LOOKS[one].pattern_px != LOOKS[other].pattern_px
+
+
+def test_names_can_be_read_on_paper() -> None:
+    assert all(contrast(look.on_paper, PAPER) >= 4.5 for look in LOOKS.values())
+    assert contrast("#000000", "#FFFFFF") == pytest.approx(21)
+
+
+def test_package_loads_without_plotting_libraries() -> None:
+    code = "import layermotion.report, sys; print({'matplotlib', 'jinja2'} & set(sys.modules))"
+    answer = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    assert answer.stdout.strip() == "set()"
