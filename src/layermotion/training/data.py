@@ -1,0 +1,203 @@
+"""Owns the stream of training batches: example k of a run is the same after any restart."""
+
+from collections.abc import Callable, Iterator
+from typing import NamedTuple, Protocol
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch.utils.data import DataLoader, Dataset, IterableDataset, get_worker_info
+
+from layermotion.training.augment import Augmentation
+from layermotion.training.settings import TrainSettings
+
+# First word of every seed, so that no two uses of one number ever share random draws.
+TRAINING_STREAM, AUGMENT_STREAM, VALIDATION_STREAM, STEP_STREAM = range(4)
+
+
+class Drawn(Protocol):
+    """One labelled image, as ``synthetic.dataset.Example`` gives it."""
+
+    @property
+    def image(self) -> NDArray[np.uint8]:
+        """Grey image, shape (size, size)."""
+
+    @property
+    def label(self) -> NDArray[np.uint8]:
+        """Class of each pixel, shape (size, size)."""
+
+    @property
+    def view(self) -> int:
+        """Position in ``layermotion.segment.VIEW_CLASSES``."""
+
+    @property
+    def mm_per_pixel(self) -> float:
+        """Side of one pixel, mm."""
+
+
+Draw = Callable[[np.random.Generator, int], Drawn]
+
+
+class Batch(NamedTuple):
+    """Tensors of one step; N examples of S x S pixels.
+
+    ``image`` uint8 (N, 1, S, S); ``label`` uint8 (N, S, S); ``view`` int64 (N,);
+    ``mm_per_pixel`` float32 (N,).
+    """
+
+    image: torch.Tensor
+    label: torch.Tensor
+    view: torch.Tensor
+    mm_per_pixel: torch.Tensor
+
+
+def seeded(*words: int) -> np.random.Generator:
+    """Return the generator of one purpose and index, independent of all others."""
+    return np.random.default_rng(np.random.SeedSequence(words))
+
+
+def collate(examples: list[Drawn]) -> Batch:
+    """Stack examples into one batch."""
+    return Batch(
+        torch.from_numpy(np.stack([e.image for e in examples])[:, None]),
+        torch.from_numpy(np.stack([e.label for e in examples])),
+        torch.tensor([e.view for e in examples], dtype=torch.int64),
+        torch.tensor([e.mm_per_pixel for e in examples], dtype=torch.float32),
+    )
+
+
+class _Look(NamedTuple):
+    """An example after augmentation."""
+
+    image: NDArray[np.uint8]
+    label: NDArray[np.uint8]
+    view: int
+    mm_per_pixel: float
+
+
+class TrainingStream(IterableDataset[Batch]):
+    """Endless batches from ``first_batch`` on; batch b never depends on where a run started.
+
+    A batch is ``reuse`` chunks of examples: one drawn for it, and those drawn for the batches
+    ``workers``, 2 ``workers``, ... before it, augmented anew. So each example appears in
+    ``reuse`` batches, never twice in one, and every worker meets only chunks it drew itself.
+    """
+
+    def __init__(
+        self,
+        settings: TrainSettings,
+        draw: Draw,
+        first_batch: int,
+        rank: int = 0,
+        world: int = 1,
+        augment: bool = True,
+    ) -> None:
+        self.settings = settings
+        self.draw = draw
+        self.first_batch = first_batch
+        self.rank = rank
+        self.world = world
+        self.augment = augment
+
+    def __iter__(self) -> Iterator[Batch]:
+        worker = get_worker_info()
+        offset, stride = (worker.id, worker.num_workers) if worker else (0, 1)
+        augmentation = Augmentation() if self.augment else None
+        chunks: dict[int, list[Drawn]] = {}
+        index = self.first_batch + offset
+        while True:
+            wanted = self._chunks_of(index)
+            chunks = {c: chunks[c] if c in chunks else self._draw_chunk(c) for c in wanted}
+            yield collate(
+                [
+                    self._look(example, augmentation, c, place, use)
+                    for use, c in enumerate(wanted)
+                    for place, example in enumerate(chunks[c])
+                ]
+            )
+            index += stride
+
+    def _chunks_of(self, batch: int) -> list[int]:
+        """Chunks in a batch, the newest first; the first batches also need older ones."""
+        spread = max(1, self.settings.workers)
+        newest = batch + (self.settings.reuse - 1) * spread
+        return [newest - use * spread for use in range(self.settings.reuse)]
+
+    def _example_index(self, chunk: int, place: int) -> int:
+        size = self.settings.batch_size // self.settings.reuse
+        return (chunk * self.world + self.rank) * size + place
+
+    def _draw_chunk(self, chunk: int) -> list[Drawn]:
+        settings = self.settings
+        return [
+            self.draw(
+                seeded(TRAINING_STREAM, settings.seed, self._example_index(chunk, place)),
+                settings.size_px,
+            )
+            for place in range(settings.batch_size // settings.reuse)
+        ]
+
+    def _look(
+        self, example: Drawn, augmentation: Augmentation | None, chunk: int, place: int, use: int
+    ) -> Drawn:
+        if augmentation is None:
+            return example
+        rng = seeded(AUGMENT_STREAM, self.settings.seed, self._example_index(chunk, place), use)
+        image, label = augmentation(example.image, example.label, rng)
+        return _Look(image, label, example.view, example.mm_per_pixel)
+
+
+class ValidationSet(Dataset[Drawn]):
+    """The same examples for every run, whatever its seed; disjoint from all training."""
+
+    def __init__(self, settings: TrainSettings, draw: Draw) -> None:
+        self.settings = settings
+        self.draw = draw
+
+    def __len__(self) -> int:
+        return self.settings.validation_examples
+
+    def __getitem__(self, index: int) -> Drawn:
+        if not 0 <= index < len(self):
+            raise IndexError(index)
+        return self.draw(seeded(VALIDATION_STREAM, 0, index), self.settings.size_px)
+
+
+def training_batches(stream: TrainingStream, pin: bool) -> Iterator[Batch]:
+    """Batches of a stream, drawn ahead by its workers."""
+    workers = stream.settings.workers
+    loader: DataLoader[Batch] = DataLoader(
+        stream,
+        batch_size=None,
+        num_workers=workers,
+        prefetch_factor=3 if workers else None,
+        pin_memory=pin,
+        worker_init_fn=_calm_worker,
+    )
+    return iter(loader)
+
+
+def validation_batches(settings: TrainSettings, draw: Draw) -> list[Batch]:
+    """All validation examples, held in memory (about 0.1 MB each at 320 px)."""
+    loader: DataLoader[Drawn] = DataLoader(
+        ValidationSet(settings, draw),
+        batch_size=settings.batch_size,
+        num_workers=settings.workers,
+        collate_fn=collate,
+        worker_init_fn=_calm_worker,
+    )
+    return list(loader)
+
+
+def synthetic_draw() -> Draw:
+    """Return the generator; imported here so that settings can be checked without it."""
+    from synthetic.dataset import draw_example
+
+    return draw_example
+
+
+def _calm_worker(_: int) -> None:
+    """One thread a worker: the workers themselves are the parallelism."""
+    cv2.setNumThreads(0)
+    torch.set_num_threads(1)

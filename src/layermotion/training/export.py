@@ -1,0 +1,160 @@
+"""Owns export: the moving average of a run becomes NAME.onnx and NAME.json."""
+
+import hashlib
+import json
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import onnxruntime
+import torch
+from torch import nn
+
+import layermotion
+from layermotion.errors import InputError, WeightsError
+from layermotion.files import atomic_path, write_text
+from layermotion.segment import (
+    CLASSES,
+    INPUT_NAME,
+    NAME_PATTERN,
+    OUTPUT_NAMES,
+    VIEW_NAMES,
+    WEIGHTS_FOLDER,
+    load_segmenter,
+    weights_names,
+)
+from layermotion.training.loop import CHECKPOINT_NAME, load_checkpoint
+from layermotion.training.network import GREY_MEAN, GREY_SCALE, GREY_SPREAD, LayerNet
+from layermotion.training.settings import TrainSettings
+
+OPSET = 18
+# Weights above this do not travel in the package (design).
+SIZE_LIMIT_BYTES = 16 * 2**20
+# Largest difference of a probability between the trained and the exported network (our choice).
+TOLERANCE = 1e-4
+LIBRARIES = ("torch", "segmentation-models-pytorch", "albumentations", "onnx", "onnxruntime")
+
+
+class _Probabilities(nn.Module):
+    """The network with softmax at both ends, as it is exported."""
+
+    def __init__(self, network: LayerNet) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, image: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        class_logits, view_logits = self.network(image)
+        return class_logits.softmax(1), view_logits.softmax(1)
+
+
+def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
+    """Write the moving average of a run as weights that ``load_segmenter`` accepts.
+
+    Parameters
+    ----------
+    run
+        Run folder with ``last.pt``.
+    name
+        WORD-NUMBER with three digits, such as ``layers-001``; one that is not taken.
+    folder
+        Where NAME.onnx and its card NAME.json go.
+
+    Returns
+    -------
+    Path
+        The card.
+
+    Raises
+    ------
+    InputError
+        If the run holds no checkpoint, or the name is taken or misshapen.
+    WeightsError
+        If the file is too large or does not give what the trained network gives.
+    """
+    if not NAME_PATTERN.fullmatch(name):
+        raise InputError(f"{name} cannot name weights; give a word and three digits: layers-001.")
+    if name in weights_names(folder):
+        raise InputError(f"The name {name} is taken; new weights need a new number.")
+    checkpoint = run / CHECKPOINT_NAME
+    if not checkpoint.exists():
+        raise InputError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a training run.")
+    state = load_checkpoint(checkpoint)
+    settings = TrainSettings(**state["settings"])
+    network = LayerNet(settings)
+    network.load_state_dict(state["average"])
+    model = _Probabilities(network).eval()
+    with atomic_path(folder / f"{name}.onnx") as temporary:
+        _write_onnx(model, settings.size_px, temporary)
+        difference = _check(model, settings.size_px, temporary)
+        digest = hashlib.sha256(temporary.read_bytes()).hexdigest()
+        settings_text = json.dumps(state["settings"], sort_keys=True)
+        progress = state["progress"]
+        card = {
+            "name": name,
+            "sha256": digest,
+            "date": datetime.now(UTC).date().isoformat(),
+            "classes": list(CLASSES),
+            "views": list(VIEW_NAMES),
+            "size_px": settings.size_px,
+            "input": f"{INPUT_NAME}: float32 (N, 1, {settings.size_px}, {settings.size_px}), "
+            "grey 0 to 255, pixels square in mm",
+            "normalisation": f"(grey / {GREY_SCALE:g} - {GREY_MEAN:g}) / {GREY_SPREAD:g}, "
+            "inside the network",
+            "spacing_range_mm": [round(value, 5) for value in progress["spacing_range_mm"]],
+            "training_steps": progress["step"],
+            "examples_seen": progress["step"] * settings.batch_size * state["world"],
+            "image_sources": progress["sources"],
+            "settings": state["settings"],
+            "settings_sha256": hashlib.sha256(settings_text.encode()).hexdigest(),
+            "export_difference": difference,
+            "layermotion": layermotion.__version__,
+            "libraries": {library: version(library) for library in LIBRARIES},
+        }
+        # The card comes first: weights without a card would be refused, a card alone is ignored.
+        write_text(folder / f"{name}.json", json.dumps(card, indent=2) + "\n")
+    load_segmenter(name, folder=folder)
+    return folder / f"{name}.json"
+
+
+def _write_onnx(model: nn.Module, size_px: int, path: Path) -> None:
+    # Two images: one would fix the number of images at one.
+    example = torch.zeros(2, 1, size_px, size_px)
+    torch.onnx.export(
+        model,
+        (example,),
+        path,
+        dynamo=True,
+        opset_version=OPSET,
+        input_names=[INPUT_NAME],
+        output_names=list(OUTPUT_NAMES),
+        dynamic_shapes=({0: torch.export.Dim("images")},),
+        external_data=False,
+        verbose=False,
+    )
+
+
+def _check(model: nn.Module, size_px: int, path: Path) -> float:
+    """Largest difference of a probability between torch and ONNX Runtime, if acceptable."""
+    size = path.stat().st_size
+    if size > SIZE_LIMIT_BYTES:
+        raise WeightsError(
+            f"The exported weights take {size / 2**20:.1f} MiB, above the limit of "
+            f"{SIZE_LIMIT_BYTES / 2**20:.0f} MiB; train a smaller encoder."
+        )
+    rng = np.random.default_rng(0)
+    image = rng.integers(0, 256, (3, 1, size_px, size_px)).astype(np.float32)
+    session = onnxruntime.InferenceSession(path, providers=["CPUExecutionProvider"])
+    exported = session.run(OUTPUT_NAMES, {INPUT_NAME: image})
+    with torch.no_grad():
+        trained = model(torch.from_numpy(image))
+    difference = max(
+        float(np.abs(mine - theirs.numpy()).max())
+        for mine, theirs in zip(exported, trained, strict=True)
+    )
+    if not difference < TOLERANCE:
+        raise WeightsError(
+            f"The exported network differs from the trained one by {difference:.2g} in a "
+            f"probability, above {TOLERANCE:g}; export with the library versions of the card."
+        )
+    return difference

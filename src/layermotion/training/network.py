@@ -1,0 +1,108 @@
+"""Owns the network and its loss: a U-Net with class logits and view logits."""
+
+from typing import NamedTuple, cast
+
+import segmentation_models_pytorch as smp
+import torch
+from torch import nn
+from torch.nn import functional
+
+from layermotion.labels import CLASS_COUNT
+from layermotion.segment import VIEW_CLASSES
+from layermotion.training.data import Batch
+from layermotion.training.settings import TrainSettings
+
+# Grey 0..255 becomes about -2..2; part of the network, so that no caller can forget it.
+GREY_SCALE, GREY_MEAN, GREY_SPREAD = 255.0, 0.5, 0.25
+# Chance that a feature is left out before the view classifier (our choice).
+VIEW_DROPOUT = 0.2
+
+
+class LayerNet(nn.Module):
+    """Grey image in, logits out.
+
+    ``forward`` takes (N, 1, S, S) grey 0..255, uint8 or float, and gives class logits
+    (N, 6, S, S) and view logits (N, 3).
+    """
+
+    def __init__(self, settings: TrainSettings) -> None:
+        super().__init__()
+        self.unet = smp.Unet(
+            encoder_name=settings.encoder,
+            encoder_weights=None,
+            in_channels=1,
+            classes=CLASS_COUNT,
+            decoder_channels=settings.decoder_channels,
+            aux_params={"classes": len(VIEW_CLASSES), "pooling": "avg", "dropout": VIEW_DROPOUT},
+        )
+
+    def forward(self, image: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """Normalise and run the U-Net."""
+        normalised = (image.float() / GREY_SCALE - GREY_MEAN) / GREY_SPREAD
+        return cast(tuple[torch.Tensor, torch.Tensor], self.unet(normalised))
+
+
+class Losses(NamedTuple):
+    """Scalars; ``total`` is what is minimised."""
+
+    total: torch.Tensor
+    cross_entropy: torch.Tensor
+    dice: torch.Tensor
+    view: torch.Tensor
+
+
+def boundary_band(label: torch.Tensor, radius_px: int) -> torch.Tensor:
+    """Pixels with another label within ``radius_px`` rows or columns.
+
+    Parameters
+    ----------
+    label
+        Integer, shape (N, S, S).
+
+    Returns
+    -------
+    torch.Tensor
+        bool, shape (N, S, S).
+    """
+    value = label[:, None].float()  # (N, 1, S, S)
+    side = 2 * radius_px + 1
+    highest = functional.max_pool2d(value, side, stride=1, padding=radius_px)
+    lowest = -functional.max_pool2d(-value, side, stride=1, padding=radius_px)
+    return (highest != lowest)[:, 0]
+
+
+def soft_dice_loss(logits: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
+    """One minus the mean soft Dice over the classes that occur in this batch's truth.
+
+    A class that does not occur is left out: it can be neither perfect nor wrong here, and the
+    cross-entropy answers for false positives.
+
+    Parameters
+    ----------
+    logits
+        float, shape (N, C, S, S).
+    label
+        int64, shape (N, S, S).
+    """
+    probability = logits.softmax(1)
+    truth = functional.one_hot(label, logits.shape[1]).permute(0, 3, 1, 2).to(probability.dtype)
+    axes = (0, 2, 3)
+    overlap = (probability * truth).sum(axes)  # (C,)
+    size = truth.sum(axes)
+    dice = 2 * overlap / (probability.sum(axes) + size)
+    present = (size > 0).to(dice.dtype)
+    return 1 - (dice * present).sum() / present.sum()
+
+
+def compute_losses(
+    class_logits: torch.Tensor, view_logits: torch.Tensor, batch: Batch, settings: TrainSettings
+) -> Losses:
+    """Loss of one batch, in float32 whatever the precision of the logits."""
+    class_logits, label = class_logits.float(), batch.label.long()
+    weight = 1 + settings.boundary_weight * boundary_band(batch.label, settings.boundary_px)
+    each = functional.cross_entropy(class_logits, label, reduction="none")  # (N, S, S)
+    cross_entropy = (each * weight).sum() / weight.sum()
+    dice = soft_dice_loss(class_logits, label)
+    view = functional.cross_entropy(view_logits.float(), batch.view)
+    total = cross_entropy + dice + settings.view_weight * view
+    return Losses(total, cross_entropy, dice, view)

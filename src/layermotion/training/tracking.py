@@ -1,0 +1,133 @@
+"""Owns the numbers of a run: ``metrics.csv``, and its import into an mlflow store."""
+
+import csv
+import importlib.util
+import json
+import math
+import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import NamedTuple
+
+from layermotion.errors import ConfigError
+from layermotion.files import atomic_path, write_text
+from layermotion.training.settings import TrainSettings
+
+CSV_NAME, STATE_NAME, SETTINGS_NAME = "metrics.csv", "tracking.json", "settings.json"
+EXPERIMENT = "layermotion"
+# mlflow's own limit on one call.
+METRICS_A_CALL = 1000
+
+
+class Metric(NamedTuple):
+    """One row of ``metrics.csv``: a named number after so many steps."""
+
+    step: int
+    time_s: float
+    name: str
+    value: float
+
+
+def append(out: Path, step: int, values: dict[str, float]) -> None:
+    """Add one row for each value; a row is whole or absent after a kill (see ``read``)."""
+    path = out / CSV_NAME
+    now_s = round(time.time(), 3)
+    with path.open("a", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        if file.tell() == 0:
+            writer.writerow(Metric._fields)
+        writer.writerows(Metric(step, now_s, n, float(f"{v:.9g}")) for n, v in values.items())
+
+
+def read(out: Path) -> list[Metric]:
+    """All whole rows, in the order written; a last line cut short by a kill is left out."""
+    path = out / CSV_NAME
+    if not path.exists():
+        return []
+    text = path.read_text(encoding="utf-8")
+    rows = csv.reader(text[: text.rfind("\n") + 1].splitlines()[1:])
+    return [Metric(int(r[0]), float(r[1]), r[2], float(r[3])) for r in rows]
+
+
+def keep_until(out: Path, step: int) -> None:
+    """Drop rows after ``step``: a resumed run computes and writes them again."""
+    rows = [row for row in read(out) if row.step <= step]
+    with atomic_path(out / CSV_NAME) as temporary, temporary.open("w", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(Metric._fields)
+        writer.writerows(rows)
+
+
+def write_settings(out: Path, settings: TrainSettings) -> None:
+    """Save the resolved settings beside the numbers."""
+    write_text(out / SETTINGS_NAME, json.dumps(asdict(settings), indent=2) + "\n")
+
+
+def check_tracking(tracking: str) -> None:
+    """Refuse, before any training, a store that this installation cannot open.
+
+    Raises
+    ------
+    ConfigError
+        If mlflow is missing, or its SQLite store is (``mlflow-skinny`` comes without it).
+    """
+    if tracking == "csv":
+        return
+    needed = ["mlflow"]
+    if tracking.startswith("sqlite"):
+        needed.append("sqlalchemy")
+    missing = [name for name in needed if importlib.util.find_spec(name) is None]
+    if missing:
+        raise ConfigError(
+            f"tracking={tracking} needs the package {missing[0]}, which is not installed; "
+            f"give tracking=csv and record the run later on a machine that has it."
+        )
+
+
+def record_run(out: Path, tracking: str = "sqlite") -> str:
+    """Bring what ``metrics.csv`` holds into an mlflow run; call again to add newer rows.
+
+    Parameters
+    ----------
+    out
+        Folder of a run, with ``settings.json`` and ``metrics.csv``.
+    tracking
+        ``sqlite`` for ``mlflow.db`` in that folder, or the URI of an mlflow store.
+
+    Returns
+    -------
+    str
+        The mlflow run id.
+    """
+    check_tracking(tracking)
+    from mlflow import MlflowClient
+    from mlflow.entities import Metric as StoredMetric
+    from mlflow.entities import Param
+
+    settings_path = out / SETTINGS_NAME
+    if not settings_path.exists():
+        raise ConfigError(f"{out} holds no {SETTINGS_NAME}; name the folder of a training run.")
+    uri = f"sqlite:///{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking
+    client = MlflowClient(tracking_uri=uri)
+    rows = read(out)
+    state_path = out / STATE_NAME
+    state = json.loads(state_path.read_text()) if state_path.exists() else {}
+    if state.get("tracking") != tracking:
+        experiment = client.get_experiment_by_name(EXPERIMENT)
+        experiment_id = (
+            experiment.experiment_id if experiment else client.create_experiment(EXPERIMENT)
+        )
+        run = client.create_run(experiment_id, run_name=out.resolve().name)
+        state = {"tracking": tracking, "run_id": run.info.run_id, "until_s": 0.0}
+        params = json.loads(settings_path.read_text())
+        client.log_batch(state["run_id"], params=[Param(k, str(v)) for k, v in params.items()])
+    fresh = [
+        StoredMetric(row.name, row.value, round(row.time_s * 1000), row.step)
+        for row in rows
+        if row.time_s > state["until_s"] and math.isfinite(row.value)
+    ]
+    for start in range(0, len(fresh), METRICS_A_CALL):
+        client.log_batch(state["run_id"], metrics=fresh[start : start + METRICS_A_CALL])
+    state["until_s"] = max((row.time_s for row in rows), default=state["until_s"])
+    write_text(state_path, json.dumps(state) + "\n")
+    return str(state["run_id"])

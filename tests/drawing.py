@@ -1,0 +1,49 @@
+"""Owns the tests' own drawn scenes, which need no generator, and weights trained on them."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Has the fields of a generated example."""
+
+    image: NDArray[np.uint8]
+    label: NDArray[np.uint8]
+    view: int
+    mm_per_pixel: float
+
+
+def draw_layers(rng: np.random.Generator, size_px: int) -> Scene:
+    """Four wavy layers (view 1) or a dark disc (view 2), with noise."""
+    rows, columns = np.mgrid[:size_px, :size_px] / size_px
+    view = int(rng.integers(1, 3))
+    label = np.zeros((size_px, size_px), np.uint8)
+    if view == 1:
+        edges = 0.1 + np.cumsum(rng.uniform(0.14, 0.2, 5)) - 0.1
+        wave = 0.03 * np.sin(6 * columns + rng.uniform(0, 6))
+        for value, (low, high) in enumerate(zip(edges, edges[1:], strict=False), start=1):
+            label[(rows > low + wave) & (rows < high + wave)] = value
+    else:
+        centre, radius = rng.uniform(0.4, 0.6, 2), rng.uniform(0.2, 0.3)
+        label[np.hypot(rows - centre[0], columns - centre[1]) < radius] = 5
+    grey = np.array([150, 60, 95, 120, 75, 10])[label] + rng.normal(0, 8, label.shape)
+    image = np.clip(grey, 0, 255).astype(np.uint8)
+    return Scene(image, label, view, float(rng.uniform(0.1, 0.3)))
+
+
+@pytest.fixture(scope="session")
+def trained_weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder with the weights smoke-001, from a run of a few steps on drawn scenes."""
+    from layermotion.training.export import export_weights
+    from layermotion.training.loop import train
+    from layermotion.training.settings import load_settings
+
+    run, folder = tmp_path_factory.mktemp("run"), tmp_path_factory.mktemp("weights")
+    train(load_settings("smoke", ["workers=0", "tracking=csv"]), run, draw_layers, report=str)
+    export_weights(run, "smoke-001", folder)
+    return folder

@@ -1,0 +1,436 @@
+"""Settings, data, loop and export: what training promises, on scenes small enough to check."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from drawing import draw_layers
+
+from layermotion.errors import ConfigError, InputError
+from layermotion.segment import load_segmenter
+from layermotion.training import tracking
+from layermotion.training.augment import Augmentation
+from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
+from layermotion.training.export import export_weights
+from layermotion.training.loop import load_checkpoint, train
+from layermotion.training.network import boundary_band, soft_dice_loss
+from layermotion.training.scoring import evaluate
+from layermotion.training.settings import TrainSettings, load_settings
+
+pytest_plugins = ["drawing"]  # for trained_weights
+
+# The smallest run that still has every part.
+TINY = TrainSettings(
+    size_px=64,
+    batch_size=4,
+    steps=6,
+    warmup_steps=2,
+    ema_decay=0.9,
+    workers=0,
+    log_every_steps=1,
+    validate_every_steps=4,
+    validation_examples=4,
+    tracking="csv",
+)
+
+
+def losses(out: Path) -> dict[int, float]:
+    return {row.step: row.value for row in tracking.read(out) if row.name == "loss_total"}
+
+
+# Settings
+
+
+def test_every_config_is_complete_and_overrides_win() -> None:
+    assert load_settings("train").size_px == 320
+    smoke = load_settings("smoke", ["steps=3", "decoder_channels=[32,32,32,16,16]"])
+    assert (smoke.size_px, smoke.steps) == (64, 3)
+    assert smoke.decoder_channels == (32, 32, 32, 16, 16)
+    assert hash(smoke)
+
+
+@pytest.mark.parametrize(
+    ("overrides", "message"),
+    [
+        (["btach_size=3"], "There is no setting btach_size; the nearest is batch_size."),
+        (["quux=3"], r"There is no setting quux; choose from size_px, .*"),
+        (["steps"], "The override steps is not of the form NAME=VALUE."),
+        (["+steps=3"], r"The override \+steps=3 is not of the form NAME=VALUE."),
+        (["steps=many"], r"The setting steps .* one of type int, such as 1000."),
+        (["steps=null"], r"The setting steps .* one of type int, such as 1000."),
+        (["decoder_channels=[a]"], r"The setting decoder_channels\[0\] .* such as \(64, .*"),
+        (["steps=[1"], r"The config smoke or an override cannot be read .*"),
+        (["steps=0"], "The setting steps cannot be 0; give one a value above 0."),
+        (["size_px=100"], "The setting size_px cannot be 100; give one such as 96."),
+        (["precision=fp16"], "The setting precision cannot be fp16; give one of fp32 or bf16."),
+        (["batch_size=6", "reuse=4"], ".* multiple of reuse, such as 8."),
+    ],
+)
+def test_a_wrong_override_is_one_sentence(overrides: list[str], message: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_settings("smoke", overrides)
+    assert re.fullmatch(message, str(caught.value))
+
+
+def test_a_misspelt_key_in_a_file_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("layermotion.training.settings.config_folder", lambda: tmp_path)
+    (tmp_path / "mine.yaml").write_text("defaults: [train_schema, _self_]\nlearning_rat: 1\n")
+    with pytest.raises(ConfigError, match=r"setting learning_rat \(config mine\); the nearest is"):
+        load_settings("mine")
+    (tmp_path / "mine.yaml").write_text("defaults: [train_schema, _self_]\nsteps: [1\n")
+    with pytest.raises(ConfigError, match="config mine or an override cannot be read"):
+        load_settings("mine")
+    with pytest.raises(ConfigError, match="no config main; the nearest is mine."):
+        load_settings("main")
+
+
+# Data
+
+
+def batches(settings: TrainSettings, first: int, count: int, workers: int = 0) -> list[Batch]:
+    stream = TrainingStream(replace(settings, workers=workers), draw_layers, first)
+    if workers == 0:
+        return list(islice(stream, count))
+    from layermotion.training.data import training_batches
+
+    return [next(loader) for loader in [training_batches(stream, pin=False)] for _ in range(count)]
+
+
+def test_a_batch_is_the_same_wherever_the_run_started_and_with_any_workers() -> None:
+    whole = batches(TINY, 0, 5)
+    assert torch.equal(batches(TINY, 3, 2)[1].image, whole[4].image)
+    for mine, theirs in zip(batches(TINY, 0, 5, workers=2), whole, strict=True):
+        assert all(torch.equal(a, b) for a, b in zip(mine, theirs, strict=True))
+    assert not torch.equal(whole[0].image, whole[1].image)
+    assert not torch.equal(batches(replace(TINY, seed=1), 0, 1)[0].image, whole[0].image)
+
+
+def test_reuse_shows_each_example_in_that_many_batches_and_never_twice_in_one() -> None:
+    settings = replace(TINY, reuse=2, workers=2)
+    drawn: list[bytes] = []
+
+    def counted(rng: np.random.Generator, size_px: int) -> object:
+        example = draw_layers(rng, size_px)
+        drawn.append(example.image.tobytes())
+        return example
+
+    seen: list[list[bytes]] = []
+    stream = TrainingStream(settings, counted, 0, augment=False)  # type: ignore[arg-type]
+    for batch in islice(stream, 12):
+        seen.append([image.numpy().tobytes() for image in batch.image])
+    assert all(len(set(batch)) == settings.batch_size for batch in seen)
+    counts = {image: sum(image in batch for batch in seen) for image in drawn}
+    # The first and the last chunks have one of their two uses outside these 12 batches.
+    assert sorted(counts.values()) == [1] * 8 + [2] * 20
+    resumed = list(islice(TrainingStream(settings, draw_layers, 7), 1))[0]
+    direct = list(islice(TrainingStream(settings, draw_layers, 0), 8))[7]
+    assert torch.equal(resumed.image, direct.image)
+
+
+def test_processes_share_no_example() -> None:
+    images = [
+        {image.numpy().tobytes() for batch in islice(stream, 3) for image in batch.image}
+        for rank in (0, 1)
+        for stream in [TrainingStream(TINY, draw_layers, 0, rank, 2, augment=False)]
+    ]
+    assert len(images[0]) == len(images[1]) == 12
+    assert not images[0] & images[1]
+
+
+def test_validation_does_not_depend_on_the_seed_and_shares_nothing_with_training() -> None:
+    mine, theirs = (
+        ValidationSet(TINY, draw_layers),
+        ValidationSet(replace(TINY, seed=5), draw_layers),
+    )
+    assert np.array_equal(mine[3].image, theirs[3].image)
+    training = [
+        image
+        for batch in islice(TrainingStream(TINY, draw_layers, 0, augment=False), 4)
+        for image in batch.image[:, 0].numpy()
+    ]
+    assert not any(np.array_equal(example.image, image) for example in mine for image in training)
+
+
+def test_augmentation_is_decided_by_the_generator_and_moves_label_with_image() -> None:
+    example = next(e for e in (draw_layers(seeded(i), 320) for i in range(20)) if e.view == 1)
+    # An image whose grey tells its label, so that the two can be compared after a change.
+    telling = (example.label * 40 + 20).astype(np.uint8)
+    augmentation = Augmentation()
+    unchanged = 0
+    for index in range(40):
+        image, label = augmentation(telling, example.label, seeded(1, index))
+        again, label_again = augmentation(telling, example.label, seeded(1, index))
+        assert np.array_equal(image, again) and np.array_equal(label, label_again)
+        assert image.shape == label.shape == (320, 320)
+        assert image.dtype == label.dtype == np.uint8
+        assert set(np.unique(label)) <= set(range(6))
+        unchanged += np.array_equal(image, telling)
+        # Greys are never inverted: the mean grey still rises with the label.
+        inside = [image[label == value].mean() for value in (1, 2, 3, 4)]
+        assert np.corrcoef(inside, [1, 2, 3, 4])[0, 1] > 0.9
+    # Each change has its own chance: few images escape all (6 % expected). With one seed for
+    # every link of the chain, half of them did.
+    assert unchanged < 8
+
+
+def test_augmentation_takes_under_four_ms() -> None:
+    example = draw_layers(seeded(0), 320)
+    augmentation = Augmentation()
+    taken_s = []
+    for index in range(60):
+        started_s = time.perf_counter()
+        augmentation(example.image, example.label, seeded(2, index))
+        taken_s.append(time.perf_counter() - started_s)
+    assert np.median(taken_s) < 0.004
+
+
+# Loss and scores
+
+
+def test_the_band_reaches_the_stated_distance() -> None:
+    label = torch.zeros(1, 16, 16, dtype=torch.uint8)
+    label[:, 8:] = 3
+    rows = boundary_band(label, 2)[0].any(1)
+    assert rows.nonzero().flatten().tolist() == [6, 7, 8, 9]
+
+
+def test_dice_by_hand_and_absent_classes_do_not_count() -> None:
+    label = torch.tensor([[[0, 0], [1, 1]]])
+    certain = 50 * torch.nn.functional.one_hot(torch.tensor([[[0, 1], [1, 1]]]), 6)
+    logits = certain.permute(0, 3, 1, 2).float()
+    # Class 0: 2 * 1 / (1 + 2); class 1: 2 * 2 / (3 + 2); classes 2 to 5 do not occur.
+    assert soft_dice_loss(logits, label).item() == pytest.approx(1 - (2 / 3 + 4 / 5) / 2)
+    wrong = logits.roll(2, 1)
+    assert soft_dice_loss(wrong, label).item() == pytest.approx(1, abs=1e-6)
+
+
+def test_scores_count_only_images_with_the_structure() -> None:
+    truth = torch.zeros(2, 8, 8, dtype=torch.uint8)
+    truth[0, :4] = 1
+
+    class Fixed(torch.nn.Module):
+        def forward(self, image: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+            logits = torch.zeros(2, 6, 8, 8)
+            logits[0, 1, :2] = 1  # finds half of the fat in the first image, none in the second
+            return logits, torch.tensor([[0.0, 1, 0], [0, 1, 0]])
+
+    batch = Batch(torch.zeros(2, 1, 8, 8), truth, torch.tensor([1, 2]), torch.ones(2))
+    values = evaluate(Fixed(), [batch], torch.device("cpu"))
+    assert values["dice_fat"] == pytest.approx(2 * 16 / (16 + 32))
+    assert values["images_fat"] == 1
+    assert np.isnan(values["dice_tra"]) and values["images_tra"] == 0
+    assert values["view_accuracy"] == 0.5
+
+
+# Loop
+
+
+@pytest.mark.parametrize("reuse", [1, 2])
+def test_stopping_and_going_on_equals_not_stopping(tmp_path: Path, reuse: int) -> None:
+    settings = replace(TINY, reuse=reuse)
+    whole, parts = tmp_path / "whole", tmp_path / "parts"
+    train(settings, whole, draw_layers, report=str)
+    lines: list[str] = []
+
+    def stop_at_three(line: str) -> None:
+        lines.append(line)
+        if line.startswith("step 3/"):
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    first = train(settings, parts, draw_layers, report=stop_at_three)
+    assert (first.step, first.is_finished) == (3, False)
+    second = train(settings, parts, draw_layers, report=lines.append)
+    assert (second.step, second.examples_seen, second.is_finished) == (6, 24, True)
+    assert any("going on from step 3" in line for line in lines)
+    assert losses(parts) == pytest.approx(losses(whole), rel=1e-6)
+    mine, theirs = (load_checkpoint(out / "last.pt") for out in (parts, whole))
+    for kind in ("model", "average"):
+        for name, tensor in mine[kind].items():
+            torch.testing.assert_close(tensor, theirs[kind][name], rtol=1e-5, atol=1e-6)
+    assert mine["progress"] == theirs["progress"]
+    # A finished run is left alone.
+    assert train(settings, parts, draw_layers, report=str).step == 6
+
+
+def test_a_mean_in_the_log_survives_a_stop_between_two_rows(tmp_path: Path) -> None:
+    settings = replace(TINY, log_every_steps=4, validate_every_steps=100, checkpoint_every_s=0)
+    train(settings, tmp_path / "whole", draw_layers, report=str)
+    parts = tmp_path / "parts"
+    count = 0
+
+    def stopping(rng: np.random.Generator, size_px: int) -> object:
+        nonlocal count
+        count += 1
+        if count == 4 * 3:
+            os.kill(os.getpid(), signal.SIGINT)
+        return draw_layers(rng, size_px)
+
+    stopping.__module__, stopping.__qualname__ = draw_layers.__module__, "draw_layers"
+    assert train(settings, parts, stopping, report=str).step == 3  # type: ignore[arg-type]
+    train(settings, parts, draw_layers, report=str)
+    assert losses(parts) == pytest.approx(losses(tmp_path / "whole"), rel=1e-6)
+
+
+def test_rows_after_the_checkpoint_are_written_again_not_twice(tmp_path: Path) -> None:
+    train(replace(TINY, steps=4), tmp_path, draw_layers, report=str)
+    expected = tracking.read(tmp_path)
+    tracking.append(tmp_path, 5, {"loss_total": 9.0})
+    with (tmp_path / "metrics.csv").open("a") as file:
+        file.write("6,17")  # cut short by a kill
+    train(replace(TINY, steps=4), tmp_path, draw_layers, report=str)
+    assert tracking.read(tmp_path) == expected
+
+
+def test_a_folder_with_other_settings_is_refused(tmp_path: Path) -> None:
+    train(replace(TINY, steps=1), tmp_path, draw_layers, report=str)
+    with pytest.raises(ConfigError, match="holds a run with steps=1, not 6; choose another folder"):
+        train(TINY, tmp_path, draw_layers, report=str)
+    # What no number depends on may change.
+    train(
+        replace(TINY, steps=1, checkpoint_every_s=9, workers=2), tmp_path, draw_layers, report=str
+    )
+
+
+def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:
+    result = train(replace(TINY, steps=9999), tmp_path, draw_layers, max_seconds=2, report=str)
+    assert not result.is_finished and result.step > 0
+    assert load_checkpoint(tmp_path / "last.pt")["progress"]["step"] == result.step
+
+
+@pytest.mark.slow
+def test_a_killed_run_leaves_a_whole_checkpoint(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-c", TRAIN_CODE.format(out=str(tmp_path), steps=9999)], cwd=HERE
+    )
+    while not (tmp_path / "last.pt").exists() and process.poll() is None:
+        time.sleep(0.05)
+    time.sleep(0.5)
+    process.kill()
+    process.wait()
+    assert load_checkpoint(tmp_path / "last.pt")["progress"]["step"] > 0
+
+
+HERE = Path(__file__).parent
+TRAIN_CODE = """
+from dataclasses import replace
+from pathlib import Path
+from drawing import draw_layers
+from layermotion.training.loop import train
+from test_training import TINY
+train(replace(TINY, steps={steps}, checkpoint_every_s=0), Path({out!r}), draw_layers, report=str)
+"""
+
+
+@pytest.mark.slow
+def test_two_processes_train_one_network(tmp_path: Path) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    code = TRAIN_CODE.format(out=str(tmp_path), steps=4)
+    common = {"WORLD_SIZE": "2", "MASTER_ADDR": "127.0.0.1", "MASTER_PORT": str(port)}
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", code],
+            env=os.environ | common | {"RANK": rank, "LOCAL_RANK": rank, "OMP_NUM_THREADS": "1"},
+            cwd=HERE,
+        )
+        for rank in "01"
+    ]
+    assert [process.wait(timeout=120) for process in processes] == [0, 0]
+    state = load_checkpoint(tmp_path / "last.pt")
+    assert (state["progress"]["step"], state["world"]) == (4, 2)
+    rows = tracking.read(tmp_path)
+    assert [row.step for row in rows if row.name == "loss_total"] == [1, 2, 3, 4]
+    with pytest.raises(ConfigError, match="holds a run with processes=2, not 1"):
+        train(replace(TINY, steps=4, checkpoint_every_s=0), tmp_path, draw_layers, report=str)
+
+
+# Tracking
+
+
+def test_a_run_is_recorded_once_and_only_new_rows_are_added(tmp_path: Path) -> None:
+    from mlflow import MlflowClient
+
+    train(replace(TINY, tracking="sqlite"), tmp_path, draw_layers, report=str)
+    client = MlflowClient(f"sqlite:///{tmp_path / 'mlflow.db'}")
+    run_id = tracking.record_run(tmp_path)
+    run = client.get_run(run_id)
+    assert run.data.params["size_px"] == "64"
+    history = client.get_metric_history(run_id, "loss_total")
+    assert {m.step: m.value for m in history} == losses(tmp_path)
+    tracking.append(tmp_path, 7, {"loss_total": 0.25})
+    assert tracking.record_run(tmp_path) == run_id
+    assert len(client.get_metric_history(run_id, "loss_total")) == 7
+
+
+def test_a_store_that_cannot_be_opened_is_refused_before_training(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    present = tracking.importlib.util.find_spec
+    monkeypatch.setattr(
+        tracking.importlib.util, "find_spec", lambda n: None if n == "sqlalchemy" else present(n)
+    )
+    with pytest.raises(ConfigError, match="needs the package sqlalchemy.*give tracking=csv"):
+        train(replace(TINY, tracking="sqlite"), tmp_path / "run", draw_layers, report=str)
+    assert not (tmp_path / "run").exists()
+
+
+# Export
+
+
+def test_the_card_tells_what_the_weights_are(trained_weights: Path) -> None:
+    import hashlib
+    import json
+
+    card = json.loads((trained_weights / "smoke-001.json").read_text())
+    content = (trained_weights / "smoke-001.onnx").read_bytes()
+    assert card["sha256"] == hashlib.sha256(content).hexdigest()
+    assert card["classes"] == ["background", "fat", "eo", "io", "tra", "bladder"]
+    assert (card["training_steps"], card["examples_seen"]) == (8, 32)
+    assert card["export_difference"] < 1e-4
+    low, high = card["spacing_range_mm"]
+    assert 0.1 <= low < high <= 0.3  # what draw_layers draws
+    assert len(content) < 16 * 2**20
+
+
+def test_a_name_is_used_once(trained_weights: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="smoke-001 is taken"):
+        export_weights(tmp_path, "smoke-001", trained_weights)
+    with pytest.raises(InputError, match="smoke_1 cannot name weights"):
+        export_weights(tmp_path, "smoke_1", trained_weights)
+    with pytest.raises(InputError, match="holds no last.pt"):
+        export_weights(tmp_path, "smoke-002", trained_weights)
+
+
+@pytest.mark.slow
+def test_four_scenes_are_learnt_by_heart_and_survive_export(tmp_path: Path) -> None:
+    scenes = [draw_layers(seeded(9, index), 64) for index in range(4)]
+
+    def draw_one(rng: np.random.Generator, size_px: int) -> object:
+        return scenes[int(rng.integers(4))]
+
+    settings = replace(
+        TINY, steps=150, batch_size=8, learning_rate=3e-3, warmup_steps=10,
+        log_every_steps=50, validate_every_steps=1000,
+    )  # fmt: skip
+    train(settings, tmp_path, draw_one, augment=False, report=str)  # type: ignore[arg-type]
+    export_weights(tmp_path, "heart-001", tmp_path / "weights")
+    segmenter = load_segmenter(folder=tmp_path / "weights")
+    batch = collate(scenes)
+    probabilities, view = segmenter.run(batch.image[:, 0].numpy())
+    predicted, truth = probabilities.argmax(1), batch.label.numpy()
+    for label in range(1, 6):
+        mine, theirs = predicted == label, truth == label
+        assert theirs.any()
+        assert 2 * (mine & theirs).sum() / (mine.sum() + theirs.sum()) > 0.9, label
+    assert view.argmax(1).tolist() == batch.view.tolist()
