@@ -192,7 +192,7 @@ def _skin_and_fat(
     slope = rng.normal(0, 0.07)
     curve = rng.normal(0, 0.0025)
     # Wide layers bend slowly; a share of people show shorter waves.
-    shortest = 60.0 if chance(rng, 0.7) else 22.0
+    shortest = 60.0 if chance(rng, 0.8) else 22.0
     wander_mm = min(2.5, 0.05 * fat_mm + 0.4)
     profile = fat_mm + slope * x_mm + curve * x_mm**2
     profile += wander_mm * undulation(rng, x_mm, shortest, 200.0)
@@ -231,6 +231,8 @@ def draw_wall(rng: np.random.Generator) -> Stack:
     )
     total = fat_mm + eo_mm + io_mm + tra_mm + 5
     depth = max(25.0, total * uniform(rng, 1.06, 1.7) + uniform(rng, 0, 6))
+    if chance(rng, 0.06):  # the deepest layer runs out of the picture
+        depth = max(25.0, total * uniform(rng, 0.8, 1.0))
     width = uniform(rng, 30, 62) if depth < 75 else uniform(rng, 50, 110)
     x = _lateral_grid(width, 45.0)
     layers = _skin_and_fat(rng, x, look, fat_mm)
@@ -261,6 +263,11 @@ def draw_wall(rng: np.random.Generator) -> Stack:
     if rectus.any():
         layers.append(Layer("rectus", BACKGROUND, rectus, _muscle(rng, look)))
     layers.append(_border(rng, x, "io-tra fascia", look))
+    if chance(rng, 0.12):
+        gap = np.full_like(x, uniform(rng, 0.2, 1.0))
+        between = Tissue(look.fat_db + rng.normal(0, 3), look.fat_loss, "plain")
+        layers.append(Layer("deep intermuscular fat", BACKGROUND, gap, between))
+        layers.append(_border(rng, x, "tra superficial fascia", look, 0.8))
     layers.append(Layer("tra", label_of(Structure.TRA), tra, _muscle(rng, look)))
     layers.append(_border(rng, x, "transversalis fascia", look))
     if chance(rng, 0.6):

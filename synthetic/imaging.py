@@ -160,16 +160,16 @@ def lay_beams(probe: Probe, depth_mm: float, samples: int) -> Beams:
     across = ((np.arange(probe.lines) + 0.5) / probe.lines * 2 - 1)[None, :]
     face: float | Spread
     if probe.half_angle_rad == 0:
-        x = across * probe.width_mm / 2 + 0 * ranges
-        y = ranges + 0 * across
+        x = np.asarray(across * probe.width_mm / 2 + 0 * ranges)
+        y = np.asarray(ranges + 0 * across)
         spread: Spread = np.ones(samples)
         pitch = probe.width_mm / probe.lines
     else:
         angle = across * probe.half_angle_rad
         apex = probe.apex_mm
         face = apex if np.isfinite(probe.face_radius_mm) else np.asarray(apex / np.cos(angle))
-        x = (face + ranges) * np.sin(angle)
-        y = (face + ranges) * np.cos(angle) - apex
+        x = np.asarray((face + ranges) * np.sin(angle))
+        y = np.asarray((face + ranges) * np.cos(angle) - apex)
         spread = (apex + ranges[:, 0]) / apex
         pitch = 2 * probe.half_angle_rad / probe.lines * apex
     return Beams(probe, depth_mm, x.astype(np.float32), y.astype(np.float32), step, pitch * spread)
@@ -276,10 +276,7 @@ def form_image(
     path = cv2.integral(loss_map)[1:, 1:]
     path = np.diff(path, axis=1, prepend=0).astype(np.float32)
     loss = path * np.float32(2 * probe.frequency_mhz * step_cm)
-    centre_lines = loss[:, probe.lines // 8 : -(probe.lines // 8) or None]
-    gain = settings.tgc * np.median(centre_lines[:, ::4], axis=1)
-    # The gain curve cannot exceed what the receiver holds (our choice, 90 dB).
-    gain = np.minimum(gain, 90.0)
+    gain = settings.tgc * _gain_curve(loss, step_cm * probe.frequency_mhz)
     t = np.linspace(0, np.pi, gain.size)
     wave = settings.tgc_wave_db[0] * np.cos(t) + settings.tgc_wave_db[1] * np.cos(2 * t)
     residual = loss - gain[:, None].astype(np.float32)
@@ -324,6 +321,25 @@ def form_image(
     echo_db = cv2.log(power + np.float32(1e-12)) * np.float32(10 / np.log(10))
     echo_db += wave[:, None].astype(np.float32)
     return echo_db, residual
+
+
+def _gain_curve(loss: Image, cm_mhz: float) -> NDArray[np.float64]:
+    """Gain in dB that takes back the two-way loss of the clearer beams, smooth over depth.
+
+    Parameters
+    ----------
+    loss
+        Shape (samples, lines), dB.
+    cm_mhz
+        Length of a sample in cm times the frequency in MHz.
+    """
+    lines = np.sort(loss[:, ::5], axis=1)
+    clear = lines[:, lines.shape[1] // 4].astype(np.float64)[:, None]
+    smooth = cv2.GaussianBlur(clear, (0, 0), sigmaX=1.0, sigmaY=0.06 * loss.shape[0])[:, 0]
+    # No operator sets more than a wall of muscle would need, 1.2 dB/(cm MHz); nor can the
+    # receiver give more than about 90 dB (our choice).
+    most = 2 * 1.2 * cm_mhz * np.arange(1, smooth.size + 1)
+    return np.asarray(np.minimum(np.minimum(smooth, most), 90.0))
 
 
 def _from_db(level_db: Image, per_decade: int) -> Image:

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.labels import View
 from synthetic.anatomy import Layer, Stack, Tissue, chance, log_uniform, uniform
 
 Image = NDArray[np.float32]
@@ -82,6 +83,28 @@ def _gas(rng: np.random.Generator, level_db: Image, loss: Image, grid: Texture) 
         cv2.ellipse(arc, centre, axes, 0, 180 + 20, 360 - 20, 1.0, thickness)
         np.maximum(level_db, arc * uniform(rng, 10, 26), out=level_db)
         loss += arc * uniform(rng, 5, 60)
+
+
+def _bone(rng: np.random.Generator, texture: Texture, depth_mm: float) -> None:
+    """Put a bone near one side of the picture: a bright rounded surface with nothing below."""
+    echo = texture.echo
+    rows, columns = echo.shape[:2]
+    side = uniform(rng, 0.0, 0.22)
+    centre = (
+        int(columns * (side if chance(rng, 0.5) else 1 - side)),
+        int(depth_mm * uniform(rng, 0.18, 0.55) / texture.row_mm),
+    )
+    width = uniform(rng, 5, 22) / texture.column_mm
+    axes = (max(3, int(width)), max(3, int(uniform(rng, 4, 16) / texture.row_mm)))
+    body, surface = np.zeros((rows, columns), np.uint8), np.zeros((rows, columns), np.uint8)
+    cv2.ellipse(body, centre, axes, 0, 0, 360, 1, -1)
+    thickness = max(2, round(uniform(rng, 0.6, 2.0) / texture.row_mm))
+    cv2.ellipse(surface, centre, axes, 0, 190, 350, 1, thickness)
+    echo[..., 2] *= 1 - 0.95 * body
+    # Bone stops the beam: tens of dB within its first millimetres.
+    echo[..., 3] += 60 * body
+    level = 10 ** (uniform(rng, -6, 8) / 20)
+    echo[..., 2] = np.maximum(echo[..., 2], level * surface)
 
 
 def _pattern(
@@ -163,6 +186,9 @@ def draw_texture(
             band[..., 0] += np.sqrt(2 * tissue.coherence)
         band[..., 2] = cv2.exp((level + tissue.level_db) * np.float32(np.log(10) / 20))
         band[..., 3] = loss
+    # Pubic bone below a suprapubic probe; a rib or the iliac crest beside the wall.
+    if chance(rng, 0.25 if stack.view is View.BLADDER else 0.06):
+        _bone(rng, grid, stack.depth_mm)
     return grid
 
 

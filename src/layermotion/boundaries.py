@@ -2,10 +2,28 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.labels import STRUCTURES
+from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, View, label_of
+from layermotion.segment import ModelGrid
+
+Array = NDArray[np.float32]
+
+# Structures of each view from the probe downwards.
+ORDER = {
+    View.ABDOMINAL_WALL: WALL_LAYERS,
+    View.BLADDER: (Structure.FAT, Structure.BLADDER),
+}
+# Model columns from one edge position to the next; edges are smooth over far more (our choice).
+COLUMN_STEP = 2
+# Rows on either side of the coarse edge in which the exact crossing is sought, model px.
+SEARCH_PX = 5
+# Thinner than this, model px, a structure counts as absent in a column (our choice).
+THINNEST_PX = 1.5
+# Spread of the smoothing along the layer, in edge columns (our choice).
+SMOOTHING = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,13 +38,13 @@ class Boundaries:
         Shape (5, C), row of the upper and lower edge of each structure in label order
         (fat, EO, IO, TrA, bladder); NaN where the structure is absent.
     confidence
-        Shape (5, C), 0 to 1.
+        Shape (5, C), 0 to 1: mean probability of the structure between its edges.
     """
 
-    column_px: NDArray[np.float32]
-    superficial_px: NDArray[np.float32]
-    deep_px: NDArray[np.float32]
-    confidence: NDArray[np.float32]
+    column_px: Array
+    superficial_px: Array
+    deep_px: Array
+    confidence: Array
 
     def __post_init__(self) -> None:
         shape = (len(STRUCTURES), self.column_px.shape[0])
@@ -35,3 +53,135 @@ class Boundaries:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, needs {shape}")
         for name in ("column_px", "superficial_px", "deep_px", "confidence"):
             getattr(self, name).flags.writeable = False
+
+
+def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Boundaries:
+    """Find the edges of the structures of one view.
+
+    In each column the labelling that respects the anatomical order and agrees with the most
+    probability mass is found exactly (dynamic programming); each of its edges is then moved to
+    where the structure's probability crosses one half, between pixels.
+
+    Parameters
+    ----------
+    probabilities
+        float32, shape (6, S, S), classes in label order.
+    grid
+        How the frame lies on the model input.
+
+    Returns
+    -------
+    Boundaries
+        Columns every ``COLUMN_STEP`` model pixels over the image area.
+    """
+    rows, columns = grid.slices
+    cut = probabilities[:, rows, columns][:, :, ::COLUMN_STEP]  # (6, R, C)
+    order = ORDER[view]
+    edges = _ordered_edges(cut, [label_of(structure) for structure in order])
+    model_column = columns.start + COLUMN_STEP * np.arange(cut.shape[2], dtype=np.float32)
+    shape = (len(STRUCTURES), cut.shape[2])
+    superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
+    confidence = np.zeros(shape, np.float32)
+    for k, structure in enumerate(order):
+        label = label_of(structure)
+        top, bottom = edges[2 * k], edges[2 * k + 1]
+        mass = cut[label]
+        fine_top = _crossing(mass, top, rising=True)
+        fine_bottom = _crossing(mass, bottom, rising=False)
+        absent = bottom - top < THINNEST_PX
+        fine_top[absent] = fine_bottom[absent] = np.nan
+        total = np.concatenate([np.zeros((1, shape[1]), np.float32), np.cumsum(mass, axis=0)])
+        inside = np.take_along_axis(total, np.stack([top, bottom]), axis=0)
+        mean = (inside[1] - inside[0]) / np.maximum(bottom - top, 1)
+        superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
+        deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
+        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.clip(mean, 0, 1))
+    # Where smoothing left one edge only, there is no structure.
+    gone = np.isnan(superficial) | np.isnan(deep)
+    superficial[gone] = deep[gone] = np.nan
+    confidence[gone] = 0
+    return Boundaries(
+        grid.column_to_frame(model_column).astype(np.float32), superficial, deep, confidence
+    )
+
+
+def _ordered_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]:
+    """Best row at which each structure begins and ends, respecting their order.
+
+    Parameters
+    ----------
+    probabilities
+        Shape (6, R, C).
+
+    Returns
+    -------
+    ndarray
+        Shape (2 * structures, C), rows 0 to R, non-decreasing along the first axis; a structure
+        fills the rows from its begin up to, not including, its end.
+    """
+    _, rows, columns = probabilities.shape
+    sums = np.zeros((probabilities.shape[0], rows + 1, columns), np.float32)
+    np.cumsum(probabilities, axis=1, out=sums[:, 1:])
+    sequence = [BACKGROUND]
+    for label in labels:
+        sequence += [label, BACKGROUND]
+    # best[r]: most mass explained above row r if the current state ends there.
+    best = sums[BACKGROUND]
+    choices = []
+    for label in sequence[1:]:
+        gain = best - sums[label]
+        peak = np.maximum.accumulate(gain, axis=0)
+        # Row at which the running maximum was last reached.
+        at = np.where(gain >= peak, np.arange(rows + 1, dtype=np.int32)[:, None], 0)
+        choices.append(np.maximum.accumulate(at, axis=0))
+        best = peak + sums[label]
+    edges = np.empty((len(choices), columns), np.int64)
+    end = np.full(columns, rows)
+    every = np.arange(columns)
+    for i in range(len(choices) - 1, -1, -1):
+        end = choices[i][end, every]
+        edges[i] = end
+    return edges
+
+
+def _crossing(mass: Array, edge: NDArray[np.int64], *, rising: bool) -> Array:
+    """Row at which a structure's probability crosses one half, nearest to a coarse edge.
+
+    Parameters
+    ----------
+    mass
+        Shape (R, C), probability of the structure.
+    edge
+        Shape (C,), coarse edge: the structure begins (or ends) between rows edge - 1 and edge.
+
+    Returns
+    -------
+    ndarray
+        Shape (C,), rows as pixel centres; the coarse edge where there is no crossing nearby, the
+        picture's border where the structure runs out of it.
+    """
+    rows, columns = mass.shape
+    offsets = np.arange(-SEARCH_PX - 1, SEARCH_PX + 1)
+    at = edge[None, :] + offsets[:, None]  # (W, C)
+    values = np.take_along_axis(mass, np.clip(at, 0, rows - 1), axis=0) - np.float32(0.5)
+    first, second = (values[:-1], values[1:]) if rising else (-values[:-1], -values[1:])
+    crosses = (first < 0) & (second >= 0) & (at[:-1] >= 0) & (at[1:] < rows)
+    distance = np.where(crosses, np.abs(offsets[:-1] + 1)[:, None], SEARCH_PX + 2)
+    pick = distance.argmin(axis=0)
+    every = np.arange(columns)
+    low, high = first[pick, every], second[pick, every]
+    share = np.where(high > low, -low / np.where(high > low, high - low, 1), 0.5)
+    fine = at[pick, every] + share
+    found = crosses[pick, every]
+    return np.where(found, fine, edge - 0.5).astype(np.float32)
+
+
+def _smooth(values: Array) -> Array:
+    """Gaussian smoothing along the layer that leaves gaps as they are, shape (C,)."""
+    known = ~np.isnan(values)
+    weight = known.astype(np.float32)[None, :]
+    filled = np.where(known, values, 0).astype(np.float32)[None, :]
+    options = {"ksize": (0, 0), "sigmaX": SMOOTHING, "borderType": cv2.BORDER_REPLICATE}
+    total = cv2.GaussianBlur(filled, **options)[0]
+    share = cv2.GaussianBlur(weight, **options)[0]
+    return np.where(known, total / np.maximum(share, 1e-6), np.nan).astype(np.float32)

@@ -1,9 +1,25 @@
 """Owns quantities over time: one value and one confidence for every frame."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from layermotion.boundaries import Boundaries
+from layermotion.labels import STRUCTURES, Structure, label_of
+
+# Half-width of the stretch of muscle whose thickness is averaged, and of the stretch that gives
+# the layer's direction, mm (our choice: well below the curvature of the wall).
+SITE_HALF_MM = 2.0
+SLOPE_HALF_MM = 5.0
+# Without a calibration the same stretches as shares of the picture's width (our choice).
+SITE_HALF_SHARE = 0.04
+# Half-width of the stretch of bladder base whose depth is averaged, mm (our choice).
+BASE_HALF_MM = 2.5
+# Below this confidence a value is withheld (our choice; see the reliability figures in the
+# model card).
+LOWEST_CONFIDENCE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,3 +83,104 @@ class Series:
             if (quantity.name, quantity.structure) == (name, structure):
                 return quantity
         return None
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Length units of a series: mm when calibrated, else frame pixels taken as square.
+
+    Parameters
+    ----------
+    row, column
+        Length of one row and one column.
+    unit
+        ``mm`` or ``px``.
+    site_half, slope_half, base_half
+        Half-widths of the stretches used at the site, in ``unit``.
+    """
+
+    row: float
+    column: float
+    unit: str
+    site_half: float
+    slope_half: float
+    base_half: float
+
+    @classmethod
+    def millimetres(cls, row_mm: float, column_mm: float) -> "Scale":
+        """Scale of a calibrated clip."""
+        return cls(row_mm, column_mm, "mm", SITE_HALF_MM, SLOPE_HALF_MM, BASE_HALF_MM)
+
+    @classmethod
+    def pixels(cls, width_px: int) -> "Scale":
+        """Scale of an uncalibrated clip whose image area is ``width_px`` wide."""
+        half = SITE_HALF_SHARE * width_px
+        return cls(1.0, 1.0, "px", half, 2.5 * half, half)
+
+
+def thickness_at(
+    boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale
+) -> tuple[float, float]:
+    """Perpendicular thickness of one layer at one frame column, inside edge to inside edge.
+
+    The layer's direction is that of a line fitted to its mid-line within ``slope_half`` of the
+    site; the thickness is the median vertical distance within ``site_half`` times the cosine.
+
+    Parameters
+    ----------
+    site_px
+        Column of the site, frame px.
+
+    Returns
+    -------
+    value, confidence
+        In the scale's unit and 0 to 1; NaN and 0 where the layer is missing at the site.
+
+    Notes
+    -----
+    Perpendicular, inside edge to inside edge of the bright fascia: Teyhen et al. 2007, J Orthop
+    Sports Phys Ther 37(8), commentary (passage quoted from memory).
+    """
+    k = label_of(structure) - 1
+    offset = (boundaries.column_px - site_px) * scale.column
+    top, bottom = boundaries.superficial_px[k] * scale.row, boundaries.deep_px[k] * scale.row
+    known = ~np.isnan(top)
+    near = known & (np.abs(offset) <= scale.site_half)
+    wide = known & (np.abs(offset) <= scale.slope_half)
+    within = np.count_nonzero(np.abs(offset) <= scale.site_half)
+    if np.count_nonzero(near) < max(2, 0.6 * within):
+        return float("nan"), 0.0
+    confidence = float(boundaries.confidence[k][near].mean())
+    if confidence < LOWEST_CONFIDENCE:
+        return float("nan"), 0.0
+    slope = np.polyfit(offset[wide], (top[wide] + bottom[wide]) / 2, 1)[0]
+    vertical = float(np.median(bottom[near] - top[near]))
+    return vertical / float(np.hypot(1.0, slope)), confidence
+
+
+def tra_centre_px(frames: Iterable[Boundaries]) -> float | None:
+    """Column of the middle of the TrA in view, median over frames; None if it is never seen."""
+    k = label_of(Structure.TRA) - 1
+    centres = []
+    for boundaries in frames:
+        seen = boundaries.column_px[boundaries.confidence[k] >= LOWEST_CONFIDENCE]
+        if seen.size:
+            centres.append((seen[0] + seen[-1]) / 2)
+    return float(np.median(centres)) if centres else None
+
+
+def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDArray[np.float64]:
+    """Depth of the lower edge of a structure, shape (C,), in the scale's unit; NaN if unsure."""
+    k = label_of(structure) - 1
+    sure = boundaries.confidence[k] >= LOWEST_CONFIDENCE
+    return np.where(sure, boundaries.deep_px[k] * scale.row, np.nan).astype(np.float64)
+
+
+def structure_confidence(boundaries: Boundaries) -> dict[Structure, float]:
+    """Mean confidence of each structure over the columns in which it is seen; 0 if nowhere."""
+    result = {}
+    for structure in STRUCTURES:
+        seen = boundaries.confidence[label_of(structure) - 1]
+        seen = seen[seen > 0]
+        result[structure] = float(seen.mean()) if seen.size else 0.0
+    return result
