@@ -65,6 +65,7 @@ def test_outline_is_cut_where_the_edge_is_missing() -> None:
     cut = Boundaries(whole.column_px.copy(), edge, whole.deep_px.copy(), whole.confidence.copy())
     image = draw_overlay(BLACK, cut, CAPTION, site_column_px=None)
     assert not image[:100, 72:98].any()
+    assert not image[:38].any() and not image[43 : BLACK.shape[0]].any()
     assert image[40, 60].any() and image[40, 110].any()
 
 

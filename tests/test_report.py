@@ -218,6 +218,8 @@ def test_page_outlines_in_mm_of_both_axes() -> None:
     # Column 20 and row 40.25 of the frame; the area starts at 1, 1; pixel centres.
     assert f"{(20 - 1 + 0.5) * 0.11:.3f},{(40.25 - 1 + 0.5) * 0.08:.3f}" in page
     assert 'viewBox="0 0 25.3 12.0"' in page
+    site = re.search(r'<path d="M([0-9.]+) 12.0 l', page)
+    assert site is not None and float(site[1]) == pytest.approx((120 - 1 + 0.5) * 0.11)
     assert "5 mm</text>" in page
 
 
