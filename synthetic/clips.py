@@ -137,7 +137,7 @@ def render_clip(plan: ClipPlan) -> Iterator[tuple[Grey, Grey]]:
         last = image
         screen = plan.screen.copy()
         inside = screen[rows, columns]
-        np.copyto(inside, np.round(image).astype(np.uint8), where=image > 0)
+        np.copyto(inside, np.round(image).astype(np.uint8), where=picture.inside)
         labels = np.zeros_like(screen)
         labels[rows, columns] = picture.labels
         yield screen, labels

@@ -62,7 +62,7 @@ def draw_example(rng: np.random.Generator, size_px: int) -> Example:
     image = picture.pixels
     if chance(rng, 0.25):
         # Screens are not always black around the image.
-        image = np.where(image == 0, rng.integers(0, 90), image).astype(np.uint8)
+        image = np.where(picture.inside, image, rng.integers(0, 90)).astype(np.uint8)
     if chance(rng, 0.35):
         draw_text(rng, image, int(rng.integers(0, 6)))
         draw_marks(rng, image)

@@ -56,6 +56,8 @@ class Picture:
     edges_mm
         Shape (5, 2, columns), depth of each structure's edges below the probe face, mm, exact,
         hidden parts included.
+    inside
+        bool, same shape; where the beams reach.
     white_db
         Echo level shown white.
     """
@@ -63,6 +65,7 @@ class Picture:
     pixels: Grey
     labels: Grey
     edges_mm: NDArray[np.float64]
+    inside: NDArray[np.bool_]
     white_db: float
 
 
@@ -217,11 +220,13 @@ def render(
     converted = scan_convert(scene.beams, both, grid, (dark, 1e3))
     grey = to_grey(converted[..., 0], white_db, scene.display)
     grey = smooth_and_sharpen(grey, scene.display)
-    outside = converted[..., 0] <= dark + 0.5
-    grey[outside] = 0
+    inside = converted[..., 0] > dark + 0.5
+    grey[~inside] = 0
     edges = structure_edges(scene.stack, pose, grid.x_mm)
     labels = label_image(edges - grid.top_mm, grid.row_mm, grid.rows)
-    labels[outside | (converted[..., 1] > SHADOW_DB)] = 0
+    labels[~inside | (converted[..., 1] > SHADOW_DB)] = 0
+    images = (grey, labels, inside)
     if scene.mirrored:
-        grey, labels, edges = grey[:, ::-1], labels[:, ::-1], edges[:, :, ::-1]
-    return Picture(np.ascontiguousarray(grey), np.ascontiguousarray(labels), edges, white_db)
+        images, edges = tuple(image[:, ::-1] for image in images), edges[:, :, ::-1]
+    grey, labels, inside = (np.ascontiguousarray(image) for image in images)
+    return Picture(grey, labels, edges, inside, white_db)
