@@ -225,8 +225,8 @@ def render(
     edges = structure_edges(scene.stack, pose, grid.x_mm)
     labels = label_image(edges - grid.top_mm, grid.row_mm, grid.rows)
     labels[~inside | (converted[..., 1] > SHADOW_DB)] = 0
-    images = (grey, labels, inside)
     if scene.mirrored:
-        images, edges = tuple(image[:, ::-1] for image in images), edges[:, :, ::-1]
-    grey, labels, inside = (np.ascontiguousarray(image) for image in images)
+        grey, labels, inside = np.fliplr(grey), np.fliplr(labels), np.fliplr(inside)
+        edges = edges[:, :, ::-1]
+    grey, labels = np.ascontiguousarray(grey), np.ascontiguousarray(labels)
     return Picture(grey, labels, edges, inside, white_db)

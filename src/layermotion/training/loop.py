@@ -268,7 +268,7 @@ class _Run:
         """Load ``last.pt`` where there is one, and note what images are trained on."""
         path = self.out / CHECKPOINT_NAME
         if path.exists():
-            state = load_checkpoint(path, self.place.device)
+            state = load_checkpoint(path)
             self._refuse_other_settings(state)
             self.model.load_state_dict(state["model"])
             self.average.load_state_dict(state["average"])
@@ -320,9 +320,10 @@ def update_average(average: nn.Module, model: nn.Module, decay: float, step: int
         old[name].copy_(new[name])
 
 
-def load_checkpoint(path: Path, device: torch.device | str = "cpu") -> dict[str, Any]:
-    """Read ``last.pt``; only tensors and plain values, so that a foreign file runs no code."""
-    state: dict[str, Any] = torch.load(path, map_location=device, weights_only=True)
+def load_checkpoint(path: Path) -> dict[str, Any]:
+    """Read ``last.pt`` into main memory; only tensors and plain values, so it runs no code."""
+    # Main memory, because AdamW keeps its step counts there; the rest moves when it is loaded.
+    state: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
     return state
 
 
