@@ -434,3 +434,11 @@ def test_four_scenes_are_learnt_by_heart_and_survive_export(tmp_path: Path) -> N
         assert theirs.any()
         assert 2 * (mine & theirs).sum() / (mine.sum() + theirs.sum()) > 0.9, label
     assert view.argmax(1).tolist() == batch.view.tolist()
+
+
+def test_the_generator_and_the_weights_agree_on_the_views() -> None:
+    from synthetic.dataset import VIEWS
+
+    from layermotion.segment import VIEW_CLASSES
+
+    assert VIEWS == VIEW_CLASSES
