@@ -437,8 +437,7 @@ def test_four_scenes_are_learnt_by_heart_and_survive_export(tmp_path: Path) -> N
 
 
 def test_the_generator_and_the_weights_agree_on_the_views() -> None:
-    from synthetic.dataset import VIEWS
-
     from layermotion.segment import VIEW_CLASSES
+    from synthetic.dataset import VIEWS
 
     assert VIEWS == VIEW_CLASSES
