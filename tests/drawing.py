@@ -1,10 +1,8 @@
-"""Owns the tests' own drawn scenes, which need no generator, and weights trained on them."""
+"""Owns the tests' own drawn scenes, which need no generator."""
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
-import pytest
 from numpy.typing import NDArray
 
 
@@ -34,16 +32,3 @@ def draw_layers(rng: np.random.Generator, size_px: int) -> Scene:
     grey = np.array([150, 60, 95, 120, 75, 10])[label] + rng.normal(0, 8, label.shape)
     image = np.clip(grey, 0, 255).astype(np.uint8)
     return Scene(image, label, view, float(rng.uniform(0.1, 0.3)))
-
-
-@pytest.fixture(scope="session")
-def trained_weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Folder with the weights smoke-001, from a run of a few steps on drawn scenes."""
-    from layermotion.training.export import export_weights
-    from layermotion.training.loop import train
-    from layermotion.training.settings import load_settings
-
-    run, folder = tmp_path_factory.mktemp("run"), tmp_path_factory.mktemp("weights")
-    train(load_settings("smoke", ["workers=0", "tracking=csv"]), run, draw_layers, report=str)
-    export_weights(run, "smoke-001", folder)
-    return folder

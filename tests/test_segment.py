@@ -16,7 +16,7 @@ from layermotion.errors import InputError, WeightsError
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.segment import ModelGrid, load_segmenter, read_card, weights_names
 
-pytest_plugins = ["drawing"]  # for trained_weights
+pytest_plugins = ["trained"]  # for trained_weights
 
 # Unequal, so that a swap of rows and columns cannot hide.
 SPACING = Spacing(row_mm=0.08, column_mm=0.11, source="test")

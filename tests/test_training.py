@@ -27,7 +27,7 @@ from layermotion.training.network import boundary_band, soft_dice_loss
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings, load_settings
 
-pytest_plugins = ["drawing"]  # for trained_weights
+pytest_plugins = ["trained"]  # for trained_weights
 
 # The smallest run that still has every part.
 TINY = TrainSettings(
