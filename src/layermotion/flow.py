@@ -1,0 +1,304 @@
+"""Owns following one piece of tissue through frames: optical flow, robust fit, drift control.
+
+A tracker cuts its tissue out of each frame where its state says the tissue lies, so that in the
+cut-out tissue hardly moves; what motion remains corrects the state. The remaining motion is found
+by optical flow (Lucas and Kanade 1981) at a grid of points, checked there and back (Kalal,
+Mikolajczyk and Matas 2010), and fitted without outliers. A frame is compared with the key frame
+as long as the two resemble each other, so errors do not add up; else with the latest reference,
+which is renewed from the previous frame only when it too is lost.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.labels import Structure, label_of
+
+Array = NDArray[np.float64]
+Points = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Image = NDArray[np.uint8]
+
+# All lengths here are pixels of the working image, about 0.12 mm; all limits are our choice,
+# see test_motion.py for what they reach.
+# Columns of the window that is compared, and the most rows it may have in a band.
+WINDOW = (25, 13)
+# Share of a layer's thickness left out at either edge, where its bright borders shine in.
+INSET = 0.1
+# Rows that a band may have, whatever the layer's thickness.
+BAND_ROWS = (8, 40)
+BAND_POINT_COLUMNS = 20
+# Columns and rows of points near the probe, and the window there.
+NEAR_POINTS = (16, 6)
+NEAR_WINDOW = (21, 21)
+# Grey levels (standard deviation within the window) below which there is nothing to follow.
+TEXTURE_GREY = 2.0
+# Points whose way there and back differs by more are dropped.
+RETURN_PX = 0.7
+# Fit residuals above the larger of these are outliers: pixels, robust standard deviations.
+OUTLIER_PX, OUTLIER_SD = 0.25, 2.5
+# Share of points in view that must agree before a comparison counts, and their fewest number.
+AGREED = 0.4
+FEWEST_POINTS = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """One frame at working size, with its edges in working pixels.
+
+    Parameters
+    ----------
+    image
+        Shape (R, C).
+    column
+        Shape (E,), columns at which edges are given.
+    top, bottom
+        Shape (5, E), edges of each structure in label order; NaN where absent.
+    """
+
+    image: Image
+    column: Array
+    top: Array
+    bottom: Array
+
+    def edges(self, structure: Structure, column: Array) -> tuple[Array, Array, Mask]:
+        """Upper and lower edge at some columns, and where both are known there."""
+        top, bottom = self.top[label_of(structure) - 1], self.bottom[label_of(structure) - 1]
+        known = np.isfinite(top) & np.isfinite(bottom)
+        if not known.any():
+            return np.zeros_like(column), np.ones_like(column), np.zeros(column.shape, bool)
+        seen = np.interp(column, self.column, known.astype(float), left=0, right=0) > 0.5
+        at = self.column[known]
+        return np.interp(column, at, top[known]), np.interp(column, at, bottom[known]), seen
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """Tissue cut out of a frame; ``visible``, shape (P,), tells which points are in view."""
+
+    pixels: Image
+    visible: Mask
+
+
+class Tracker:
+    """Follows one piece of tissue; ``state`` holds the three numbers that place it."""
+
+    def __init__(self, scene: Scene, points: Points, window: tuple[int, int]) -> None:
+        self.state = np.zeros(3)
+        self._velocity = np.zeros(3)
+        self._points, self._window = points, window
+        pixels = self._cut(scene, self.state).pixels
+        self._points = points[_textured(pixels, points, window)]
+        self._key = self._reference = self._cut(scene, self.state)
+        self._previous = scene
+
+    def _cut(self, scene: Scene, state: Array) -> Patch:
+        raise NotImplementedError
+
+    def _equations(self, state: Array) -> Array:
+        """Shape (P, 2, 3): how each part of a correction moves each point, columns then rows."""
+        raise NotImplementedError
+
+    def _corrected(self, state: Array, fit: Array) -> Array:
+        raise NotImplementedError
+
+    def follow(self, scene: Scene) -> float:
+        """Find the tissue in the next frame.
+
+        Returns
+        -------
+        float
+            Confidence: share of the points in view that agree; 0 where the tissue is lost and the
+            state is that of the last frame in which it was found.
+        """
+        found = self._search(scene, self.state + self._velocity)
+        if found is None and self._velocity.any():
+            found = self._search(scene, self.state)
+        if found is None:
+            # The tissue may have come back to where it began.
+            home = np.zeros(3)
+            found = self._compare(self._key, self._cut(scene, home), home)
+        if found is None:
+            self._velocity = np.zeros(3)
+            return 0.0
+        state, agreed = found
+        self._velocity, self.state, self._previous = state - self.state, state, scene
+        return agreed
+
+    def _search(self, scene: Scene, guess: Array) -> tuple[Array, float] | None:
+        patch = self._cut(scene, guess)
+        for reference in (self._key, self._reference):
+            found = self._compare(reference, patch, guess)
+            if found is not None:
+                return found
+        self._reference = self._cut(self._previous, self.state)
+        return self._compare(self._reference, patch, guess)
+
+    def _compare(
+        self, reference: Patch, patch: Patch, guess: Array
+    ) -> tuple[Array, float] | None:
+        usable = np.flatnonzero(reference.visible & patch.visible)
+        if usable.size < FEWEST_POINTS:
+            return None
+        flow, trusted = _flow(
+            reference.pixels, patch.pixels, self._points[usable], self._window
+        )
+        if trusted.sum() < FEWEST_POINTS:
+            return None
+        fit, inside = _robust_fit(self._equations(guess)[usable[trusted]], flow[trusted])
+        agreed = float(inside.sum() / usable.size)
+        return (self._corrected(guess, fit), agreed) if agreed >= AGREED else None
+
+
+class Band(Tracker):
+    """One wall layer around a site, straightened between its edges.
+
+    The state is the column shift of the material that was at the site, its stretch along the
+    layer, and its row shift beside that of the edges.
+    """
+
+    def __init__(self, scene: Scene, layer: Structure, site: float, half: int) -> None:
+        self._layer, self._site = layer, site
+        self._offset = np.arange(-half, half + 1, dtype=float)
+        top, bottom, _ = scene.edges(layer, np.array([site]))
+        self._depth = float(top[0] + bottom[0]) / 2
+        self._rows = int(np.clip((bottom - top)[0] * (1 - 2 * INSET), *BAND_ROWS))
+        inner = np.linspace(0, self._rows - 1, 2 + int(np.clip(self._rows // 8, 1, 2)))[1:-1]
+        along = np.linspace(2, 2 * half - 2, BAND_POINT_COLUMNS)
+        window = (WINDOW[0], min(WINDOW[1], self._rows | 1))
+        super().__init__(scene, _grid(along, inner), window)
+
+    def _cut(self, scene: Scene, state: Array) -> Patch:
+        column = self._site + state[0] + self._offset * (1 + state[1])  # (N,)
+        top, bottom, seen = scene.edges(self._layer, column)
+        share = np.linspace(INSET, 1 - INSET, self._rows)[:, None]
+        map_y = (top + share * (bottom - top) + state[2]).astype(np.float32)  # (R, N)
+        map_x = np.ascontiguousarray(np.broadcast_to(column.astype(np.float32), map_y.shape))
+        pixels = cv2.remap(
+            scene.image, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+        return Patch(pixels, seen[np.rint(self._points[:, 0]).astype(int)])
+
+    def _equations(self, state: Array) -> Array:
+        out = np.zeros((len(self._points), 2, 3))
+        out[:, 0, 0] = out[:, 1, 2] = 1
+        out[:, 0, 1] = self._points[:, 0] - self._offset.size // 2
+        return out
+
+    def _corrected(self, state: Array, fit: Array) -> Array:
+        stretch = 1 + state[1]
+        return np.array(
+            [state[0] + stretch * fit[0], stretch * (1 + fit[1]) - 1, state[2] + fit[2]]
+        )
+
+    def follow_to(self, scene: Scene) -> tuple[float, float, float]:
+        """Columns and rows by which the material at the site has moved, and the confidence."""
+        confidence = self.follow(scene)
+        top, bottom, _ = scene.edges(self._layer, np.array([self._site + self.state[0]]))
+        row = float(top[0] + bottom[0]) / 2 + self.state[2] - self._depth
+        return float(self.state[0]), row, confidence
+
+
+class Near(Tracker):
+    """Tissue near the probe as one rigid piece, over the whole width.
+
+    The state is the shift in columns and in rows beside the middle of the probe's face, which lies
+    in the middle of the image's first row, and the turn about it, in radians, clockwise.
+    """
+
+    def __init__(self, scene: Scene, first: float, last: Array) -> None:
+        rows, columns = scene.image.shape
+        self.middle = (columns - 1) / 2
+        self._rows = int(min(rows, last.max() + NEAR_WINDOW[1]))
+        margin = NEAR_WINDOW[0] // 2
+        points = _grid(
+            np.linspace(margin, columns - 1 - margin, NEAR_POINTS[0]),
+            np.linspace(first, last.max(), NEAR_POINTS[1]),
+        )
+        deepest = np.interp(points[:, 0], scene.column, last)
+        points[:, 1] = first + (points[:, 1] - first) * (deepest - first) / (last.max() - first)
+        super().__init__(scene, points, NEAR_WINDOW)
+
+    def _cut(self, scene: Scene, state: Array) -> Patch:
+        column, row, turn = state
+        cosine, sine = np.cos(turn), np.sin(turn)
+        middle = self.middle
+        inverse = np.array(
+            [
+                [cosine, -sine, middle + column - cosine * middle],
+                [sine, cosine, row - sine * middle],
+            ]
+        )
+        size = (scene.image.shape[1], self._rows)
+        pixels = cv2.warpAffine(
+            scene.image, inverse, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        )
+        now = self._points @ inverse[:, :2].T + inverse[:, 2]
+        limit = np.array(scene.image.shape[::-1]) - 1
+        return Patch(pixels, ((now >= 0) & (now <= limit)).all(axis=1))
+
+    def _equations(self, state: Array) -> Array:
+        out = np.zeros((len(self._points), 2, 3))
+        out[:, 0, 0] = out[:, 1, 1] = 1
+        out[:, 0, 2] = -self._points[:, 1]
+        out[:, 1, 2] = self._points[:, 0] - self.middle
+        return out
+
+    def _corrected(self, state: Array, fit: Array) -> Array:
+        return state + fit
+
+
+def _grid(column: Array, row: Array) -> Points:
+    """All pairs (column, row), shape (P, 2)."""
+    return np.stack(np.meshgrid(column, row), axis=-1).reshape(-1, 2).astype(np.float32)
+
+
+def _textured(pixels: Image, points: Points, window: tuple[int, int]) -> Mask:
+    """Tell which points have speckle and no border of the picture in their window, shape (P,)."""
+    values = pixels.astype(np.float32)
+    mean = cv2.blur(values, window)
+    variance = cv2.blur(values * values, window) - mean * mean
+    lit = cv2.morphologyEx((pixels > 0).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9)))
+    whole = cv2.erode(lit, np.ones(window[::-1], np.uint8))
+    column, row = np.rint(points).astype(int).T
+    return np.asarray((variance[row, column] > TEXTURE_GREY**2) & (whole[row, column] > 0))
+
+
+def _flow(
+    first: Image, second: Image, points: Points, window: tuple[int, int]
+) -> tuple[Array, Mask]:
+    """Displacement of each point, shape (P, 2), and whether its way back leads home, (P,)."""
+    options = {"winSize": window, "maxLevel": 2, "minEigThreshold": 1e-4}
+    options["criteria"] = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.02)
+    there, found, _ = cv2.calcOpticalFlowPyrLK(first, second, points, None, **options)
+    back, returned, _ = cv2.calcOpticalFlowPyrLK(second, first, there, None, **options)
+    miss = np.abs(back - points).max(axis=1)
+    trusted = (found[:, 0] > 0) & (returned[:, 0] > 0) & (miss < RETURN_PX)
+    return (there - points).astype(float), trusted
+
+
+def _robust_fit(equations: Array, flow: Array) -> tuple[Array, Mask]:
+    """Least squares without outliers.
+
+    Parameters
+    ----------
+    equations, flow
+        Shapes (P, 2, 3) and (P, 2).
+
+    Returns
+    -------
+    tuple
+        Solution, shape (3,), and which points agree with it, shape (P,).
+    """
+    solution = np.zeros(3)
+    inside = np.ones(len(flow), bool)
+    residual = np.abs(flow - np.median(flow, axis=0)).max(axis=1)
+    for _ in range(3):
+        limit = max(OUTLIER_PX, OUTLIER_SD * 1.4826 * float(np.median(residual)))
+        inside = residual <= limit
+        rows = equations[inside].reshape(-1, 3)
+        solution = np.linalg.lstsq(rows, flow[inside].ravel(), rcond=None)[0]
+        residual = np.abs(flow - equations @ solution).max(axis=1)
+    return solution, inside

@@ -1,0 +1,299 @@
+"""Owns tissue motion since the key frame: slide of each wall layer and shift of the probe.
+
+Pure: frames and their edges in, motion out; no files. How tissue is followed is in flow.py.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.boundaries import Boundaries
+from layermotion.flow import Band, Near, Scene
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.labels import WALL_LAYERS, Structure, View, label_of
+
+Array = NDArray[np.float64]
+
+# Tissue is followed at no finer pixels than this, mm: a third of a fine speckle (our choice).
+WORK_MM = 0.12
+# Without a calibration the image counts as this wide, mm, where windows are chosen (our choice).
+NOMINAL_WIDTH_MM = 50.0
+# Half length of a layer's band along the muscle, mm (our choice).
+BAND_MM = 10.0
+# Share of the band whose edges must be known before tracking starts (our choice).
+VISIBLE_AT_START = 0.6
+# Tissue near the probe is watched from the first depth to between the other two, mm (our choice).
+NEAR_MM = (1.0, 4.0, 25.0)
+# The medial end is in view where the TrA is missing over this share of the image's width while
+# fat goes on, and has thinned to this share of its median before (our choice).
+END_WIDTH, END_THINNESS = 0.04, 0.75
+
+
+@dataclass(frozen=True)
+class Shift:
+    """Displacement of one piece of tissue since the key frame, in pixels of the whole frame.
+
+    Parameters
+    ----------
+    column_px, row_px
+        Positive to the right of the picture and away from the probe; NaN where lost.
+    confidence
+        0 to 1: share of the tracked points in view that agree; 0 where lost.
+    """
+
+    column_px: float
+    row_px: float
+    confidence: float
+
+
+LOST = Shift(float("nan"), float("nan"), 0.0)
+
+
+@dataclass(frozen=True)
+class TissueMotion:
+    """Motion of the tissue on the picture in one frame since the key frame.
+
+    Parameters
+    ----------
+    layers
+        One for each wall layer in label order (fat, EO, IO, TrA): the material that was at the
+        site in the key frame. All lost in the bladder view.
+    near
+        Tissue beside the middle of the probe's face.
+    turn_rad
+        Turn of the tissue near the probe about that point, clockwise on the picture; NaN where
+        lost. It moves tissue at (column, row) mm from there by ``turn_rad * (-row, column)`` mm.
+    """
+
+    layers: tuple[Shift, ...]
+    near: Shift
+    turn_rad: float
+
+    def of(self, layer: Structure) -> Shift:
+        """Return the motion of one wall layer."""
+        return self.layers[WALL_LAYERS.index(layer)]
+
+
+NOTHING = TissueMotion((LOST,) * len(WALL_LAYERS), LOST, float("nan"))
+
+
+class MotionTracker:
+    """Follows the tissue of one clip, frame by frame, in constant memory.
+
+    The first measurable frame is the key frame: in the wall view the first in which TrA and fat
+    have edges around the site, in the bladder view the first of all. A layer without edges then
+    stays lost. Layers are followed with the material that was at the site in the key frame, not at
+    a fixed place on the screen, because a muscle that shortens moves by a different amount at each
+    place. While that material is out of view but its neighbours within ``BAND_MM`` are not, their
+    shift and stretch stand for it.
+
+    Parameters
+    ----------
+    spacing
+        Pixel size; without it the motion is still in pixels, and windows are chosen by the width
+        of the image.
+    area
+        Where the image lies in the frame.
+    site_column_px
+        Column of the whole frame; None takes the middle of the TrA in view in the key frame.
+    """
+
+    def __init__(
+        self, spacing: Spacing | None, area: ImageArea, view: View, site_column_px: float | None
+    ) -> None:
+        nominal = NOMINAL_WIDTH_MM / area.width
+        row_mm, column_mm = (
+            (spacing.row_mm, spacing.column_mm) if spacing else (nominal, nominal)
+        )
+        self._mm = max(WORK_MM, float(np.sqrt(row_mm * column_mm)))
+        self._area, self._view, self._site_column_px = area, view, site_column_px
+        self._size = (
+            max(8, round(area.width * column_mm / self._mm)),
+            max(8, round(area.height * row_mm / self._mm)),
+        )
+        # Working pixels for one frame pixel.
+        self._per_column = self._size[0] / area.width
+        self._per_row = self._size[1] / area.height
+        self._near: Near | None = None
+        self._site = 0.0
+        self._bands: dict[Structure, Band] = {}
+
+    def update(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> TissueMotion:
+        """Find the motion in the next frame.
+
+        Parameters
+        ----------
+        pixels
+            uint8, shape (rows, columns), the whole frame.
+        boundaries
+            Edges in the same frame.
+        """
+        scene = self._scene(pixels, boundaries)
+        if self._near is None:
+            self._near = self._start(scene)
+        if self._near is None:
+            return NOTHING
+        confidence = self._near.follow(scene)
+        column, row, turn = self._near.state
+        shifts = {
+            layer: self._shift(*band.follow_to(scene)) for layer, band in self._bands.items()
+        }
+        if self._view is View.ABDOMINAL_WALL:
+            across, down = self._site - self._near.middle, self._fat_depth
+            shifts[Structure.FAT] = self._shift(
+                column - turn * down, row + turn * across, confidence
+            )
+        return TissueMotion(
+            tuple(shifts.get(layer, LOST) for layer in WALL_LAYERS),
+            self._shift(column, row, confidence),
+            float(turn) if confidence else float("nan"),
+        )
+
+    def _scene(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> Scene:
+        """Cut the image area out and bring it and its edges to working pixels."""
+        rows, columns = self._area.slices
+        image = cv2.resize(pixels[rows, columns], self._size, interpolation=cv2.INTER_AREA)
+
+        def to_rows(edge_px: NDArray[np.float32]) -> Array:
+            return (edge_px.astype(float) - self._area.top + 0.5) * self._per_row - 0.5
+
+        return Scene(
+            image,
+            self._to_column(boundaries.column_px.astype(float)),
+            to_rows(boundaries.superficial_px),
+            to_rows(boundaries.deep_px),
+        )
+
+    def _to_column(self, column_px: Array) -> Array:
+        return np.asarray((column_px - self._area.left + 0.5) * self._per_column - 0.5)
+
+    def _shift(self, column: float, row: float, confidence: float) -> Shift:
+        """Bring a displacement in working pixels to frame pixels."""
+        if not confidence or np.isnan(row):
+            return LOST
+        return Shift(
+            float(column) / self._per_column, float(row) / self._per_row, float(confidence)
+        )
+
+    def _start(self, scene: Scene) -> Near | None:
+        """Make this the key frame, or return None where it cannot be."""
+        first, least, most = (depth / self._mm for depth in NEAR_MM)
+        fat = scene.edges(Structure.FAT, scene.column)
+        last = np.where(fat[2], fat[1], least)
+        if self._view is View.BLADDER:
+            top, _, seen = scene.edges(Structure.BLADDER, scene.column)
+            last = np.where(seen, top, last)
+        elif not self._start_bands(scene):
+            return None
+        return Near(scene, first, np.clip(last, least, most))
+
+    def _start_bands(self, scene: Scene) -> bool:
+        _, _, seen = scene.edges(Structure.TRA, scene.column)
+        if not seen.any():
+            return False
+        if self._site_column_px is None:
+            in_view = scene.column[seen]
+            self._site = float(in_view[0] + in_view[-1]) / 2
+        else:
+            self._site = float(self._to_column(np.array(self._site_column_px)))
+        half = round(BAND_MM / self._mm)
+        around = self._site + np.arange(-half, half + 1)
+        measurable = [
+            layer
+            for layer in WALL_LAYERS
+            if scene.edges(layer, around)[2].mean() >= VISIBLE_AT_START
+        ]
+        if not {Structure.FAT, Structure.TRA} <= set(measurable):
+            return False
+        top, bottom, _ = scene.edges(Structure.FAT, np.array([self._site]))
+        self._fat_depth = float(top[0] + bottom[0]) / 2
+        self._bands = {
+            layer: Band(scene, layer, self._site, half)
+            for layer in measurable
+            if layer is not Structure.FAT
+        }
+        return True
+
+
+def slide_mm(
+    motions: Sequence[TissueMotion], spacing: Spacing, lateral: int
+) -> tuple[Array, Array]:
+    """Slide of the TrA along the picture's columns relative to the layer above, in every frame.
+
+    The layer above is the EO; in a clip whose EO is never found, the fat. It is the same in all
+    frames, so that a change of reference cannot pass for a slide.
+
+    Parameters
+    ----------
+    motions
+        One for each frame.
+    lateral
+        +1 where lateral is to the right of the picture, -1 where it is to the left
+        (``lateral_sign``).
+
+    Returns
+    -------
+    tuple
+        Slide in mm, positive lateral, NaN where a layer is lost; confidence, 0 there. Shape
+        (frames,) each.
+    """
+    has_eo = any(motion.of(Structure.EO).confidence for motion in motions)
+    above = Structure.EO if has_eo else Structure.FAT
+    pairs = [(motion.of(Structure.TRA), motion.of(above)) for motion in motions]
+    value = np.array([own.column_px - other.column_px for own, other in pairs], float)
+    confidence = np.array([min(own.confidence, other.confidence) for own, other in pairs], float)
+    return value * spacing.column_mm * lateral, confidence
+
+
+@dataclass(frozen=True, eq=False)
+class ProbeShift:
+    """Movement of the probe over the tissue since the key frame, in every frame, shape (frames,).
+
+    Parameters
+    ----------
+    magnitude_mm
+        Length of the shift beside the middle of the probe's face, mm; NaN where lost.
+    column_mm, row_mm
+        Its parts, mm: towards the right of the picture, and into the body.
+    confidence
+        0 to 1; 0 where lost.
+    """
+
+    magnitude_mm: Array
+    column_mm: Array
+    row_mm: Array
+    confidence: Array
+
+
+def probe_shift(motions: Sequence[TissueMotion], spacing: Spacing) -> ProbeShift:
+    """Movement of the probe: opposite to that of the tissue near it."""
+    column = np.array([-motion.near.column_px for motion in motions], float) * spacing.column_mm
+    row = np.array([-motion.near.row_px for motion in motions], float) * spacing.row_mm
+    confidence = np.array([motion.near.confidence for motion in motions], float)
+    return ProbeShift(np.hypot(column, row), column, row, confidence)
+
+
+def lateral_sign(boundaries: Boundaries) -> int:
+    """Tell which side of the picture is lateral from the medial end of the TrA.
+
+    Returns
+    -------
+    int
+        +1 where lateral is to the right, -1 where it is to the left, 0 where the medial end is
+        not in view: the TrA must thin out and stop while the fat goes on, on one side only.
+    """
+    fat, tra = label_of(Structure.FAT) - 1, label_of(Structure.TRA) - 1
+    thickness = boundaries.deep_px[tra] - boundaries.superficial_px[tra]
+    present = np.flatnonzero(np.isfinite(thickness))
+    layered = np.flatnonzero(np.isfinite(boundaries.superficial_px[fat]))
+    if not present.size or not layered.size:
+        return 0
+    least = END_WIDTH * boundaries.column_px.size
+    thin = END_THINNESS * np.median(thickness[present])
+    near_end = max(1, int(least))
+    left = present[0] - layered[0] > least and thickness[present[:near_end]].mean() < thin
+    right = layered[-1] - present[-1] > least and thickness[present[-near_end:]].mean() < thin
+    return int(left) - int(right)
