@@ -24,14 +24,14 @@ Image = NDArray[np.uint8]
 # All lengths here are pixels of the working image, about 0.12 mm; all limits are our choice,
 # see test_motion.py for what they reach.
 # Columns of the window that is compared, and the most rows it may have in a band.
-WINDOW = (25, 13)
+WINDOW = (31, 15)
 # Share of a layer's thickness left out at either edge, where its bright borders shine in.
 INSET = 0.1
 # Rows that a band may have, whatever the layer's thickness.
 BAND_ROWS = (8, 40)
 BAND_POINT_COLUMNS = 20
 # Columns and rows of points near the probe, and the window there.
-NEAR_POINTS = (16, 6)
+NEAR_POINTS = (14, 4)
 NEAR_WINDOW = (21, 21)
 # Grey levels (standard deviation within the window) below which there is nothing to follow.
 TEXTURE_GREY = 2.0
@@ -39,9 +39,17 @@ TEXTURE_GREY = 2.0
 RETURN_PX = 0.7
 # Fit residuals above the larger of these are outliers: pixels, robust standard deviations.
 OUTLIER_PX, OUTLIER_SD = 0.25, 2.5
-# Share of points in view that must agree before a comparison counts, and their fewest number.
-AGREED = 0.4
-FEWEST_POINTS = 8
+# Residual above which a point never agrees.
+WORST_PX = 1.5
+# Fewest points that must agree, and the correlation that the two cuts must reach once they are
+# laid over each other; noise reaches about 0.1.
+FEWEST_POINTS = 6
+CORRELATED = 0.35
+# A comparison settles how much a layer stretched no better than this (its usual change between
+# frames), for points that are 1 px uncertain.
+STRETCH = 0.02
+# Contrast (grey levels, standard deviation) that a band is brought to, and the most gain.
+CONTRAST_GREY, MOST_GAIN = 40.0, 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,14 +84,18 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class Patch:
-    """Tissue cut out of a frame; ``visible``, shape (P,), tells which points are in view."""
+    """Tissue cut out of a frame: pixels, columns in view, and points in view, shape (P,)."""
 
     pixels: Image
+    columns: Mask
     visible: Mask
 
 
 class Tracker:
     """Follows one piece of tissue; ``state`` holds the three numbers that place it."""
+
+    # Weight of the expectation that a part of the state is as guessed, 1 / its unit.
+    _prior = np.full(3, 1e-3)
 
     def __init__(self, scene: Scene, points: Points, window: tuple[int, int]) -> None:
         self.state = np.zeros(3)
@@ -119,7 +131,7 @@ class Tracker:
         if found is None:
             # The tissue may have come back to where it began.
             home = np.zeros(3)
-            found = self._compare(self._key, self._cut(scene, home), home)
+            found = self._compare(scene, self._key, self._cut(scene, home), home)
         if found is None:
             self._velocity = np.zeros(3)
             return 0.0
@@ -130,26 +142,28 @@ class Tracker:
     def _search(self, scene: Scene, guess: Array) -> tuple[Array, float] | None:
         patch = self._cut(scene, guess)
         for reference in (self._key, self._reference):
-            found = self._compare(reference, patch, guess)
+            found = self._compare(scene, reference, patch, guess)
             if found is not None:
                 return found
         self._reference = self._cut(self._previous, self.state)
-        return self._compare(self._reference, patch, guess)
+        return self._compare(scene, self._reference, patch, guess)
 
     def _compare(
-        self, reference: Patch, patch: Patch, guess: Array
+        self, scene: Scene, reference: Patch, patch: Patch, guess: Array
     ) -> tuple[Array, float] | None:
         usable = np.flatnonzero(reference.visible & patch.visible)
         if usable.size < FEWEST_POINTS:
             return None
-        flow, trusted = _flow(
-            reference.pixels, patch.pixels, self._points[usable], self._window
-        )
+        flow, trusted = _flow(reference.pixels, patch.pixels, self._points[usable], self._window)
         if trusted.sum() < FEWEST_POINTS:
             return None
-        fit, inside = _robust_fit(self._equations(guess)[usable[trusted]], flow[trusted])
-        agreed = float(inside.sum() / usable.size)
-        return (self._corrected(guess, fit), agreed) if agreed >= AGREED else None
+        equations = self._equations(guess)[usable[trusted]]
+        fit, inside = _robust_fit(equations, flow[trusted], self._prior)
+        if inside.sum() < FEWEST_POINTS:
+            return None
+        state = self._corrected(guess, fit)
+        confidence = _correlation(reference, self._cut(scene, state))
+        return (state, confidence) if confidence >= CORRELATED else None
 
 
 class Band(Tracker):
@@ -158,6 +172,9 @@ class Band(Tracker):
     The state is the column shift of the material that was at the site, its stretch along the
     layer, and its row shift beside that of the edges.
     """
+
+    _prior = np.array([1e-3, 1 / STRETCH, 1e-3])
+    _gain = 1.0
 
     def __init__(self, scene: Scene, layer: Structure, site: float, half: int) -> None:
         self._layer, self._site = layer, site
@@ -169,6 +186,9 @@ class Band(Tracker):
         along = np.linspace(2, 2 * half - 2, BAND_POINT_COLUMNS)
         window = (WINDOW[0], min(WINDOW[1], self._rows | 1))
         super().__init__(scene, _grid(along, inner), window)
+        contrast = max(1.0, float(self._key.pixels.std()))
+        self._gain = float(np.clip(CONTRAST_GREY / contrast, 1, MOST_GAIN))
+        self._key = self._reference = self._cut(scene, self.state)
 
     def _cut(self, scene: Scene, state: Array) -> Patch:
         column = self._site + state[0] + self._offset * (1 + state[1])  # (N,)
@@ -179,7 +199,13 @@ class Band(Tracker):
         pixels = cv2.remap(
             scene.image, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
         )
-        return Patch(pixels, seen[np.rint(self._points[:, 0]).astype(int)])
+        # Layering along the band tells nothing of a slide; what varies along it does.
+        low = cv2.blur(pixels, (2 * WINDOW[0], 1))
+        flat = cv2.addWeighted(pixels, self._gain, low, -self._gain, 128)
+        # Beyond the beams the screen is black; a window that reaches there sees a still border.
+        seen &= np.count_nonzero(pixels, axis=0) > self._rows / 2
+        inner = cv2.erode(seen.astype(np.uint8)[None], np.ones((1, WINDOW[0]), np.uint8))[0] > 0
+        return Patch(flat, seen, inner[np.rint(self._points[:, 0]).astype(int)])
 
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
@@ -237,7 +263,8 @@ class Near(Tracker):
         )
         now = self._points @ inverse[:, :2].T + inverse[:, 2]
         limit = np.array(scene.image.shape[::-1]) - 1
-        return Patch(pixels, ((now >= 0) & (now <= limit)).all(axis=1))
+        seen = np.ones(size[0], bool)
+        return Patch(pixels, seen, ((now >= 0) & (now <= limit)).all(axis=1))
 
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
@@ -270,8 +297,8 @@ def _flow(
     first: Image, second: Image, points: Points, window: tuple[int, int]
 ) -> tuple[Array, Mask]:
     """Displacement of each point, shape (P, 2), and whether its way back leads home, (P,)."""
-    options = {"winSize": window, "maxLevel": 2, "minEigThreshold": 1e-4}
-    options["criteria"] = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.02)
+    options = {"winSize": window, "maxLevel": 1, "minEigThreshold": 1e-4}
+    options["criteria"] = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 8, 0.02)
     there, found, _ = cv2.calcOpticalFlowPyrLK(first, second, points, None, **options)
     back, returned, _ = cv2.calcOpticalFlowPyrLK(second, first, there, None, **options)
     miss = np.abs(back - points).max(axis=1)
@@ -279,13 +306,24 @@ def _flow(
     return (there - points).astype(float), trusted
 
 
-def _robust_fit(equations: Array, flow: Array) -> tuple[Array, Mask]:
+def _correlation(first: Patch, second: Patch) -> float:
+    """Correlation of two cuts over the columns in view of both, 0 to 1; 0 without texture."""
+    both = first.columns & second.columns
+    one, other = (patch.pixels[:, both].astype(np.float32) for patch in (first, second))
+    one, other = one - one.mean(), other - other.mean()
+    scale = float(np.sqrt((one * one).sum() * (other * other).sum()))
+    return max(0.0, float((one * other).sum()) / scale) if scale else 0.0
+
+
+def _robust_fit(equations: Array, flow: Array, prior: Array) -> tuple[Array, Mask]:
     """Least squares without outliers.
 
     Parameters
     ----------
     equations, flow
         Shapes (P, 2, 3) and (P, 2).
+    prior
+        Shape (3,), weight of the expectation that each part of the solution is 0.
 
     Returns
     -------
@@ -297,8 +335,9 @@ def _robust_fit(equations: Array, flow: Array) -> tuple[Array, Mask]:
     residual = np.abs(flow - np.median(flow, axis=0)).max(axis=1)
     for _ in range(3):
         limit = max(OUTLIER_PX, OUTLIER_SD * 1.4826 * float(np.median(residual)))
-        inside = residual <= limit
-        rows = equations[inside].reshape(-1, 3)
-        solution = np.linalg.lstsq(rows, flow[inside].ravel(), rcond=None)[0]
+        inside = residual <= min(limit, WORST_PX)
+        rows = np.concatenate([equations[inside].reshape(-1, 3), np.diag(prior)])
+        right = np.concatenate([flow[inside].ravel(), np.zeros(3)])
+        solution = np.linalg.solve(rows.T @ rows, rows.T @ right)
         residual = np.abs(flow - equations @ solution).max(axis=1)
     return solution, inside

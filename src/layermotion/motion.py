@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 
 # Tissue is followed at no finer pixels than this, mm: a third of a fine speckle (our choice).
 WORK_MM = 0.12
+# Pixels within this share of the wanted size are left as they are (our choice).
+NEARLY = 0.8
 # Without a calibration the image counts as this wide, mm, where windows are chosen (our choice).
 NOMINAL_WIDTH_MM = 50.0
 # Half length of a layer's band along the muscle, mm (our choice).
@@ -114,6 +116,8 @@ class MotionTracker:
             max(8, round(area.width * column_mm / self._mm)),
             max(8, round(area.height * row_mm / self._mm)),
         )
+        if NEARLY * self._mm < min(row_mm, column_mm) <= max(row_mm, column_mm) * NEARLY < self._mm:
+            self._size = (area.width, area.height)
         # Working pixels for one frame pixel.
         self._per_column = self._size[0] / area.width
         self._per_row = self._size[1] / area.height
