@@ -6,9 +6,10 @@ import numpy as np
 
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
+from layermotion.events import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Task, View
-from layermotion.measures import Measure, Status, Window
+from layermotion.measures import Measure, Status
 from layermotion.report.page import KeyFrame, ReportContent
 from layermotion.series import Quantity, Series
 

@@ -181,7 +181,6 @@ def _smooth(values: Array) -> Array:
     known = ~np.isnan(values)
     weight = known.astype(np.float32)[None, :]
     filled = np.where(known, values, 0).astype(np.float32)[None, :]
-    options = {"ksize": (0, 0), "sigmaX": SMOOTHING, "borderType": cv2.BORDER_REPLICATE}
-    total = cv2.GaussianBlur(filled, **options)[0]
-    share = cv2.GaussianBlur(weight, **options)[0]
-    return np.where(known, total / np.maximum(share, 1e-6), np.nan).astype(np.float32)
+    both = np.concatenate([filled, weight])
+    soft = cv2.GaussianBlur(both, (9, 1), SMOOTHING, borderType=cv2.BORDER_REPLICATE)
+    return np.where(known, soft[0] / np.maximum(soft[1], 1e-6), np.nan).astype(np.float32)

@@ -25,11 +25,13 @@ Image = NDArray[np.uint8]
 # see test_motion.py for what they reach.
 # Columns of the window that is compared, and the most rows it may have in a band.
 WINDOW = (31, 15)
+# OpenCV's remap rounds to this share of a pixel, so guesses are rounded beforehand.
+REMAP_STEPS = 32
 # Share of a layer's thickness left out at either edge, where its bright borders shine in.
 INSET = 0.1
 # Rows that a band may have, whatever the layer's thickness.
 BAND_ROWS = (8, 40)
-BAND_POINT_COLUMNS = 20
+BAND_POINT_COLUMNS = 16
 # Columns and rows of points near the probe, and the window there.
 NEAR_POINTS = (14, 4)
 NEAR_WINDOW = (21, 21)
@@ -127,7 +129,7 @@ class Tracker:
         """
         found = self._search(scene, self.state + self._velocity)
         if found is None and self._velocity.any():
-            found = self._search(scene, self.state)
+            found = self._search(scene, self.state.copy())
         if found is None:
             # The tissue may have come back to where it began.
             home = np.zeros(3)
@@ -140,6 +142,7 @@ class Tracker:
         return agreed
 
     def _search(self, scene: Scene, guess: Array) -> tuple[Array, float] | None:
+        guess[0] = np.round(guess[0] * REMAP_STEPS) / REMAP_STEPS
         patch = self._cut(scene, guess)
         for reference in (self._key, self._reference):
             found = self._compare(scene, reference, patch, guess)
@@ -177,7 +180,7 @@ class Band(Tracker):
     _gain = 1.0
 
     def __init__(self, scene: Scene, layer: Structure, site: float, half: int) -> None:
-        self._layer, self._site = layer, site
+        self._layer, self._site = layer, np.round(site * REMAP_STEPS) / REMAP_STEPS
         self._offset = np.arange(-half, half + 1, dtype=float)
         top, bottom, _ = scene.edges(layer, np.array([site]))
         self._depth = float(top[0] + bottom[0]) / 2
@@ -197,7 +200,7 @@ class Band(Tracker):
         map_y = (top + share * (bottom - top) + state[2]).astype(np.float32)  # (R, N)
         map_x = np.ascontiguousarray(np.broadcast_to(column.astype(np.float32), map_y.shape))
         pixels = cv2.remap(
-            scene.image, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+            scene.image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
         # Layering along the band tells nothing of a slide; what varies along it does.
         low = cv2.blur(pixels, (2 * WINDOW[0], 1))
@@ -205,7 +208,9 @@ class Band(Tracker):
         # Beyond the beams the screen is black; a window that reaches there sees a still border.
         seen &= np.count_nonzero(pixels, axis=0) > self._rows / 2
         inner = cv2.erode(seen.astype(np.uint8)[None], np.ones((1, WINDOW[0]), np.uint8))[0] > 0
-        return Patch(flat, seen, inner[np.rint(self._points[:, 0]).astype(int)])
+        return Patch(
+            np.asarray(flat, np.uint8), seen, inner[np.rint(self._points[:, 0]).astype(int)]
+        )
 
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
@@ -264,7 +269,7 @@ class Near(Tracker):
         now = self._points @ inverse[:, :2].T + inverse[:, 2]
         limit = np.array(scene.image.shape[::-1]) - 1
         seen = np.ones(size[0], bool)
-        return Patch(pixels, seen, ((now >= 0) & (now <= limit)).all(axis=1))
+        return Patch(np.asarray(pixels, np.uint8), seen, ((now >= 0) & (now <= limit)).all(axis=1))
 
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
@@ -297,13 +302,18 @@ def _flow(
     first: Image, second: Image, points: Points, window: tuple[int, int]
 ) -> tuple[Array, Mask]:
     """Displacement of each point, shape (P, 2), and whether its way back leads home, (P,)."""
-    options = {"winSize": window, "maxLevel": 1, "minEigThreshold": 1e-4}
-    options["criteria"] = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 8, 0.02)
-    there, found, _ = cv2.calcOpticalFlowPyrLK(first, second, points, None, **options)
-    back, returned, _ = cv2.calcOpticalFlowPyrLK(second, first, there, None, **options)
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.01)
+
+    def track(one: Image, other: Image, start: Points) -> tuple[Points, Mask]:
+        end, found, _ = cv2.calcOpticalFlowPyrLK(  # type: ignore[call-overload]
+            one, other, start, None, winSize=window, maxLevel=1, criteria=stop
+        )
+        return end, found[:, 0] > 0
+
+    there, found = track(first, second, points)
+    back, returned = track(second, first, there)
     miss = np.abs(back - points).max(axis=1)
-    trusted = (found[:, 0] > 0) & (returned[:, 0] > 0) & (miss < RETURN_PX)
-    return (there - points).astype(float), trusted
+    return (there - points).astype(float), found & returned & (miss < RETURN_PX)
 
 
 def _correlation(first: Patch, second: Patch) -> float:
@@ -333,7 +343,7 @@ def _robust_fit(equations: Array, flow: Array, prior: Array) -> tuple[Array, Mas
     solution = np.zeros(3)
     inside = np.ones(len(flow), bool)
     residual = np.abs(flow - np.median(flow, axis=0)).max(axis=1)
-    for _ in range(3):
+    for _ in range(2):
         limit = max(OUTLIER_PX, OUTLIER_SD * 1.4826 * float(np.median(residual)))
         inside = residual <= min(limit, WORST_PX)
         rows = np.concatenate([equations[inside].reshape(-1, 3), np.diag(prior)])

@@ -1,7 +1,24 @@
 """Owns measures: rest, contraction and change, each with an interval, from a series."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+
+import numpy as np
+
+from layermotion.events import Window
+from layermotion.labels import WALL_LAYERS, Structure
+from layermotion.series import Quantity, Series
+
+# Normal quantile of a 95 % interval.
+Z95 = 1.959964
+# Fewer frames than this with a value make a window unusable (our choice).
+FEWEST_SHARE = 0.5
+RELATIVE = ("%", "ratio")
+UNCALIBRATED = (
+    "The clip has no calibration, so no length can be given; state the pixel size with "
+    "--mm-per-pixel or the depth of view with --depth-mm."
+)
 
 
 class Status(StrEnum):
@@ -20,7 +37,8 @@ class Measure:
     Parameters
     ----------
     name
-        ``thickness_rest``, ``thickness_contracted``, ``thickness_change``, ...
+        ``thickness_rest``, ``thickness_contracted``, ``thickness_change``,
+        ``contraction_ratio``, ``preferential_activation_ratio`` or ``base_displacement``.
     structure
         ``fat``, ``eo``, ``io``, ``tra`` or ``bladder``.
     task
@@ -54,10 +72,254 @@ class Measure:
 
 
 @dataclass(frozen=True)
-class Window:
-    """Frames ``first`` to ``last``, both included, in one state (``rest`` or ``contracted``)."""
+class Uncertainty:
+    """Standard deviation of the measuring error, in the unit of the series.
 
-    state: str
-    first: int
-    last: int
-    repeat: int
+    Found on synthetic clips with known truth by ``scripts/evaluate.py`` and stored with the
+    weights in model pixels.
+
+    Parameters
+    ----------
+    thickness, change
+        One value for each wall layer: of a thickness, and of a change of thickness.
+    base
+        Of a displacement of the bladder base.
+    """
+
+    thickness: Mapping[Structure, float]
+    change: Mapping[Structure, float]
+    base: float
+
+
+@dataclass(frozen=True)
+class _Level:
+    """Mean of a quantity over a window, with the spread of that mean."""
+
+    value: float
+    spread: float
+    window: Window
+
+
+def measure_wall(
+    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+) -> tuple[Measure, ...]:
+    """Thickness at rest and contracted, change, contraction ratio and TrA preference.
+
+    Per cent change = 100 (contracted - rest) / rest and contraction ratio = contracted / rest
+    (Saliba et al. 2010, PMC2953390; Koppenhaver et al. 2009, PubMed 19648721). TrA preferential
+    activation ratio = TrA / (TrA + IO + EO) contracted minus the same at rest (Teyhen et al.
+    2005, J Orthop Sports Phys Ther 35(6), formula quoted from memory).
+    """
+    measures: list[Measure] = []
+    for layer in WALL_LAYERS:
+        quantity = series.get("thickness", layer)
+        if quantity is None:
+            continue
+        kind = _Kind(layer, task, method, quantity.unit)
+        for repeat in _repeats(windows):
+            rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
+            measures += _thickness_measures(kind, repeat, rest, full, error)
+    measures += _preference(series, windows, task, error, method)
+    return _with_means(measures)
+
+
+def measure_bladder(
+    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+) -> tuple[Measure, ...]:
+    """Displacement of the bladder base at each effort; positive is a lift towards the probe."""
+    quantity = series.get("base_displacement", Structure.BLADDER)
+    if quantity is None:
+        return ()
+    kind = _Kind(Structure.BLADDER, task, method, quantity.unit)
+    measures = []
+    for repeat in _repeats(windows):
+        rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
+        if full is None or rest is None:
+            which = "an effort" if rest else "rest"
+            reason = f"No {which[3:] if rest else which} was found in the clip."
+            measures.append(kind.missing("base_displacement", repeat, "mm", reason))
+            continue
+        spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
+        measures.append(
+            kind.length("base_displacement", repeat, full.value - rest.value, spread, (rest, full))
+        )
+    return _with_means(measures)
+
+
+_STATES = ("rest", "contracted")
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """What all measures of one structure share."""
+
+    structure: Structure
+    task: str
+    method: str
+    unit: str
+
+    def missing(self, name: str, repeat: int, unit: str, reason: str) -> Measure:
+        return Measure(
+            name=name,
+            structure=self.structure,
+            task=self.task,
+            repeat=str(repeat),
+            value=None,
+            unit=unit,
+            low=None,
+            high=None,
+            status=Status.NEEDS_MANUAL,
+            reason=reason,
+            frames="",
+            method=self.method,
+        )
+
+    def number(
+        self,
+        name: str,
+        repeat: int,
+        unit: str,
+        value: float,
+        spread: float,
+        levels: Sequence[_Level],
+    ) -> Measure:
+        frames = ";".join(f"{level.window.first}-{level.window.last}" for level in levels)
+        return replace(
+            self.missing(name, repeat, unit, ""),
+            value=value,
+            low=value - Z95 * spread,
+            high=value + Z95 * spread,
+            status=Status.DRAFT,
+            frames=frames,
+        )
+
+    def length(
+        self, name: str, repeat: int, value: float, spread: float, levels: Sequence[_Level]
+    ) -> Measure:
+        """Give a length, unless the clip has no calibration."""
+        if self.unit != "mm":
+            return self.missing(name, repeat, "mm", UNCALIBRATED)
+        return self.number(name, repeat, "mm", value, spread, levels)
+
+
+def _repeats(windows: Sequence[Window]) -> list[int]:
+    return sorted({window.repeat for window in windows})
+
+
+def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: int) -> _Level | None:
+    """Mean over the window of a state; the nearest rest before it where a repeat has none."""
+    fitting = [w for w in windows if w.state == state and w.repeat == repeat]
+    if not fitting and state == "rest":
+        fitting = [w for w in windows if w.state == state and w.repeat < repeat][-1:]
+    if not fitting:
+        return None
+    window = fitting[0]
+    values = quantity.value[window.frames]
+    known = values[~np.isnan(values)]
+    if known.size == 0 or known.size < FEWEST_SHARE * values.size:
+        return None
+    # Frames a few apart share speckle, so one in five counts as independent (our choice).
+    independent = max(1.0, known.size / 5)
+    spread = float(known.std(ddof=1) / np.sqrt(independent)) if known.size > 1 else 0.0
+    return _Level(float(known.mean()), spread, window)
+
+
+def _thickness_measures(
+    kind: _Kind, repeat: int, rest: _Level | None, full: _Level | None, error: Uncertainty
+) -> list[Measure]:
+    own = error.thickness[kind.structure]
+    measures = []
+    for name, level in (("thickness_rest", rest), ("thickness_contracted", full)):
+        if level is None:
+            if name == "thickness_contracted" and rest is not None:
+                continue
+            reason = "The layer could not be seen clearly enough at the site."
+            measures.append(kind.missing(name, repeat, "mm", reason))
+        else:
+            spread = float(np.hypot(own, level.spread))
+            measures.append(kind.length(name, repeat, level.value, spread, (level,)))
+    if rest is None or full is None:
+        return measures
+    both = (rest, full)
+    change = full.value - rest.value
+    change_spread = float(
+        np.hypot(error.change[kind.structure], np.hypot(rest.spread, full.spread))
+    )
+    # Error of the divisor: the share of the change that a wrong rest value brings in.
+    share = change / rest.value
+    relative = float(np.hypot(change_spread, share * own) / rest.value)
+    measures.append(kind.length("thickness_change", repeat, change, change_spread, both))
+    measures.append(kind.number("thickness_change", repeat, "%", 100 * share, 100 * relative, both))
+    measures.append(kind.number("contraction_ratio", repeat, "ratio", 1 + share, relative, both))
+    return measures
+
+
+def _preference(
+    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+) -> list[Measure]:
+    """Share of the TrA in the three muscles, contracted minus rest."""
+    muscles = (Structure.TRA, Structure.IO, Structure.EO)
+    quantities = [series.get("thickness", muscle) for muscle in muscles]
+    measures = []
+    for repeat in _repeats(windows):
+        shares: list[float] = []
+        levels: list[_Level] = []
+        for state in _STATES:
+            found = [_level(q, windows, state, repeat) for q in quantities if q is not None]
+            known = [level for level in found if level is not None]
+            if len(known) == len(muscles):
+                shares.append(known[0].value / sum(level.value for level in known))
+                levels.append(known[0])
+        if len(shares) < 2:
+            continue
+        unit = quantities[0].unit if quantities[0] else "mm"
+        total = levels[1].value / shares[1]
+        errors = [error.change[muscle] for muscle in muscles]
+        spread = float(
+            np.hypot((1 - shares[1]) * errors[0], shares[1] * np.hypot(errors[1], errors[2]))
+            / total
+        )
+        kind = _Kind(Structure.TRA, task, method, unit)
+        measures.append(
+            kind.number(
+                "preferential_activation_ratio",
+                repeat,
+                "ratio",
+                shares[1] - shares[0],
+                spread,
+                levels,
+            )
+        )
+    return measures
+
+
+def _with_means(measures: list[Measure]) -> tuple[Measure, ...]:
+    """Add the mean of the repeats of every measure that has more than one value."""
+    result = list(measures)
+    keys = dict.fromkeys((m.name, m.structure, m.unit) for m in measures)
+    for name, structure, unit in keys:
+        group = [m for m in measures if (m.name, m.structure, m.unit) == (name, structure, unit)]
+        values = [m.value for m in group if m.value is not None]
+        if len(values) < 2:
+            continue
+        halves = [m.high - m.low for m in group if m.high is not None and m.low is not None]
+        # Errors of repeats of one clip go together, so the mean is no surer than its parts;
+        # the spread between repeats is added.
+        own = float(np.mean(halves)) / 2
+        between = Z95 * float(np.std(values, ddof=1)) / np.sqrt(len(values))
+        half = float(np.hypot(own, between))
+        mean = float(np.mean(values))
+        frames = ";".join(m.frames for m in group if m.frames)
+        result.append(
+            replace(
+                group[0],
+                repeat="mean",
+                value=mean,
+                low=mean - half,
+                high=mean + half,
+                status=Status.DRAFT,
+                reason="",
+                frames=frames,
+            )
+        )
+    return tuple(result)

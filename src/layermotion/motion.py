@@ -26,7 +26,7 @@ NOMINAL_WIDTH_MM = 50.0
 # Half length of a layer's band along the muscle, mm (our choice).
 BAND_MM = 10.0
 # Share of the band whose edges must be known before tracking starts (our choice).
-VISIBLE_AT_START = 0.6
+VISIBLE_AT_START = 0.4
 # Tissue near the probe is watched from the first depth to between the other two, mm (our choice).
 NEAR_MM = (1.0, 4.0, 25.0)
 # The medial end is in view where the TrA is missing over this share of the image's width while
@@ -79,18 +79,15 @@ class TissueMotion:
         return self.layers[WALL_LAYERS.index(layer)]
 
 
-NOTHING = TissueMotion((LOST,) * len(WALL_LAYERS), LOST, float("nan"))
-
-
 class MotionTracker:
     """Follows the tissue of one clip, frame by frame, in constant memory.
 
-    The first measurable frame is the key frame: in the wall view the first in which TrA and fat
-    have edges around the site, in the bladder view the first of all. A layer without edges then
-    stays lost. Layers are followed with the material that was at the site in the key frame, not at
-    a fixed place on the screen, because a muscle that shortens moves by a different amount at each
-    place. While that material is out of view but its neighbours within ``BAND_MM`` are not, their
-    shift and stretch stand for it.
+    The first measurable frame is the key frame: for the tissue near the probe the first of all,
+    for the layers the first in which TrA and fat have edges around the site; a layer without
+    edges then stays lost. Layers are followed with the material that was at the site in the key
+    frame, not at a fixed place on the screen, because a muscle that shortens moves by a different
+    amount at each place. While that material is out of view but its neighbours within ``BAND_MM``
+    are not, their shift and stretch stand for it.
 
     Parameters
     ----------
@@ -107,22 +104,22 @@ class MotionTracker:
         self, spacing: Spacing | None, area: ImageArea, view: View, site_column_px: float | None
     ) -> None:
         nominal = NOMINAL_WIDTH_MM / area.width
-        row_mm, column_mm = (
-            (spacing.row_mm, spacing.column_mm) if spacing else (nominal, nominal)
-        )
+        row_mm, column_mm = (spacing.row_mm, spacing.column_mm) if spacing else (nominal, nominal)
         self._mm = max(WORK_MM, float(np.sqrt(row_mm * column_mm)))
         self._area, self._view, self._site_column_px = area, view, site_column_px
         self._size = (
             max(8, round(area.width * column_mm / self._mm)),
             max(8, round(area.height * row_mm / self._mm)),
         )
-        if NEARLY * self._mm < min(row_mm, column_mm) <= max(row_mm, column_mm) * NEARLY < self._mm:
+        finest, coarsest = sorted((row_mm, column_mm))
+        if NEARLY * self._mm < finest and NEARLY * coarsest < self._mm:
             self._size = (area.width, area.height)
         # Working pixels for one frame pixel.
         self._per_column = self._size[0] / area.width
         self._per_row = self._size[1] / area.height
         self._near: Near | None = None
-        self._site = 0.0
+        self._site = self._fat_depth = 0.0
+        self._fat_at_start = np.zeros(2)
         self._bands: dict[Structure, Band] = {}
 
     def update(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> TissueMotion:
@@ -137,24 +134,27 @@ class MotionTracker:
         """
         scene = self._scene(pixels, boundaries)
         if self._near is None:
-            self._near = self._start(scene)
-        if self._near is None:
-            return NOTHING
+            self._near = self._start_near(scene)
         confidence = self._near.follow(scene)
+        if self._view is View.ABDOMINAL_WALL and not self._bands:
+            self._start_bands(scene)
         column, row, turn = self._near.state
-        shifts = {
-            layer: self._shift(*band.follow_to(scene)) for layer, band in self._bands.items()
-        }
-        if self._view is View.ABDOMINAL_WALL:
-            across, down = self._site - self._near.middle, self._fat_depth
-            shifts[Structure.FAT] = self._shift(
-                column - turn * down, row + turn * across, confidence
-            )
+        shifts = {layer: self._shift(*band.follow_to(scene)) for layer, band in self._bands.items()}
+        if self._bands:
+            across, down = self._fat() - self._fat_at_start
+            shifts[Structure.FAT] = self._shift(across, down, confidence)
         return TissueMotion(
             tuple(shifts.get(layer, LOST) for layer in WALL_LAYERS),
             self._shift(column, row, confidence),
             float(turn) if confidence else float("nan"),
         )
+
+    def _fat(self) -> Array:
+        """Columns and rows by which the fat above the site has moved with the near tissue."""
+        assert self._near is not None
+        column, row, turn = self._near.state
+        across, down = self._site - self._near.middle, self._fat_depth
+        return np.array([column - turn * down, row + turn * across])
 
     def _scene(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> Scene:
         """Cut the image area out and bring it and its edges to working pixels."""
@@ -165,7 +165,7 @@ class MotionTracker:
             return (edge_px.astype(float) - self._area.top + 0.5) * self._per_row - 0.5
 
         return Scene(
-            image,
+            np.asarray(image, np.uint8),
             self._to_column(boundaries.column_px.astype(float)),
             to_rows(boundaries.superficial_px),
             to_rows(boundaries.deep_px),
@@ -182,44 +182,42 @@ class MotionTracker:
             float(column) / self._per_column, float(row) / self._per_row, float(confidence)
         )
 
-    def _start(self, scene: Scene) -> Near | None:
-        """Make this the key frame, or return None where it cannot be."""
+    def _start_near(self, scene: Scene) -> Near:
         first, least, most = (depth / self._mm for depth in NEAR_MM)
-        fat = scene.edges(Structure.FAT, scene.column)
-        last = np.where(fat[2], fat[1], least)
+        _, last, seen = scene.edges(Structure.FAT, scene.column)
+        last = np.where(seen, last, least)
         if self._view is View.BLADDER:
             top, _, seen = scene.edges(Structure.BLADDER, scene.column)
             last = np.where(seen, top, last)
-        elif not self._start_bands(scene):
-            return None
         return Near(scene, first, np.clip(last, least, most))
 
-    def _start_bands(self, scene: Scene) -> bool:
-        _, _, seen = scene.edges(Structure.TRA, scene.column)
+    def _start_bands(self, scene: Scene) -> None:
+        """Make this the key frame of the layers if TrA and fat can be seen around the site."""
+        seen = scene.edges(Structure.TRA, scene.column)[2]
         if not seen.any():
-            return False
+            return
         if self._site_column_px is None:
             in_view = scene.column[seen]
             self._site = float(in_view[0] + in_view[-1]) / 2
         else:
             self._site = float(self._to_column(np.array(self._site_column_px)))
         half = round(BAND_MM / self._mm)
-        around = self._site + np.arange(-half, half + 1)
-        measurable = [
+        around = np.asarray(self._site + np.arange(-half, half + 1), float)
+        measurable = {
             layer
             for layer in WALL_LAYERS
             if scene.edges(layer, around)[2].mean() >= VISIBLE_AT_START
-        ]
-        if not {Structure.FAT, Structure.TRA} <= set(measurable):
-            return False
+        }
+        if not {Structure.FAT, Structure.TRA} <= measurable:
+            return
         top, bottom, _ = scene.edges(Structure.FAT, np.array([self._site]))
         self._fat_depth = float(top[0] + bottom[0]) / 2
+        self._fat_at_start = self._fat()
         self._bands = {
             layer: Band(scene, layer, self._site, half)
-            for layer in measurable
-            if layer is not Structure.FAT
+            for layer in WALL_LAYERS[1:]
+            if layer in measurable
         }
-        return True
 
 
 def slide_mm(

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self, TypeVar
@@ -22,6 +23,7 @@ CLASSES = ("background", *(str(structure) for structure in STRUCTURES))
 VIEW_CLASSES: tuple[View | None, ...] = (None, View.ABDOMINAL_WALL, View.BLADDER)
 VIEW_NAMES = tuple("none" if view is None else str(view) for view in VIEW_CLASSES)
 INPUT_NAME, OUTPUT_NAMES = "image", ("probabilities", "view_probabilities")
+CARD_ENTRIES = {"sha256", "classes", "views", "size_px", "spacing_range_mm", "errors_px"}
 # Weights are called WORD-NUMBER; a higher number is newer.
 NAME_PATTERN = re.compile(r"[a-z][a-z0-9]*-(\d{3})")
 
@@ -153,6 +155,9 @@ class Segmenter:
         Side of the square input.
     spacing_range_mm
         Smallest and largest mm per pixel met in training.
+    errors_px
+        Standard deviation of each measure's error on synthetic clips, model pixels, as
+        ``scripts/evaluate.py`` found and stored it.
     session
         The network; the grey scale is normalised inside it.
     """
@@ -161,6 +166,7 @@ class Segmenter:
     sha256: str
     size_px: int
     spacing_range_mm: tuple[float, float]
+    errors_px: Mapping[str, float]
     session: onnxruntime.InferenceSession
 
     def run(
@@ -239,7 +245,9 @@ def load_segmenter(
     options.intra_op_num_threads = threads
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
     low, high = card["spacing_range_mm"]
-    return Segmenter(name, found, int(card["size_px"]), (float(low), float(high)), session)
+    return Segmenter(
+        name, found, int(card["size_px"]), (float(low), float(high)), card["errors_px"], session
+    )
 
 
 def weights_names(folder: Path = WEIGHTS_FOLDER) -> list[str]:
@@ -259,7 +267,7 @@ def read_card(name: str, folder: Path = WEIGHTS_FOLDER) -> dict[str, Any]:
     path = folder / f"{name}.json"
     try:
         card: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        missing = {"sha256", "classes", "views", "size_px", "spacing_range_mm"} - card.keys()
+        missing = CARD_ENTRIES - card.keys()
     except (OSError, ValueError, AttributeError) as error:
         raise WeightsError(
             f"The card {path.name} of the weights cannot be read; install layermotion again."

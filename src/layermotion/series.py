@@ -1,13 +1,15 @@
 """Owns quantities over time: one value and one confidence for every frame."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.labels import STRUCTURES, Structure, label_of
+from layermotion.events import FIRST_LEVEL_S
+from layermotion.geometry import Spacing
+from layermotion.labels import WALL_LAYERS, Structure, label_of
 
 # Half-width of the stretch of muscle whose thickness is averaged, and of the stretch that gives
 # the layer's direction, mm (our choice: well below the curvature of the wall).
@@ -107,13 +109,11 @@ class Scale:
     base_half: float
 
     @classmethod
-    def millimetres(cls, row_mm: float, column_mm: float) -> "Scale":
-        """Scale of a calibrated clip."""
-        return cls(row_mm, column_mm, "mm", SITE_HALF_MM, SLOPE_HALF_MM, BASE_HALF_MM)
-
-    @classmethod
-    def pixels(cls, width_px: int) -> "Scale":
-        """Scale of an uncalibrated clip whose image area is ``width_px`` wide."""
+    def of(cls, spacing: Spacing | None, width_px: int) -> "Scale":
+        """Scale of a clip whose image area is ``width_px`` wide."""
+        if spacing:
+            row, column = spacing.row_mm, spacing.column_mm
+            return cls(row, column, "mm", SITE_HALF_MM, SLOPE_HALF_MM, BASE_HALF_MM)
         half = SITE_HALF_SHARE * width_px
         return cls(1.0, 1.0, "px", half, 2.5 * half, half)
 
@@ -176,11 +176,88 @@ def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDA
     return np.where(sure, boundaries.deep_px[k] * scale.row, np.nan).astype(np.float64)
 
 
-def structure_confidence(boundaries: Boundaries) -> dict[Structure, float]:
-    """Mean confidence of each structure over the columns in which it is seen; 0 if nowhere."""
-    result = {}
-    for structure in STRUCTURES:
-        seen = boundaries.confidence[label_of(structure) - 1]
-        seen = seen[seen > 0]
-        result[structure] = float(seen.mean()) if seen.size else 0.0
-    return result
+def thickness_series(
+    frames: Iterable[Boundaries], site_px: float | None, scale: Scale
+) -> tuple[Quantity, ...]:
+    """Thickness of fat, EO, IO and TrA at one screen column in every frame.
+
+    Without a site (no TrA was seen) every value is missing.
+    """
+    layers = WALL_LAYERS
+    rows = [
+        [(float("nan"), 0.0)] * len(layers)
+        if site_px is None
+        else [thickness_at(boundaries, layer, site_px, scale) for layer in layers]
+        for boundaries in frames
+    ]
+    table = np.array(rows, float).reshape(-1, len(layers), 2)  # (F, 4, 2)
+    return tuple(
+        Quantity("thickness", layer, scale.unit, table[:, k, 0].copy(), table[:, k, 1].copy())
+        for k, layer in enumerate(layers)
+    )
+
+
+def base_series(
+    frames: Iterable[Boundaries],
+    scale: Scale,
+    time_s: NDArray[np.float64],
+    shift: Callable[[float], NDArray[np.float64]],
+) -> tuple[Quantity, float | None]:
+    """Displacement of the bladder base from its first position, positive towards the probe.
+
+    The base is the stretch of the bladder's deep wall that moves most in the clip; where nothing
+    moves more than its neighbours by chance, the middle of the wall.
+
+    Parameters
+    ----------
+    shift
+        Gives for a frame column the displacement that the probe alone causes there in every
+        frame, positive towards the probe, in the scale's unit (0 where unknown).
+
+    Returns
+    -------
+    quantity, column
+        Displacement and the frame column of the base; None where no bladder was seen.
+
+    Notes
+    -----
+    Where the greatest displacement is seen: common practice, no source.
+    """
+    depth_rows, confidences = [], []
+    column_px: NDArray[np.float32] = np.zeros(0, np.float32)
+    k = label_of(Structure.BLADDER) - 1
+    for boundaries in frames:
+        column_px = boundaries.column_px
+        depth_rows.append(deep_edge(boundaries, Structure.BLADDER, scale).astype(np.float32))
+        seen = boundaries.confidence[k]
+        confidences.append(float(seen[seen > 0].mean()) if (seen > 0).any() else 0.0)
+    depth = np.array(depth_rows)  # (F, C)
+    missing = np.full(time_s.shape, np.nan)
+    often = np.flatnonzero((~np.isnan(depth)).mean(axis=0) >= 0.7) if depth.size else np.zeros(0)
+    if often.size < 5:
+        return Quantity(
+            "base_displacement", Structure.BLADDER, scale.unit, missing, 0 * time_s
+        ), None
+    # The outer tenths are side wall rather than base.
+    edge = max(1, often.size // 10)
+    inner = often[edge:-edge] if often.size > 4 * edge else often
+    start = time_s <= time_s[0] + FIRST_LEVEL_S
+    first = np.nanmedian(np.where(np.isnan(depth[start]), np.nan, depth[start]), axis=0)
+    moved = first[None, inner] - depth[:, inner]  # (F, I)
+    pitch = float(column_px[1] - column_px[0]) * scale.column
+    width = max(3, 2 * round(scale.base_half / pitch) + 1)
+    kernel = np.ones(width) / width
+    known = np.nan_to_num(moved)
+    wide = np.apply_along_axis(np.convolve, 1, known, kernel, "same")
+    travel = np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0)
+    middle = inner.size // 2
+    still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 2
+    base = middle if still else int(np.argmax(travel))
+    near = np.abs(np.arange(inner.size) - base) <= width // 2
+    seen_near = (~np.isnan(moved[:, near])).mean(axis=1) >= 0.5
+    with np.errstate(invalid="ignore"):
+        value = np.where(seen_near, np.nanmean(np.where(near, moved, np.nan), axis=1), np.nan)
+    column = float(column_px[inner[base]])
+    value = value - shift(column)
+    confidence = np.where(np.isnan(value), 0.0, np.array(confidences))
+    return Quantity("base_displacement", Structure.BLADDER, scale.unit, value, confidence), column

@@ -16,9 +16,9 @@ from PIL import Image
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Frame
 from layermotion.errors import InputError
+from layermotion.events import Window
 from layermotion.files import atomic_path
 from layermotion.labels import STRUCTURES
-from layermotion.measures import Window
 from layermotion.report.palette import LOOKS, PAPER, rgb
 from layermotion.report.strip import Caption, Strip, Trace, caption_of
 from layermotion.report.strokes import Pixels, draw_strokes, strokes

@@ -12,8 +12,9 @@ from PIL import Image
 
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
+from layermotion.events import Window
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
-from layermotion.measures import Measure, Status, Window
+from layermotion.measures import Measure, Status
 from layermotion.report import palette
 from layermotion.report.plots import plot_series
 from layermotion.series import Series

@@ -13,8 +13,8 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from layermotion.events import Window
 from layermotion.labels import WALL_LAYERS, Structure
-from layermotion.measures import Window
 from layermotion.report.palette import (
     CONTRACTED_TINT,
     FAINT_INK,

@@ -12,8 +12,8 @@ from matplotlib import get_data_path
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from layermotion.events import Window
 from layermotion.labels import STRUCTURES, Structure
-from layermotion.measures import Window
 from layermotion.report.palette import (
     CONTRACTED_TINT,
     FAINT_INK,

@@ -1,0 +1,293 @@
+"""Owns the way from a clip to its measures: one pass over the frames, nothing written."""
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import islice
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.boundaries import Boundaries, find_boundaries
+from layermotion.clip import Clip, Frame
+from layermotion.errors import MeasurementError, WeightsError
+from layermotion.events import Window, find_windows
+from layermotion.labels import WALL_LAYERS, Structure, Task, View
+from layermotion.measures import Measure, Uncertainty, measure_bladder, measure_wall
+from layermotion.motion import MotionTracker, TissueMotion, lateral_sign, probe_shift, slide_mm
+from layermotion.recording import Recording
+from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
+from layermotion.series import Quantity, Scale, Series, base_series, thickness_series
+from layermotion.site import Site
+
+# Frames looked at before the view and the site are settled (our choice: under half a second).
+FIRST_LOOK = 12
+# A frame counts as showing the view from this probability on: one half when the view was
+# recognised, less when a person stated it (our choice).
+LEAST_RECOGNISED, LEAST_STATED = 0.5, 0.1
+# Excursions below this are never an effort (our choice): share of the thickness at rest; and of
+# the bladder base in mm, or as a share of the picture's height without a calibration.
+SMALLEST_CHANGE, SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 0.07, 1.2, 0.01
+
+WALL_METHOD = (
+    "Thickness from inside edge to inside edge of the bright borders, perpendicular to the layer; "
+    "mean over the frames of each window."
+)
+BLADDER_METHOD = (
+    "Depth of the bladder's deep wall where it moves most, relative to the rest before the effort, "
+    "mean over the frames of each window; motion of the tissue near the probe is removed. "
+    "Positive is a lift towards the probe."
+)
+NOT_RECOGNISED = (
+    "The pictures are not recognised as an abdominal wall or a bladder view, so nothing is "
+    "measured; check the clip, and state --view if you are sure of it."
+)
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """One frame as the network sees it.
+
+    Parameters
+    ----------
+    frame
+        The frame.
+    probabilities
+        float32, shape (6, S, S).
+    view
+        float32, shape (3,), in the order of ``VIEW_CLASSES``.
+    """
+
+    frame: Frame
+    probabilities: NDArray[np.float32]
+    view: NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """All that was found in one clip; its edges are in the recording.
+
+    Parameters
+    ----------
+    view, view_reason
+        What the probe looks at, and who says so.
+    site_px
+        Frame column of the site or of the bladder base; None where there is none.
+    cautions
+        Sentences for the report beyond those of the clip.
+    """
+
+    clip: Clip
+    view: View
+    view_reason: str
+    series: Series
+    windows: tuple[Window, ...]
+    measures: tuple[Measure, ...]
+    site_px: float | None
+    cautions: tuple[str, ...]
+
+
+def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Analysis:
+    """Measure one clip in a single pass; the edges of every frame end up in ``recording``.
+
+    Raises
+    ------
+    MeasurementError
+        If the clip has no frames, or shows neither view.
+    """
+    grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        frames = clip.frames()
+        first = list(pool.map(lambda f: look_at(f, segmenter, grid), islice(frames, FIRST_LOOK)))
+        if not first:
+            raise MeasurementError(f"{clip.source_name} holds no frames; export the clip again.")
+        view, view_reason = decide_view(clip, np.array([look.view for look in first]))
+        least = LEAST_STATED if clip.view else LEAST_RECOGNISED
+
+        def edges_of(look: Look) -> tuple[Frame, Boundaries]:
+            return look.frame, edges_in(look, grid, view, least)
+
+        start = [edges_of(look) for look in first]
+        del first
+        start_edges = [edges for _, edges in start]
+        site_px, site_words = (
+            site.place(start_edges, clip) if view is View.ABDOMINAL_WALL else (None, "")
+        )
+        tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
+        times: list[float] = []
+        motions: list[TissueMotion] = []
+        rest = ordered_map(pool, lambda f: edges_of(look_at(f, segmenter, grid)), frames)
+        for source in (start, rest):
+            for frame, edges in source:
+                times.append(frame.time_s)
+                recording.append(edges)
+                motions.append(tracker.update(frame.pixels, edges))
+    time_s = np.array(times)
+    task = str(clip.task) if clip.task else "unstated"
+    error = uncertainty(segmenter, grid)
+    scale = Scale.of(clip.spacing, clip.area.width)
+    always_rest = clip.task is Task.REST or clip.is_still
+    if view is View.ABDOMINAL_WALL:
+        thickness = thickness_series(recording, site_px, scale)
+        windows = find_windows(strongest_change(thickness), time_s, SMALLEST_CHANGE, always_rest)
+        side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
+        moving, cautions = _motion_quantities(clip, view, motions, side)
+        series = Series(clip.clip_id, time_s, (*thickness, *moving))
+        measures = measure_wall(series, windows, task, error, f"{WALL_METHOD} {site_words}")
+    else:
+        base, site_px = base_series(recording, scale, time_s, _probe_push(clip, motions))
+        smallest = SMALLEST_LIFT_MM if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height
+        windows = find_windows(base.value, time_s, smallest, always_rest)
+        moving, cautions = _motion_quantities(clip, view, motions, 0)
+        series = Series(clip.clip_id, time_s, (_from_rest(base, windows), *moving))
+        measures = measure_bladder(series, windows, task, error, BLADDER_METHOD)
+    cautions = (*cautions, *_range_cautions(segmenter, grid))
+    return Analysis(clip, view, view_reason, series, windows, measures, site_px, cautions)
+
+
+def uncertainty(segmenter: Segmenter, grid: ModelGrid) -> Uncertainty:
+    """Errors found for these weights, scaled from model pixels to the unit of the series."""
+    unit = grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
+    errors = segmenter.errors_px
+    if not errors:
+        raise WeightsError(
+            f"The error of the weights {segmenter.name} is not known yet, so no interval can be "
+            f"given; run: python scripts/evaluate.py --write."
+        )
+    return Uncertainty(
+        thickness={layer: errors[f"thickness_{layer}"] * unit for layer in WALL_LAYERS},
+        change={layer: errors[f"change_{layer}"] * unit for layer in WALL_LAYERS},
+        base=errors["base_displacement"] * unit,
+    )
+
+
+def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
+    """Run the network on one frame."""
+    probabilities, view = segmenter.run(grid.to_model(frame.pixels)[None])
+    return Look(frame, probabilities[0], view[0])
+
+
+def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundaries:
+    """Edges of one frame; all missing where the frame does not show the view."""
+    found = find_boundaries(look.probabilities, grid, view)
+    if look.view[VIEW_CLASSES.index(view)] >= least:
+        return found
+    nothing = np.full_like(found.superficial_px, np.nan)
+    return Boundaries(found.column_px, nothing, nothing.copy(), np.zeros_like(nothing))
+
+
+def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View, str]:
+    """Take the stated view, else recognise it from the first frames.
+
+    Parameters
+    ----------
+    views
+        Shape (frames, 3), view probabilities.
+
+    Raises
+    ------
+    MeasurementError
+        If no view is stated and the frames show neither.
+    """
+    if clip.view:
+        return clip.view, "stated by the user"
+    mean = views.mean(axis=0)
+    view = VIEW_CLASSES[int(mean.argmax())]
+    if view is None:
+        raise MeasurementError(f"{clip.source_name}: {NOT_RECOGNISED}")
+    return view, f"recognised in the picture (probability {mean.max():.2f})"
+
+
+def ordered_map(
+    pool: ThreadPoolExecutor, function: Callable[[Item], Result], items: Iterable[Item]
+) -> Iterator[Result]:
+    """Apply a function on all threads, results in order, only a few items ahead of the reader."""
+    ahead = 2 * (os.cpu_count() or 1)
+    waiting: deque[Future[Result]] = deque()
+    for item in items:
+        waiting.append(pool.submit(function, item))
+        if len(waiting) > ahead:
+            yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
+
+
+def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
+    """Relative change of the muscle (EO, IO or TrA) whose change stands out most of its noise.
+
+    Returns
+    -------
+    ndarray
+        Shape (frames,); NaN where that muscle is not measured.
+    """
+    changes, weights = [], []
+    for quantity in thickness:
+        if quantity.structure == Structure.FAT or np.isnan(quantity.value).all():
+            continue
+        change = quantity.value / np.nanmedian(quantity.value) - 1
+        noise = np.nanmedian(np.abs(np.diff(change))) if change.size > 1 else 0.0
+        spread = np.nanpercentile(change, 95) - np.nanpercentile(change, 5)
+        changes.append(change)
+        weights.append(spread / max(float(noise), 1e-3) if spread > 0 else 0.0)
+    if not changes:
+        return np.full(thickness[0].value.shape, np.nan)
+    return changes[int(np.argmax(weights))]
+
+
+def _probe_push(clip: Clip, motions: list[TissueMotion]) -> Callable[[float], NDArray[np.float64]]:
+    """Displacement towards the probe that probe motion alone causes at a frame column."""
+    row = clip.spacing.row_mm if clip.spacing else 1.0
+    column = clip.spacing.column_mm if clip.spacing else 1.0
+    middle = clip.area.left + (clip.area.width - 1) / 2
+    down = np.array([motion.near.row_px for motion in motions]) * row
+    turn = np.array([motion.turn_rad for motion in motions])
+
+    def push(at_px: float) -> NDArray[np.float64]:
+        return np.nan_to_num(-(down + turn * (at_px - middle) * column))
+
+    return push
+
+
+def _from_rest(base: Quantity, windows: tuple[Window, ...]) -> Quantity:
+    """Shift a displacement so that the first rest window is its zero."""
+    rest = [window for window in windows if window.state == "rest"][:1]
+    zero = float(np.nanmean(base.value[rest[0].frames])) if rest else 0.0
+    return Quantity(base.name, base.structure, base.unit, base.value - zero, base.confidence.copy())
+
+
+def _motion_quantities(
+    clip: Clip, view: View, motions: list[TissueMotion], side: int
+) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
+    """Slide and probe shift as quantities, with what a reader must know of them."""
+    if clip.spacing is None or clip.is_still:
+        return (), ()
+    shift = probe_shift(motions, clip.spacing)
+    quantities = [
+        Quantity("probe_shift", "image", "mm", shift.magnitude_mm, shift.confidence.copy())
+    ]
+    cautions: tuple[str, ...] = ()
+    if view is View.ABDOMINAL_WALL:
+        value, confidence = slide_mm(motions, clip.spacing, side or 1)
+        quantities.insert(0, Quantity("slide", Structure.TRA, "mm", value, confidence))
+        if not side:
+            cautions = (
+                "The medial end of the TrA is not in view, so lateral is unknown: slide is "
+                "positive towards the right of the picture.",
+            )
+    return tuple(quantities), cautions
+
+
+def _range_cautions(segmenter: Segmenter, grid: ModelGrid) -> tuple[str, ...]:
+    low, high = segmenter.spacing_range_mm
+    if grid.mm_per_pixel is None or low <= grid.mm_per_pixel <= high:
+        return ()
+    return (
+        f"The picture's scale ({grid.mm_per_pixel:.3f} mm per model pixel) lies outside what the "
+        f"weights were trained on ({low:.3f} to {high:.3f}); errors may be larger than stated.",
+    )

@@ -1,0 +1,191 @@
+"""Owns the measuring command: sources in, one folder of results for each."""
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from layermotion import __version__
+from layermotion.analysis import Analysis, analyse
+from layermotion.clip import Frame
+from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
+from layermotion.errors import InputError, LayermotionError
+from layermotion.files import write_text
+from layermotion.labels import Task, View
+from layermotion.recording import Recording
+from layermotion.segment import Segmenter, load_segmenter
+from layermotion.site import Site, parse_site
+
+if TYPE_CHECKING:
+    from layermotion.report.page import KeyFrame
+
+# Roles of the frames that the report shows, and the window state each is taken from.
+KEY_STATES = ("rest", "contracted")
+
+
+@dataclass(frozen=True)
+class MeasureOptions:
+    """What the user states.
+
+    Parameters
+    ----------
+    mm_per_pixel
+        As typed: one value or ``ROW,COLUMN``; None where not given.
+    site
+        ``muscle-centre``, ``image-centre`` or ``junction:MM``.
+    overlay
+        Whether the overlay picture or video is written.
+    keep_identifiers
+        Whether the source's name may stand in the results.
+    """
+
+    mm_per_pixel: str | None = None
+    depth_mm: float | None = None
+    frame_rate_hz: float | None = None
+    task: Task | None = None
+    view: View | None = None
+    site: str = "muscle-centre"
+    overlay: bool = True
+    keep_identifiers: bool = False
+
+    def of_source(self) -> SourceOptions:
+        """Return what concerns the reading of a source; InputError if it is unusable."""
+        spacing = parse_mm_per_pixel(self.mm_per_pixel) if self.mm_per_pixel is not None else None
+        return SourceOptions(spacing, self.depth_mm, self.frame_rate_hz, self.view, self.task)
+
+
+def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions) -> int:
+    """Measure each source into a folder of its own below ``out`` and print its report's path.
+
+    Returns
+    -------
+    int
+        0 if all were measured, 1 if some failed (the others are written).
+
+    Raises
+    ------
+    LayermotionError
+        If the arguments are unusable, or nothing could be measured.
+    """
+    source_options, site = options.of_source(), parse_site(options.site)
+    if out.exists() and not out.is_dir():
+        raise InputError(f"{out} is a file; give --out a folder.")
+    segmenter = load_segmenter(threads=1)
+    failures: list[LayermotionError] = []
+    for source in sources:
+        try:
+            report = measure_source(source, out, source_options, site, segmenter, options)
+        except LayermotionError as error:
+            failures.append(error)
+            if len(sources) > 1:
+                print(f"layermotion: {error}", file=sys.stderr)
+        else:
+            print(report)
+    if len(failures) == len(sources) == 1:
+        raise failures[0]
+    if len(failures) == len(sources):
+        raise InputError(f"None of the {len(sources)} sources could be measured; see above.")
+    return 1 if failures else 0
+
+
+def measure_source(
+    source: Path,
+    out: Path,
+    source_options: SourceOptions,
+    site: Site,
+    segmenter: Segmenter,
+    options: MeasureOptions,
+) -> Path:
+    """Measure one source, write its results, and return the path of its report."""
+    clip = open_clip(source, source_options)
+    name = f"clip-{clip.clip_id}"
+    folder = out / (f"{source.stem}-{name}" if options.keep_identifiers else name)
+    with Recording() as recording:
+        analysis = analyse(clip, segmenter, site, recording)
+        return write_results(folder, analysis, segmenter, recording, overlay=options.overlay)
+
+
+def write_results(
+    folder: Path, analysis: Analysis, segmenter: Segmenter, recording: Recording, *, overlay: bool
+) -> Path:
+    """Write the tables, the overlay and the page of one clip; the page last, so it is complete."""
+    from layermotion.report.page import ReportContent, build_page
+    from layermotion.report.tables import write_measures, write_series
+
+    clip = analysis.clip
+    provenance = {
+        "software": f"layermotion {__version__}",
+        "weights": segmenter.name,
+        "weights SHA-256": segmenter.sha256,
+        "calibration": clip.spacing.source if clip.spacing else clip.spacing_reason,
+        "view": f"{analysis.view} ({analysis.view_reason})",
+        **clip.provenance,
+    }
+    write_series(folder / "series.csv", analysis.series)
+    write_measures(folder, analysis.measures, {"clip": clip.clip_id, **provenance})
+    key_frames, overlay_name = _read_again(folder, analysis, recording, overlay)
+    content = ReportContent(
+        clip=clip,
+        view=analysis.view,
+        view_reason=analysis.view_reason,
+        series=analysis.series,
+        measures=analysis.measures,
+        windows=analysis.windows,
+        key_frames=key_frames,
+        site_column_px=analysis.site_px,
+        cautions=analysis.cautions,
+        provenance=provenance,
+        overlay_name=overlay_name,
+    )
+    report = folder / "report.html"
+    write_text(report, build_page(content))
+    return report
+
+
+def _read_again(
+    folder: Path, analysis: Analysis, recording: Recording, overlay: bool
+) -> tuple[tuple["KeyFrame", ...], str | None]:
+    """Go through the clip once more for the key frames and, if wanted, the overlay."""
+    from layermotion.report.overlay import OverlayWriter, draw_overlay, write_png
+    from layermotion.report.page import KeyFrame
+    from layermotion.report.strip import caption_of
+
+    clip, site_px = analysis.clip, analysis.site_px
+    wanted = key_indices(analysis)
+    found: dict[int, KeyFrame] = {}
+
+    def keep(frame: Frame) -> None:
+        if frame.index in wanted:
+            found[frame.index] = KeyFrame(wanted[frame.index], frame, recording[frame.index])
+
+    if overlay and not clip.is_still:
+        target = folder / "overlay.mp4"
+        with OverlayWriter(target, clip.frame_shape, analysis.series, analysis.windows) as writer:
+            for frame in clip.frames():
+                keep(frame)
+                writer.write(frame, recording[frame.index], site_column_px=site_px)
+    else:
+        for frame in islice(clip.frames(), max(wanted, default=-1) + 1):
+            keep(frame)
+        target = folder / "overlay.png"
+        if overlay and found:
+            first = next(iter(found.values()))
+            caption = caption_of(analysis.series, analysis.windows, first.frame.index)
+            image = draw_overlay(
+                first.frame.pixels, first.boundaries, caption, site_column_px=site_px
+            )
+            write_png(target, image)
+    return tuple(found[index] for index in sorted(found)), target.name if overlay else None
+
+
+def key_indices(analysis: Analysis) -> dict[int, str]:
+    """Frames to show: the middle of the first rest and of the first contraction."""
+    chosen: dict[int, str] = {}
+    for state in KEY_STATES:
+        for window in analysis.windows:
+            if window.state == state:
+                chosen.setdefault((window.first + window.last) // 2, state)
+                break
+    return chosen or {0: "rest"}

@@ -1,0 +1,137 @@
+"""Owns the comparison of what was measured in a synthetic clip with its exact truth."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from layermotion.analysis import Analysis
+from layermotion.labels import WALL_LAYERS, Structure, View
+from layermotion.measures import Measure
+from synthetic.clips import ClipPlan, ClipTruth
+from synthetic.truth import wall_thickness_mm
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One measured number beside its truth.
+
+    Parameters
+    ----------
+    name, structure, repeat, unit
+        As in the measure, or ``frame`` for the value of a single frame.
+    measured, true
+        In ``unit``; ``measured`` is None where the value was withheld.
+    low, high
+        The measure's interval; None for a single frame.
+    """
+
+    name: str
+    structure: str
+    repeat: str
+    unit: str
+    measured: float | None
+    true: float
+    low: float | None
+    high: float | None
+
+    @property
+    def error(self) -> float:
+        """Measured minus true; NaN where withheld."""
+        return float("nan") if self.measured is None else self.measured - self.true
+
+
+def site_x_mm(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> float:
+    """Lateral position of the column that was measured, mm in the truth's own axis."""
+    if analysis.site_px is None:
+        return float("nan")
+    column = analysis.site_px - plan.area.left
+    return float(np.interp(column, np.arange(truth.x_mm.size), truth.x_mm))
+
+
+def compare_frames(
+    analysis: Analysis, plan: ClipPlan, truth: ClipTruth, frames: Sequence[int]
+) -> list[Comparison]:
+    """Compare single frames: thickness of each layer at the site, or base displacement.
+
+    Base displacement is compared relative to the mean of the first rest window on both sides.
+    """
+    result = []
+    if analysis.view is View.BLADDER:
+        quantity = analysis.series.get("base_displacement", Structure.BLADDER)
+        if quantity is None:
+            return []
+        rest = next(w for w in analysis.windows if w.state == "rest")
+        zero = float(truth.base_displacement_mm[rest.frames].mean())
+        for i in frames:
+            true = float(truth.base_displacement_mm[i]) - zero
+            value = float(quantity.value[i])
+            result.append(_frame("base_displacement", Structure.BLADDER, value, true))
+        return result
+    x = site_x_mm(analysis, plan, truth)
+    for i in frames:
+        true_mm = wall_thickness_mm(truth.edges_mm[i], truth.x_mm, x)
+        for layer in WALL_LAYERS:
+            quantity = analysis.series.get("thickness", layer)
+            if quantity is not None and not np.isnan(true_mm[layer]):
+                result.append(_frame("thickness", layer, float(quantity.value[i]), true_mm[layer]))
+    return result
+
+
+def _frame(name: str, structure: Structure, value: float, true: float) -> Comparison:
+    measured = None if np.isnan(value) else value
+    return Comparison(name, structure, "frame", "mm", measured, true, None, None)
+
+
+def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> list[Comparison]:
+    """Compare every measure of single repeats with the truth over the same frames."""
+    x = site_x_mm(analysis, plan, truth)
+    result = []
+    for measure in analysis.measures:
+        if measure.repeat == "mean" or measure.value is None:
+            continue
+        true = _true_value(measure, truth, x)
+        if not np.isnan(true):
+            result.append(
+                Comparison(
+                    measure.name,
+                    measure.structure,
+                    measure.repeat,
+                    measure.unit,
+                    measure.value,
+                    true,
+                    measure.low,
+                    measure.high,
+                )
+            )
+    return result
+
+
+def _true_value(measure: Measure, truth: ClipTruth, x_mm: float) -> float:
+    windows = [
+        range(int(first), int(last) + 1)
+        for first, last in (part.split("-") for part in measure.frames.split(";"))
+    ]
+    if measure.structure == Structure.BLADDER:
+        rest, full = (float(truth.base_displacement_mm[list(w)].mean()) for w in windows)
+        return full - rest
+    levels = [_true_thickness(truth, window, x_mm) for window in windows]
+    own = [level[Structure(measure.structure)] for level in levels]
+    if measure.name in ("thickness_rest", "thickness_contracted"):
+        return own[0]
+    rest_mm, full_mm = own
+    if measure.name == "thickness_change":
+        change = full_mm - rest_mm
+        return change if measure.unit == "mm" else 100 * change / rest_mm
+    if measure.name == "contraction_ratio":
+        return full_mm / rest_mm
+    muscles = (Structure.TRA, Structure.IO, Structure.EO)
+    shares = [level[Structure.TRA] / sum(level[m] for m in muscles) for level in levels]
+    return shares[1] - shares[0]
+
+
+def _true_thickness(truth: ClipTruth, frames: range, x_mm: float) -> dict[Structure, float]:
+    """Mean over at most ten frames of a window, evenly spread."""
+    chosen = np.unique(np.linspace(frames[0], frames[-1], 10).round().astype(int))
+    each = [wall_thickness_mm(truth.edges_mm[i], truth.x_mm, x_mm) for i in chosen]
+    return {layer: float(np.mean([values[layer] for values in each])) for layer in WALL_LAYERS}
