@@ -25,8 +25,6 @@ Image = NDArray[np.uint8]
 # see test_motion.py for what they reach.
 # Columns of the window that is compared, and the most rows it may have in a band.
 WINDOW = (31, 15)
-# OpenCV's remap rounds to this share of a pixel, so guesses are rounded beforehand.
-REMAP_STEPS = 32
 # Share of a layer's thickness left out at either edge, where its bright borders shine in.
 INSET = 0.1
 # Rows that a band may have, whatever the layer's thickness.
@@ -129,7 +127,7 @@ class Tracker:
         """
         found = self._search(scene, self.state + self._velocity)
         if found is None and self._velocity.any():
-            found = self._search(scene, self.state.copy())
+            found = self._search(scene, self.state)
         if found is None:
             # The tissue may have come back to where it began.
             home = np.zeros(3)
@@ -142,7 +140,6 @@ class Tracker:
         return agreed
 
     def _search(self, scene: Scene, guess: Array) -> tuple[Array, float] | None:
-        guess[0] = np.round(guess[0] * REMAP_STEPS) / REMAP_STEPS
         patch = self._cut(scene, guess)
         for reference in (self._key, self._reference):
             found = self._compare(scene, reference, patch, guess)
@@ -180,7 +177,7 @@ class Band(Tracker):
     _gain = 1.0
 
     def __init__(self, scene: Scene, layer: Structure, site: float, half: int) -> None:
-        self._layer, self._site = layer, np.round(site * REMAP_STEPS) / REMAP_STEPS
+        self._layer, self._site = layer, site
         self._offset = np.arange(-half, half + 1, dtype=float)
         top, bottom, _ = scene.edges(layer, np.array([site]))
         self._depth = float(top[0] + bottom[0]) / 2
@@ -199,6 +196,7 @@ class Band(Tracker):
         share = np.linspace(INSET, 1 - INSET, self._rows)[:, None]
         map_y = (top + share * (bottom - top) + state[2]).astype(np.float32)  # (R, N)
         map_x = np.ascontiguousarray(np.broadcast_to(column.astype(np.float32), map_y.shape))
+        # Linear, because OpenCV's cubic rounds positions to 1/32 pixel, which biases a slide.
         pixels = cv2.remap(
             scene.image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
