@@ -5,7 +5,7 @@ rounded sides of a bladder need no special case. ``x`` runs along the skin, incr
 the midline ("lateral"); the picture may mirror it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +69,9 @@ class Stack:
         Field of view.
     base_x_mm, base_width_mm
         Bladder view: centre and half-width of the part of the base that a lift moves most.
+    face_radius_mm, face_half_width_mm
+        Curvature of the probe's face, to which the skin moulds itself, and how far the face
+        reaches to each side; infinite and unused for a flat face.
     """
 
     view: View | None
@@ -78,6 +81,8 @@ class Stack:
     width_mm: float
     base_x_mm: float = 0.0
     base_width_mm: float = 20.0
+    face_radius_mm: float = float("inf")
+    face_half_width_mm: float = 0.0
 
     def __post_init__(self) -> None:
         for layer in self.layers:
@@ -85,6 +90,13 @@ class Stack:
                 raise ValueError(f"{layer.name} has no thickness for each lateral position")
             if not np.all(layer.thickness_mm >= 0):
                 raise ValueError(f"{layer.name} has a negative thickness")
+
+    def surface_mm(self, x_mm: Profile) -> Profile:
+        """Depth of the skin below the middle of the probe's face, mm; negative beside it."""
+        if not np.isfinite(self.face_radius_mm):
+            return np.zeros_like(x_mm)
+        reach = np.minimum(np.abs(x_mm), self.face_half_width_mm)
+        return np.asarray(np.sqrt(self.face_radius_mm**2 - reach**2) - self.face_radius_mm)
 
     def index(self, name: str) -> int:
         """Position of the named layer; ValueError if there is none."""
@@ -186,7 +198,9 @@ def _skin_and_fat(
         Layer("gel", BACKGROUND, np.full_like(x_mm, gel), Tissue(-60, 0.05, "fluid", 0.0, 0.0))
     )
     if chance(rng, 0.85):
-        skin = Tissue(look.muscle_db + uniform(rng, 4, 20), 0.6, "plain", 0.0, 0.2)
+        # Skin stands out of the fat below it, or nobody could tell where it ends.
+        level = max(look.muscle_db, look.fat_db) + uniform(rng, 5, 18)
+        skin = Tissue(level, 0.6, "plain", 0.0, 0.2)
         thickness = _varied(rng, x_mm, uniform(rng, 0.8, 2.8), 0.05)
         layers.append(Layer("skin", BACKGROUND, thickness, skin))
     slope = rng.normal(0, 0.07)
@@ -355,6 +369,20 @@ def draw_bladder(rng: np.random.Generator) -> Stack:
     return Stack(
         View.BLADDER, x, tuple(layers), depth, view_width, float(base_x), float(stack_base_width)
     )
+
+
+def mould_to_face(
+    rng: np.random.Generator, stack: Stack, radius_mm: float, half_width_mm: float
+) -> Stack:
+    """Press a curved face into a stack: the skin follows it, and the fat takes up part of it."""
+    stack = replace(stack, face_radius_mm=radius_mm, face_half_width_mm=half_width_mm)
+    share = uniform(rng, 0.3, 1.0)
+    taken = -share * stack.surface_mm(stack.x_mm)
+    layers = tuple(
+        replace(layer, thickness_mm=layer.thickness_mm + taken) if layer.name == "fat" else layer
+        for layer in stack.layers
+    )
+    return replace(stack, layers=layers)
 
 
 def draw_other(rng: np.random.Generator) -> Stack:

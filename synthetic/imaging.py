@@ -95,6 +95,8 @@ class Settings:
         Level of side-lobe and multipath haze relative to the local mean, dB.
     reverberation_db
         Strength of repeated superficial echoes, dB.
+    ring_down_db
+        Level of the transducer's own ringing at the face, dB.
     mirror_width
         Tangent of the incidence at which mirror-like borders lose 1 / e of their echo.
     contact
@@ -109,6 +111,7 @@ class Settings:
     tgc_wave_db: tuple[float, float]
     clutter_db: float
     reverberation_db: float
+    ring_down_db: float
     mirror_width: float
     contact: tuple[float, float]
     coupling_db: tuple[float, float]
@@ -269,7 +272,9 @@ def form_image(
         material[..., :2] = (
             np.float32(np.cos(turn_rad)) * own + np.float32(np.sin(turn_rad)) * other
         )
-    seen = cv2.remap(material, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    # Beyond its sides the material goes on as its own mirror image.
+    np.clip(row, 0, material.shape[0] - 1, out=row)
+    seen = cv2.remap(material, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
     amplitude, loss_map = seen[..., 2], seen[..., 3]
 
     step_cm = beams.sample_mm / 10
@@ -315,6 +320,8 @@ def form_image(
         haze = cv2.GaussianBlur(small, (0, 0), probe.lines / 30, sigmaY=small.shape[0] / 60)
         haze = cv2.resize(haze, (power.shape[1], power.shape[0]))
         power += haze * np.float32(10 ** (settings.clutter_db / 10))
+    # The ringing dies away within about a millimetre.
+    power += _from_db(settings.ring_down_db - 6.0 * beams.range_mm, 10)[:, None]
     noise = rng.standard_exponential(power.shape, np.float32)
     floor = 10 ** ((settings.noise_db + gain) / 10)
     power += noise * floor[:, None].astype(np.float32)
@@ -342,9 +349,10 @@ def _gain_curve(loss: Image, cm_mhz: float) -> NDArray[np.float64]:
     return np.asarray(np.minimum(np.minimum(smooth, most), 90.0))
 
 
-def _from_db(level_db: Image, per_decade: int) -> Image:
+def _from_db(level_db: Image | Spread, per_decade: int) -> Image:
     """Amplitude (per decade 20) or power (10) of a level in dB."""
-    return np.asarray(cv2.exp((level_db * np.float32(np.log(10) / per_decade)).astype(np.float32)))
+    exponent = np.asarray(level_db * (np.log(10) / per_decade), np.float32)
+    return np.asarray(cv2.exp(exponent), np.float32).reshape(exponent.shape)
 
 
 def _missing_contact(contact: tuple[float, float], lines: int) -> NDArray[np.float32]:

@@ -71,10 +71,11 @@ def layer_tops(stack: Stack, pose: Pose, x_mm: Profile) -> NDArray[np.float64]:
     Returns
     -------
     ndarray
-        Shape (L + 1, len(x_mm)), mm below the skin line, non-decreasing along the first axis;
-        row k is the top of layer k, row L the bottom of the last.
+        Shape (L + 1, len(x_mm)), mm below the middle of the probe's face, non-decreasing along
+        the first axis; row k is the top of layer k, row L the bottom of the last.
     """
-    tops = np.zeros((len(stack.layers) + 1, x_mm.shape[0]))
+    tops = np.empty((len(stack.layers) + 1, x_mm.shape[0]))
+    tops[0] = stack.surface_mm(x_mm)
     for k, layer in enumerate(stack.layers):
         rest = np.interp(material_x(pose, k, x_mm), stack.x_mm, layer.thickness_mm)
         thickness = pose.ratio[k] * rest

@@ -13,6 +13,7 @@ from synthetic.anatomy import (
     draw_other,
     draw_wall,
     log_uniform,
+    mould_to_face,
     uniform,
 )
 from synthetic.display import (
@@ -84,6 +85,9 @@ def draw_scene(
     draw = {View.ABDOMINAL_WALL: draw_wall, View.BLADDER: draw_bladder, None: draw_other}[view]
     stack = draw(rng)
     probe = draw_probe(rng, stack)
+    if np.isfinite(probe.face_radius_mm):
+        face = probe.face_radius_mm * float(np.sin(probe.half_angle_rad)) + 2.0
+        stack = mould_to_face(rng, stack, probe.face_radius_mm, min(face, probe.face_radius_mm))
     beams = lay_beams(probe, stack.depth_mm, samples)
     half_width = float(np.abs(beams.x_mm).max()) + slack_mm
     texture = draw_texture(
@@ -146,6 +150,7 @@ def draw_settings(rng: np.random.Generator) -> Settings:
         tgc_wave_db=(rng.normal(0, 3.0), rng.normal(0, 2.0)),
         clutter_db=uniform(rng, -45, -12),
         reverberation_db=uniform(rng, -40, -9) if chance(rng, 0.5) else -90.0,
+        ring_down_db=uniform(rng, -40, 5) if chance(rng, 0.35) else -90.0,
         mirror_width=log_uniform(rng, 0.15, 2.0),
         contact=(contact[0], contact[1]),
         coupling_db=(rng.normal(0, 1.5), rng.normal(0, 1.2)),

@@ -46,7 +46,8 @@ def _streaks(
     """Unit-variance noise stretched along the layer, shape (rows, columns)."""
     half = rng.standard_normal((rows // 2 + 2, columns // 2 + 2), np.float32)
     soft = cv2.GaussianBlur(half, (0, 0), sigmaX=max(along / 2, 0.3), sigmaY=max(across / 2, 0.3))
-    unit = soft / np.float32(soft.std() + 1e-6)
+    # Wide blurs leave little but the mean, which must not be blown up to unit size.
+    unit = (soft - soft.mean()) / np.float32(soft.std() + 1e-4)
     return np.asarray(cv2.resize(unit, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -55,18 +56,19 @@ def _lines(
 ) -> None:
     """Add bright sheets that run along the layer and may look like fascia."""
     rows, columns = level_db.shape
+    mark = np.zeros((rows, columns), np.uint8)
     for _ in range(count):
-        start, length = rng.integers(-columns // 3, columns), int(columns * uniform(rng, 0.1, 0.9))
+        start = rng.integers(-columns // 3, columns)
+        length = int(columns * log_uniform(rng, 0.06, 0.8))
         across = np.arange(start, start + max(length, 4), 4)
         bow = uniform(rng, 0.0, 0.12) * rows
         down = uniform(rng, 0.08, 0.92) * rows + bow * np.sin(
             across / columns * uniform(rng, 2, 12) + uniform(rng, 0, 6)
         )
-        points = np.stack([across, down], axis=1)
-        thickness = max(1, round(uniform(rng, 0.15, 0.6) / grid.row_mm))
-        mark = np.zeros_like(level_db)
-        cv2.polylines(mark, [np.round(points).astype(np.int32)], False, 1.0, thickness)
-        np.maximum(level_db, mark * strength_db, out=level_db)
+        points = np.round(np.stack([across, down], axis=1)).astype(np.int32)
+        thickness = max(1, round(uniform(rng, 0.15, 0.5) / grid.row_mm))
+        cv2.polylines(mark, [points], False, 1, thickness)
+    np.maximum(level_db, mark * np.float32(min(strength_db, 20.0)), out=level_db)
 
 
 def _gas(rng: np.random.Generator, level_db: Image, loss: Image, grid: Texture) -> None:
