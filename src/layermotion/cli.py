@@ -208,6 +208,16 @@ def train(
     config: Annotated[
         str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
     ] = "train",
+    start_from: Annotated[
+        Path | None,
+        typer.Option(
+            "--from",
+            metavar="RUN",
+            exists=True,
+            file_okay=False,
+            help="Folder of a finished run whose weights this one starts from.",
+        ),
+    ] = None,
 ) -> None:
     """Train the segmentation network on synthetic images.
 
@@ -222,7 +232,7 @@ def train(
             )
     from layermotion.training.loop import main as run_training
 
-    if not run_training(overrides or [], config, out).is_finished:
+    if not run_training(overrides or [], config, out, start_from=start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
 
 

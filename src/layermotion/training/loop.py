@@ -89,6 +89,7 @@ def train(
     augment: bool = True,
     max_seconds: float | None = None,
     report: Callable[[str], None] = print,
+    start_from: Path | None = None,
 ) -> Result:
     """Train until ``settings.steps``, going on from ``last.pt`` in ``out`` where there is one.
 
@@ -109,11 +110,14 @@ def train(
         Stop cleanly after this long, as on SIGTERM or Ctrl-C; None for no limit.
     report
         Receives one line of progress at a time.
+    start_from
+        Folder of a run whose averaged weights a new run starts from; None starts from chance.
 
     Raises
     ------
     ConfigError
-        If ``out`` holds a run with other settings.
+        If ``out`` holds a run with other settings, or ``start_from`` holds no run with the same
+        network.
     """
     started_s = time.monotonic()
     tracking.check_tracking(settings.tracking)
@@ -124,7 +128,7 @@ def train(
     try:
         with _stop_requests() as requests:
             limit_s = math.inf if max_seconds is None else started_s + max_seconds
-            run = _Run(settings, out, draw or synthetic_draw(), place, report)
+            run = _Run(settings, out, draw or synthetic_draw(), place, report, start_from)
             return run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s)
     finally:
         if joined:
@@ -141,6 +145,7 @@ class _Run:
         draw: Draw,
         place: _Place,
         report: Callable[[str], None],
+        start_from: Path | None,
     ) -> None:
         self.settings, self.out, self.draw, self.place = settings, out, draw, place
         self.is_writer = place.rank == 0
@@ -154,6 +159,8 @@ class _Run:
         )
         self.progress = _Progress()
         self.validation: list[Batch] = []
+        if start_from and not (out / CHECKPOINT_NAME).exists():
+            self._start_from(start_from)
         self._restore(source_name(draw))
 
     def go(self, augment: bool, should_stop: Callable[[], bool]) -> Result:
@@ -263,6 +270,24 @@ class _Run:
             torch.save(state, temporary)
         if self.settings.tracking != "csv":
             tracking.record_run(self.out, self.settings.tracking)
+
+    def _start_from(self, run: Path) -> None:
+        """Take over the averaged weights of another run, and what they were trained on."""
+        path = run / CHECKPOINT_NAME
+        if not path.exists():
+            raise ConfigError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a run.")
+        state = load_checkpoint(path)
+        try:
+            self.model.load_state_dict(state["average"])
+        except RuntimeError as error:
+            raise ConfigError(
+                f"The run in {run} trained another network; give the same encoder and decoder."
+            ) from error
+        self.average.load_state_dict(state["average"])
+        old = state["progress"]
+        self.progress.sources = list(old["sources"])
+        self.progress.spacing_range_mm = list(old["spacing_range_mm"])
+        self.report(f"starting from the weights of {run}, step {old['step']}")
 
     def _restore(self, source: str) -> None:
         """Load ``last.pt`` where there is one, and note what images are trained on."""
@@ -386,6 +411,8 @@ def main(
     out: Path,
     max_seconds: float | None = None,
     report: Callable[[str], None] = print,
+    start_from: Path | None = None,
 ) -> Result:
     """Read the settings and train; what ``layermotion train`` runs."""
-    return train(load_settings(config, overrides), out, max_seconds=max_seconds, report=report)
+    settings = load_settings(config, overrides)
+    return train(settings, out, max_seconds=max_seconds, report=report, start_from=start_from)
