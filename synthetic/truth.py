@@ -26,7 +26,7 @@ def perpendicular_thickness_mm(
     Returns
     -------
     float
-        mm; NaN where an edge is missing near the site.
+        mm; NaN where an edge is missing near the site, or the normal leaves the picture.
 
     Examples
     --------
@@ -39,7 +39,9 @@ def perpendicular_thickness_mm(
     """
     middle = edges_mm.mean(axis=0)
     reach = 1.0
-    near = np.interp([site_x_mm - reach, site_x_mm, site_x_mm + reach], x_mm, middle)
+    near = np.interp(
+        [site_x_mm - reach, site_x_mm, site_x_mm + reach], x_mm, middle, left=np.nan, right=np.nan
+    )
     if np.isnan(near).any():
         return float("nan")
     slope = (near[2] - near[0]) / (2 * reach)
@@ -50,7 +52,7 @@ def perpendicular_thickness_mm(
         steps = np.linspace(0, 30, 3001)
         across = site_x_mm + direction * steps * normal[0]
         down = near[1] + direction * steps * normal[1]
-        gap = direction * (down - np.interp(across, x_mm, edge))
+        gap = direction * (down - np.interp(across, x_mm, edge, left=np.nan, right=np.nan))
         beyond = np.flatnonzero(gap >= 0)
         if beyond.size == 0 or np.isnan(gap[: beyond[0] + 1]).any():
             return float("nan")

@@ -1,5 +1,6 @@
 """Owns synthetic files: clips as DICOM and mp4, stills as PNG, each beside its truth."""
 
+import hashlib
 from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
@@ -62,7 +63,8 @@ def write_still(out: Path, name: str, plan: ClipPlan) -> None:
     screen, labels = next(iter(render_clip(plan)))
     for suffix, image in ((".png", screen), (".labels.png", labels)):
         with atomic_path(out / f"{name}{suffix}") as temporary:
-            cv2.imwrite(str(temporary), image)
+            # cv2.imwrite says nothing when the disk is full.
+            temporary.write_bytes(cv2.imencode(".png", image)[1].tobytes())
     write_truth(out / f"{name}.truth.npz", plan, clip_truth(plan), frames=1)
 
 
@@ -119,16 +121,22 @@ def write_dicom(
 ) -> None:
     """Write frames as an Ultrasound Multi-frame Image with calibration and Frame Time.
 
-    Names and identifiers are invented; the object states that it is synthetic.
+    Names and identifiers are invented, the latter from the pixels, so that the same clip gives
+    the same file; the object states that it is synthetic.
     """
+    pixels = b"".join(frame.tobytes() for frame in frames)
+    content = hashlib.sha256(pixels).hexdigest()
+    study, series, instance = (
+        generate_uid(entropy_srcs=[content, level]) for level in ("study", "series", "instance")
+    )
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = UltrasoundMultiFrameImageStorage
-    meta.MediaStorageSOPInstanceUID = generate_uid()
+    meta.MediaStorageSOPInstanceUID = instance
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     data = FileDataset(str(target), {}, file_meta=meta, preamble=b"\0" * 128)
     data.SOPClassUID = meta.MediaStorageSOPClassUID
-    data.SOPInstanceUID = meta.MediaStorageSOPInstanceUID
-    data.StudyInstanceUID, data.SeriesInstanceUID = generate_uid(), generate_uid()
+    data.SOPInstanceUID = instance
+    data.StudyInstanceUID, data.SeriesInstanceUID = study, series
     data.PatientName, data.PatientID = "Synthetic^Phantom", "SYNTHETIC"
     data.PatientBirthDate = data.PatientSex = data.StudyDate = data.StudyTime = ""
     data.StudyID = data.AccessionNumber = data.ReferringPhysicianName = ""
@@ -145,10 +153,8 @@ def write_dicom(
     data.FrameIncrementPointer = pydicom.tag.Tag(0x0018, 0x1063)
     region = ultrasound_region(plan.area, plan.grid.row_mm, plan.grid.column_mm)
     data.SequenceOfUltrasoundRegions = Sequence([region])
-    data.PixelData = b"".join(frame.tobytes() for frame in frames)
-    if len(data.PixelData) % 2:
-        data.PixelData += b"\0"
+    data.PixelData = pixels + b"\0" * (len(pixels) % 2)
     if compress:
-        data.compress(RLELossless)
+        data.compress(RLELossless, generate_instance_uid=False)
     with atomic_path(target) as temporary:
         data.save_as(temporary, enforce_file_format=True)
