@@ -100,11 +100,12 @@ def structure_edges(stack: Stack, pose: Pose, x_mm: Profile) -> NDArray[np.float
     ndarray
         Shape (5, 2, C), depth in mm below the probe face, exact; NaN where absent.
     """
-    margin = 12.0
+    cos, sin = np.cos(pose.probe_tilt_rad), np.sin(pose.probe_tilt_rad)
+    # A tilted probe sees tissue that lies farther to the side the deeper it is.
+    margin = 12.0 + abs(sin) * stack.depth_mm
     fine = np.arange(x_mm[0] - margin, x_mm[-1] + margin, 0.1) + pose.probe_lateral_mm
     tops = layer_tops(stack, pose, fine)
     edges = np.full((len(STRUCTURES), 2, x_mm.shape[0]), np.nan)
-    cos, sin = np.cos(pose.probe_tilt_rad), np.sin(pose.probe_tilt_rad)
     for k, layer in enumerate(stack.layers):
         if layer.label == 0:
             continue
