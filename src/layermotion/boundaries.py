@@ -36,7 +36,8 @@ class Boundaries:
         Shape (C,), columns at which edges are given, increasing; pixel centres.
     superficial_px, deep_px
         Shape (5, C), row of the upper and lower edge of each structure in label order
-        (fat, EO, IO, TrA, bladder); NaN where the structure is absent.
+        (fat, EO, IO, TrA, bladder); NaN where the structure is absent or runs out of the bottom
+        of the picture.
     confidence
         Shape (5, C), 0 to 1: mean probability of the structure between its edges.
     """
@@ -75,10 +76,12 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         Columns every ``COLUMN_STEP`` model pixels over the image area.
     """
     rows, columns = grid.slices
-    cut = probabilities[:, rows, columns][:, :, ::COLUMN_STEP]  # (6, R, C)
+    cut = np.ascontiguousarray(probabilities[:, rows, columns][:, :, ::COLUMN_STEP])  # (6, R, C)
     order = ORDER[view]
-    edges = _ordered_edges(cut, [label_of(structure) for structure in order])
-    model_column = columns.start + COLUMN_STEP * np.arange(cut.shape[2], dtype=np.float32)
+    # Mass of each class above each row.
+    sums = np.zeros((cut.shape[0], cut.shape[1] + 1, cut.shape[2]), np.float32)
+    np.cumsum(cut, axis=1, out=sums[:, 1:])
+    edges = _ordered_edges(sums, [label_of(structure) for structure in order])
     shape = (len(STRUCTURES), cut.shape[2])
     superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
     confidence = np.zeros(shape, np.float32)
@@ -88,30 +91,42 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         mass = cut[label]
         fine_top = _crossing(mass, top, rising=True)
         fine_bottom = _crossing(mass, bottom, rising=False)
-        absent = bottom - top < THINNEST_PX
-        fine_top[absent] = fine_bottom[absent] = np.nan
-        total = np.concatenate([np.zeros((1, shape[1]), np.float32), np.cumsum(mass, axis=0)])
-        inside = np.take_along_axis(total, np.stack([top, bottom]), axis=0)
+        # A structure that runs out of the bottom of the picture has no lower edge to measure to.
+        unusable = (bottom - top < THINNEST_PX) | (bottom == cut.shape[1])
+        fine_top[unusable] = fine_bottom[unusable] = np.nan
+        inside = np.take_along_axis(sums[label], np.stack([top, bottom]), axis=0)
         mean = (inside[1] - inside[0]) / np.maximum(bottom - top, 1)
         superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
         deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
         confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.clip(mean, 0, 1))
-    # Where smoothing left one edge only, there is no structure.
-    gone = np.isnan(superficial) | np.isnan(deep)
-    superficial[gone] = deep[gone] = np.nan
-    confidence[gone] = 0
-    return Boundaries(
-        grid.column_to_frame(model_column).astype(np.float32), superficial, deep, confidence
-    )
+    # Each edge was refined and smoothed by itself; none may pass the edge above it.
+    both = np.stack([superficial, deep], axis=1).reshape(-1, shape[1])  # (10, C)
+    ordered = np.where(np.isnan(both), np.nan, np.fmax.accumulate(both, axis=0))
+    superficial, deep = ordered[::2], ordered[1::2]
+    return Boundaries(_column_px(grid), superficial, deep, confidence)
 
 
-def _ordered_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]:
+def no_boundaries(grid: ModelGrid) -> Boundaries:
+    """Edges of a frame that shows no structure, at the same columns."""
+    column_px = _column_px(grid)
+    missing = np.full((len(STRUCTURES), column_px.size), np.nan, np.float32)
+    return Boundaries(column_px, missing, missing.copy(), np.zeros_like(missing))
+
+
+def _column_px(grid: ModelGrid) -> Array:
+    """Frame columns at which edges are given."""
+    _, columns = grid.slices
+    model_column = np.arange(columns.start, columns.stop, COLUMN_STEP, dtype=np.float32)
+    return grid.column_to_frame(model_column).astype(np.float32)
+
+
+def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:
     """Best row at which each structure begins and ends, respecting their order.
 
     Parameters
     ----------
-    probabilities
-        Shape (6, R, C).
+    sums
+        Shape (6, R + 1, C), probability of each class summed over the rows above each row.
 
     Returns
     -------
@@ -119,27 +134,24 @@ def _ordered_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]
         Shape (2 * structures, C), rows 0 to R, non-decreasing along the first axis; a structure
         fills the rows from its begin up to, not including, its end.
     """
-    _, rows, columns = probabilities.shape
-    sums = np.zeros((probabilities.shape[0], rows + 1, columns), np.float32)
-    np.cumsum(probabilities, axis=1, out=sums[:, 1:])
+    rows, columns = sums.shape[1] - 1, sums.shape[2]
     sequence = [BACKGROUND]
     for label in labels:
         sequence += [label, BACKGROUND]
     # best[r]: most mass explained above row r if the current state ends there.
     best = sums[BACKGROUND]
-    choices = []
+    gains, peaks = [], []
     for label in sequence[1:]:
-        gain = best - sums[label]
-        peak = np.maximum.accumulate(gain, axis=0)
-        # Row at which the running maximum was last reached.
-        at = np.where(gain >= peak, np.arange(rows + 1, dtype=np.int32)[:, None], 0)
-        choices.append(np.maximum.accumulate(at, axis=0))
-        best = peak + sums[label]
-    edges = np.empty((len(choices), columns), np.int64)
+        gains.append(best - sums[label])  # (R + 1, C)
+        peaks.append(np.maximum.accumulate(gains[-1], axis=0))
+        best = peaks[-1] + sums[label]
+    edges = np.empty((len(gains), columns), np.int64)
     end = np.full(columns, rows)
-    every = np.arange(columns)
-    for i in range(len(choices) - 1, -1, -1):
-        end = choices[i][end, every]
+    every, row = np.arange(columns), np.arange(rows + 1)[:, None]
+    for i in range(len(gains) - 1, -1, -1):
+        # The last row, not below the end, at which the running maximum was reached.
+        reached = (gains[i] == peaks[i][end, every]) & (row <= end)
+        end = rows - reached[::-1].argmax(axis=0)
         edges[i] = end
     return edges
 
