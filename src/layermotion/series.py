@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +20,11 @@ SLOPE_HALF_MM = 5.0
 SITE_HALF_SHARE = 0.04
 # Half-width of the stretch of bladder base whose depth is averaged, mm (our choice).
 BASE_HALF_MM = 2.5
+# The base is sought in columns that show it in this share of the frames, and only where there are
+# so many of them (our choice).
+OFTEN, FEWEST_BASE_COLUMNS = 0.7, 5
+# Share of the columns at the site in which a layer must be seen (our choice).
+FEWEST_COLUMNS = 0.6
 # Below this confidence a value is withheld (our choice; see the reliability figures in the
 # model card).
 LOWEST_CONFIDENCE = 0.5
@@ -142,18 +148,19 @@ def thickness_at(
     Sports Phys Ther 37(8), commentary (passage quoted from memory).
     """
     k = label_of(structure) - 1
-    offset = (boundaries.column_px - site_px) * scale.column
+    offset = (boundaries.column_px.astype(float) - site_px) * scale.column
     top, bottom = boundaries.superficial_px[k] * scale.row, boundaries.deep_px[k] * scale.row
-    known = ~np.isnan(top)
-    near = known & (np.abs(offset) <= scale.site_half)
-    wide = known & (np.abs(offset) <= scale.slope_half)
-    within = np.count_nonzero(np.abs(offset) <= scale.site_half)
-    if np.count_nonzero(near) < max(2, 0.6 * within):
+    known, distance = ~np.isnan(top), np.abs(offset)
+    within = distance <= scale.site_half
+    near = known & within
+    wide = known & (distance <= scale.slope_half)
+    if np.count_nonzero(near) < max(2, FEWEST_COLUMNS * np.count_nonzero(within)):
         return float("nan"), 0.0
     confidence = float(boundaries.confidence[k][near].mean())
     if confidence < LOWEST_CONFIDENCE:
         return float("nan"), 0.0
-    slope = np.polyfit(offset[wide], (top[wide] + bottom[wide]) / 2, 1)[0]
+    across = offset[wide] - offset[wide].mean()
+    slope = float(across @ (top[wide] + bottom[wide]) / 2 / (across @ across))
     vertical = float(np.median(bottom[near] - top[near]))
     return vertical / float(np.hypot(1.0, slope)), confidence
 
@@ -165,7 +172,8 @@ def tra_centre_px(frames: Iterable[Boundaries]) -> float | None:
     for boundaries in frames:
         seen = boundaries.column_px[boundaries.confidence[k] >= LOWEST_CONFIDENCE]
         if seen.size:
-            centres.append((seen[0] + seen[-1]) / 2)
+            # The median column, which a stray column far from the muscle does not move.
+            centres.append(float(np.median(seen)))
     return float(np.median(centres)) if centres else None
 
 
@@ -212,7 +220,7 @@ def base_series(
     ----------
     shift
         Gives for a frame column the displacement that the probe alone causes there in every
-        frame, positive towards the probe, in the scale's unit (0 where unknown).
+        frame, positive towards the probe, in the scale's unit; NaN where unknown.
 
     Returns
     -------
@@ -231,33 +239,32 @@ def base_series(
         depth_rows.append(deep_edge(boundaries, Structure.BLADDER, scale).astype(np.float32))
         seen = boundaries.confidence[k]
         confidences.append(float(seen[seen > 0].mean()) if (seen > 0).any() else 0.0)
-    depth = np.array(depth_rows)  # (F, C)
-    missing = np.full(time_s.shape, np.nan)
-    often = np.flatnonzero((~np.isnan(depth)).mean(axis=0) >= 0.7) if depth.size else np.zeros(0)
-    if often.size < 5:
-        return Quantity(
-            "base_displacement", Structure.BLADDER, scale.unit, missing, 0 * time_s
-        ), None
+    depth = np.array(depth_rows).reshape(time_s.size, -1)  # (F, C)
+    often = np.flatnonzero((~np.isnan(depth)).mean(axis=0) >= OFTEN)
+    if often.size < FEWEST_BASE_COLUMNS:
+        missing = np.full(time_s.shape, np.nan)
+        nothing = np.zeros(time_s.shape)
+        return Quantity("base_displacement", Structure.BLADDER, scale.unit, missing, nothing), None
     # The outer tenths are side wall rather than base.
     edge = max(1, often.size // 10)
-    inner = often[edge:-edge] if often.size > 4 * edge else often
-    start = time_s <= time_s[0] + FIRST_LEVEL_S
-    first = np.nanmedian(np.where(np.isnan(depth[start]), np.nan, depth[start]), axis=0)
-    moved = first[None, inner] - depth[:, inner]  # (F, I)
+    inner = often[edge:-edge]
+    # Each column against its own middle position, so that a gap in one shifts no mean.
+    moved = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]  # (F, I)
     pitch = float(column_px[1] - column_px[0]) * scale.column
     width = max(3, 2 * round(scale.base_half / pitch) + 1)
-    kernel = np.ones(width) / width
-    known = np.nan_to_num(moved)
-    wide = np.apply_along_axis(np.convolve, 1, known, kernel, "same")
+    wide = cv2.blur(np.nan_to_num(moved), (width, 1), borderType=cv2.BORDER_CONSTANT)
     travel = np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0)
-    middle = inner.size // 2
     still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 2
-    base = middle if still else int(np.argmax(travel))
-    near = np.abs(np.arange(inner.size) - base) <= width // 2
-    seen_near = (~np.isnan(moved[:, near])).mean(axis=1) >= 0.5
-    with np.errstate(invalid="ignore"):
-        value = np.where(seen_near, np.nanmean(np.where(near, moved, np.nan), axis=1), np.nan)
+    base = inner.size // 2 if still else int(np.argmax(travel))
+    near = moved[:, np.abs(np.arange(inner.size) - base) <= width // 2].astype(float)
+    known = ~np.isnan(near)
+    total = np.where(known, near, 0).sum(axis=1)
+    value = np.where(known.mean(axis=1) >= 0.5, total / np.maximum(known.sum(axis=1), 1), np.nan)
     column = float(column_px[inner[base]])
     value = value - shift(column)
-    confidence = np.where(np.isnan(value), 0.0, np.array(confidences))
+    measured = ~np.isnan(value)
+    if measured.any():
+        start = measured & (time_s <= time_s[measured][0] + FIRST_LEVEL_S)
+        value = value - np.median(value[start])
+    confidence = np.where(measured, np.array(confidences), 0.0)
     return Quantity("base_displacement", Structure.BLADDER, scale.unit, value, confidence), column
