@@ -5,19 +5,32 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries, find_boundaries
+from layermotion.boundaries import Boundaries, find_boundaries, no_boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Window, find_windows
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
-from layermotion.measures import Measure, Uncertainty, measure_bladder, measure_wall
-from layermotion.motion import MotionTracker, TissueMotion, lateral_sign, probe_shift, slide_mm
+from layermotion.measures import (
+    UNSEEN_LAYER,
+    Measure,
+    Uncertainty,
+    measure_bladder,
+    measure_wall,
+)
+from layermotion.motion import (
+    UNSEEN,
+    MotionTracker,
+    TissueMotion,
+    lateral_sign,
+    probe_shift,
+    slide_mm,
+)
 from layermotion.recording import Recording
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, base_series, thickness_series
@@ -25,6 +38,8 @@ from layermotion.site import Site
 
 # Frames looked at before the view and the site are settled (our choice: under half a second).
 FIRST_LOOK = 12
+# Frames over the whole clip from which the site is placed when the first show none (our choice).
+LATE_LOOK = 50
 # A frame counts as showing the view from this probability on: one half when the view was
 # recognised, less when a person stated it (our choice).
 LEAST_RECOGNISED, LEAST_STATED = 0.5, 0.1
@@ -44,6 +59,10 @@ BLADDER_METHOD = (
 NOT_RECOGNISED = (
     "The pictures are not recognised as an abdominal wall or a bladder view, so nothing is "
     "measured; check the clip, and state --view if you are sure of it."
+)
+PUSH_UNKNOWN = (
+    "The tissue near the probe could not be followed, so motion of the probe is still part of the "
+    "displacement of the bladder base."
 )
 
 Item = TypeVar("Item")
@@ -102,12 +121,26 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         If the clip has no frames, or shows neither view.
     """
     grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
+    error = uncertainty(segmenter, grid)
+    times: list[float] = []
+    motions: list[TissueMotion] = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         frames = clip.frames()
-        first = list(pool.map(lambda f: look_at(f, segmenter, grid), islice(frames, FIRST_LOOK)))
-        if not first:
-            raise MeasurementError(f"{clip.source_name} holds no frames; export the clip again.")
-        view, view_reason = decide_view(clip, np.array([look.view for look in first]))
+        # Frames that show neither view, such as a black lead-in, are passed over.
+        while True:
+            first = list(
+                pool.map(lambda f: look_at(f, segmenter, grid), islice(frames, FIRST_LOOK))
+            )
+            if not first:
+                what = NOT_RECOGNISED if times else "it holds no frames; export the clip again."
+                raise MeasurementError(f"{clip.source_name}: {what}")
+            view, view_reason = decide_view(clip, np.array([look.view for look in first]))
+            if view:
+                break
+            for look in first:
+                times.append(look.frame.time_s)
+                recording.append(no_boundaries(grid))
+                motions.append(UNSEEN)
         least = LEAST_STATED if clip.view else LEAST_RECOGNISED
 
         def edges_of(look: Look) -> tuple[Frame, Boundaries]:
@@ -120,35 +153,53 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             site.place(start_edges, clip) if view is View.ABDOMINAL_WALL else (None, "")
         )
         tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
-        times: list[float] = []
-        motions: list[TissueMotion] = []
+        is_tracking = False
         rest = ordered_map(pool, lambda f: edges_of(look_at(f, segmenter, grid)), frames)
-        for source in (start, rest):
-            for frame, edges in source:
-                times.append(frame.time_s)
-                recording.append(edges)
-                motions.append(tracker.update(frame.pixels, edges))
+        for frame, edges in chain(start, rest):
+            times.append(frame.time_s)
+            recording.append(edges)
+            # Tracking starts on tissue, not on a dark frame before it.
+            is_tracking = is_tracking or bool(edges.confidence.any())
+            motions.append(tracker.update(frame.pixels, edges) if is_tracking else UNSEEN)
     time_s = np.array(times)
     task = str(clip.task) if clip.task else "unstated"
-    error = uncertainty(segmenter, grid)
     scale = Scale.of(clip.spacing, clip.area.width)
     always_rest = clip.task is Task.REST or clip.is_still
     if view is View.ABDOMINAL_WALL:
+        if site_px is None:
+            site_px, site_words = site.place(_spread(recording), clip)
         thickness = thickness_series(recording, site_px, scale)
-        windows = find_windows(strongest_change(thickness), time_s, SMALLEST_CHANGE, always_rest)
+        windows = find_windows(
+            strongest_change(thickness),
+            time_s,
+            SMALLEST_CHANGE,
+            only_rises=True,
+            always_rest=always_rest,
+        )
         side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
         moving, cautions = _motion_quantities(clip, view, motions, side)
         series = Series(clip.clip_id, time_s, (*thickness, *moving))
-        measures = measure_wall(series, windows, task, error, f"{WALL_METHOD} {site_words}")
+        method = f"{WALL_METHOD} {site_words}" if site_px is not None else WALL_METHOD
+        unseen = UNSEEN_LAYER if site_px is not None else site_words
+        measures = measure_wall(series, windows, task, error, method, unseen)
     else:
-        base, site_px = base_series(recording, scale, time_s, _probe_push(clip, motions))
+        push, push_cautions = _probe_push(clip, motions)
+        base, site_px = base_series(recording, scale, time_s, push)
         smallest = SMALLEST_LIFT_MM if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height
-        windows = find_windows(base.value, time_s, smallest, always_rest)
+        windows = find_windows(base.value, time_s, smallest, always_rest=always_rest)
         moving, cautions = _motion_quantities(clip, view, motions, 0)
+        cautions = (*cautions, *push_cautions)
         series = Series(clip.clip_id, time_s, (_from_rest(base, windows), *moving))
         measures = measure_bladder(series, windows, task, error, BLADDER_METHOD)
     cautions = (*cautions, *_range_cautions(segmenter, grid))
     return Analysis(clip, view, view_reason, series, windows, measures, site_px, cautions)
+
+
+def _spread(recording: Recording) -> list[Boundaries]:
+    """At most ``LATE_LOOK`` frames in which a layer is seen, evenly spread over the clip."""
+    chosen = np.unique(np.linspace(0, len(recording) - 1, LATE_LOOK).astype(int))
+    looked = (recording[int(index)] for index in chosen)
+    return [edges for edges in looked if edges.confidence.any()]
 
 
 def uncertainty(segmenter: Segmenter, grid: ModelGrid) -> Uncertainty:
@@ -175,33 +226,33 @@ def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
 
 def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundaries:
     """Edges of one frame; all missing where the frame does not show the view."""
-    found = find_boundaries(look.probabilities, grid, view)
     if look.view[VIEW_CLASSES.index(view)] >= least:
-        return found
-    nothing = np.full_like(found.superficial_px, np.nan)
-    return Boundaries(found.column_px, nothing, nothing.copy(), np.zeros_like(nothing))
+        return find_boundaries(look.probabilities, grid, view)
+    return no_boundaries(grid)
 
 
-def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View, str]:
-    """Take the stated view, else recognise it from the first frames.
+def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, str]:
+    """Take the stated view, else recognise it from some frames.
 
     Parameters
     ----------
     views
         Shape (frames, 3), view probabilities.
 
-    Raises
-    ------
-    MeasurementError
-        If no view is stated and the frames show neither.
+    Returns
+    -------
+    view, words
+        The view, or None where at most a quarter of the frames shows one; and who says so.
     """
     if clip.view:
         return clip.view, "stated by the user"
-    mean = views.mean(axis=0)
-    view = VIEW_CLASSES[int(mean.argmax())]
-    if view is None:
-        raise MeasurementError(f"{clip.source_name}: {NOT_RECOGNISED}")
-    return view, f"recognised in the picture (probability {mean.max():.2f})"
+    showing = views[views.argmax(axis=1) != VIEW_CLASSES.index(None)]
+    if len(showing) <= len(views) / 4:
+        return None, "not recognised"
+    mean = showing.mean(axis=0)
+    best = max(View, key=lambda view: float(mean[VIEW_CLASSES.index(view)]))
+    probability = mean[VIEW_CLASSES.index(best)]
+    return best, f"recognised in the picture (probability {probability:.2f})"
 
 
 def ordered_map(
@@ -226,38 +277,46 @@ def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
     ndarray
         Shape (frames,); NaN where that muscle is not measured.
     """
-    changes, weights = [], []
-    for quantity in thickness:
-        if quantity.structure == Structure.FAT or np.isnan(quantity.value).all():
+    muscles = [quantity.value for quantity in thickness if quantity.structure != Structure.FAT]
+    seen = [int(np.count_nonzero(~np.isnan(value))) for value in muscles]
+    best, best_weight = np.full(thickness[0].value.shape, np.nan), -1.0
+    for value, count in zip(muscles, seen, strict=True):
+        # A muscle seen in few frames shows no course.
+        if count == 0 or count < max(seen) / 2:
             continue
-        change = quantity.value / np.nanmedian(quantity.value) - 1
-        noise = np.nanmedian(np.abs(np.diff(change))) if change.size > 1 else 0.0
-        spread = np.nanpercentile(change, 95) - np.nanpercentile(change, 5)
-        changes.append(change)
-        weights.append(spread / max(float(noise), 1e-3) if spread > 0 else 0.0)
-    if not changes:
-        return np.full(thickness[0].value.shape, np.nan)
-    return changes[int(np.argmax(weights))]
+        change = value / np.nanmedian(value) - 1
+        known = change[~np.isnan(change)]
+        noise = float(np.median(np.abs(np.diff(known)))) if count > 1 else 0.0
+        weight = float(np.ptp(np.percentile(known, (5, 95)))) / max(noise, 1e-3)
+        if weight > best_weight:
+            best, best_weight = change, weight
+    return best
 
 
-def _probe_push(clip: Clip, motions: list[TissueMotion]) -> Callable[[float], NDArray[np.float64]]:
+def _probe_push(
+    clip: Clip, motions: list[TissueMotion]
+) -> tuple[Callable[[float], NDArray[np.float64]], tuple[str, ...]]:
     """Displacement towards the probe that probe motion alone causes at a frame column."""
     row = clip.spacing.row_mm if clip.spacing else 1.0
     column = clip.spacing.column_mm if clip.spacing else 1.0
     middle = clip.area.left + (clip.area.width - 1) / 2
     down = np.array([motion.near.row_px for motion in motions]) * row
     turn = np.array([motion.turn_rad for motion in motions])
+    if clip.is_still or np.isnan(down).mean() > 0.5:
+        cautions = () if clip.is_still else (PUSH_UNKNOWN,)
+        return (lambda _: np.zeros(down.shape)), cautions
 
     def push(at_px: float) -> NDArray[np.float64]:
-        return np.nan_to_num(-(down + turn * (at_px - middle) * column))
+        return np.asarray(-(down + turn * (at_px - middle) * column))
 
-    return push
+    return push, ()
 
 
 def _from_rest(base: Quantity, windows: tuple[Window, ...]) -> Quantity:
     """Shift a displacement so that the first rest window is its zero."""
-    rest = [window for window in windows if window.state == "rest"][:1]
-    zero = float(np.nanmean(base.value[rest[0].frames])) if rest else 0.0
+    rest = [base.value[window.frames] for window in windows if window.state == "rest"][:1]
+    known = [values[~np.isnan(values)] for values in rest]
+    zero = float(known[0].mean()) if known and known[0].size else 0.0
     return Quantity(base.name, base.structure, base.unit, base.value - zero, base.confidence.copy())
 
 

@@ -12,10 +12,10 @@ Signal = NDArray[np.float64]
 FIRST_LEVEL_S = 0.6
 # An excursion counts when it exceeds this many times the frame-to-frame noise (our choice).
 NOISE_FACTOR = 5.0
-# Shares of the effort's height: above HALF it is an effort, above PLATEAU it is held, below
-# QUIET it is rest (our choice).
-HALF, PLATEAU, QUIET = 0.5, 0.85, 0.15
-# A rest window is at most this long and ends just before the effort, s (our choice).
+# Shares of the highest excursion: above EFFORT an effort begins, below RELEASED it has ended,
+# within QUIET of zero there is rest; PLATEAU of an effort's own height is held (our choice).
+EFFORT, RELEASED, QUIET, PLATEAU = 0.4, 0.25, 0.15, 0.9
+# A rest window is at most this long and lies next to its effort, s (our choice).
 REST_WINDOW_S = 2.0
 
 
@@ -37,6 +37,8 @@ class Window:
 def smooth(signal: Signal, time_s: Signal, width_s: float = 0.15) -> Signal:
     """Take the running median over ``width_s``, gaps bridged by straight lines; for detection only.
 
+    At least three frames wide.
+
     Returns
     -------
     ndarray
@@ -53,7 +55,12 @@ def smooth(signal: Signal, time_s: Signal, width_s: float = 0.15) -> Signal:
 
 
 def find_windows(
-    signal: Signal, time_s: Signal, smallest: float, always_rest: bool = False
+    signal: Signal,
+    time_s: Signal,
+    smallest: float,
+    *,
+    only_rises: bool = False,
+    always_rest: bool = False,
 ) -> tuple[Window, ...]:
     """Split a clip into rest and contraction windows.
 
@@ -65,44 +72,83 @@ def find_windows(
         Shape (frames,), s.
     smallest
         Excursions below this are never an effort, in the unit of ``signal``.
+    only_rises
+        Whether an effort can only raise the signal, as it thickens a muscle; a clip whose signal
+        falls then began in an effort. Otherwise the larger excursion tells the direction.
     always_rest
         Whether the clip is known to hold no effort.
 
     Returns
     -------
     tuple of Window
-        For each repeat the rest before it and its contraction; only one rest window over the
-        measurable frames where there is no effort; empty where nothing was measured.
+        In the order of time: for each repeat its contraction and the rest before it, or the rest
+        after it where there is none before; only one rest window over the measurable frames where
+        there is no effort; empty where nothing was measured.
     """
-    known = np.flatnonzero(~np.isnan(signal))
+    is_known = ~np.isnan(signal)
+    known = np.flatnonzero(is_known)
     if known.size == 0:
         return ()
     whole = (Window("rest", int(known[0]), int(known[-1]), 1),)
     if always_rest or known.size < 5:
         return whole
     level = smooth(signal, time_s)
-    start = time_s <= time_s[known[0]] + FIRST_LEVEL_S
-    first_level = float(np.median(level[start & ~np.isnan(signal)]))
-    away = level - first_level
-    side = 1.0 if away.max() >= -away.min() else -1.0
-    height = side * away
     noise = 1.4826 * float(np.nanmedian(np.abs(signal - level)))
+    least = max(smallest, NOISE_FACTOR * noise)
+    start = is_known & (time_s <= time_s[known[0]] + FIRST_LEVEL_S)
+    zero, side = _rest_level(level[known], float(np.median(level[start])), least, only_rises)
+    height = side * (level - zero)
     top = float(height.max())
-    if top < max(smallest, NOISE_FACTOR * noise):
+    if top < least:
         return whole
+    # The narrowest median keeps most of a short effort's peak.
+    peaked = side * (smooth(signal, time_s, width_s=0.0) - zero)
+    efforts = _efforts(height, top)
+    rest_frames = np.flatnonzero(is_known & (np.abs(height) < QUIET * top))
     windows: list[Window] = []
-    step = float(np.median(np.diff(time_s)))
-    after = int(known[0])
-    for number, (begin, end) in enumerate(_runs(height > HALF * top), start=1):
-        own_top = float(np.percentile(height[begin : end + 1], 90))
-        held = np.flatnonzero(height[begin : end + 1] >= PLATEAU * own_top) + begin
-        quiet = np.flatnonzero(height[after:begin] < QUIET * top) + after
-        if quiet.size:
-            quiet = quiet[quiet > quiet[-1] - REST_WINDOW_S / step]
-            windows.append(Window("rest", int(quiet[0]), int(quiet[-1]), number))
-        windows.append(Window("contracted", int(held[0]), int(held[-1]), number))
-        after = end + 1
-    return tuple(windows)
+    before = -1
+    for number, (begin, end) in enumerate(efforts, start=1):
+        after = efforts[number][0] if number < len(efforts) else signal.size
+        quiet = rest_frames[(rest_frames > before) & (rest_frames < begin)]
+        quiet = quiet[time_s[quiet] >= time_s[quiet[-1]] - REST_WINDOW_S] if quiet.size else quiet
+        if not quiet.size:
+            quiet = rest_frames[(rest_frames > end) & (rest_frames < after)]
+            quiet = (
+                quiet[time_s[quiet] <= time_s[quiet[0]] + REST_WINDOW_S] if quiet.size else quiet
+            )
+        own = peaked[begin : end + 1]
+        held = begin + np.flatnonzero(
+            (own >= PLATEAU * np.percentile(own, 90)) & is_known[begin : end + 1]
+        )
+        for state, frames in (("rest", quiet), ("contracted", held)):
+            if frames.size:
+                windows.append(Window(state, int(frames[0]), int(frames[-1]), number))
+        before = end
+    return tuple(sorted(windows, key=lambda window: window.first))
+
+
+def _rest_level(
+    level: Signal, first_level: float, least: float, only_rises: bool
+) -> tuple[float, float]:
+    """Level at rest, and +1 or -1 for efforts that raise or lower it."""
+    low, high = np.percentile(level, (5, 95))
+    down, up = first_level - low, high - first_level
+    if not only_rises:
+        return first_level, 1.0 if level.max() - first_level >= first_level - level.min() else -1.0
+    if down > max(least, up / 2):
+        return float(np.median(level[level <= low + QUIET * (high - low)])), 1.0
+    return first_level, 1.0
+
+
+def _efforts(height: Signal, top: float) -> list[tuple[int, int]]:
+    """First and last frame of every effort; a dip that is no release does not split it."""
+    efforts: list[tuple[int, int]] = []
+    for begin, end in _runs(height > EFFORT * top):
+        if efforts and height[efforts[-1][1] : begin + 1].min() > RELEASED * top:
+            efforts[-1] = (efforts[-1][0], end)
+        else:
+            efforts.append((begin, end))
+    return efforts
 
 
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:

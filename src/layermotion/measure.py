@@ -1,5 +1,6 @@
 """Owns the measuring command: sources in, one folder of results for each."""
 
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -70,8 +71,7 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
         If the arguments are unusable, or nothing could be measured.
     """
     source_options, site = options.of_source(), parse_site(options.site)
-    if out.exists() and not out.is_dir():
-        raise InputError(f"{out} is a file; give --out a folder.")
+    _check_folder(out)
     segmenter = load_segmenter(threads=1)
     failures: list[LayermotionError] = []
     for source in sources:
@@ -90,6 +90,15 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
     return 1 if failures else 0
 
 
+def _check_folder(out: Path) -> None:
+    """Refuse an output folder that cannot be made or written, before any work and untouched."""
+    nearest = next(path for path in (out, *out.absolute().parents) if path.exists())
+    if not nearest.is_dir():
+        raise InputError(f"{nearest} is a file; give --out a folder.")
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise InputError(f"{nearest} cannot be written; choose a folder that you may write to.")
+
+
 def measure_source(
     source: Path,
     out: Path,
@@ -102,9 +111,15 @@ def measure_source(
     clip = open_clip(source, source_options)
     name = f"clip-{clip.clip_id}"
     folder = out / (f"{source.stem}-{name}" if options.keep_identifiers else name)
-    with Recording() as recording:
-        analysis = analyse(clip, segmenter, site, recording)
-        return write_results(folder, analysis, segmenter, recording, overlay=options.overlay)
+    try:
+        with Recording() as recording:
+            analysis = analyse(clip, segmenter, site, recording)
+            return write_results(folder, analysis, segmenter, recording, overlay=options.overlay)
+    except OSError as error:
+        raise InputError(
+            f"The results of {source.name} cannot be written ({error.strerror}); free some space "
+            f"or choose another folder."
+        ) from error
 
 
 def write_results(

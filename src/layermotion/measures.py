@@ -15,6 +15,16 @@ Z95 = 1.959964
 # Fewer frames than this with a value make a window unusable (our choice).
 FEWEST_SHARE = 0.5
 RELATIVE = ("%", "ratio")
+UNSEEN_LAYER = "The layer could not be seen clearly enough at the site."
+UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
+NO_EFFORT = "No effort was found in the clip."
+# In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
+# University of Southampton, eprints.soton.ac.uk/340445).
+PROBE_LIMIT_MM = 8.0
+PROBE_MOVED = (
+    f"The probe moved by more than {PROBE_LIMIT_MM:g} mm, which cannot be told apart from the "
+    f"bladder base safely; record the effort again with a steady probe."
+)
 UNCALIBRATED = (
     "The clip has no calibration, so no length can be given; state the pixel size with "
     "--mm-per-pixel or the depth of view with --depth-mm."
@@ -101,7 +111,12 @@ class _Level:
 
 
 def measure_wall(
-    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+    series: Series,
+    windows: Sequence[Window],
+    task: str,
+    error: Uncertainty,
+    method: str,
+    unseen: str = UNSEEN_LAYER,
 ) -> tuple[Measure, ...]:
     """Thickness at rest and contracted, change, contraction ratio and TrA preference.
 
@@ -109,16 +124,22 @@ def measure_wall(
     (Saliba et al. 2010, PMC2953390; Koppenhaver et al. 2009, PubMed 19648721). TrA preferential
     activation ratio = TrA / (TrA + IO + EO) contracted minus the same at rest (Teyhen et al.
     2005, J Orthop Sports Phys Ther 35(6), formula quoted from memory).
+
+    Parameters
+    ----------
+    unseen
+        Reason given where a layer has no value.
     """
     measures: list[Measure] = []
     for layer in WALL_LAYERS:
         quantity = series.get("thickness", layer)
         if quantity is None:
             continue
-        kind = _Kind(layer, task, method, quantity.unit)
+        kind = _Kind(layer, task, method, quantity.unit, unseen)
+        if not windows:
+            measures.append(kind.missing("thickness_rest", 1, "mm", unseen))
         for repeat in _repeats(windows):
-            rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-            measures += _thickness_measures(kind, repeat, rest, full, error)
+            measures += _thickness_measures(kind, repeat, quantity, windows, error)
     measures += _preference(series, windows, task, error, method)
     return _with_means(measures)
 
@@ -127,22 +148,27 @@ def measure_bladder(
     series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
 ) -> tuple[Measure, ...]:
     """Displacement of the bladder base at each effort; positive is a lift towards the probe."""
-    quantity = series.get("base_displacement", Structure.BLADDER)
+    name = "base_displacement"
+    quantity = series.get(name, Structure.BLADDER)
     if quantity is None:
         return ()
-    kind = _Kind(Structure.BLADDER, task, method, quantity.unit)
+    kind = _Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
+    probe = series.get("probe_shift", "image")
+    if not windows:
+        return (kind.missing(name, 1, "mm", UNSEEN_BASE),)
     measures = []
     for repeat in _repeats(windows):
         rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-        if full is None or rest is None:
-            which = "an effort" if rest else "rest"
-            reason = f"No {which[3:] if rest else which} was found in the clip."
-            measures.append(kind.missing("base_displacement", repeat, "mm", reason))
-            continue
-        spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
-        measures.append(
-            kind.length("base_displacement", repeat, full.value - rest.value, spread, (rest, full))
-        )
+        if not _has_effort(windows, repeat):
+            measures.append(kind.missing(name, repeat, "mm", NO_EFFORT))
+        elif rest is None or full is None:
+            measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
+        elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
+            measures.append(kind.missing(name, repeat, "mm", PROBE_MOVED))
+        else:
+            spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
+            lift = full.value - rest.value
+            measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
     return _with_means(measures)
 
 
@@ -157,6 +183,7 @@ class _Kind:
     task: str
     method: str
     unit: str
+    unseen: str
 
     def missing(self, name: str, repeat: int, unit: str, reason: str) -> Measure:
         return Measure(
@@ -206,6 +233,16 @@ def _repeats(windows: Sequence[Window]) -> list[int]:
     return sorted({window.repeat for window in windows})
 
 
+def _has_effort(windows: Sequence[Window], repeat: int) -> bool:
+    return any(window.state == "contracted" and window.repeat == repeat for window in windows)
+
+
+def _largest(quantity: Quantity, levels: Sequence[_Level]) -> float:
+    """Largest known value within some windows; 0 where there is none."""
+    values = np.concatenate([quantity.value[level.window.frames] for level in levels])
+    return float(np.max(values, initial=0.0, where=~np.isnan(values)))
+
+
 def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: int) -> _Level | None:
     """Mean over the window of a state; the nearest rest before it where a repeat has none."""
     fitting = [w for w in windows if w.state == state and w.repeat == repeat]
@@ -225,21 +262,29 @@ def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: in
 
 
 def _thickness_measures(
-    kind: _Kind, repeat: int, rest: _Level | None, full: _Level | None, error: Uncertainty
+    kind: _Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
 ) -> list[Measure]:
     own = error.thickness[kind.structure]
+    rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
+    has_effort = _has_effort(windows, repeat)
     measures = []
     for name, level in (("thickness_rest", rest), ("thickness_contracted", full)):
-        if level is None:
-            if name == "thickness_contracted" and rest is not None:
-                continue
-            reason = "The layer could not be seen clearly enough at the site."
-            measures.append(kind.missing(name, repeat, "mm", reason))
-        else:
+        if level is not None:
             spread = float(np.hypot(own, level.spread))
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
-    if rest is None or full is None:
+        elif has_effort or name == "thickness_rest":
+            measures.append(kind.missing(name, repeat, "mm", kind.unseen))
+    if not has_effort:
         return measures
+    if rest is None or full is None:
+        return measures + [
+            kind.missing(name, repeat, unit, kind.unseen)
+            for name, unit in (
+                ("thickness_change", "mm"),
+                ("thickness_change", "%"),
+                ("contraction_ratio", "ratio"),
+            )
+        ]
     both = (rest, full)
     change = full.value - rest.value
     change_spread = float(
@@ -259,37 +304,33 @@ def _preference(
 ) -> list[Measure]:
     """Share of the TrA in the three muscles, contracted minus rest."""
     muscles = (Structure.TRA, Structure.IO, Structure.EO)
-    quantities = [series.get("thickness", muscle) for muscle in muscles]
-    measures = []
+    quantities = [q for q in (series.get("thickness", m) for m in muscles) if q is not None]
+    measures: list[Measure] = []
+    name = "preferential_activation_ratio"
     for repeat in _repeats(windows):
-        shares: list[float] = []
-        levels: list[_Level] = []
-        for state in _STATES:
-            found = [_level(q, windows, state, repeat) for q in quantities if q is not None]
-            known = [level for level in found if level is not None]
-            if len(known) == len(muscles):
-                shares.append(known[0].value / sum(level.value for level in known))
-                levels.append(known[0])
-        if len(shares) < 2:
+        if not _has_effort(windows, repeat) or not quantities:
             continue
-        unit = quantities[0].unit if quantities[0] else "mm"
-        total = levels[1].value / shares[1]
-        errors = [error.change[muscle] for muscle in muscles]
-        spread = float(
-            np.hypot((1 - shares[1]) * errors[0], shares[1] * np.hypot(errors[1], errors[2]))
-            / total
+        reason = "EO, IO and TrA must all be seen at rest and contracted."
+        kind = _Kind(Structure.TRA, task, method, quantities[0].unit, reason)
+        rests, fulls = (
+            [level for q in quantities if (level := _level(q, windows, state, repeat)) is not None]
+            for state in _STATES
         )
-        kind = _Kind(Structure.TRA, task, method, unit)
-        measures.append(
-            kind.number(
-                "preferential_activation_ratio",
-                repeat,
-                "ratio",
-                shares[1] - shares[0],
-                spread,
-                levels,
-            )
-        )
+        if not len(rests) == len(fulls) == len(muscles):
+            measures.append(kind.missing(name, repeat, "ratio", reason))
+            continue
+        total = sum(level.value for level in fulls)
+        share = fulls[0].value / total
+        before = rests[0].value / sum(level.value for level in rests)
+        # An error of the change of each muscle, through the contracted share.
+        errors = [
+            np.hypot(error.change[muscle], np.hypot(rest.spread, full.spread))
+            for muscle, rest, full in zip(muscles, rests, fulls, strict=True)
+        ]
+        own, others = (1 - share) * errors[0], share * np.hypot(errors[1], errors[2])
+        spread = float(np.hypot(own, others) / total)
+        levels = (rests[0], fulls[0])
+        measures.append(kind.number(name, repeat, "ratio", share - before, spread, levels))
     return measures
 
 

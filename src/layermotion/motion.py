@@ -79,6 +79,10 @@ class TissueMotion:
         return self.layers[WALL_LAYERS.index(layer)]
 
 
+# A frame in which nothing was followed.
+UNSEEN = TissueMotion((LOST,) * len(WALL_LAYERS), LOST, float("nan"))
+
+
 class MotionTracker:
     """Follows the tissue of one clip, frame by frame, in constant memory.
 

@@ -38,7 +38,7 @@ class Site:
     distance_mm: float = 0.0
 
     def place(self, frames: Sequence[Boundaries], clip: Clip) -> tuple[float | None, str]:
-        """Find the site's column from the first frames.
+        """Find the site's column from some frames.
 
         Returns
         -------
@@ -51,8 +51,11 @@ class Site:
         if self.kind == MUSCLE_CENTRE:
             column = tra_centre_px(frames)
             if column is None:
-                return None, "No TrA was seen in the first frames, so the site is unknown."
-            return column, f"Site: the middle of the TrA in view in the first frames. {STAYS}"
+                return None, "No TrA was seen, so the site is unknown."
+            return (
+                column,
+                f"Site: the middle of the TrA in view, median of {len(frames)} frames. {STAYS}",
+            )
         return self._from_junction(frames, clip)
 
     def _from_junction(self, frames: Sequence[Boundaries], clip: Clip) -> tuple[float | None, str]:
@@ -75,8 +78,8 @@ class Site:
                 f"picture."
             )
         return column, (
-            f"Site: {self.distance_mm:g} mm lateral of the medial TrA junction in the first "
-            f"frames. {STAYS}"
+            f"Site: {self.distance_mm:g} mm lateral of the medial TrA junction, median of "
+            f"{len(columns)} frames. {STAYS}"
         )
 
 

@@ -1,0 +1,183 @@
+"""Owns drawn clips of known layers, and a stand-in for the network that knows their truth.
+
+Each frame holds its number in black and white blocks along its top, which the stand-in reads, so
+it works on whatever the readers make of the file.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from pydicom import Dataset
+from pydicom.dataset import FileMetaDataset
+from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage, generate_uid
+
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.labels import WALL_LAYERS, View
+from layermotion.segment import VIEW_CLASSES, ModelGrid
+
+# Unequal, so that a swap of rows and columns cannot hide.
+SPACING = Spacing(0.08, 0.11, "test")
+ROWS, COLUMNS = 320, 240
+AREA = ImageArea(0, 0, ROWS, COLUMNS)
+BITS, BLOCK_ROWS = 8, 10
+ERRORS_PX = {
+    **{f"{kind}_{layer}": 0.8 for kind in ("thickness", "change") for layer in WALL_LAYERS},
+    "base_displacement": 1.5,
+}
+
+Labels = NDArray[np.uint8]
+Probabilities = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class TruthSegmenter:
+    """Has the attributes of ``layermotion.segment.Segmenter``; answers with blurred truth.
+
+    Parameters
+    ----------
+    labels
+        Label image of every frame number, shape (ROWS, COLUMNS).
+    grid
+        How the frames lie on the model input.
+    views
+        View shown by every frame; None for one that shows neither.
+    """
+
+    labels: tuple[Labels, ...]
+    grid: ModelGrid
+    views: tuple[View | None, ...]
+    name: str = "standin-001"
+    sha256: str = "0" * 64
+    size_px: int = 320
+    spacing_range_mm: tuple[float, float] = (0.05, 1.0)
+    errors_px: Mapping[str, float] = field(default_factory=lambda: dict(ERRORS_PX))
+
+    def run(self, images: NDArray[np.uint8]) -> tuple[Probabilities, NDArray[np.float32]]:
+        """Blurred truth and view of each image."""
+        numbers = [self._number(image) for image in images]
+        probabilities = np.stack([blurred(self.labels[n], self.grid) for n in numbers])
+        view = np.full((len(images), 3), 0.02, np.float32)
+        for row, number in zip(view, numbers, strict=True):
+            row[VIEW_CLASSES.index(self.views[number])] = 0.96
+        return probabilities, view
+
+    def _number(self, image: NDArray[np.uint8]) -> int:
+        row = round(self.grid.row_to_model(BLOCK_ROWS / 2 - 0.5))
+        block = COLUMNS / BITS
+        columns = [round(self.grid.column_to_model((k + 0.5) * block - 0.5)) for k in range(BITS)]
+        return sum(int(image[row, column] > 128) << k for k, column in enumerate(columns))
+
+
+def blurred(labels: Labels, grid: ModelGrid, sigma_px: float = 1.2) -> Probabilities:
+    """One-hot labels on the model input, softened, shape (6, S, S)."""
+    one_hot = np.zeros((6, grid.size_px, grid.size_px), np.float32)
+    one_hot[0] = 1
+    for k in range(6):
+        part = (labels == k).astype(np.float32)
+        smaller = (min(COLUMNS, grid.columns), min(ROWS, grid.rows))
+        shrunk = cv2.resize(part, smaller, interpolation=cv2.INTER_AREA)
+        one_hot[k][grid.slices] = cv2.resize(shrunk, (grid.columns, grid.rows))
+    return np.stack([cv2.GaussianBlur(part, (0, 0), sigma_px) for part in one_hot])
+
+
+def wall_labels(tra_rows: int) -> Labels:
+    """Level layers; the TrA is ``tra_rows`` thick."""
+    labels = np.zeros((ROWS, COLUMNS), np.uint8)
+    for value, (top, bottom) in enumerate(
+        ((30, 70), (80, 125), (133, 195), (203, 203 + tra_rows)), start=1
+    ):
+        labels[top:bottom] = value
+    return labels
+
+
+def bladder_labels(lift_rows: int) -> Labels:
+    """Fat above a bladder whose base bulges up by ``lift_rows`` around column 120."""
+    labels = np.zeros((ROWS, COLUMNS), np.uint8)
+    labels[25:60] = 1
+    row, column = np.mgrid[:ROWS, :COLUMNS]
+    base = 250 - lift_rows * np.exp(-0.5 * ((column - 120) / 55) ** 2)
+    labels[(row >= 100) & (row < base) & (abs(column - 120) < 90)] = 5
+    return labels
+
+
+def draw_frames(count: int, rows: int = ROWS, columns: int = COLUMNS) -> list[Labels]:
+    """Numbered frames of one still texture."""
+    noise = np.random.default_rng(5).normal(0, 1, (rows, columns))
+    soft = cv2.GaussianBlur(noise, (0, 0), 2.0)
+    texture = np.clip(100 + 30 * soft / soft.std(), 30, 230).astype(np.uint8)
+    frames = []
+    for number in range(count):
+        frame = texture.copy()
+        bits = np.array([number >> k & 1 for k in range(BITS)], np.uint8)
+        blocks = np.repeat(bits, columns // BITS).astype(bool)
+        frame[:BLOCK_ROWS] = np.where(blocks, 150, 0) + frame[:BLOCK_ROWS] // 3 + 20
+        frames.append(frame)
+    return frames
+
+
+def write_video(path: Path, frames: list[Labels], rate_hz: int = 20) -> Path:
+    """Write frames as H.264."""
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=rate_hz, options={"crf": "12"})
+        stream.height, stream.width = frames[0].shape
+        stream.pix_fmt = "yuv420p"
+        for index, pixels in enumerate(frames):
+            frame = av.VideoFrame.from_ndarray(pixels, format="gray")
+            frame.pts, frame.time_base = index, Fraction(1, rate_hz)
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
+
+
+def write_dicom(path: Path, frames: list[Labels], **attributes: object) -> Path:
+    """Write frames as an Ultrasound Multi-frame Image with calibration, 20 frames a second."""
+    meta = FileMetaDataset()
+    meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    meta.MediaStorageSOPClassUID = UltrasoundMultiFrameImageStorage
+    meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["layermotion"])
+    region = Dataset()
+    region.RegionSpatialFormat = region.RegionDataType = 1
+    region.RegionFlags = region.RegionLocationMinX0 = region.RegionLocationMinY0 = 0
+    region.RegionLocationMaxX1, region.RegionLocationMaxY1 = COLUMNS - 1, ROWS - 1
+    region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
+    region.PhysicalDeltaX, region.PhysicalDeltaY = SPACING.column_mm / 10, SPACING.row_mm / 10
+    dataset = Dataset()
+    dataset.file_meta = meta
+    dataset.SOPClassUID = meta.MediaStorageSOPClassUID
+    dataset.SOPInstanceUID = meta.MediaStorageSOPInstanceUID
+    dataset.Modality, dataset.PhotometricInterpretation = "US", "MONOCHROME2"
+    dataset.NumberOfFrames, dataset.Rows, dataset.Columns = np.shape(frames)
+    dataset.SamplesPerPixel, dataset.PixelRepresentation = 1, 0
+    dataset.BitsAllocated = dataset.BitsStored = 8
+    dataset.HighBit = 7
+    dataset.FrameTime = 50
+    dataset.SequenceOfUltrasoundRegions = [region]
+    dataset.PixelData = np.stack(frames).tobytes()
+    for keyword, value in attributes.items():
+        setattr(dataset, keyword, value)
+    dataset.save_as(path, enforce_file_format=True)
+    return path
+
+
+def effort(count: int, begin: int, end: int, ramp: int = 6) -> NDArray[np.float64]:
+    """Activation 0 to 1: full from ``begin + ramp`` to ``end - ramp``, straight ramps."""
+    return np.interp(np.arange(count), [begin, begin + ramp, end - ramp, end], [0, 1, 1, 0])
+
+
+def truth_segmenter(
+    draw: Callable[[int], Labels],
+    rows: NDArray[np.float64],
+    view: View,
+    spacing: Spacing | None = SPACING,
+    unseen: int = 0,
+) -> TruthSegmenter:
+    """Stand-in for a clip with one value of ``rows`` a frame; the first ``unseen`` show nothing."""
+    labels = tuple(draw(int(round(value))) for value in rows)
+    views = tuple(None if number < unseen else view for number in range(len(rows)))
+    return TruthSegmenter(labels, ModelGrid.for_area(AREA, spacing, 320), views)

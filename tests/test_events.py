@@ -1,0 +1,217 @@
+"""Events: efforts found in drawn courses with noise, breathing, gaps and odd beginnings."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from layermotion.events import Window, find_windows, smooth
+
+Array = NDArray[np.float64]
+
+# Smallest change of thickness, as the wall uses it; a contraction here is 0.4.
+SMALLEST = 0.07
+HEIGHT = 0.4
+
+
+def times(seconds: float, rate_hz: float = 20.0) -> Array:
+    return np.arange(round(seconds * rate_hz)) / rate_hz
+
+
+def trapezoids(time_s: Array, efforts: list[tuple[float, float]], ramp_s: float = 0.4) -> Array:
+    """Course of height 1 with straight ramps that begin and end at the given times."""
+    course = np.zeros_like(time_s)
+    for begin, end in efforts:
+        course = np.maximum(
+            course, np.interp(time_s, [begin, begin + ramp_s, end - ramp_s, end], [0, 1, 1, 0])
+        )
+    return course
+
+
+def noise(size: int, spread: float, seed: int = 0) -> Array:
+    return np.random.default_rng(seed).normal(0, spread, size)
+
+
+def of(windows: tuple[Window, ...], state: str) -> list[Window]:
+    return [window for window in windows if window.state == state]
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    repeats=st.integers(1, 4),
+    side=st.sampled_from([1.0, -1.0]),
+    rate_hz=st.sampled_from([10.0, 25.0, 60.0]),
+)
+def test_every_repeat_is_found_where_it_is(
+    seed: int, repeats: int, side: float, rate_hz: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    efforts, now = [], 1.5
+    for _ in range(repeats):
+        length_s = rng.uniform(1.8, 4)
+        efforts.append((now, now + length_s))
+        now += length_s + rng.uniform(1.2, 3)
+    time_s = times(now, rate_hz)
+    course = trapezoids(time_s, efforts)
+    signal = 3 + side * HEIGHT * course + noise(time_s.size, 0.02, seed)
+    windows = find_windows(signal, time_s, SMALLEST)
+    contracted, rest = of(windows, "contracted"), of(windows, "rest")
+    assert [w.repeat for w in contracted] == list(range(1, repeats + 1))
+    assert [w.repeat for w in rest] == list(range(1, repeats + 1))
+    for (begin, end), full, quiet in zip(efforts, contracted, rest, strict=True):
+        # The plateau, give or take a frame of the narrow median and what noise hides.
+        slack_s = 0.12 + 2 / rate_hz
+        assert time_s[full.first] == pytest.approx(begin + 0.4, abs=slack_s)
+        assert time_s[full.last] == pytest.approx(end - 0.4, abs=slack_s)
+        assert quiet.first < quiet.last < full.first
+        # Rest ends at the onset and lasts at most two seconds.
+        assert begin - 0.35 - 2 / rate_hz <= time_s[quiet.last] <= begin + slack_s
+        assert time_s[quiet.last] - time_s[quiet.first] <= 2.0 + 1e-9
+        assert np.mean(signal[full.frames]) == pytest.approx(3 + side * HEIGHT, abs=0.03)
+        assert np.mean(signal[quiet.frames]) == pytest.approx(3, abs=0.03)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_cough_pulses_keep_their_peak_at_25_hz(side: int) -> None:
+    time_s = times(7, 25)
+    course = np.zeros_like(time_s)
+    for begin in (2.0, 4.0, 5.5):  # 80 ms up, 80 ms full, 280 ms down: common practice, no source
+        shape = np.interp(time_s, begin + np.array([0, 0.08, 0.16, 0.44]), [0, 1, 1, 0])
+        course = np.maximum(course, shape)
+    signal = side * 10 * course + noise(time_s.size, 0.15)
+    windows = find_windows(signal, time_s, 1.2)
+    contracted = of(windows, "contracted")
+    assert len(contracted) == 3
+    for window in contracted:
+        assert side * np.mean(signal[window.frames]) > 9.0
+    assert [w.state for w in windows] == ["rest", "contracted"] * 3
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(
+    ("breath", "spread", "smallest", "only_rises"),
+    # Thickness as a share of its rest, then the bladder base in mm.
+    [(0.03, 0.02, SMALLEST, True), (0.4, 0.15, 1.2, False)],
+)
+def test_noise_and_quiet_breathing_are_no_effort(
+    breath: float, spread: float, smallest: float, only_rises: bool, seed: int
+) -> None:
+    time_s = times(20)
+    signal = 1 + breath * np.sin(2 * np.pi * time_s / 4) + noise(time_s.size, spread, seed)
+    windows = find_windows(signal, time_s, smallest, only_rises=only_rises)
+    assert windows == (Window("rest", 0, 399, 1),)
+    # Strong noise does not pass for an effort either.
+    loud = 1 + noise(time_s.size, 2 * smallest, seed)
+    assert find_windows(loud, time_s, smallest, only_rises=only_rises) == windows
+
+
+def test_rest_clip_holds_no_effort_by_definition() -> None:
+    time_s = times(6)
+    signal = HEIGHT * trapezoids(time_s, [(2, 4)])
+    assert find_windows(signal, time_s, SMALLEST, always_rest=True) == (Window("rest", 0, 119, 1),)
+    assert len(find_windows(signal, time_s, SMALLEST)) == 2
+
+
+def test_nothing_measured_gives_no_window() -> None:
+    time_s = times(3)
+    assert find_windows(np.full(60, np.nan), time_s, SMALLEST) == ()
+    assert find_windows(np.zeros(0), np.zeros(0), SMALLEST) == ()
+    assert np.isnan(smooth(np.full(60, np.nan), time_s)).all()
+
+
+@pytest.mark.parametrize("frames", [1, 2, 4, 5, 6])
+def test_very_short_clips_are_rest(frames: int) -> None:
+    time_s = times(frames / 20)
+    windows = find_windows(np.ones(frames), time_s, SMALLEST)
+    assert windows == (Window("rest", 0, frames - 1, 1),)
+
+
+@settings(deadline=None, max_examples=40)
+@given(seed=st.integers(0, 2**32 - 1), share=st.floats(0, 0.4))
+def test_scattered_gaps_change_little(seed: int, share: float) -> None:
+    time_s = times(8)
+    signal = HEIGHT * trapezoids(time_s, [(2, 6)]) + noise(160, 0.01, seed)
+    signal[np.random.default_rng(seed).random(160) < share] = np.nan
+    rest, full = find_windows(signal, time_s, SMALLEST)
+    assert (rest.state, full.state) == ("rest", "contracted")
+    assert np.nanmean(signal[rest.frames]) == pytest.approx(0, abs=0.03)
+    assert np.nanmean(signal[full.frames]) == pytest.approx(HEIGHT, abs=0.03)
+    for window in (rest, full):
+        assert not np.isnan(signal[[window.first, window.last]]).any()
+
+
+def test_gap_over_the_whole_effort_invents_none() -> None:
+    time_s = times(8)
+    signal = HEIGHT * trapezoids(time_s, [(2, 6)])
+    signal[(time_s > 1.9) & (time_s < 6.1)] = np.nan
+    windows = find_windows(signal, time_s, SMALLEST)
+    assert [w.state for w in windows] == ["rest"]
+
+
+def test_clip_that_begins_missing_takes_its_rest_from_the_first_values() -> None:
+    time_s = times(9)
+    signal = 5 + HEIGHT * trapezoids(time_s, [(4, 7)])
+    signal[time_s < 2] = np.nan
+    rest, full = find_windows(signal, time_s, SMALLEST)
+    assert time_s[rest.first] == pytest.approx(2.0, abs=0.1)
+    assert time_s[full.first] == pytest.approx(4.4, abs=0.1)
+
+
+@pytest.mark.parametrize("later", [[], [(5.0, 8.0)]])
+def test_clip_that_begins_contracted_is_not_turned_round(later: list[tuple[float, float]]) -> None:
+    time_s = times(10)
+    signal = 1 + HEIGHT * trapezoids(time_s, [(-2.0, 2.5), *later]) + noise(200, 0.01)
+    windows = find_windows(signal, time_s, SMALLEST, only_rises=True)
+    full = of(windows, "contracted")
+    assert len(full) == 1 + len(later)
+    assert full[0].first == 0
+    assert time_s[full[0].last] == pytest.approx(2.1, abs=0.15)
+    # Its rest is the one that follows.
+    rest = next(w for w in windows if w.state == "rest" and w.repeat == 1)
+    assert rest.first > full[0].last
+    assert np.mean(signal[rest.frames]) == pytest.approx(1, abs=0.03)
+
+
+def test_dip_during_the_hold_is_one_effort_and_a_release_is_two() -> None:
+    time_s = times(8)
+    whole = trapezoids(time_s, [(2, 6)])
+    for depth, count in ((0.65, 1), (1.0, 2)):
+        signal = HEIGHT * (whole - depth * trapezoids(time_s, [(3.6, 4.4)], 0.2))
+        assert len(of(find_windows(signal, time_s, SMALLEST), "contracted")) == count
+
+
+def test_weaker_repeat_still_counts() -> None:
+    time_s = times(9)
+    signal = trapezoids(time_s, [(2, 4)]) + 0.5 * trapezoids(time_s, [(6, 8)])
+    assert len(of(find_windows(signal, time_s, SMALLEST), "contracted")) == 2
+
+
+def test_rest_that_never_comes_back_is_taken_from_before() -> None:
+    time_s = times(9)
+    signal = HEIGHT * np.maximum(
+        trapezoids(time_s, [(2, 4), (6, 8)]), np.where((time_s > 3) & (time_s < 7), 0.2, 0)
+    )
+    windows = find_windows(signal, time_s, SMALLEST)
+    assert [(w.state, w.repeat) for w in windows if w.first < 100][:2] == [
+        ("rest", 1),
+        ("contracted", 1),
+    ]
+    assert len(of(windows, "contracted")) == 2
+
+
+def test_unequal_time_steps_are_respected() -> None:
+    steps = np.where(np.arange(200) % 2, 0.02, 0.08)
+    time_s = np.cumsum(steps)
+    signal = HEIGHT * trapezoids(time_s, [(3, 7)])
+    rest, full = find_windows(signal, time_s, SMALLEST)
+    assert time_s[full.first] == pytest.approx(3.4, abs=0.12)
+    assert time_s[rest.last] - time_s[rest.first] <= 2.0
+
+
+def test_long_clip_is_quick_and_complete() -> None:
+    time_s = times(1800, 30)
+    efforts = [(10.0 * k + 3, 10.0 * k + 7) for k in range(180)]
+    signal = HEIGHT * trapezoids(time_s, efforts) + noise(time_s.size, 0.02)
+    assert len(of(find_windows(signal, time_s, SMALLEST), "contracted")) == 180
