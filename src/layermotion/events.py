@@ -10,8 +10,9 @@ Signal = NDArray[np.float64]
 # The clip starts at rest; this much of it sets the first level, s (our choice: longer than a
 # noise burst, shorter than the quiet time a protocol asks for before an effort).
 FIRST_LEVEL_S = 0.6
-# An excursion counts when it exceeds this many times the frame-to-frame noise (our choice).
-NOISE_FACTOR = 5.0
+# An excursion counts when it exceeds this many standard deviations of the frame-to-frame noise:
+# twice what the running median leaves of noise at its highest (our choice).
+NOISE_FACTOR = 3.5
 # Shares of the highest excursion: above EFFORT an effort begins, below RELEASED it has ended,
 # within QUIET of zero there is rest; PLATEAU of an effort's own height is held (our choice).
 EFFORT, RELEASED, QUIET, PLATEAU = 0.4, 0.25, 0.15, 0.9
@@ -93,7 +94,8 @@ def find_windows(
     if always_rest or known.size < 5:
         return whole
     level = smooth(signal, time_s)
-    noise = 1.4826 * float(np.nanmedian(np.abs(signal - level)))
+    # Robust standard deviation from the steps between frames, which an effort hardly widens.
+    noise = 1.4826 / np.sqrt(2) * float(np.median(np.abs(np.diff(signal[known]))))
     least = max(smallest, NOISE_FACTOR * noise)
     start = is_known & (time_s <= time_s[known[0]] + FIRST_LEVEL_S)
     zero, side = _rest_level(level[known], float(np.median(level[start])), least, only_rises)
