@@ -1,0 +1,418 @@
+"""Measures: published arithmetic, intervals, repeats, and a reason wherever there is no value."""
+
+import json
+import math
+from dataclasses import asdict
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from published import published
+
+from layermotion.boundaries import Boundaries
+from layermotion.clip import Clip
+from layermotion.errors import InputError
+from layermotion.events import Window
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.labels import WALL_LAYERS, Structure, Task, View
+from layermotion.measures import (
+    NO_EFFORT,
+    PROBE_LIMIT_MM,
+    PROBE_MOVED,
+    UNCALIBRATED,
+    UNSEEN_BASE,
+    UNSEEN_LAYER,
+    Z95,
+    Measure,
+    Status,
+    Uncertainty,
+    measure_bladder,
+    measure_wall,
+)
+from layermotion.series import Quantity, Series
+from layermotion.site import Site, parse_site
+
+Array = NDArray[np.float64]
+
+# Unequal on purpose.
+SPACING = Spacing(0.08, 0.11, "test")
+FRAMES = 80
+ONE_EFFORT = (Window("rest", 0, 19, 1), Window("contracted", 25, 39, 1))
+TWO_EFFORTS = (*ONE_EFFORT, Window("rest", 45, 54, 2), Window("contracted", 60, 79, 2))
+# The worked example of the published ratios: rest, contracted in mm.
+LEVELS_MM = {"fat": (12.0, 12.0), "eo": (7.5, 7.4), "io": (9.0, 10.0), "tra": (3.5, 5.6)}
+ERROR = Uncertainty(
+    thickness=dict.fromkeys(WALL_LAYERS, 0.1), change=dict.fromkeys(WALL_LAYERS, 0.08), base=0.3
+)
+
+
+def wall_series(unit: str = "mm", spread: float = 0.0, **changes: Array) -> Series:
+    """Thickness that is contracted in frames 21 to 42 and from 57 on."""
+    rng = np.random.default_rng(1)
+    contracted = np.zeros(FRAMES, bool)
+    contracted[21:43] = contracted[57:] = True
+    quantities = []
+    for layer, (rest, full) in LEVELS_MM.items():
+        value = np.where(contracted, full, rest) + rng.normal(0, spread, FRAMES)
+        value = changes.get(layer, value)
+        confidence = np.where(np.isnan(value), 0.0, 0.9)
+        quantities.append(Quantity("thickness", layer, unit, value, confidence))
+    return Series("c0ffee12", np.arange(FRAMES) / 20, tuple(quantities))
+
+
+def measured(series: Series, windows: tuple[Window, ...] = ONE_EFFORT) -> tuple[Measure, ...]:
+    return measure_wall(series, windows, "draw_in", ERROR, "How.")
+
+
+def pick(
+    measures: tuple[Measure, ...], name: str, structure: str, unit: str = "mm", repeat: str = "1"
+) -> Measure:
+    found = [
+        m
+        for m in measures
+        if (m.name, m.structure, m.unit, m.repeat) == (name, structure, unit, repeat)
+    ]
+    assert len(found) == 1, f"{len(found)} measures {name} {structure} {unit} {repeat}"
+    return found[0]
+
+
+def check_record(measures: tuple[Measure, ...]) -> None:
+    """Every measure has a value within its interval, or a reason; and JSON takes it."""
+    for measure in measures:
+        if measure.value is None:
+            assert measure.low is None and measure.high is None
+            assert measure.status is Status.NEEDS_MANUAL
+            assert measure.reason.endswith(".") and measure.frames == ""
+        else:
+            assert measure.low is not None and measure.high is not None
+            assert measure.low < measure.value < measure.high
+            assert measure.status is Status.DRAFT and measure.reason == "" and measure.frames
+        assert json.loads(json.dumps(asdict(measure), allow_nan=False)) == asdict(measure)
+    keys = [(m.name, m.structure, m.unit, m.repeat) for m in measures]
+    assert len(keys) == len(set(keys))
+
+
+# -- abdominal wall ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("unit", ["mm", "px"])
+def test_ratios_agree_with_the_published_arithmetic(unit: str) -> None:
+    measures = measured(wall_series(unit))
+    for row, name, measure_unit in (
+        ("preferential-activation-ratio", "preferential_activation_ratio", "ratio"),
+        ("contraction-ratio-example", "contraction_ratio", "ratio"),
+        ("change-percent-example", "thickness_change", "%"),
+    ):
+        expected = published(row)
+        value = pick(measures, name, "tra", measure_unit).value
+        assert value == pytest.approx(expected.value, abs=expected.tolerance)
+    check_record(measures)
+
+
+def test_lengths_are_means_over_their_windows() -> None:
+    measures = measured(wall_series(spread=0.02))
+    for layer, (rest, full) in LEVELS_MM.items():
+        assert pick(measures, "thickness_rest", layer).value == pytest.approx(rest, abs=0.02)
+        assert pick(measures, "thickness_contracted", layer).value == pytest.approx(full, abs=0.02)
+        change = pick(measures, "thickness_change", layer)
+        assert change.value == pytest.approx(full - rest, abs=0.03)
+        assert change.frames == "0-19;25-39"
+        assert change.task == "draw_in" and change.method == "How."
+    check_record(measures)
+
+
+def test_interval_holds_both_the_weights_error_and_the_spread() -> None:
+    exact = pick(measured(wall_series()), "thickness_rest", "tra")
+    assert exact.high is not None and exact.value is not None
+    assert exact.high - exact.value == pytest.approx(Z95 * 0.1)
+    spread = pick(measured(wall_series(spread=0.5)), "thickness_rest", "tra")
+    assert spread.high is not None and spread.value is not None
+    # 20 frames of standard deviation 0.5, one in five independent.
+    assert spread.high - spread.value == pytest.approx(Z95 * math.hypot(0.1, 0.5 / 2), rel=0.35)
+
+
+def test_interval_of_the_preferential_ratio_covers_errors_of_that_size() -> None:
+    # Draw thicknesses with the stated errors of change and see how often the true ratio is inside.
+    rng = np.random.default_rng(3)
+    true, hits, trials = published("preferential-activation-ratio").value, 0, 300
+    for _ in range(trials):
+        changed = {
+            layer: np.where(
+                np.arange(FRAMES) >= 21, full + rng.normal(0, ERROR.change[Structure(layer)]), rest
+            )
+            for layer, (rest, full) in LEVELS_MM.items()
+        }
+        ratio = pick(
+            measured(wall_series(**changed)), "preferential_activation_ratio", "tra", "ratio"
+        )
+        assert ratio.low is not None and ratio.high is not None
+        hits += ratio.low <= true <= ratio.high
+    # 95 % of 300 is 285; binomial standard deviation 3.8.
+    assert 273 <= hits <= 297
+
+
+def test_uncalibrated_clip_gives_ratios_and_no_length() -> None:
+    measures = measured(wall_series("px"))
+    for measure in measures:
+        if measure.unit == "mm":
+            assert (measure.value, measure.reason) == (None, UNCALIBRATED)
+        else:
+            assert measure.unit in ("%", "ratio") and measure.value is not None
+    assert {m.unit for m in measures} == {"mm", "%", "ratio"}
+
+
+def test_without_effort_there_is_rest_only() -> None:
+    measures = measured(wall_series(), (Window("rest", 0, 19, 1),))
+    assert [(m.name, m.structure) for m in measures] == [
+        ("thickness_rest", layer) for layer in WALL_LAYERS
+    ]
+    check_record(measures)
+
+
+def test_nothing_seen_needs_a_person_for_every_layer() -> None:
+    blank = np.full(FRAMES, np.nan)
+    measures = measure_wall(
+        wall_series(fat=blank, eo=blank, io=blank, tra=blank),
+        (),
+        "draw_in",
+        ERROR,
+        "How.",
+        "No site.",
+    )
+    assert [(m.structure, m.value, m.reason) for m in measures] == [
+        (layer, None, "No site.") for layer in WALL_LAYERS
+    ]
+    check_record(measures)
+
+
+def test_layer_lost_in_the_contraction_is_reported_not_skipped() -> None:
+    lost = np.where(np.arange(FRAMES) < 21, 9.0, np.nan)
+    measures = measured(wall_series(io=lost))
+    assert pick(measures, "thickness_rest", "io").value == pytest.approx(9.0)
+    for name, unit in (
+        ("thickness_contracted", "mm"),
+        ("thickness_change", "mm"),
+        ("thickness_change", "%"),
+        ("contraction_ratio", "ratio"),
+    ):
+        assert pick(measures, name, "io", unit).reason == UNSEEN_LAYER
+    ratio = pick(measures, "preferential_activation_ratio", "tra", "ratio")
+    assert ratio.reason == "EO, IO and TrA must all be seen at rest and contracted."
+    assert pick(measures, "thickness_change", "tra", "%").value is not None
+    check_record(measures)
+
+
+@pytest.mark.parametrize(("missing", "is_given"), [(9, True), (11, False)])
+def test_window_needs_half_its_frames(missing: int, is_given: bool) -> None:
+    value = np.where(np.arange(FRAMES) < missing, np.nan, 3.5)
+    rest = pick(measured(wall_series(tra=value)), "thickness_rest", "tra")
+    assert (rest.value is not None) == is_given
+
+
+def test_mean_of_repeats_is_as_unsure_as_its_parts_and_their_spread() -> None:
+    value = np.full(FRAMES, 3.5)
+    value[21:43], value[57:] = 5.0, 6.0
+    measures = measured(wall_series(tra=value), TWO_EFFORTS)
+    one, two = (
+        pick(measures, "thickness_contracted", "tra", repeat=repeat) for repeat in ("1", "2")
+    )
+    mean = pick(measures, "thickness_contracted", "tra", repeat="mean")
+    assert (one.value, two.value, mean.value) == pytest.approx((5.0, 6.0, 5.5))
+    assert mean.frames == "25-39;60-79"
+    assert mean.high is not None and mean.value is not None
+    # Standard error of two values 1 mm apart is 0.5 mm.
+    assert mean.high - mean.value == pytest.approx(Z95 * math.hypot(0.1, 0.5))
+    check_record(measures)
+
+
+def test_mean_leaves_out_a_repeat_without_value() -> None:
+    value = np.full(FRAMES, 3.5)
+    value[57:] = np.nan
+    measures = measured(wall_series(tra=value), TWO_EFFORTS)
+    assert pick(measures, "thickness_contracted", "tra", repeat="2").value is None
+    assert not [
+        m
+        for m in measures
+        if (m.name, m.structure, m.repeat) == ("thickness_contracted", "tra", "mean")
+    ]
+    assert pick(measures, "thickness_rest", "tra", repeat="mean").value == pytest.approx(3.5)
+
+
+def test_repeat_without_own_rest_uses_the_rest_before_it() -> None:
+    windows = (*ONE_EFFORT, Window("contracted", 60, 79, 2))
+    change = pick(measured(wall_series(), windows), "thickness_change", "tra", repeat="2")
+    assert change.value == pytest.approx(2.1)
+    assert change.frames == "0-19;60-79"
+
+
+# -- bladder -------------------------------------------------------------------------------------
+
+
+def bladder_series(value: Array, unit: str = "mm", probe_mm: float = 0.0) -> Series:
+    confidence = np.where(np.isnan(value), 0.0, 0.9)
+    probe = np.where(np.arange(FRAMES) < 21, 0.0, probe_mm)
+    return Series(
+        "c0ffee12",
+        np.arange(FRAMES) / 20,
+        (
+            Quantity("base_displacement", "bladder", unit, value, confidence),
+            Quantity("probe_shift", "image", "mm", probe, np.ones(FRAMES)),
+        ),
+    )
+
+
+def base_measure(series: Series, windows: tuple[Window, ...] = ONE_EFFORT) -> Measure:
+    measures = measure_bladder(series, windows, "strain", ERROR, "How.")
+    check_record(measures)
+    (measure,) = measures
+    return measure
+
+
+@pytest.mark.parametrize("height_mm", [6.0, -11.0])
+def test_displacement_is_relative_to_rest_and_keeps_its_sign(height_mm: float) -> None:
+    value = np.where(np.arange(FRAMES) < 21, 1.5, 1.5 + height_mm)
+    measure = base_measure(bladder_series(value))
+    assert measure.value == pytest.approx(height_mm)
+    assert measure.high is not None
+    assert measure.high - height_mm == pytest.approx(Z95 * 0.3)
+
+
+@pytest.mark.parametrize(
+    ("series", "windows", "reason"),
+    [
+        (bladder_series(np.zeros(FRAMES)), (Window("rest", 0, 79, 1),), NO_EFFORT),
+        (bladder_series(np.full(FRAMES, np.nan)), (), UNSEEN_BASE),
+        (
+            bladder_series(np.where(np.arange(FRAMES) < 21, 0, np.nan)),
+            ONE_EFFORT,
+            UNSEEN_BASE,
+        ),
+        (bladder_series(np.arange(80.0), "px"), ONE_EFFORT, UNCALIBRATED),
+        (
+            bladder_series(np.arange(80.0), probe_mm=PROBE_LIMIT_MM + 0.1),
+            ONE_EFFORT,
+            PROBE_MOVED,
+        ),
+    ],
+)
+def test_missing_displacement_says_why(
+    series: Series, windows: tuple[Window, ...], reason: str
+) -> None:
+    assert base_measure(series, windows).reason == reason
+
+
+def test_probe_motion_within_the_limit_is_accepted() -> None:
+    series = bladder_series(np.arange(80.0), probe_mm=PROBE_LIMIT_MM - 0.1)
+    assert base_measure(series).value is not None
+
+
+# -- site ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "text", ["", "centre", "junction", "junction:", "junction:0", "junction:-5", "junction:121",
+             "junction:nan", "junction:1e1", "junction:25mm", "Muscle-Centre", "junction: 25"],
+)  # fmt: skip
+def test_unknown_site_is_one_sentence(text: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_site(text)
+    assert str(error.value) == (
+        f"The site {text} is not known; give --site muscle-centre, image-centre, or junction:MM "
+        f"with at most 120 mm."
+    )
+
+
+def test_sites_are_parsed() -> None:
+    assert parse_site("muscle-centre") == Site("muscle-centre")
+    assert parse_site("image-centre") == Site("image-centre")
+    assert parse_site("junction:12.5") == Site("junction", 12.5)
+
+
+AREA = ImageArea(12, 20, 300, 400)
+
+
+def clip_with(spacing: Spacing | None) -> Clip:
+    return Clip(
+        clip_id="c0ffee12",
+        source_name="test.mp4",
+        frame_shape=(340, 460),
+        frame_count=1,
+        spacing=spacing,
+        spacing_reason="" if spacing else "none stated",
+        area=AREA,
+        view=View.ABDOMINAL_WALL,
+        task=Task.DRAW_IN,
+        is_still=False,
+        read=lambda: iter(()),
+    )
+
+
+def wall_with_medial_end(side: int, first_px: float = 100, last_px: float = 419) -> Boundaries:
+    """TrA between two columns, tapering at its medial end (left for ``side`` +1), under fat."""
+    column_px = np.arange(20, 420, 2, dtype=np.float32)
+    edges = np.full((2, 5, column_px.size), np.nan, np.float32)
+    edges[0, 0], edges[1, 0] = 20, 60
+    seen = (column_px >= first_px) & (column_px <= last_px)
+    taper = np.clip((column_px - first_px) / 60, 0.05, 1)
+    edges[0, 3, seen], edges[1, 3, seen] = 200, (200 + 40 * taper)[seen]
+    if side < 0:
+        edges = edges[:, :, ::-1].copy()
+    sure = np.isfinite(edges[0]).astype(np.float32)
+    return Boundaries(column_px, edges[0], edges[1], sure)
+
+
+def test_image_centre_needs_no_tissue() -> None:
+    column, words = parse_site("image-centre").place([], clip_with(None))
+    assert column == 20 + 199.5
+    assert words.startswith("Site: the centre line of the image area.")
+
+
+def test_muscle_centre_is_the_middle_of_the_tra() -> None:
+    frames = [wall_with_medial_end(1, 100, 300)]
+    column, words = parse_site("muscle-centre").place(frames, clip_with(SPACING))
+    assert column == pytest.approx(200)
+    assert "the middle of the TrA in view" in words
+    column, words = parse_site("muscle-centre").place([], clip_with(SPACING))
+    assert (column, words) == (None, "No TrA was seen, so the site is unknown.")
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_junction_is_left_laterally_by_its_distance(side: int) -> None:
+    frames = [wall_with_medial_end(side)] * 3
+    column, words = parse_site("junction:11").place(frames, clip_with(SPACING))
+    # 11 mm are 100 columns of 0.11 mm; the mirrored medial end lies at 20 + 418 - 100.
+    assert column == pytest.approx(200 if side > 0 else 238)
+    assert words.startswith("Site: 11 mm lateral of the medial TrA junction")
+
+
+@pytest.mark.parametrize(
+    ("frames", "spacing", "distance", "words"),
+    [
+        (
+            [wall_with_medial_end(1)],
+            None,
+            25,
+            "The distance from the junction needs a calibration, and there is none.",
+        ),
+        (
+            [wall_with_medial_end(1, 20)],
+            SPACING,
+            25,
+            "The medial TrA junction is not in view, so the site cannot be placed.",
+        ),
+        (
+            [],
+            SPACING,
+            25,
+            "The medial TrA junction is not in view, so the site cannot be placed.",
+        ),
+        (
+            [wall_with_medial_end(1)],
+            SPACING,
+            60,
+            "60 mm lateral of the medial TrA junction lies outside the picture.",
+        ),
+    ],
+)
+def test_junction_that_cannot_be_used_says_why(frames, spacing, distance, words) -> None:
+    assert Site("junction", distance).place(frames, clip_with(spacing)) == (None, words)
