@@ -75,18 +75,20 @@ def test_every_repeat_is_found_where_it_is(
 
 @pytest.mark.parametrize("side", [1, -1])
 def test_cough_pulses_keep_their_peak_at_25_hz(side: int) -> None:
-    time_s = times(7, 25)
-    course = np.zeros_like(time_s)
-    for begin in (2.0, 4.0, 5.5):  # 80 ms up, 80 ms full, 280 ms down: common practice, no source
-        shape = np.interp(time_s, begin + np.array([0, 0.08, 0.16, 0.44]), [0, 1, 1, 0])
-        course = np.maximum(course, shape)
-    signal = side * 10 * course + noise(time_s.size, 0.15)
-    windows = find_windows(signal, time_s, 1.2)
-    contracted = of(windows, "contracted")
-    assert len(contracted) == 3
-    for window in contracted:
-        assert side * np.mean(signal[window.frames]) > 9.0
-    assert [w.state for w in windows] == ["rest", "contracted"] * 3
+    # 60 ms up, 40 ms full, 200 ms down: common practice, no source.
+    time_s, rise_s = times(7, 25), np.array([0, 0.06, 0.1, 0.3])
+    means = []
+    for seed in range(10):
+        course = np.zeros_like(time_s)
+        for begin in np.array([2.0, 4.0, 5.5]) + 0.004 * seed:
+            course = np.maximum(course, np.interp(time_s, begin + rise_s, [0, 1, 1, 0]))
+        signal = side * 10 * course + noise(time_s.size, 0.15, seed)
+        windows = find_windows(signal, time_s, 1.2)
+        assert [w.state for w in windows] == ["rest", "contracted"] * 3
+        means += [side * np.mean(signal[w.frames]) for w in of(windows, "contracted")]
+    # A pulse of five frames keeps 95 % of its height on average.
+    assert np.mean(means) > 9.3
+    assert np.min(means) > 8.4
 
 
 @pytest.mark.parametrize("seed", range(5))
