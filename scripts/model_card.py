@@ -1,0 +1,110 @@
+"""Write the model card of the shipped weights from what was stored with them.
+
+python scripts/model_card.py            writes it
+python scripts/model_card.py --check    fails if the card in the repository differs
+"""
+
+import argparse
+import sys
+from typing import Any
+
+from layermotion.files import write_text
+from layermotion.segment import WEIGHTS_FOLDER, read_card, weights_names
+
+INTENDED = """\
+Segments subcutaneous fat, external oblique (EO), internal oblique (IO), transversus abdominis
+(TrA) and the bladder in grey ultrasound pictures of the lateral abdominal wall and of the bladder
+seen from above the pubis, as the first step of measuring thickness and displacement. Every number
+that comes of it is a draft until a licensed clinician has compared it with the picture.
+
+Not for: diagnosis, other organs, other views (perineal, midline), children, pregnancy, mesh or
+scars, or any use without a person looking at the outlines. It is not a medical device."""
+
+LIMITS = """\
+- Trained on synthetic pictures only. No figure below was measured on a real scanner's pictures.
+- The synthetic clips of the evaluation come from the same generator as the training pictures, with
+  other seeds; pictures made otherwise may be measured worse.
+- A bright sheet inside a muscle can be taken for the muscle's border.
+- The upper edge of the fat is unsure where skin and fat look alike.
+- Muscle hidden by shadow or lost contact is left out, not guessed."""
+
+
+def card_text(card: dict[str, Any]) -> str:
+    """Text of the model card, from the JSON card alone."""
+    result = card["evaluation"]
+    low, high = card["spacing_range_mm"]
+    lines = [
+        f"# {card['name']}",
+        "",
+        "## Use",
+        INTENDED,
+        "",
+        "## Weights",
+        f"- SHA-256 `{card['sha256']}`, made {card['date']}",
+        f"- Input: {card['input']}; {card['normalisation']}",
+        f"- Output: probability of {', '.join(card['classes'])}; and of the view "
+        f"({', '.join(card['views'])})",
+        f"- Scale of the training pictures: {low:.3f} to {high:.3f} mm per pixel",
+        f"- Network: U-Net, encoder `{card['settings']['encoder']}`, decoder "
+        f"{tuple(card['settings']['decoder_channels'])}",
+        f"- Training: {card['training_steps']} steps, {card['examples_seen']} pictures shown, "
+        f"each drawn picture shown {card['settings']['reuse']} times with other augmentation; "
+        "settings in the JSON card",
+        f"- Pictures from: {', '.join(card['image_sources'])}",
+        "- Licence: Apache-2.0, as the project; no third-party pictures or weights were used",
+        "",
+        "## Figures",
+        f"`{result['command']}` prints them: {result['clips']} fresh synthetic clips (half wall, "
+        "half bladder), written as H.264 video and measured as a user would. "
+        f"{len(result['not_measured'])} clips were refused.",
+        "",
+        "Single frames, thickness at the site (base displacement for the bladder), mm:",
+        "",
+        "| structure | values | withheld | mean absolute error | median | bias | 95 % within | goal |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for row in result["frames"]:
+        mae, limit = row["mean_absolute_error_mm"], row["limit_mm"]
+        lines.append(
+            f"| {row['structure']} | {row['values']} | {row['withheld_percent']:.1f} % "
+            f"| {mae:.3f} | {row['median_absolute_error_mm']:.3f} | {row['bias_mm']:+.3f} "
+            f"| {row['error_95_mm']:.3f} | {limit:.2f} {'met' if mae <= limit else '**missed**'} |"
+        )
+    lines += [
+        "",
+        "Measures of one repeat:",
+        "",
+        "| measure | values | mean absolute error | median | truth inside the 95 % interval |",
+        "|---|---|---|---|---|",
+    ]
+    for row in result["measures"]:
+        name = f"{row['structure']} {row['measure'].replace('_', ' ')}, {row['unit']}"
+        lines.append(
+            f"| {name} | {row['values']} | {row['mean_absolute_error']:.3f} "
+            f"| {row['median_absolute_error']:.3f} | {row['inside_interval_percent']:.0f} % |"
+        )
+    lines += ["", f"Dice of the labels (goal {result['dice_limit']:.2f}):", ""]
+    for structure, value in result["dice"].items():
+        verdict = "met" if value >= result["dice_limit"] else "**missed**"
+        lines.append(f"- {structure}: {value:.3f}, {verdict}")
+    lines += ["", "## Limits", LIMITS, ""]
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Write or check the card of the newest weights."""
+    parser = argparse.ArgumentParser(description="Write the model card of the shipped weights.")
+    parser.add_argument("--check", action="store_true", help="compare instead of writing")
+    options = parser.parse_args()
+    name = weights_names()[-1]
+    path = WEIGHTS_FOLDER / f"{name}.md"
+    text = card_text(read_card(name))
+    if not options.check:
+        write_text(path, text)
+        print(path.name)
+    elif not path.exists() or path.read_text(encoding="utf-8") != text:
+        sys.exit(f"{path.name} does not say what {name}.json holds; run scripts/model_card.py.")
+
+
+if __name__ == "__main__":
+    main()
