@@ -176,6 +176,18 @@ def test_compounding_raises_the_snr_of_intensity_by_the_root_of_looks(
     assert snr == pytest.approx(row.value * np.sqrt(looks), rel=row.tolerance)
 
 
+def test_tissue_is_as_bright_whatever_the_pulse(plain: tuple[Stack, Texture, Beams]) -> None:
+    stack, texture, beams = plain
+    power = np.sum(speckle((400, 400)).astype(float) ** 2, axis=-1)
+    assert power.mean() == pytest.approx(1.0, rel=0.02)
+    level_db = []
+    for change in ({}, {"cycles": 4.0}, {"f_number": 4.0}, {"frequency_mhz": 4.0}):
+        other = replace(beams, probe=replace(beams.probe, **change))
+        image = amplitude(stack, texture, other)[100:-100, 20:-20]
+        level_db.append(10 * np.log10(np.mean(image**2)))
+    assert np.ptp(level_db) < 0.5
+
+
 @pytest.mark.parametrize("turn_rad", [0.0, 0.3, 0.9, np.pi / 2])
 def test_turning_out_of_the_plane_replaces_speckle(
     plain: tuple[Stack, Texture, Beams], turn_rad: float

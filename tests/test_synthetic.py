@@ -354,7 +354,7 @@ def test_published_change_of_tra_is_within_what_is_drawn(walls: list[Stack]) -> 
     ratios = []
     for stack, motion in zip(walls[:150], motions(walls[:150], Task.DRAW_IN), strict=True):
         full = motion.poses[int(motion.activation.argmax())]
-        if motion.pattern != "others_alone":
+        if motion.pattern == "tra_alone":
             ratios.append(full.ratio[stack.index(Structure.TRA)])
     for row in ("tra-draw-in-change-men", "tra-draw-in-change-women"):
         assert min(ratios) < 1 + published(row).value / 100 < max(ratios)
