@@ -37,7 +37,7 @@ def of(windows: tuple[Window, ...], state: str) -> list[Window]:
     return [window for window in windows if window.state == state]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=60)
 @given(
     seed=st.integers(0, 2**32 - 1),
     repeats=st.integers(1, 4),
@@ -61,15 +61,15 @@ def test_every_repeat_is_found_where_it_is(
     assert [w.repeat for w in contracted] == list(range(1, repeats + 1))
     assert [w.repeat for w in rest] == list(range(1, repeats + 1))
     for (begin, end), full, quiet in zip(efforts, contracted, rest, strict=True):
-        # The plateau, give or take a frame of the narrow median and what noise hides.
-        slack_s = 0.12 + 2 / rate_hz
+        # The plateau, give or take some frames of noise and of the median.
+        slack_s = 0.12 + 4 / rate_hz
         assert time_s[full.first] == pytest.approx(begin + 0.4, abs=slack_s)
         assert time_s[full.last] == pytest.approx(end - 0.4, abs=slack_s)
         assert quiet.first < quiet.last < full.first
         # Rest ends at the onset and lasts at most two seconds.
-        assert begin - 0.35 - 2 / rate_hz <= time_s[quiet.last] <= begin + slack_s
+        assert time_s[quiet.last] == pytest.approx(begin, abs=slack_s)
         assert time_s[quiet.last] - time_s[quiet.first] <= 2.0 + 1e-9
-        assert np.mean(signal[full.frames]) == pytest.approx(3 + side * HEIGHT, abs=0.03)
+        assert np.mean(signal[full.frames]) == pytest.approx(3 + side * HEIGHT, abs=0.04)
         assert np.mean(signal[quiet.frames]) == pytest.approx(3, abs=0.03)
 
 
