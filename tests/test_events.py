@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from layermotion.events import Window, find_windows, smooth
+from layermotion.events import Direction, Window, find_windows, smooth
 
 Array = NDArray[np.float64]
 
@@ -93,20 +93,20 @@ def test_cough_pulses_keep_their_peak_at_25_hz(side: int) -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize(
-    ("breath", "spread", "smallest", "only_rises"),
+    ("breath", "spread", "smallest", "direction"),
     # Thickness as a share of its rest, then the bladder base in mm.
-    [(0.03, 0.02, SMALLEST, True), (0.4, 0.15, 1.2, False)],
+    [(0.03, 0.02, SMALLEST, Direction.RISES), (0.4, 0.15, 1.2, Direction.EITHER)],
 )
 def test_noise_and_quiet_breathing_are_no_effort(
-    breath: float, spread: float, smallest: float, only_rises: bool, seed: int
+    breath: float, spread: float, smallest: float, direction: Direction, seed: int
 ) -> None:
     time_s = times(20)
     signal = 1 + breath * np.sin(2 * np.pi * time_s / 4) + noise(time_s.size, spread, seed)
-    windows = find_windows(signal, time_s, smallest, only_rises=only_rises)
+    windows = find_windows(signal, time_s, smallest, direction=direction)
     assert windows == (Window("rest", 0, 399, 1),)
     # Strong noise does not pass for an effort either.
     loud = 1 + noise(time_s.size, 2 * smallest, seed)
-    assert find_windows(loud, time_s, smallest, only_rises=only_rises) == windows
+    assert find_windows(loud, time_s, smallest, direction=direction) == windows
 
 
 def test_rest_clip_holds_no_effort_by_definition() -> None:
@@ -165,7 +165,7 @@ def test_clip_that_begins_missing_takes_its_rest_from_the_first_values() -> None
 def test_clip_that_begins_contracted_is_not_turned_round(later: list[tuple[float, float]]) -> None:
     time_s = times(10)
     signal = 1 + HEIGHT * trapezoids(time_s, [(-2.0, 2.5), *later]) + noise(200, 0.01)
-    windows = find_windows(signal, time_s, SMALLEST, only_rises=True)
+    windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES)
     full = of(windows, "contracted")
     assert len(full) == 1 + len(later)
     assert full[0].first == 0
@@ -174,6 +174,20 @@ def test_clip_that_begins_contracted_is_not_turned_round(later: list[tuple[float
     rest = next(w for w in windows if w.state == "rest" and w.repeat == 1)
     assert rest.first > full[0].last
     assert np.mean(signal[rest.frames]) == pytest.approx(1, abs=0.03)
+
+
+@pytest.mark.parametrize("lift", [3.0, 6.0])
+def test_cough_after_a_lift_is_measured_from_the_rest_before_the_lift(lift: float) -> None:
+    time_s = times(8, 25)
+    pulse = np.interp(time_s, [4.5, 4.6, 4.7, 5.0], [0, 1, 1, 0])
+    lifted = lift * np.interp(time_s, [2, 2.5, 4.5, 4.6], [0, 1, 1, 0])
+    signal = lifted - 5 * pulse + noise(time_s.size, 0.1)
+    rest, full = find_windows(signal, time_s, 1.2, direction=Direction.MOSTLY_FALLS)
+    assert np.mean(signal[rest.frames]) == pytest.approx(0, abs=0.15)
+    assert np.mean(signal[full.frames]) == pytest.approx(-5, abs=0.4)
+    # Without a descent the lift is what the effort did.
+    rest, full = find_windows(lifted, time_s, 1.2, direction=Direction.MOSTLY_FALLS)
+    assert np.mean(lifted[full.frames]) == pytest.approx(lift, abs=0.2)
 
 
 def test_dip_during_the_hold_is_one_effort_and_a_release_is_two() -> None:

@@ -24,10 +24,12 @@ from standin import (
     write_video,
 )
 
+from layermotion.analysis import strongest_change
 from layermotion.cli import main
 from layermotion.labels import View
 from layermotion.measures import UNCALIBRATED
 from layermotion.report.tables import MEASURE_COLUMNS, SERIES_COLUMNS
+from layermotion.series import Quantity
 
 COUNT = 64
 ACTIVATION = effort(COUNT, 24, 50)
@@ -218,6 +220,26 @@ def test_clip_that_shows_no_tra_says_so(tmp_path: Path, use: Use) -> None:
     for row in rows:
         assert (row["value"], row["status"]) == ("", "needs_manual")
         assert row["reason"] == "No TrA was seen, so the site is unknown."
+
+
+def thickness(structure: str, value: NDArray[np.float64]) -> Quantity:
+    return Quantity("thickness", structure, "mm", value, np.where(np.isnan(value), 0, 0.9))
+
+
+def test_windows_follow_the_muscle_that_changes_most_beyond_its_noise() -> None:
+    rng = np.random.default_rng(4)
+    tra = 4 * (1 + 0.4 * ACTIVATION) + rng.normal(0, 0.08, COUNT)
+    # Steadier, but thinning by less; noisier, but still; and seen in a few frames only.
+    thinning = 8 * (1 - 0.05 * ACTIVATION)
+    loud = 9 + rng.normal(0, 1.5, COUNT)
+    seldom = np.where(np.arange(COUNT) < 60, np.nan, np.arange(COUNT) * 1.0)
+    for others in ((thinning, loud), (seldom, thinning)):
+        quantities = (thickness("fat", loud), *map(thickness, ("eo", "io"), others))
+        chosen = strongest_change((*quantities, thickness("tra", tra)))
+        np.testing.assert_allclose(chosen, tra / np.median(tra) - 1)
+    blank = np.full(COUNT, np.nan)
+    nothing = strongest_change(tuple(thickness(s, blank) for s in ("fat", "eo", "io", "tra")))
+    assert np.isnan(nothing).all()
 
 
 # -- identity ------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from layermotion.boundaries import Boundaries, find_boundaries, no_boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.errors import MeasurementError, WeightsError
-from layermotion.events import Window, find_windows
+from layermotion.events import Direction, Window, find_windows
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
 from layermotion.measures import (
     UNSEEN_LAYER,
@@ -46,6 +46,12 @@ LEAST_RECOGNISED, LEAST_STATED = 0.5, 0.1
 # Excursions below this are never an effort (our choice): share of the thickness at rest; and of
 # the bladder base in mm, or as a share of the picture's height without a calibration.
 SMALLEST_CHANGE, SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 0.07, 1.2, 0.01
+
+# Tasks in which the descent is asked for, even after a voluntary lift.
+DESCENTS = (Task.COUGH, Task.COUGH_PRELIFT, Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
+# Range from the 5th to the 95th percentile of white noise, over the median step between its
+# frames (3.29 and 0.95 standard deviations).
+NOISE_SPREAD = 3.45
 
 WALL_METHOD = (
     "Thickness from inside edge to inside edge of the bright borders, perpendicular to the layer; "
@@ -173,7 +179,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             strongest_change(thickness),
             time_s,
             SMALLEST_CHANGE,
-            only_rises=True,
+            direction=Direction.RISES,
             always_rest=always_rest,
         )
         side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
@@ -186,7 +192,14 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         push, push_cautions = _probe_push(clip, motions)
         base, site_px = base_series(recording, scale, time_s, push)
         smallest = SMALLEST_LIFT_MM if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height
-        windows = find_windows(base.value, time_s, smallest, always_rest=always_rest)
+        falls = clip.task in DESCENTS
+        windows = find_windows(
+            base.value,
+            time_s,
+            smallest,
+            direction=Direction.MOSTLY_FALLS if falls else Direction.EITHER,
+            always_rest=always_rest,
+        )
         moving, cautions = _motion_quantities(clip, view, motions, 0)
         cautions = (*cautions, *push_cautions)
         series = Series(clip.clip_id, time_s, (_from_rest(base, windows), *moving))
@@ -270,7 +283,7 @@ def ordered_map(
 
 
 def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
-    """Relative change of the muscle (EO, IO or TrA) whose change stands out most of its noise.
+    """Relative change of the muscle (EO, IO or TrA) that changes most beyond its noise.
 
     Returns
     -------
@@ -279,7 +292,7 @@ def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
     """
     muscles = [quantity.value for quantity in thickness if quantity.structure != Structure.FAT]
     seen = [int(np.count_nonzero(~np.isnan(value))) for value in muscles]
-    best, best_weight = np.full(thickness[0].value.shape, np.nan), -1.0
+    best, best_weight = np.full(thickness[0].value.shape, np.nan), -np.inf
     for value, count in zip(muscles, seen, strict=True):
         # A muscle seen in few frames shows no course.
         if count == 0 or count < max(seen) / 2:
@@ -287,7 +300,7 @@ def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
         change = value / np.nanmedian(value) - 1
         known = change[~np.isnan(change)]
         noise = float(np.median(np.abs(np.diff(known)))) if count > 1 else 0.0
-        weight = float(np.ptp(np.percentile(known, (5, 95)))) / max(noise, 1e-3)
+        weight = float(np.ptp(np.percentile(known, (5, 95)))) - NOISE_SPREAD * noise
         if weight > best_weight:
             best, best_weight = change, weight
     return best

@@ -1,11 +1,13 @@
 """Owns when: rest and contraction windows in a series, before anything is averaged."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 Signal = NDArray[np.float64]
+Frames = NDArray[np.intp]
 
 # The clip starts at rest; this much of it sets the first level, s (our choice: longer than a
 # noise burst, shorter than the quiet time a protocol asks for before an effort).
@@ -18,6 +20,21 @@ NOISE_FACTOR = 3.5
 EFFORT, RELEASED, QUIET, PLATEAU = 0.4, 0.25, 0.15, 0.9
 # A rest window is at most this long and lies next to its effort, s (our choice).
 REST_WINDOW_S = 2.0
+# Interruptions up to this do not end a spell of rest, s (our choice).
+BRIDGED_S = 0.3
+
+
+class Direction(StrEnum):
+    """Which way an effort moves a signal.
+
+    ``RISES``: upwards only, as it thickens a muscle; a clip whose signal falls then began in an
+    effort. ``MOSTLY_FALLS``: downwards wherever it falls far enough, else upwards.
+    ``EITHER``: the larger excursion tells.
+    """
+
+    RISES = "rises"
+    MOSTLY_FALLS = "mostly falls"
+    EITHER = "either"
 
 
 @dataclass(frozen=True)
@@ -60,7 +77,7 @@ def find_windows(
     time_s: Signal,
     smallest: float,
     *,
-    only_rises: bool = False,
+    direction: Direction = Direction.EITHER,
     always_rest: bool = False,
 ) -> tuple[Window, ...]:
     """Split a clip into rest and contraction windows.
@@ -73,9 +90,8 @@ def find_windows(
         Shape (frames,), s.
     smallest
         Excursions below this are never an effort, in the unit of ``signal``.
-    only_rises
-        Whether an effort can only raise the signal, as it thickens a muscle; a clip whose signal
-        falls then began in an effort. Otherwise the larger excursion tells the direction.
+    direction
+        Which way an effort moves the signal.
     always_rest
         Whether the clip is known to hold no effort.
 
@@ -98,7 +114,7 @@ def find_windows(
     noise = 1.4826 / np.sqrt(2) * float(np.median(np.abs(np.diff(signal[known]))))
     least = max(smallest, NOISE_FACTOR * noise)
     start = is_known & (time_s <= time_s[known[0]] + FIRST_LEVEL_S)
-    zero, side = _rest_level(level[known], float(np.median(level[start])), least, only_rises)
+    zero, side = _rest_level(level[known], float(np.median(level[start])), least, direction)
     height = side * (level - zero)
     top = float(height.max())
     if top < least:
@@ -111,13 +127,13 @@ def find_windows(
     before = -1
     for number, (begin, end) in enumerate(efforts, start=1):
         after = efforts[number][0] if number < len(efforts) else signal.size
-        quiet = rest_frames[(rest_frames > before) & (rest_frames < begin)]
-        quiet = quiet[time_s[quiet] >= time_s[quiet[-1]] - REST_WINDOW_S] if quiet.size else quiet
-        if not quiet.size:
-            quiet = rest_frames[(rest_frames > end) & (rest_frames < after)]
-            quiet = (
-                quiet[time_s[quiet] <= time_s[quiet[0]] + REST_WINDOW_S] if quiet.size else quiet
-            )
+        quiet = _last_spell(rest_frames[(rest_frames > before) & (rest_frames < begin)], time_s)
+        if quiet.size:
+            quiet = quiet[time_s[quiet] >= time_s[quiet[-1]] - REST_WINDOW_S]
+        else:
+            later = rest_frames[(rest_frames > end) & (rest_frames < after)]
+            quiet = _last_spell(later[::-1], time_s)[::-1]
+            quiet = quiet[time_s[quiet] <= time_s[quiet[:1]] + REST_WINDOW_S]
         own = peaked[begin : end + 1]
         held = begin + np.flatnonzero(
             (own >= PLATEAU * np.percentile(own, 90)) & is_known[begin : end + 1]
@@ -130,16 +146,31 @@ def find_windows(
 
 
 def _rest_level(
-    level: Signal, first_level: float, least: float, only_rises: bool
+    level: Signal, first_level: float, least: float, direction: Direction
 ) -> tuple[float, float]:
     """Level at rest, and +1 or -1 for efforts that raise or lower it."""
-    low, high = np.percentile(level, (5, 95))
-    down, up = first_level - low, high - first_level
-    if not only_rises:
-        return first_level, 1.0 if level.max() - first_level >= first_level - level.min() else -1.0
-    if down > max(least, up / 2):
-        return float(np.median(level[level <= low + QUIET * (high - low)])), 1.0
-    return first_level, 1.0
+    if direction is Direction.RISES:
+        low, high = np.percentile(level, (5, 95))
+        if first_level - low > max(least, (high - first_level) / 2):
+            first_level = float(np.median(level[level <= low + QUIET * (high - low)]))
+        return first_level, 1.0
+    up, down = level.max() - first_level, first_level - level.min()
+    falls = down >= least if direction is Direction.MOSTLY_FALLS else down > up
+    return first_level, -1.0 if falls else 1.0
+
+
+def _last_spell(frames: Frames, time_s: Signal) -> Frames:
+    """Last of the unbroken spells of frames that is at least half as long as the longest.
+
+    So that crossing the rest level on the way from a lift to a descent is not taken for rest.
+    """
+    if not frames.size:
+        return frames
+    gaps_s = np.abs(np.diff(time_s[frames]))
+    breaks = np.flatnonzero(gaps_s > max(BRIDGED_S, 2.5 * float(np.median(np.diff(time_s)))))
+    spells = np.split(frames, breaks + 1)
+    longest = max(spell.size for spell in spells)
+    return [spell for spell in spells if spell.size >= longest / 2][-1]
 
 
 def _efforts(height: Signal, top: float) -> list[tuple[int, int]]:
