@@ -19,6 +19,7 @@ from layermotion.boundaries import (
 )
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Structure, View, label_of
+from layermotion.recording import Recording
 from layermotion.segment import ModelGrid
 
 SPACING = Spacing(0.08, 0.11, "test")
@@ -161,3 +162,25 @@ def test_impossible_boundaries_are_refused() -> None:
     found = no_boundaries(GRID)
     with pytest.raises(ValueError, match="read-only"):
         found.deep_px[0, 0] = 1
+
+
+def test_recording_gives_every_frame_back_in_any_order() -> None:
+    first = find_boundaries(analytic(WALL_ROWS), GRID, View.ABDOMINAL_WALL)
+    frames = [
+        first,
+        no_boundaries(GRID),
+        find_boundaries(analytic(BLADDER_ROWS), GRID, View.BLADDER),
+    ]
+    with Recording() as recording:
+        with pytest.raises(IndexError):
+            recording[0]
+        for edges in frames:
+            recording.append(edges)
+            # Reading in between does not disturb writing.
+            np.testing.assert_array_equal(recording[0].deep_px, first.deep_px)
+        assert len(recording) == 3
+        for found, expected in zip(recording, frames, strict=True):
+            for name in ("column_px", "superficial_px", "deep_px", "confidence"):
+                np.testing.assert_array_equal(getattr(found, name), getattr(expected, name))
+        with pytest.raises(IndexError):
+            recording[3]
