@@ -229,14 +229,20 @@ def thickness(structure: str, value: NDArray[np.float64]) -> Quantity:
 def test_windows_follow_the_muscle_that_changes_most_beyond_its_noise() -> None:
     rng = np.random.default_rng(4)
     tra = 4 * (1 + 0.4 * ACTIVATION) + rng.normal(0, 0.08, COUNT)
-    # Steadier, but thinning by less; noisier, but still; and seen in a few frames only.
+    # Steadier, but thinning by less; noisier, but still; thicker, but changing by a smaller share;
+    # and seen in a few frames only.
     thinning = 8 * (1 - 0.05 * ACTIVATION)
     loud = 9 + rng.normal(0, 1.5, COUNT)
+    thick = 14 * (1 + 0.04 * ACTIVATION)
     seldom = np.where(np.arange(COUNT) < 60, np.nan, np.arange(COUNT) * 1.0)
-    for others in ((thinning, loud), (seldom, thinning)):
+    for others in ((thinning, loud), (seldom, thinning), (thick, thick)):
         quantities = (thickness("fat", loud), *map(thickness, ("eo", "io"), others))
         chosen = strongest_change((*quantities, thickness("tra", tra)))
         np.testing.assert_allclose(chosen, tra / np.median(tra) - 1)
+    # Where all change enough, the greatest length tells: 3 mm of IO against 0.6 mm of a thin TrA.
+    thin, io = 2 * (1 - 0.3 * ACTIVATION), 11 * (1 + 0.28 * ACTIVATION)
+    chosen = strongest_change((thickness("io", io), thickness("tra", thin)))
+    np.testing.assert_allclose(chosen, io / np.median(io) - 1)
     blank = np.full(COUNT, np.nan)
     nothing = strongest_change(tuple(thickness(s, blank) for s in ("fat", "eo", "io", "tra")))
     assert np.isnan(nothing).all()
