@@ -92,7 +92,7 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
 
 def _check_folder(out: Path) -> None:
     """Refuse an output folder that cannot be made or written, before any work and untouched."""
-    nearest = next(path for path in (out, *out.absolute().parents) if path.exists())
+    nearest = next(path for path in (out, *out.absolute().parents) if os.path.exists(path))
     if not nearest.is_dir():
         raise InputError(f"{nearest} is a file; give --out a folder.")
     if not os.access(nearest, os.W_OK | os.X_OK):
