@@ -22,6 +22,9 @@ COLUMN_STEP = 2
 SEARCH_PX = 5
 # Thinner than this, model px, a structure counts as absent in a column (our choice).
 THINNEST_PX = 1.5
+# Columns of the running median along the lower edge of the skin (our choice: a sixth of the
+# picture, over which the skin has the shape of the probe's face).
+SKIN_COLUMNS = 27
 # Spread of the smoothing along the layer, in edge columns (our choice).
 SMOOTHING = 1.5
 
@@ -91,6 +94,8 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         mass = cut[label]
         fine_top = _crossing(mass, top, rising=True)
         fine_bottom = _crossing(mass, bottom, rising=False)
+        if structure is Structure.FAT:
+            fine_top = _moulded(fine_top)
         # A structure that runs out of the bottom of the picture has no lower edge to measure to.
         unusable = (bottom - top < THINNEST_PX) | (bottom == cut.shape[1])
         fine_top[unusable] = fine_bottom[unusable] = np.nan
@@ -186,6 +191,18 @@ def _crossing(mass: Array, edge: NDArray[np.int64], *, rising: bool) -> Array:
     fine = at[pick, every] + share
     found = crosses[pick, every]
     return np.where(found, fine, edge - 0.5).astype(np.float32)
+
+
+def _moulded(values: Array) -> Array:
+    """Take the running median of the skin's lower edge, smooth as the face of the probe."""
+    known = np.flatnonzero(~np.isnan(values))
+    if known.size == 0:
+        return values
+    filled = np.interp(np.arange(values.size), known, values[known])
+    padded = np.pad(filled, SKIN_COLUMNS // 2, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, SKIN_COLUMNS)
+    middle = np.median(windows, axis=1).astype(np.float32)
+    return np.where(np.isnan(values), np.nan, middle).astype(np.float32)
 
 
 def _smooth(values: Array) -> Array:

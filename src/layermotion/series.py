@@ -18,13 +18,16 @@ SITE_HALF_MM = 2.0
 SLOPE_HALF_MM = 5.0
 # Without a calibration the same stretches as shares of the picture's width (our choice).
 SITE_HALF_SHARE = 0.04
-# Half-width of the stretch of bladder base whose depth is averaged, mm (our choice).
-BASE_HALF_MM = 2.5
+# Half-width of the stretch of bladder base that gives its depth, mm (our choice).
+BASE_HALF_MM = 5.0
 # The base is sought in columns that show it in this share of the frames, and only where there are
 # so many of them (our choice).
 OFTEN, FEWEST_BASE_COLUMNS = 0.7, 5
 # Share of the columns at the site in which a layer must be seen (our choice).
 FEWEST_COLUMNS = 0.6
+# A layer whose edges lie at a wider angle to each other is cut by the side of the picture or ends
+# here, so it has no thickness (our choice: 26 degrees).
+WIDEST_ANGLE_RAD = 0.45
 # Below this confidence a value is withheld (our choice; see the reliability figures in the
 # model card).
 LOWEST_CONFIDENCE = 0.5
@@ -121,7 +124,7 @@ class Scale:
             row, column = spacing.row_mm, spacing.column_mm
             return cls(row, column, "mm", SITE_HALF_MM, SLOPE_HALF_MM, BASE_HALF_MM)
         half = SITE_HALF_SHARE * width_px
-        return cls(1.0, 1.0, "px", half, 2.5 * half, half)
+        return cls(1.0, 1.0, "px", half, 2.5 * half, 2.5 * half)
 
 
 def thickness_at(
@@ -130,7 +133,8 @@ def thickness_at(
     """Perpendicular thickness of one layer at one frame column, inside edge to inside edge.
 
     The layer's direction is that of a line fitted to its mid-line within ``slope_half`` of the
-    site; the thickness is the median vertical distance within ``site_half`` times the cosine.
+    site; the thickness is the median vertical distance within ``site_half`` times the cosine. It
+    is withheld where the edges are far from parallel.
 
     Parameters
     ----------
@@ -160,7 +164,10 @@ def thickness_at(
     if confidence < LOWEST_CONFIDENCE:
         return float("nan"), 0.0
     across = offset[wide] - offset[wide].mean()
-    slope = float(across @ (top[wide] + bottom[wide]) / 2 / (across @ across))
+    top_slope, bottom_slope = (float(across @ e[wide] / (across @ across)) for e in (top, bottom))
+    slope = (top_slope + bottom_slope) / 2
+    if abs(np.arctan(top_slope) - np.arctan(bottom_slope)) > WIDEST_ANGLE_RAD:
+        return float("nan"), 0.0
     vertical = float(np.median(bottom[near] - top[near]))
     return vertical / float(np.hypot(1.0, slope)), confidence
 
@@ -203,6 +210,28 @@ def thickness_series(
         Quantity("thickness", layer, scale.unit, table[:, k, 0].copy(), table[:, k, 1].copy())
         for k, layer in enumerate(layers)
     )
+
+
+def _crest(profile: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Height in the middle of a parabola fitted to each row, so that a hump is not flattened.
+
+    Parameters
+    ----------
+    profile
+        Shape (F, W), W odd; gaps count as the mean of their row.
+
+    Returns
+    -------
+    ndarray
+        Shape (F,); NaN where more than half of a row is missing.
+    """
+    known = ~np.isnan(profile)
+    share = known.mean(axis=1)
+    mean = np.where(known, profile, 0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    filled = np.where(known, profile, mean[:, None])
+    offset = np.linspace(-1, 1, profile.shape[1])
+    weights = np.linalg.pinv(np.stack([np.ones_like(offset), offset, offset**2], axis=1))[0]
+    return np.where(share >= 0.5, filled @ weights, np.nan)
 
 
 def base_series(
@@ -251,15 +280,13 @@ def base_series(
     # Each column against its own middle position, so that a gap in one shifts no mean.
     moved = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]  # (F, I)
     pitch = float(column_px[1] - column_px[0]) * scale.column
-    width = max(3, 2 * round(scale.base_half / pitch) + 1)
-    wide = cv2.blur(np.nan_to_num(moved), (width, 1), borderType=cv2.BORDER_CONSTANT)
+    half = min(max(2, round(scale.base_half / pitch)), (inner.size - 1) // 2)
+    wide = cv2.blur(np.nan_to_num(moved), (2 * half + 1, 1), borderType=cv2.BORDER_REFLECT_101)
     travel = np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0)
-    still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 2
+    still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 4
     base = inner.size // 2 if still else int(np.argmax(travel))
-    near = moved[:, np.abs(np.arange(inner.size) - base) <= width // 2].astype(float)
-    known = ~np.isnan(near)
-    total = np.where(known, near, 0).sum(axis=1)
-    value = np.where(known.mean(axis=1) >= 0.5, total / np.maximum(known.sum(axis=1), 1), np.nan)
+    base = int(np.clip(base, half, inner.size - 1 - half))
+    value = _crest(moved[:, base - half : base + half + 1].astype(float))
     column = float(column_px[inner[base]])
     value = value - shift(column)
     measured = ~np.isnan(value)

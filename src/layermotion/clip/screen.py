@@ -157,10 +157,11 @@ def _belong_together(large: Box, small: Box) -> bool:
     shared_columns = min(large[3], small[3]) - max(large[1], small[1])
     shared_rows = min(large[2], small[2]) - max(large[0], small[0])
     width, height = small[3] - small[1], small[2] - small[0]
-    is_below_or_above = shared_columns >= 0.8 * width and width >= 0.3 * (large[3] - large[1])
+    is_below_or_above = shared_columns >= 0.8 * width and width >= 0.15 * (large[3] - large[1])
     is_beside = shared_rows >= 0.8 * height and shared_columns > -0.02 * (large[3] - large[1])
     is_inside = shared_rows > 0 and shared_columns > 0
-    is_near = -shared_rows < 1.2 * (large[2] - large[0])
+    # A full bladder may take two thirds of the picture, all of it without an echo.
+    is_near = -shared_rows < 2.0 * (large[2] - large[0] + height)
     return is_inside or (is_below_or_above and is_near) or (is_beside and width < 0.5 * height)
 
 
