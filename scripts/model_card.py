@@ -60,7 +60,8 @@ def card_text(card: dict[str, Any]) -> str:
         "",
         "Single frames, thickness at the site (base displacement for the bladder), mm:",
         "",
-        "| structure | values | withheld | mean absolute error | median | bias | 95 % within | goal |",
+        "| structure | values | withheld | mean absolute error | median | bias | 95 % within "
+        "| goal |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for row in result["frames"]:

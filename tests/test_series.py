@@ -72,7 +72,7 @@ def test_slab_at_any_angle_has_its_perpendicular_thickness(
 @given(angle_deg=st.floats(-40, 40))
 def test_doubled_spacing_doubles_every_mm(angle_deg: float) -> None:
     found = slab(4.0, np.deg2rad(angle_deg))
-    double = Scale(2 * SCALE.row, 2 * SCALE.column, "mm", 4.0, 10.0, 5.0)
+    double = Scale(2 * SCALE.row, 2 * SCALE.column, "mm", 4.0, 10.0, 10.0)
     value, _ = thickness_at(found, Structure.TRA, SITE_PX, double)
     assert value == pytest.approx(8.0, rel=1e-4)
 
@@ -267,7 +267,7 @@ def test_bladder_never_or_seldom_seen_gives_nothing(shown: int) -> None:
 
 def test_doubled_spacing_doubles_the_displacement() -> None:
     frames = list(bladder_frames(course(6.0)))
-    double = Scale(2 * SCALE.row, 2 * SCALE.column, "mm", 4.0, 10.0, 5.0)
+    double = Scale(2 * SCALE.row, 2 * SCALE.column, "mm", 4.0, 10.0, 10.0)
     one, _ = base_series(frames, SCALE, TIME_S, still_probe)
     two, _ = base_series(frames, double, TIME_S, still_probe)
     np.testing.assert_allclose(two.value, 2 * one.value, rtol=1e-6, atol=1e-6)
