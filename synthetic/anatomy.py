@@ -254,7 +254,7 @@ def draw_wall(rng: np.random.Generator) -> Stack:
     share = log_uniform(rng, 0.02, 0.13)
     profiles = [_varied(rng, x, mean, share, 45.0) for mean in (eo_mm, io_mm, tra_mm)]
     rectus = np.zeros_like(x)
-    if chance(rng, 0.4):  # the medial ends are in view
+    if chance(rng, 0.35):  # the medial ends are in view
         tip = uniform(rng, -width * 0.5, width * 0.2)
         offsets = (rng.normal(2, 5), rng.normal(-4, 4), rng.normal(0, 4))
         for i, offset in enumerate(offsets):
