@@ -119,7 +119,7 @@ def _plot_thickness(series: Series, windows: Sequence[Window]) -> Plot | None:
         top.set_ylabel(f"thickness, {_unit_text(layers[0])}")
         _label_ends(top, series.time_s, layers)
         _draw_confidence(strip, series.time_s, layers)
-        svg = _to_svg(figure)
+        svg = to_svg(figure)
     return Plot(
         svg,
         f"Thickness over time of {names}, with rest and contraction shaded, and the confidence "
@@ -150,7 +150,7 @@ def _plot_displacement(series: Series, windows: Sequence[Window]) -> Plot | None
             axes[1].set_ylabel(f"probe,\n{_unit_text(shift)}")
             _bare(axes[1])
         _draw_confidence(strip, series.time_s, [base])
-        svg = _to_svg(figure)
+        svg = to_svg(figure)
     return Plot(
         svg,
         "Movement of the bladder base over time; positive is lift towards the probe"
@@ -294,7 +294,8 @@ def _unit_text(quantity: Quantity) -> str:
     return "pixels (no calibration)" if quantity.unit == "px" else quantity.unit
 
 
-def _to_svg(figure: Figure) -> str:
+def to_svg(figure: Figure) -> str:
+    """Draw a figure as an ``<svg>`` element without any outside reference."""
     figure.align_ylabels()
     stream = io.StringIO()
     FigureCanvasSVG(figure).print_figure(
