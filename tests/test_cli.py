@@ -23,9 +23,9 @@ class Recorder:
         self.calls: list[tuple[object, ...]] = []
         self.result = result
 
-    def __call__(self, *arguments: object) -> object:
+    def __call__(self, *arguments: object, **named: object) -> object:
         """Note the arguments; give the result, or raise it."""
-        self.calls.append(arguments)
+        self.calls.append((*arguments, named) if named else arguments)
         if isinstance(self.result, BaseException):
             raise self.result
         return self.result
@@ -208,10 +208,10 @@ def test_train_hands_every_option_on(
     training = Recorder(SimpleNamespace(is_finished=is_finished))
     replace_module(monkeypatch, "layermotion.training.loop", main=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
-    assert run("train", "--out", tmp_path) == code
+    assert run("train", "--out", tmp_path, "--from", tmp_path) == code
     assert training.calls == [
-        (["steps=7", "seed=1"], "smoke", tmp_path),
-        ([], "train", tmp_path),
+        (["steps=7", "seed=1"], "smoke", tmp_path, {"start_from": None}),
+        ([], "train", tmp_path, {"start_from": tmp_path}),
     ]
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries, find_boundaries, no_boundaries
 from layermotion.clip import Clip, Frame
+from layermotion.continuity import withhold_jumps
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Direction, Window, find_windows
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
@@ -174,7 +175,10 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     if view is View.ABDOMINAL_WALL:
         if site_px is None:
             site_px, site_words = site.place(_spread(recording), clip)
-        thickness = thickness_series(recording, site_px, scale)
+        thickness = tuple(
+            withhold_jumps(quantity, time_s, scale)
+            for quantity in thickness_series(recording, site_px, scale)
+        )
         windows = find_windows(
             strongest_change(thickness),
             time_s,

@@ -15,7 +15,7 @@ Z95 = 1.959964
 # Fewer frames than this with a value make a window unusable (our choice).
 FEWEST_SHARE = 0.5
 RELATIVE = ("%", "ratio")
-UNSEEN_LAYER = "The layer could not be seen clearly enough at the site."
+UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
 UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
 NO_EFFORT = "No effort was found in the clip."
 # In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
@@ -274,7 +274,8 @@ def _thickness_measures(
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
         elif has_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", kind.unseen))
-    if not has_effort:
+    # Fat does not contract; its thickness tells how the probe was pressed.
+    if not has_effort or kind.structure is Structure.FAT:
         return measures
     if rest is None or full is None:
         return measures + [

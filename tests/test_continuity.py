@@ -1,0 +1,59 @@
+"""Values that a muscle cannot reach from one frame to the next are withheld."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.continuity import withhold_jumps
+from layermotion.geometry import Spacing
+from layermotion.series import Quantity, Scale
+
+SCALE = Scale.of(Spacing(0.08, 0.11, "test"), 400)
+TIME_S = np.arange(60) / 20
+
+
+def kept(value: NDArray[np.float64], scale: Scale = SCALE) -> NDArray[np.float64]:
+    quantity = Quantity("thickness", "tra", scale.unit, value, np.where(np.isnan(value), 0.0, 0.9))
+    return withhold_jumps(quantity, TIME_S, scale).value
+
+
+def test_a_fast_contraction_is_kept() -> None:
+    value = 4 + 4 * np.clip((TIME_S - 1.0) / 0.3, 0, 1)  # doubles in 0.3 s
+    np.testing.assert_array_equal(kept(value.copy()), value)
+
+
+def test_a_spell_on_another_edge_is_withheld() -> None:
+    value = np.full(60, 4.0)
+    value[20:30] = 8.0
+    found = kept(value.copy())
+    assert np.isnan(found[20:30]).all()
+    np.testing.assert_array_equal(np.delete(found, np.s_[20:30]), 4.0)
+
+
+def test_a_step_that_stays_keeps_the_longer_side() -> None:
+    value = np.where(np.arange(60) < 40, 4.0, 9.0)
+    found = kept(value.copy())
+    assert np.isnan(found[40:]).all() and not np.isnan(found[:40]).any()
+
+
+def test_a_gap_gives_time_to_change() -> None:
+    value = np.where(np.arange(60) < 20, 4.0, 7.0)
+    value[20:26] = np.nan  # 0.35 s between the last 4 mm and the first 7 mm
+    np.testing.assert_array_equal(kept(value.copy()), value)
+
+
+def test_withheld_values_have_no_confidence_and_no_value_is_invented() -> None:
+    value = np.full(60, 4.0)
+    value[10] = 12.0
+    quantity = Quantity("thickness", "io", "mm", value, np.full(60, 0.9))
+    found = withhold_jumps(quantity, TIME_S, SCALE)
+    assert np.isnan(found.value[10]) and found.confidence[10] == 0.0
+    assert np.count_nonzero(np.isnan(found.value)) == 1
+
+
+def test_the_limit_follows_the_scale_of_an_uncalibrated_clip() -> None:
+    scale = Scale.of(None, 400)  # a site half-width of 16 px
+    value = np.full(60, 40.0)
+    value[20:30] = 45.0  # 5 px in one frame is within reach
+    np.testing.assert_array_equal(kept(value.copy(), scale), value)
+    value[20:30] = 70.0
+    assert np.isnan(kept(value.copy(), scale)[20:30]).all()
