@@ -28,6 +28,7 @@ CAUTION = (
 # view a scanner offers, and the rates between a slow sweep and high-speed imaging.
 DEPTH_RANGE_MM = (10.0, 400.0)
 FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
+ERROR_RATIO_RANGE = (0.001, 1000.0)
 
 app = typer.Typer(
     add_completion=False,
@@ -234,6 +235,115 @@ def train(
 
     if not run_training(overrides or [], config, out, start_from=start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
+
+
+def _need_study_packages() -> None:
+    for package in ("scipy", "statsmodels", "pandas", "openpyxl"):
+        if importlib.util.find_spec(package) is None:
+            raise InputError(
+                f"Studies need {package}, which is not installed; "
+                f"run: pip install 'layermotion[study]'."
+            )
+
+
+@app.command(
+    epilog=_epilog("layermotion compare callipers.csv results --margin 1mm --out comparison")
+)
+def compare(
+    manual: Annotated[
+        Path,
+        typer.Argument(
+            metavar="MANUAL",
+            exists=True,
+            dir_okay=False,
+            help="CSV or XLSX table of calliper values: clip, subject, rater, structure, measure, "
+            "task, repeat, value, unit; or one column for each rater, such as RATER_mm.",
+        ),
+    ],
+    auto: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="AUTO",
+            exists=True,
+            help="Folders that measure or session wrote, measures.json files, or tables.",
+        ),
+    ],
+    out: OutputFolder,
+    margin: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NUMBER+UNIT",
+            help="Largest difference that does not matter, such as 1mm; once for each unit.",
+        ),
+    ] = None,
+    log: Annotated[
+        bool, typer.Option("--log", help="Analyse ratios instead of differences.")
+    ] = False,
+    error_ratio: Annotated[
+        float,
+        typer.Option(
+            metavar="RATIO",
+            callback=_number("--error-ratio", ERROR_RATIO_RANGE, "(a ratio of variances)"),
+            help="Variance of the tool's error over that of a rater's, for Deming's line.",
+        ),
+    ] = 1.0,
+    seed: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Number every random draw comes from.")
+    ] = 0,
+) -> None:
+    """Compare automatic with calliper values: bias, limits, reliability, raters' own spread.
+
+    Needs the study extra: pip install 'layermotion[study]'.
+    """
+    _need_study_packages()
+    from layermotion.agreement.command import parse_margins, run_compare
+    from layermotion.agreement.study import StudyOptions
+
+    options = StudyOptions(parse_margins(margin or []), log, error_ratio, seed)
+    typer.echo(run_compare(manual, auto, out, options))
+
+
+@app.command(
+    epilog=_epilog("layermotion reliability repeats.csv --out reliability --save own-change.json")
+)
+def reliability(
+    table: Annotated[
+        Path,
+        typer.Argument(
+            metavar="TABLE",
+            exists=True,
+            dir_okay=False,
+            help="CSV or XLSX table of values with subject, measure, structure, unit, and any of "
+            "session, placement, rater, repeat.",
+        ),
+    ],
+    out: OutputFolder,
+    auto: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="AUTO",
+            exists=True,
+            help="Tool outputs; TABLE then only says which subject, session, rater and placement "
+            "each clip belongs to.",
+        ),
+    ] = None,
+    save: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            dir_okay=False,
+            help="Save the smallest detectable changes as JSON, to judge later visits by.",
+        ),
+    ] = None,
+) -> None:
+    """Split the error of repeated values into its sources; say how many repeats to average.
+
+    Needs the study extra: pip install 'layermotion[study]'.
+    """
+    _need_study_packages()
+    from layermotion.agreement.command import run_reliability
+
+    typer.echo(run_reliability(table, auto or [], out, save))
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))

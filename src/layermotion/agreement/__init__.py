@@ -1,0 +1,1 @@
+"""Owns the researcher's bench: automatic values against callipers, and reliability studies."""

@@ -1,0 +1,147 @@
+"""Owns reading what the tool measured: folders and files that measure and session wrote."""
+
+import csv
+import json
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from layermotion.agreement.table import UNITS, Reading, Table, Unused, read_table
+from layermotion.errors import InputError
+from layermotion.labels import WALL_LAYERS
+
+RESULTS = "measures.json"
+
+
+def read_auto(sources: Sequence[Path]) -> Table:
+    """Read tool outputs: folders holding ``measures.json`` at any depth, such files, or tables.
+
+    A measure that the tool withheld, or that a clinician corrected, takes no part and is listed.
+
+    Raises
+    ------
+    InputError
+        If a source holds no results, or a file is not what it should be.
+    """
+    readings: list[Reading] = []
+    unused: list[Unused] = []
+    notes: list[str] = []
+    columns: set[str] = set()
+    seen: dict[str, Path] = {}
+    for source in sources:
+        if source.is_file() and source.suffix.lower() != ".json":
+            table = read_table(source, "auto")
+            readings += table.readings
+            unused += table.unused
+            notes += table.notes
+            columns |= table.columns
+            continue
+        files = sorted(source.rglob(RESULTS)) if source.is_dir() else [source]
+        if not files:
+            raise InputError(
+                f"{source} holds no {RESULTS}; give a folder that layermotion measure wrote."
+            )
+        for path in files:
+            clip, own, withheld = _read_results(path)
+            if clip in seen:
+                raise InputError(
+                    f"Clip {clip} is in {seen[clip].parent} and in {path.parent}; give one of them."
+                )
+            seen[clip] = path
+            readings += own
+            unused += withheld
+            columns |= {"clip", "measure", "structure", "task", "repeat", "value", "unit"}
+    return Table(frozenset(columns), tuple(readings), tuple(unused), tuple(notes))
+
+
+def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused]]:
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        clip, measures = str(document["clip"]), list(document["measures"])
+        depths, confidence = _depths_mm(measures), _Confidence(path.parent / "series.csv")
+        readings, unused = [], []
+        for item in measures:
+            reason = _why_unused(item)
+            if reason:
+                what = f"clip {clip}, {item['structure']} {item['name']}, repeat {item['repeat']}"
+                unused.append(Unused("auto", what, reason))
+                continue
+            unit, factor = UNITS[item["unit"]]
+            readings.append(
+                Reading(
+                    row=0,
+                    clip=clip,
+                    subject="",
+                    session="",
+                    side="",
+                    placement="",
+                    measure=item["name"],
+                    structure=item["structure"],
+                    task=item["task"],
+                    repeat=str(item["repeat"]),
+                    rater="",
+                    reading="",
+                    value=float(item["value"]) * factor,
+                    unit=unit,
+                    depth_mm=depths.get((item["structure"], str(item["repeat"])), math.nan),
+                    quality=confidence.mean(item["structure"], item["frames"]),
+                )
+            )
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            f"{path} is not a result of layermotion measure; measure the clip again."
+        ) from error
+    return clip, readings, unused
+
+
+def _why_unused(item: Mapping[str, Any]) -> str:
+    if item["value"] is None:
+        return f"The tool withheld the value: {item['reason']}"
+    if item["status"] == "corrected":
+        return "A clinician corrected the value, so it is no longer automatic."
+    return ""
+
+
+def _depths_mm(measures: Sequence[Mapping[str, Any]]) -> dict[tuple[str, str], float]:
+    """Depth of the near edge of each layer at rest: the thicknesses above it, added up."""
+    at_rest = {
+        (item["structure"], str(item["repeat"])): item["value"]
+        for item in measures
+        if item["name"] == "thickness_rest" and item["unit"] == "mm" and item["value"] is not None
+    }
+    depths = {}
+    for place, layer in enumerate(WALL_LAYERS):
+        for repeat in {repeat for _, repeat in at_rest}:
+            above = [at_rest.get((str(upper), repeat)) for upper in WALL_LAYERS[:place]]
+            known = [value for value in above if value is not None]
+            if len(known) == place:
+                depths[str(layer), repeat] = float(sum(known))
+    return depths
+
+
+class _Confidence:
+    """Mean confidence of a structure over the frames of a measure, from ``series.csv``."""
+
+    def __init__(self, path: Path) -> None:
+        self._values: dict[str, dict[int, float]] = {}
+        if path.exists():
+            with path.open(encoding="utf-8", newline="") as stream:
+                for row in csv.DictReader(stream):
+                    if row["quantity"] in ("thickness", "base_displacement"):
+                        own = self._values.setdefault(row["structure"], {})
+                        own[int(row["frame"])] = float(row["confidence"])
+
+    def mean(self, structure: str, frames: str) -> float:
+        """Mean over ranges such as ``0-14;62-80``; NaN where nothing is known."""
+        own = self._values.get(structure, {})
+        known = [own[frame] for frame in _frame_numbers(frames) if frame in own]
+        return float(np.mean(known)) if known else math.nan
+
+
+def _frame_numbers(frames: str) -> Iterator[int]:
+    for span in filter(None, frames.split(";")):
+        first, _, last = span.partition("-")
+        yield from range(int(first), int(last or first) + 1)

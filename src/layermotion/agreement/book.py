@@ -1,0 +1,227 @@
+"""Owns the rows of figures.csv: every figure of a comparison under its name, with its method."""
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from layermotion.agreement import regression
+from layermotion.agreement.estimate import (
+    Z95,
+    Array,
+    Estimate,
+    Statistic,
+    percentile_interval,
+)
+from layermotion.agreement.icc import Intraclass, MeasurementError, bootstrap_intraclass
+from layermotion.agreement.join import PairedSet
+from layermotion.agreement.limits import Limits, limits_of_agreement
+from layermotion.agreement.planning import (
+    subjects_for_icc,
+    subjects_for_limits,
+    subjects_for_margin,
+)
+from layermotion.agreement.regression import Sums
+
+AUTO_MANUAL = "auto - manual"
+# Precision that the planning asks for: a limit known within half an SD each way, and an ICC
+# interval of 0.2 (our choice).
+LIMIT_WIDTH_SD = 1.0
+ICC_WIDTH = 0.2
+
+
+class Book:
+    """Collects figures of one measure."""
+
+    def __init__(self, pairs: PairedSet) -> None:
+        self._pairs = pairs
+        self.rows: list[Statistic] = []
+
+    def add(
+        self,
+        comparison: str,
+        statistic: str,
+        estimate: Estimate,
+        method: str,
+        unit: str | None = None,
+        pairs: int | None = None,
+        subjects: int | None = None,
+    ) -> None:
+        """Add a row; unit and counts are those of the set unless given."""
+        own = self._pairs
+        self.rows.append(
+            Statistic(
+                measure=own.measure,
+                structure=own.structure,
+                comparison=comparison,
+                statistic=statistic,
+                value=estimate.value,
+                low=estimate.low,
+                high=estimate.high,
+                unit=own.unit if unit is None else unit,
+                subjects=own.subjects if subjects is None else subjects,
+                pairs=own.auto.size if pairs is None else pairs,
+                method=method,
+            )
+        )
+
+
+def back_from_log(estimate: Estimate) -> Estimate:
+    """Turn a difference of logarithms into a ratio."""
+    return Estimate(math.exp(estimate.value), math.exp(estimate.low), math.exp(estimate.high))
+
+
+def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> None:
+    """Bias and limits of agreement with every interval; as ratios where they are of logs."""
+
+    def add(name: str, estimate: Estimate, method: str) -> None:
+        if as_ratio:
+            book.add(comparison, f"ratio: {name}", back_from_log(estimate), method, "ratio")
+        else:
+            book.add(comparison, name, estimate, method)
+
+    approximate = "large-sample interval of Bland and Altman"
+    add("bias", limits.bias, "mean difference, t interval by subject")
+    add("lower limit of agreement, 1.96 SD", limits.lower, limits.method)
+    add("upper limit of agreement, 1.96 SD", limits.upper, limits.method)
+    add("lower limit, approximate interval", limits.lower_approximate, approximate)
+    add("upper limit, approximate interval", limits.upper_approximate, approximate)
+    if not math.isnan(limits.outer_low):
+        pair = Estimate(limits.bias.value, limits.outer_low, limits.outer_high)
+        add("outer bounds of both limits", pair, "exact two-sided tolerance factor, 97.5 %")
+    bias, sd = limits.bias.value, limits.sd
+    add("lower limit, 2 SD", Estimate(bias - 2 * sd), "as in Bland & Altman 1986")
+    add("upper limit, 2 SD", Estimate(bias + 2 * sd), "as in Bland & Altman 1986")
+    unit = "log" if as_ratio else None
+    book.add(comparison, "SD of differences", Estimate(sd), limits.method, unit)
+    if not math.isnan(limits.within_sd):
+        book.add(
+            comparison, "SD between subjects", Estimate(limits.between_sd), limits.method, unit
+        )
+        book.add(comparison, "SD within subjects", Estimate(limits.within_sd), limits.method, unit)
+
+
+def book_one(book: Book, comparison: str, difference: Array, subject: NDArray[np.intp]) -> None:
+    """Bias and limits of one pair of methods, over the targets that both measured."""
+    known = np.isfinite(difference)
+    people, own = np.unique(subject[known], return_inverse=True)
+    if people.size < 2:
+        return
+    limits = limits_of_agreement(difference[known], own)
+    pairs = int(known.sum())
+    for name, estimate in (
+        ("bias", limits.bias),
+        ("lower limit of agreement, 1.96 SD", limits.lower),
+        ("upper limit of agreement, 1.96 SD", limits.upper),
+        ("SD of differences", Estimate(limits.sd)),
+    ):
+        book.add(comparison, name, estimate, limits.method, None, pairs, int(people.size))
+
+
+def book_reliability(
+    book: Book,
+    comparison: str,
+    forms: Sequence[Intraclass],
+    error: MeasurementError,
+    targets: int | None = None,
+) -> None:
+    """Six coefficients, SEM, smallest detectable change and coefficient of variation."""
+    for form in forms:
+        name = f"{form.shrout_fleiss} = {form.mcgraw_wong}"
+        method = "two-way analysis of variance, F interval, targets as independent"
+        book.add(comparison, name, form.estimate, method, "", targets)
+    for name, estimate, unit, method in (
+        ("SEM, consistency", error.sem_consistency, None, "chi square interval"),
+        ("SEM, agreement", error.sem_agreement, None, "Satterthwaite interval"),
+        ("MDC95", error.mdc95, None, "1.96 sqrt(2) SEM, agreement"),
+        ("CV", error.cv_percent, "%", "SEM, agreement, over the mean"),
+    ):
+        book.add(comparison, name, estimate, method, unit, targets)
+
+
+def book_bootstrap(
+    book: Book, both: Array, subject: NDArray[np.intp], weights: Array, error_ratio: float
+) -> None:
+    """Intervals that draw whole subjects again, so that repeats of one person go together."""
+    drawn = Sums.by_subject(both[:, 1], both[:, 0], subject)
+    everyone = np.ones((1, weights.shape[1]))
+    for name, unit, values in _drawn_values(drawn, weights, error_ratio):
+        whole = next(v for n, _, v in _drawn_values(drawn, everyone, error_ratio) if n == name)
+        book.add(
+            AUTO_MANUAL,
+            f"{name}, by subject",
+            Estimate(float(whole[0]), *percentile_interval(values)),
+            f"bootstrap of subjects, {weights.shape[0]} draws, percentiles",
+            unit,
+        )
+    whole_forms = bootstrap_intraclass(both, subject, everyone)
+    for name, values in bootstrap_intraclass(both, subject, weights).items():
+        estimate = Estimate(float(whole_forms[name][0]), *percentile_interval(values))
+        method = f"bootstrap of subjects, {weights.shape[0]} draws, percentiles"
+        book.add("auto and manual mean", f"{name}, by subject", estimate, method, "")
+
+
+def _drawn_values(
+    drawn: Sums, weights: Array, error_ratio: float
+) -> Iterator[tuple[str, str | None, Array]]:
+    sums = drawn.weighted(weights)
+    mean_x, mean_y, xx, yy, xy = sums.centred()
+    bias = sums.y_origin + mean_y - sums.x_origin - mean_x
+    sd = np.sqrt(np.maximum(0.0, (yy + xx - 2 * xy) / (sums.count - 1)))
+    yield "bias", None, bias
+    yield "bias - 1.96 SD", None, bias - Z95 * sd
+    yield "bias + 1.96 SD", None, bias + Z95 * sd
+    # Difference y - x on mean (x + y) / 2: the slope in sums of squares and products.
+    yield "slope of difference on mean", "", (yy - xx) / 2 / ((xx + yy + 2 * xy) / 4)
+    yield "concordance correlation", "", regression.concordance_from(sums)
+    slope, intercept = regression.deming_line(sums, error_ratio)
+    yield "Deming slope", "", slope
+    yield "Deming intercept", None, intercept
+
+
+def book_readings(book: Book, pairs: PairedSet) -> None:
+    """Spread of each rater's own readings of one target, where a rater read it again."""
+    for place, rater in enumerate(pairs.raters):
+        readings = pairs.manual[:, place]
+        counts = np.isfinite(readings).sum(axis=1)
+        again = counts > 1
+        freedom = int((counts[again] - 1).sum())
+        if freedom == 0:
+            continue
+        variance = float((np.nanvar(readings[again], axis=1) * counts[again]).sum()) / freedom
+        low, high = stats.chi2.ppf([0.975, 0.025], freedom)
+        estimate = Estimate(
+            math.sqrt(variance),
+            math.sqrt(variance * freedom / low),
+            math.sqrt(variance * freedom / high),
+        )
+        book.add(
+            f"{rater} again",
+            "SEM, same rater",
+            estimate,
+            "pooled SD of readings of one target, chi square interval",
+            pairs=int(again.sum()),
+        )
+
+
+def book_planning(book: Book, limits: Limits, icc: float, margin: float | None) -> None:
+    """Subjects that the next study needs; nothing for a margin that was not given."""
+
+    def add(name: str, subjects: int | None, method: str) -> None:
+        value = math.nan if subjects is None else float(subjects)
+        book.add("next study", name, Estimate(value), method, "subjects")
+
+    add(
+        "for limits known within 0.5 SD each way",
+        subjects_for_limits(LIMIT_WIDTH_SD),
+        "exact interval of one limit",
+    )
+    if 0 <= icc < 1:
+        method = f"Bonett 2002, expected ICC(2,1) {icc:.2f}, 2 raters"
+        add("for an ICC interval 0.2 wide", subjects_for_icc(icc, ICC_WIDTH, 2), method)
+    if margin is not None and limits.sd > 0:
+        method = f"bias and SD as found, margin {margin:g}; empty: the limits exceed the margin"
+        wanted = subjects_for_margin(limits.bias.value, limits.sd, margin)
+        add("for limits within the margin, power 0.8", wanted, method)

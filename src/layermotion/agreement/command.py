@@ -1,0 +1,292 @@
+"""Owns the commands of the bench: tables in, a folder with report, figures and CSV out."""
+
+import csv
+import hashlib
+import io
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import astuple, fields, replace
+from pathlib import Path
+
+from layermotion import __version__
+from layermotion.agreement.auto import read_auto
+from layermotion.agreement.detectable import write_detectable_changes
+from layermotion.agreement.estimate import STATISTIC_COLUMNS
+from layermotion.agreement.join import Joined, join, refuse_negative
+from layermotion.agreement.page import build_compare_page, build_reliability_page
+from layermotion.agreement.plots import (
+    Drawing,
+    draw_comparison,
+    draw_overview,
+    draw_reliability,
+)
+from layermotion.agreement.reliability import Reliability, analyse_reliability
+from layermotion.agreement.study import StudyOptions, compare
+from layermotion.agreement.table import UNITS, Reading, Table, Unused, read_table, rows_text
+from layermotion.errors import InputError
+from layermotion.files import atomic_path, write_text
+
+PAIR_COLUMNS = (
+    "clip",
+    "subject",
+    "measure",
+    "structure",
+    "task",
+    "repeat",
+    "unit",
+    "auto",
+    "rater",
+    "reading",
+    "manual",
+    "difference",
+    "depth_mm",
+    "quality",
+)
+
+
+def parse_margins(texts: Sequence[str]) -> dict[str, float]:
+    """Read margins such as ``0.5mm``, ``10%`` or ``0.1ratio``.
+
+    Examples
+    --------
+    >>> parse_margins(["0.5mm", "10 %"])
+    {'mm': 0.5, '%': 10.0}
+    """
+    margins: dict[str, float] = {}
+    for text in texts:
+        plain = text.strip().lower()
+        unit = next((unit for unit in UNITS if plain.endswith(unit)), "")
+        try:
+            value = float(plain.removesuffix(unit))
+        except ValueError:
+            value = math.nan
+        if not unit or not (math.isfinite(value) and value > 0):
+            raise InputError(
+                f"--margin {text} is not possible; give a number above zero with its unit, such "
+                f"as 0.5mm, 10% or 0.1ratio."
+            )
+        name, factor = UNITS[unit]
+        if name in margins:
+            raise InputError(f"--margin is given twice for {name}; keep one.")
+        margins[name] = value * factor
+    return margins
+
+
+def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOptions) -> Path:
+    """Compare automatic with manual values and write the results below ``out``.
+
+    Returns
+    -------
+    Path
+        The report.
+
+    Raises
+    ------
+    InputError
+        If a table cannot be used.
+    """
+    joined = join(read_table(manual, "manual"), read_auto(auto), manual.name)
+    comparisons = [compare(pairs, options) for pairs in joined.sets]
+    drawings = [draw_comparison(comparison) for comparison in comparisons]
+    overview = tuple(draw_overview(comparisons))
+    statistics = [row for comparison in comparisons for row in comparison.statistics]
+    _write_csv(out / "figures.csv", STATISTIC_COLUMNS, (astuple(row) for row in statistics))
+    _write_csv(out / "pairs.csv", PAIR_COLUMNS, _pair_rows(joined))
+    _write_unused(out, joined.unused)
+    _write_drawings(out, [*overview, *(one for own in drawings for one in own)])
+    report = out / "report.html"
+    provenance = [
+        ("software", f"layermotion {__version__}"),
+        ("manual table, SHA-256", _sha256(manual)),
+        ("bootstrap seed", str(options.seed)),
+    ]
+    write_text(
+        report,
+        build_compare_page(
+            comparisons, drawings, overview, joined.unused, joined.notes, options, provenance
+        ),
+    )
+    return report
+
+
+def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | None) -> Path:
+    """Split the variance of repeated values and write the results below ``out``.
+
+    Parameters
+    ----------
+    table
+        Values with their subjects; or, with ``auto``, only clips with their subject, session,
+        rater and placement.
+    save
+        Where to save the smallest detectable changes, or None.
+
+    Raises
+    ------
+    InputError
+        If a table cannot be used.
+    """
+    read = _design_values(table, auto) if auto else read_table(table, "manual")
+    for column in ("subject", "measure"):
+        if column not in read.columns:
+            raise InputError(f"{table.name} has no column {column}; add it.")
+    refuse_negative(read.readings, table.name)
+    _refuse_doubled(read.readings, table.name)
+    nameless = [reading.row for reading in read.readings if not reading.subject]
+    if nameless:
+        raise InputError(f"{table.name} {rows_text(nameless)} has no subject; fill it in.")
+    groups: dict[tuple[str, str, str], list[Reading]] = defaultdict(list)
+    for reading in read.readings:
+        groups[reading.measure, reading.structure, reading.unit].append(reading)
+    if not groups:
+        raise InputError(f"{table.name} has no row with a value; fill in the measurements.")
+    results = [analyse_reliability(readings) for readings in groups.values()]
+    drawings = draw_reliability(results)
+    _write_csv(
+        out / "figures.csv",
+        ("measure", "structure", "unit", "figure", "repeats", "value", "low", "high"),
+        _reliability_rows(results),
+    )
+    _write_unused(out, read.unused)
+    _write_drawings(out, drawings)
+    provenance = [
+        ("software", f"layermotion {__version__}"),
+        ("table, SHA-256", _sha256(table)),
+    ]
+    report = out / "report.html"
+    write_text(
+        report, build_reliability_page(results, drawings, read.unused, read.notes, provenance)
+    )
+    if save is not None:
+        write_detectable_changes(save, results)
+    return report
+
+
+def _design_values(path: Path, auto: Sequence[Path]) -> Table:
+    """Give automatic values the subject, session, rater and placement of their clip."""
+    design = read_design(path)
+    tool = read_auto(auto)
+    taken, unused = [], list(tool.unused)
+    for reading in tool.readings:
+        if reading.repeat == "mean":
+            continue
+        own = design.get(reading.clip)
+        if own is None:
+            unused.append(Unused("auto", f"clip {reading.clip}", "The clip is not in the table."))
+            continue
+        taken.append(
+            replace(
+                reading,
+                subject=own.get("subject", ""),
+                session=own.get("session", ""),
+                rater=own.get("rater", ""),
+                placement=own.get("placement", ""),
+            )
+        )
+    measured = {reading.clip for reading in tool.readings}
+    unused += [
+        Unused("manual", f"clip {clip}", "The tool has no value of the clip.")
+        for clip in design
+        if clip not in measured
+    ]
+    return Table(tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes)
+
+
+def read_design(path: Path) -> dict[str, dict[str, str]]:
+    """Read which subject, session, rater and placement each clip belongs to, by clip."""
+    try:
+        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name} cannot be read; give a CSV file in UTF-8.") from error
+    design: dict[str, dict[str, str]] = {}
+    for number, row in enumerate(rows, start=2):
+        clip = (row.get("clip") or "").strip().removeprefix("clip-")
+        if not clip or not (row.get("subject") or "").strip():
+            raise InputError(f"{path.name} row {number} lacks its clip or its subject; fill it in.")
+        if clip in design:
+            raise InputError(f"{path.name} row {number} gives clip {clip} again; remove one row.")
+        design[clip] = {name: (value or "").strip() for name, value in row.items() if name}
+    return design
+
+
+def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
+    seen: dict[Reading, int] = {}
+    for reading in readings:
+        own = replace(reading, row=0, value=0.0, depth_mm=0.0, quality=0.0)
+        if own in seen and reading.row:
+            raise InputError(
+                f"{name} rows {seen[own]} and {reading.row} give the same measurement twice; "
+                f"remove one, or number them in the column repeat."
+            )
+        seen[own] = reading.row
+
+
+def _pair_rows(joined: Joined) -> Iterable[tuple[object, ...]]:
+    """One row for each reading; subjects by number, so that no name leaves the manual table."""
+    for pairs in joined.sets:
+        for place, (auto, clip) in enumerate(zip(pairs.auto.tolist(), pairs.clip, strict=True)):
+            for number, rater in enumerate(pairs.raters):
+                for reading, value in enumerate(pairs.manual[place, number].tolist(), start=1):
+                    if math.isnan(value):
+                        continue
+                    yield (
+                        clip,
+                        int(pairs.subject[place]) + 1,
+                        pairs.measure,
+                        pairs.structure,
+                        pairs.task[place],
+                        pairs.repeat[place],
+                        pairs.unit,
+                        auto,
+                        rater,
+                        reading,
+                        value,
+                        auto - value,
+                        float(pairs.depth_mm[place]),
+                        float(pairs.quality[place]),
+                    )
+
+
+def _reliability_rows(results: Sequence[Reliability]) -> Iterable[tuple[object, ...]]:
+    for result in results:
+        key = (result.measure, result.structure, result.unit)
+        for part in result.components:
+            yield (*key, f"variance, {part.name}", 1, part.variance, math.nan, math.nan)
+        for row in result.plan:
+            for name, found in (
+                ("SEM, any rater", row.sem),
+                ("SEM, same rater", row.sem_same),
+                ("MDC95, any rater", row.mdc95),
+            ):
+                yield (*key, name, row.repeats, found.value, found.low, found.high)
+            yield (*key, "coefficient", row.repeats, row.coefficient, math.nan, math.nan)
+
+
+def _write_unused(out: Path, unused: Sequence[Unused]) -> None:
+    names = [item.name for item in fields(Unused)]
+    _write_csv(out / "unmatched.csv", names, (astuple(item) for item in unused))
+
+
+def _write_drawings(out: Path, drawings: Sequence[Drawing]) -> None:
+    for drawing in drawings:
+        write_text(out / "figures" / f"{drawing.name}.svg", drawing.svg_file())
+        with atomic_path(out / "figures" / f"{drawing.name}.pdf") as temporary:
+            temporary.write_bytes(drawing.pdf)
+
+
+def _write_csv(target: Path, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(heading)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    write_text(target, stream.getvalue())
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value:.10g}"
+    return value
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()

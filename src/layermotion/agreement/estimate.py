@@ -1,0 +1,91 @@
+"""Owns the shape of a statistical result: a value with its interval, and a row of figures.csv."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Confidence of every interval; a convention, common practice.
+LEVEL = 0.95
+# Normal quantile that holds the middle 95 % of differences.
+Z95 = 1.959964
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its 95 % interval; NaN bounds where no interval can be given."""
+
+    value: float
+    low: float = math.nan
+    high: float = math.nan
+
+    def scaled(self, factor: float) -> "Estimate":
+        """Multiply all three by a factor above zero."""
+        return Estimate(self.value * factor, self.low * factor, self.high * factor)
+
+    def has_interval(self) -> bool:
+        """Whether both bounds are known."""
+        return not (math.isnan(self.low) or math.isnan(self.high))
+
+
+@dataclass(frozen=True)
+class Statistic:
+    """One row of ``figures.csv``.
+
+    Parameters
+    ----------
+    measure, structure
+        What was measured.
+    comparison
+        What is set against what, such as ``auto - manual`` or ``raters``.
+    statistic
+        Name of the number.
+    value, low, high
+        The number with its 95 % interval; NaN where there is none.
+    unit
+        Unit of the value; empty for pure numbers.
+    subjects, pairs
+        How many people and how many pairs or targets it rests on.
+    method
+        How value and interval were found.
+    """
+
+    measure: str
+    structure: str
+    comparison: str
+    statistic: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    subjects: int
+    pairs: int
+    method: str
+
+
+STATISTIC_COLUMNS = tuple(item.name for item in fields(Statistic))
+
+
+def percentile_interval(samples: Array) -> tuple[float, float]:
+    """Middle 95 % of bootstrap samples; samples that are not finite are left out."""
+    known = samples[np.isfinite(samples)]
+    if known.size == 0:
+        return math.nan, math.nan
+    low, high = np.quantile(known, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    return float(low), float(high)
+
+
+def codes_of(labels: Sequence[str]) -> NDArray[np.intp]:
+    """Give each label its number, from 0 in the order in which they first appear.
+
+    Examples
+    --------
+    >>> codes_of(["b", "a", "b"])
+    array([0, 1, 0])
+    """
+    order = {label: number for number, label in enumerate(dict.fromkeys(labels))}
+    return np.array([order[label] for label in labels], dtype=np.intp)
