@@ -159,9 +159,11 @@ def test_medial_end_tells_the_lateral_direction(mirrored: bool, expected: int) -
 # Measured mean error over 14 fresh draw-in clips: slide 0.03 to 0.9 mm (0.2 mm in this one; two
 # clips show only noise in the TrA and are missing), probe 0.02 mm at most.
 def far_sliding_clip() -> tuple[ClipPlan, ClipTruth]:
-    """First clip whose TrA slides 12 to 22 mm and fills the middle of the picture throughout."""
+    """First clip with raw speckle whose TrA slides 12 to 22 mm in the middle of the picture."""
     for seed in range(9000, 9100):
         plan = draw_clip(np.random.default_rng(seed), View.ABDOMINAL_WALL, task=Task.DRAW_IN)
+        if plan.scene.display.smoothing != "none":
+            continue
         truth = clip_truth(plan)
         middle = np.abs(truth.x_mm) < 15
         tra_mm = np.diff(truth.edges_mm[:, 3][..., middle], axis=1)
