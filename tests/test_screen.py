@@ -85,6 +85,33 @@ def sector_screen(seed: int = 2) -> tuple[NDArray[np.uint8], ImageArea]:
     return screen, area
 
 
+def fan(rows: int, columns: int, axis: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Distance (pixels) from the apex, 29 rows above the screen, and angle (degrees)."""
+    depth, lateral = np.mgrid[29.0 : rows + 29.0, -axis : columns - axis]
+    return np.hypot(depth, lateral), np.degrees(np.arctan2(lateral, depth))
+
+
+def dark_sector_screen(seed: int, *, deep: float) -> tuple[NDArray[np.uint8], ImageArea]:
+    """Full bladder: near tissue, then black, then a thin wall and tissue up to an angle.
+
+    The area is that of the whole field, 35 degrees to both sides, radius 60 to 440 pixels.
+    """
+    screen = blank(480, 640)
+    radius, angle = fan(480, 640, 320)
+    field = (radius >= 60) & (radius <= 440) & (np.abs(angle) <= 35)
+    near = field & (radius <= 210)
+    wall = (np.abs(radius - 385) <= 2) & (np.abs(angle) <= deep)
+    tissue = field & (radius >= 387) & (np.abs(angle) <= deep)
+    screen[near | tissue] = speckle(480, 640, seed, deep=1.0)[near | tissue]
+    screen[wall] = 220
+    top, bottom = np.flatnonzero(field.any(axis=1))[[0, -1]]
+    first, last = np.flatnonzero(field.any(axis=0))[[0, -1]]
+    write(screen, "Pelvis  C5", 15, 10)
+    for line in range(8):
+        write(screen, f"Item {line}", 60 + 24 * line, 2, 0.4)
+    return screen, ImageArea(int(top), int(first), int(bottom - top + 1), int(last - first + 1))
+
+
 @pytest.mark.parametrize("border", [0, 70, 128])
 @pytest.mark.parametrize("scale", [1, 2])
 def test_linear_image_is_found_past_text_ruler_bar_and_icon(border: int, scale: int) -> None:
@@ -153,6 +180,67 @@ def test_ruler_below_the_image_is_left_out() -> None:
     for tick in range(area.left, area.left + area.width, 14):
         cv2.line(screen, (tick, 401), (tick, 440), 200, 1)
     assert_box(find_image_area([screen]), area, 0.03)
+
+
+def test_dark_deep_sides_of_a_sector_are_kept() -> None:
+    screen, area = dark_sector_screen(14, deep=15.0)
+    assert_box(find_image_area([screen]), area, 0.05)
+
+
+@pytest.mark.parametrize("is_mirrored", [False, True])
+def test_dark_side_of_a_sector_is_kept(is_mirrored: bool) -> None:
+    screen, area = dark_sector_screen(15, deep=35.0)
+    screen[90:, 340:] = 0
+    if is_mirrored:
+        screen = np.ascontiguousarray(screen[:, ::-1])
+        area = ImageArea(area.top, 640 - area.left - area.width, area.height, area.width)
+    assert_box(find_image_area([screen]), area, 0.05)
+
+
+def test_tissue_beyond_the_seen_beams_is_kept_on_both_sides() -> None:
+    screen, area = linear_screen(seed=17)
+    screen[area.top : 230, area.left : area.left + 110] = 0
+    screen[area.top :, area.left + 310 : area.left + area.width][: area.height] = 0
+    assert_box(find_image_area([screen]), area, 0.05)
+
+
+def test_sparse_moving_echoes_below_a_bladder_are_kept_and_still_text_is_not() -> None:
+    screen, area = dark_sector_screen(16, deep=15.0)
+    radius, angle = fan(480, 640, 320)
+    screen[radius > 300] = 0
+    write(screen, "Pelvic floor, contraction 3", 470, 200)
+    sparse = (radius >= 350) & (radius <= 440) & (np.abs(angle) <= 25)
+    frames = []
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        frame = screen.copy()
+        spots = cv2.dilate((rng.random((480, 640)) < 0.001).astype(np.uint8), np.ones((5, 5)))
+        frame[sparse & (spots > 0)] = 40
+        frames.append(frame)
+    assert_box(find_image_area(frames), area, 0.05)
+    still = find_image_area(frames[:1])
+    assert still.top + still.height < 300
+
+
+def test_box_of_a_moving_image_is_tight_in_depth() -> None:
+    screens = [linear_screen(seed, deep=1.0) for seed in range(20, 25)]
+    area = screens[0][1]
+    found = find_image_area([screen for screen, _ in screens])
+    assert abs(found.top - area.top) <= 2
+    assert abs(found.top + found.height - area.top - area.height) <= 2
+
+
+def test_wide_beams_of_one_image_do_not_reach_into_the_next() -> None:
+    screen = blank(480, 640)
+    for axis in (160, 480):
+        radius, angle = fan(480, 640, axis)
+        field = (radius >= 60) & (radius <= 440) & (np.abs(angle) <= 35)
+        seen = field & (np.abs(np.arange(640) - axis) < 150)
+        screen[seen] = speckle(480, 640, axis)[seen]
+    left, right = sorted(find_image_areas([screen]), key=lambda box: box.left)
+    assert left.left + left.width <= right.left
+    assert left.left <= 12
+    assert right.left + right.width >= 628
 
 
 def test_compressed_screen_is_found() -> None:

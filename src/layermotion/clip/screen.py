@@ -1,8 +1,9 @@
 """Owns finding the ultrasound image within a screen, past text, rulers, bars and menus.
 
 Speckle changes nearly every pixel of an ultrasound image, while the screen around it is flat with
-thin text. The image is therefore the largest densely textured area; faint deep rows
-that belong to it are then added back.
+thin text. The image therefore starts as the largest densely textured area. Dark parts that belong
+to it are then added back: rows that are faint or that move, and columns that its beams reach,
+since these run straight and equally far to both sides.
 """
 
 from collections.abc import Sequence
@@ -35,6 +36,17 @@ BIN_COUNT = 32
 FILLED_PART = 0.4
 # ... with gaps up to this part of the image's height.
 GAP_PART = 0.01
+# Echoes at any depth belong to the image when they change over time by this many grey levels,
+# above the ripple that compression leaves around still text ...
+MOVING_LEVELS = 6
+# ... and fill this part of a bin over this part of the image's height: sparse echoes count.
+SPARSE_PART = 0.1
+SPARSE_HEIGHT_PART = 0.05
+# Between these parts of the image's height its sides show where the probe's face ends, below
+# the ringing at its very top, ...
+FACE_PARTS = (0.05, 0.10)
+# ... and between these how far the outer beams spread, above most bladders.
+BEAM_PARTS = (0.15, 0.35)
 # A box this close to the edge of the frame (part of the frame) reaches it.
 SNAP_PART = 0.012
 
@@ -73,15 +85,16 @@ def find_image_areas(frames: Sequence[NDArray[np.uint8]]) -> tuple[ImageArea, ..
     rows, columns = frames[0].shape
     factor = max(1, -(-max(rows, columns) // WORK_SIZE))
     stack = np.stack([_reduced(frame, factor) for frame in frames])
-    texture, faint = _texture(stack)
-    boxes = [
-        _extended(part, faint) for box in _dense_boxes(texture) for part in _split(box, texture)
-    ]
+    texture, faint, moving = _texture(stack)
+    dense, outline = _dense(texture)
+    boxes = [_extended(part, faint) for box in _boxes(dense) for part in _split(box, texture)]
     if not boxes:
         return (ImageArea(0, 0, rows, columns),)
     boxes.sort(key=_size, reverse=True)
     largest = _size(boxes[0])
-    kept = _merged([box for box in boxes if _size(box) >= SECOND_PART * largest])
+    kept = [box for box in boxes if _size(box) >= SECOND_PART * largest]
+    kept = _merged([_deepened(box, moving) for box in kept])
+    kept = [_widened(box, kept, outline) for box in kept]
     largest = max(map(_size, kept))
     kept.sort(key=lambda box: (_size(box) < (1 - EQUAL_PART) * largest, box[1]))
     return tuple(_to_area(box, factor, (rows, columns)) for box in kept)
@@ -104,19 +117,23 @@ def _reduced(frame: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _texture(stack: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Masks (rows, columns) of clear texture and of any texture, in space or over time."""
+def _texture(stack: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], ...]:
+    """Masks (rows, columns) of clear and of any texture, in space or time, and of what moves."""
     square = np.ones((3, 3), np.uint8)
     contrast = np.max([cv2.morphologyEx(f, cv2.MORPH_GRADIENT, square) for f in stack], axis=0)
-    contrast = np.maximum(contrast, np.ptp(stack, axis=0))
-    clear = (contrast >= TEXTURE_LEVELS).astype(np.uint8)
-    return clear, (contrast >= 2).astype(np.uint8)
+    change = stack.max(axis=0) - stack.min(axis=0)
+    contrast = np.maximum(contrast, change)
+    levels = ((contrast, TEXTURE_LEVELS), (contrast, 2), (change, MOVING_LEVELS))
+    return tuple((values >= least).astype(np.uint8) for values, least in levels)
 
 
-def _dense_boxes(texture: NDArray[np.uint8]) -> list[Box]:
-    """Boxes of the areas that stay when thin texture is dropped."""
-    rows, columns = texture.shape
-    thin = 2 * round(THIN_PART * min(rows, columns) / 2) + 1
+def _dense(texture: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Masks (rows, columns) of the areas that stay when thin texture is dropped.
+
+    Dropping rounds their corners, also those of the face; the second mask has them back, and
+    with them what touches an area.
+    """
+    thin = 2 * round(THIN_PART * min(texture.shape) / 2) + 1
     # A frame of zeros around keeps the image's own edges where they are.
     margin = thin + JOIN_PX
     joined = np.pad(texture, margin)
@@ -125,14 +142,20 @@ def _dense_boxes(texture: NDArray[np.uint8]) -> list[Box]:
     core = cv2.erode(closed, np.ones((3, 3), np.uint8))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thin, thin))
     dense = cv2.morphologyEx(core, cv2.MORPH_OPEN, disc)
+    outline = np.where(core, cv2.dilate(dense, disc), 0)
+    inner = (slice(margin, -margin), slice(margin, -margin))
+    return np.asarray(dense[inner], np.uint8), np.asarray(outline[inner], np.uint8)
+
+
+def _boxes(dense: NDArray[np.uint8]) -> list[Box]:
+    """Boxes of the parts of the mask, those of one image joined."""
     _, _, stats, _ = cv2.connectedComponentsWithStats(dense, connectivity=8)
-    boxes = []
-    for left, top, width, height, _ in stats[1:].tolist():
-        top, left = top - margin, left - margin
-        boxes.append(
-            (max(top, 0), max(left, 0), min(top + height, rows), min(left + width, columns))
-        )
-    return _merged(boxes)
+    return _merged(
+        [
+            (top, left, top + height, left + width)
+            for left, top, width, height, _ in stats[1:].tolist()
+        ]
+    )
 
 
 def _merged(boxes: list[Box]) -> list[Box]:
@@ -157,7 +180,8 @@ def _belong_together(large: Box, small: Box) -> bool:
     shared_columns = min(large[3], small[3]) - max(large[1], small[1])
     shared_rows = min(large[2], small[2]) - max(large[0], small[0])
     width, height = small[3] - small[1], small[2] - small[0]
-    is_below_or_above = shared_columns >= 0.8 * width and width >= 0.15 * (large[3] - large[1])
+    narrow = min(width, large[3] - large[1])
+    is_below_or_above = shared_columns >= 0.25 * narrow and width >= 0.15 * (large[3] - large[1])
     is_beside = shared_rows >= 0.8 * height and shared_columns > -0.02 * (large[3] - large[1])
     is_inside = shared_rows > 0 and shared_columns > 0
     # A full bladder may take two thirds of the picture, all of it without an echo.
@@ -180,15 +204,66 @@ def _split(box: Box, texture: NDArray[np.uint8]) -> list[Box]:
 def _extended(box: Box, faint: NDArray[np.uint8]) -> Box:
     """Add the rows above and below over which faint texture still spreads."""
     top, left, bottom, right = box
-    top, bottom = _reach(_spread(faint[:, left:right]), top, bottom)
+    filled = _filled(faint[:, left:right]) >= FILLED_PART
+    top, bottom = _reach(filled.mean(axis=1), top, bottom)
     return top, left, bottom, right
 
 
-def _spread(mask: NDArray[np.uint8]) -> NDArray[np.float64]:
-    """Part of ``BIN_COUNT`` bins across each row that are filled with texture, shape (rows,)."""
+def _deepened(box: Box, moving: NDArray[np.uint8]) -> Box:
+    """Reach the farthest rows over which something moves, past any dark gap."""
+    top, left, bottom, right = box
+    height = 2 * round(SPARSE_HEIGHT_PART * (bottom - top) / 2) + 1
+    filled = _filled(moving[:, left:right])
+    nearby = cv2.blur(filled, (1, height), borderType=cv2.BORDER_CONSTANT)
+    is_image = (nearby >= SPARSE_PART).mean(axis=1) >= SPREAD_PART
+    # Rows next to it, which only the blur reaches, stay outside.
+    rows = np.flatnonzero(is_image & (filled.mean(axis=1) >= SPREAD_PART * SPARSE_PART))
+    if not rows.size:
+        return box
+    return min(top, int(rows[0])), left, max(bottom, int(rows[-1]) + 1), right
+
+
+def _filled(mask: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Part of each of ``BIN_COUNT`` bins across a row that is set, shape (rows, bins)."""
     bins = np.array_split(mask, min(BIN_COUNT, mask.shape[1]), axis=1)
-    spread: NDArray[np.float64] = np.mean([b.mean(axis=1) >= FILLED_PART for b in bins], axis=0)
-    return spread
+    return np.stack([part.mean(axis=1) for part in bins], axis=1)
+
+
+def _widened(box: Box, all_boxes: Sequence[Box], outline: NDArray[np.uint8]) -> Box:
+    """Add the columns that the beams reach, half way to another image or up to the screen's edge.
+
+    A beam that leaves the face at angle a ends, in a box of height H below a face of half width
+    w, H sin(a) + w cos(a) beside the axis (exact for a curved face, where w = radius sin(a)).
+    """
+    top, left, bottom, right = box
+    height = bottom - top
+    ends = _ends(outline[top:bottom, left:right])
+    face, beams = (
+        ends[(ends[:, 0] >= low * height) & (ends[:, 0] < high * height)]
+        for low, high in (FACE_PARTS, BEAM_PARTS)
+    )
+    if not face.size or not beams.size:
+        return box
+    row, first, last = np.median(face, axis=0)
+    outward = np.maximum(first - beams[:, 1], beams[:, 2] - last) / (beams[:, 0] - row)
+    angle = max(0.0, np.arctan(np.median(outward)))
+    axis, half_face = left + (first + last) / 2, (last - first) / 2
+    reach = height * np.sin(angle) + half_face * np.cos(angle)
+    half = max(reach, axis - left, right - axis)
+    beside = [other for other in all_boxes if min(bottom, other[2]) > max(top, other[0])]
+    low = max([0, *((other[3] + left) // 2 for other in beside if other[3] <= left)])
+    high = min(
+        [outline.shape[1], *((right + other[1]) // 2 for other in beside if other[1] >= right)]
+    )
+    return top, max(low, round(axis - half)), bottom, min(high, round(axis + half))
+
+
+def _ends(mask: NDArray[np.uint8]) -> NDArray[np.intp]:
+    """Row, first set column and end (excluded) of each row that is not empty, shape (n, 3)."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    first = mask[rows].argmax(axis=1)
+    end = mask.shape[1] - mask[rows, ::-1].argmax(axis=1)
+    return np.stack([rows, first, end], axis=1)
 
 
 def _reach(spread: NDArray[np.float64], start: int, end: int) -> tuple[int, int]:
