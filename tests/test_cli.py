@@ -12,8 +12,20 @@ from layermotion.cli import CAUTION, main
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
 
-COMMANDS = ("measure", "synthesize", "train", "demo")
-HEAVY = ("torch", "cv2", "onnxruntime", "matplotlib", "av", "pydicom", "jinja2", "synthetic")
+COMMANDS = ("measure", "synthesize", "train", "compare", "reliability", "demo")
+HEAVY = (
+    "torch",
+    "cv2",
+    "onnxruntime",
+    "matplotlib",
+    "av",
+    "pydicom",
+    "jinja2",
+    "scipy",
+    "pandas",
+    "statsmodels",
+    "synthetic",
+)
 
 
 class Recorder:

@@ -238,7 +238,7 @@ def train(
 
 
 def _need_study_packages() -> None:
-    for package in ("scipy", "statsmodels", "pandas", "openpyxl"):
+    for package in ("scipy", "statsmodels", "openpyxl"):
         if importlib.util.find_spec(package) is None:
             raise InputError(
                 f"Studies need {package}, which is not installed; "

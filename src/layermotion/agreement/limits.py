@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +83,7 @@ def limits_of_agreement(
     return _plain_limits(difference, multiplier)
 
 
+@cache
 def one_sided_factor(count: int, multiplier: float, confidence: float) -> float:
     """Return k so that mean + k SD lies above mu + multiplier sigma with this confidence.
 
@@ -91,6 +93,7 @@ def one_sided_factor(count: int, multiplier: float, confidence: float) -> float:
     return float(stats.nct.ppf(confidence, count - 1, multiplier * root) / root)
 
 
+@cache
 def two_sided_factor(count: int, coverage: float, confidence: float) -> float:
     """Return k so that mean +- k SD holds ``coverage`` of a normal population.
 
@@ -135,7 +138,7 @@ def _plain_limits(difference: Array, multiplier: float) -> Limits:
         between_sd=math.nan,
         within_sd=math.nan,
         multiplier=multiplier,
-        method="one pair a subject; exact intervals from the noncentral t distribution",
+        method="exact interval, noncentral t",
     )
 
 
@@ -170,8 +173,7 @@ def _repeated_limits(difference: Array, subject: NDArray[np.intp], multiplier: f
         between_sd=math.sqrt(between),
         within_sd=math.sqrt(within),
         multiplier=multiplier,
-        method="several pairs a subject; variance between and within subjects, "
-        "intervals recovered from the variance of each part",
+        method="variance between and within subjects, recovered intervals",
     )
 
 

@@ -231,9 +231,6 @@ def number(value: float, unit: str, *, with_unit: bool = True) -> str:
     if not math.isfinite(value):
         return "none" if math.isnan(value) else "no bound"
     decimals = {"mm": 2, "%": 1, "subjects": 0}.get(unit, 3)
-    # Small values keep two digits that mean something.
-    if unit != "subjects" and 0 < abs(value) < 0.1 and decimals < 3:
-        decimals = 3
     text = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
     return f"{text}\N{NO-BREAK SPACE}{unit}" if with_unit and unit not in ("", "ratio") else text
 
@@ -261,7 +258,7 @@ def _part(comparison: Comparison, drawings: tuple[Drawing, ...], place: int) -> 
 
 
 def _rows(statistics: Sequence[Statistic]) -> Iterator[_Row]:
-    previous = ""
+    previous, before = "", ("", "")
     for row in statistics:
         estimate = Estimate(row.value, row.low, row.high)
         yield _Row(
@@ -270,9 +267,9 @@ def _rows(statistics: Sequence[Statistic]) -> Iterator[_Row]:
             statistic=row.statistic,
             value=number(row.value, row.unit),
             interval=_interval(estimate, row.unit) if estimate.has_interval() else "",
-            method=row.method,
+            method="" if (row.comparison, row.method) == before else row.method,
         )
-        previous = row.comparison
+        previous, before = row.comparison, (row.comparison, row.method)
 
 
 def _interval(estimate: Estimate, unit: str) -> str:
@@ -280,18 +277,19 @@ def _interval(estimate: Estimate, unit: str) -> str:
 
 
 def _with_interval(estimate: Estimate, unit: str) -> str:
-    """Write value and interval; ``icc`` as a unit gives two decimals without a unit."""
+    """Write value and interval; ``icc`` as a unit gives two decimals without a unit.
+
+    Only the space before the interval may break a line.
+    """
     if unit == "icc":
-        low, high = f"{estimate.low:.2f}", f"{estimate.high:.2f}"
-        words = f"{estimate.value:.2f} ({low} to {high})" if estimate.has_interval() else ""
-        return (words or f"{estimate.value:.2f}").replace("-", "\N{MINUS SIGN}")
+        parts = [f"{x:.2f}" for x in (estimate.value, estimate.low, estimate.high)]
+        value, low, high = (part.replace("-", "\N{MINUS SIGN}") for part in parts)
+    else:
+        ends = (estimate.value, estimate.low, estimate.high)
+        value, low, high = (number(part, unit, with_unit=False) for part in ends)
     if not estimate.has_interval():
-        return number(estimate.value, unit)
-    value, low, high = (
-        number(part, unit, with_unit=False)
-        for part in (estimate.value, estimate.low, estimate.high)
-    )
-    return f"{value} ({low} to {high})"
+        return value
+    return f"{value} ({low} to {high})".replace(" to ", "\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}")
 
 
 def _label(structure: str, measure: str, unit: str) -> str:
@@ -329,17 +327,18 @@ def _compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) -
     yield (
         "With one pair a subject, each limit has an exact interval (noncentral t), and the outer "
         "bounds that hold both limits come from exact two-sided tolerance factors; the "
-        "large-sample intervals stand beside them. Proportional bias was the least-squares slope of the "
-        "difference on the mean. Two lines that allow error in both methods were fitted: Deming's, "
+        "large-sample intervals stand beside them. Proportional bias was the least-squares slope "
+        "of the difference on the mean. Two lines that allow error in both methods were fitted: "
+        "Deming's, "
         f"with an error ratio (automatic over manual variance) of {options.error_ratio:g} and "
         "jackknife intervals by subject, and Passing-Bablok's. Lin's concordance correlation has "
         "the interval of its z transform."
     )
     yield (
         "Intraclass correlations are given in all six forms of Shrout and Fleiss; ICC(2,1), "
-        "two-way random, single measure, absolute agreement, is the one to read. The standard error of "
-        "measurement (SEM) is the root of the error variance, offsets between methods included; "
-        "MDC95 is 1.96 √2 SEM, and CV is SEM over the mean."
+        "two-way random, single measure, absolute agreement, is the one to read. The standard "
+        "error of measurement (SEM) is the root of the error variance, offsets between methods "
+        "included; MDC95 is 1.96 √2 SEM, and CV is SEM over the mean."
     )
     if several:
         yield (

@@ -18,6 +18,8 @@ from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, RULE, s
 from layermotion.report.plots import STYLE, to_svg
 
 WIDTH_IN = 6.4
+# How many points of a figure one rem of the page shows (our choice).
+POINTS_PER_REM = 10.5
 # More points than this only make a file heavy; an even choice of them is drawn (our choice).
 MOST_POINTS = 3000
 # Raters are told apart by shape as well as by place, for grey print.
@@ -27,7 +29,6 @@ FILLS = (
     (INK, ""),
     ("#8A8F98", "////"),
     ("#5A5F68", "...."),
-    ("#B9BDC4", "\\\\\\\\"),
     ("#D6D1C4", "xxxx"),
     ("#F1EEE6", ""),
 )
@@ -211,7 +212,7 @@ def _error_plot(comparison: Comparison, name: str, label: str) -> Drawing:
         (pairs.depth_mm, "depth of the layer, mm"),
         (pairs.quality, "confidence of the tool"),
     )
-    panels = [(x, word) for x, word in offered if np.isfinite(x).sum() > 2]
+    panels = [(x, word) for x, word in offered if np.unique(x[np.isfinite(x)]).size > 2]
     figure = Figure(figsize=(WIDTH_IN if len(panels) > 1 else WIDTH_IN * 0.62, 2.7))
     size = np.abs(pairs.auto - pairs.manual_mean())
     grid = figure.subplots(1, len(panels), sharey=True, squeeze=False)
@@ -263,21 +264,34 @@ def _components_plot(results: Sequence[Reliability]) -> Drawing:
     labels = []
     for row, result in enumerate(reversed(results)):
         start = 0.0
-        for part, (fill, hatch) in zip(result.components, FILLS, strict=True):
-            share = 0.0 if np.isnan(part.percent) else part.percent
+        errors = result.components[1:]
+        whole = float(np.nansum([part.variance for part in errors]))
+        for part, (fill, hatch) in zip(errors, FILLS, strict=True):
+            share = 0.0 if np.isnan(part.variance) else 100 * part.variance / whole
             word = part.name if row == 0 else None
-            axes.barh(row, share, left=start, height=0.55, color=fill, hatch=hatch, edgecolor="white",
-                      linewidth=0.6, label=word)  # fmt: skip
+            axes.barh(
+                row,
+                share,
+                left=start,
+                height=0.55,
+                color=fill,
+                hatch=hatch,
+                edgecolor="white",
+                linewidth=0.6,
+                label=word,
+            )
             start += share
         labels.append(f"{short_name(result.structure)} {measure_words(result.measure)}")
     axes.set_yticks(range(len(labels)), labels)
     axes.set_xlim(0, 100)
-    axes.set_xlabel("share of the variance of one value, %")
+    axes.set_xlabel("share of the error variance of one value, %")
     axes.tick_params(axis="y", length=0)
     axes.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=3, frameon=False, fontsize=8.5)
     _bare(axes)
     axes.grid(visible=False)
-    return _drawing(figure, "components", "Share of each source of variance, by measure.")
+    return _drawing(
+        figure, "components", "Share of each source in the error of one value, by measure."
+    )
 
 
 def _repeats_plots(results: Sequence[Reliability]) -> Iterator[Drawing]:
@@ -361,6 +375,9 @@ def _unit_word(unit: str) -> str:
 
 def _drawing(figure: Figure, name: str, description: str) -> Drawing:
     svg = to_svg(figure)
+    # So wide on the page that the letters of all figures have one size.
+    width = float(svg.split('viewBox="', 1)[1].split()[2])
+    svg = svg.replace("<svg ", f'<svg style="max-width: {width / POINTS_PER_REM:.1f}rem" ', 1)
     stream = io.BytesIO()
     FigureCanvasPdf(figure).print_figure(
         stream, bbox_inches="tight", metadata={"CreationDate": None, "Creator": None}

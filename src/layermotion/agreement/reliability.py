@@ -4,7 +4,6 @@ Subjects are measured again: several raters, sessions, placements of the probe, 
 """
 
 import math
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +13,7 @@ from scipy import stats
 
 from layermotion.agreement.estimate import LEVEL, Array, Estimate, codes_of
 from layermotion.agreement.icc import CHANGE_PER_SEM
+from layermotion.agreement.mixed import fit_mixed
 from layermotion.agreement.table import Reading
 from layermotion.errors import InputError
 
@@ -22,8 +22,6 @@ FEWEST_SUBJECTS = 3
 MOST_REPEATS = 8
 # A further repeat that lowers the error by less than this is not worth the time (our choice).
 LEAST_GAIN = 0.05
-# A component below this share of the whole variance counts as not found (our choice).
-LEAST_SHARE = 1e-4
 COMPONENTS = ("subject", "rater", "subject x rater", "session", "placement", "residual")
 
 
@@ -90,7 +88,7 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     """Split the variance of one measure with a mixed model and plan repeats.
 
     Subject, session, placement and subject-by-rater are random, fitted by restricted maximum
-    likelihood (statsmodels MixedLM); raters are fitted as fixed, and their variance is that of
+    likelihood (mixed.py); raters are fitted as fixed, and their variance is that of
     their effects less its error, as in the analysis of variance. Intervals follow Satterthwaite,
     with the expected information of the components.
 
@@ -133,7 +131,7 @@ class _Fit:
 
     variance: dict[str, float]
     covariance: dict[tuple[str, str], float]
-    is_converged: bool
+    is_settled: bool
 
 
 def _levels(
@@ -174,101 +172,27 @@ def _fit(
     raters: int,
     levels: dict[str, NDArray[np.intp]],
 ) -> _Fit:
-    import pandas as pd
-    from statsmodels.regression.mixed_linear_model import MixedLM
-    from statsmodels.tools.sm_exceptions import ConvergenceWarning
-
-    # In units of the SD, so that the optimiser's tolerances fit any measure.
-    scale = float(values.std(ddof=1))
-    columns = {"value": (values - values.mean()) / scale, "subject": subject, "rater": rater}
-    renamed = {name: f"level{place}" for place, name in enumerate(levels)}
-    columns |= {renamed[name]: codes for name, codes in levels.items()}
-    frame = pd.DataFrame(columns)
-    model = MixedLM.from_formula(
-        "value ~ C(rater)" if raters > 1 else "value ~ 1",
-        groups="subject",
-        re_formula="1",
-        vc_formula={new: f"0 + C({new})" for new in renamed.values()} or None,
-        data=frame,
-    )
-    with warnings.catch_warnings():
-        # A component at zero makes statsmodels warn; it is stated in the cautions instead.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        warnings.simplefilter("ignore", RuntimeWarning)
-        warnings.simplefilter("ignore", UserWarning)
-        fit = model.fit(reml=True, method=["lbfgs", "powell"], maxiter=500)
-    found = {"subject": float(fit.cov_re.iloc[0, 0])}
-    names = {new: name for name, new in renamed.items()}
-    for new, variance in zip(model.exog_vc.names, np.atleast_1d(fit.vcomp), strict=True):
-        found[names[new]] = float(variance)
-    found["residual"] = float(fit.scale)
-    total = sum(found.values())
-    found = {k: (v if v > LEAST_SHARE * total else 0.0) for k, v in found.items()}
-    design = np.asarray(model.exog, dtype=np.float64)
-    labels = {"subject": subject, **levels}
-    covariance, fixed = _information(found, labels, subject, design)
+    # Against the first rater: a column of ones, then one for each further rater.
+    design = np.column_stack([np.ones(values.size), *(rater == r for r in range(1, raters))])
+    fit = fit_mixed(values, design, subject, [subject, *levels.values()])
+    names = ["subject", *levels, "residual"]
+    variance = dict(zip(names, fit.variance.tolist(), strict=True))
+    covariance = {
+        (one, other): float(fit.covariance[i, j])
+        for i, one in enumerate(names)
+        for j, other in enumerate(names)
+    }
     if raters > 1:
         # Effects of all raters about their mean, from the effects against the first one.
-        effects = np.concatenate([[0.0], np.asarray(fit.fe_params)[1:]])
         about = np.eye(raters) - 1 / raters
+        effects = np.concatenate([[0.0], fit.effects[1:]])
         spread = float(((about @ effects) ** 2).sum()) / (raters - 1)
         error = np.zeros((raters, raters))
-        error[1:, 1:] = fixed[1:, 1:]
+        error[1:, 1:] = fit.effects_covariance[1:, 1:]
         noise = float(np.trace(about @ error @ about.T)) / (raters - 1)
-        found["rater"] = max(0.0, spread - noise)
+        variance["rater"] = max(0.0, spread - noise)
         covariance["rater", "rater"] = 2 * spread**2 / (raters - 1)
-    square = scale**2
-    return _Fit(
-        {name: variance * square for name, variance in found.items()},
-        {pair: value * square**2 for pair, value in covariance.items()},
-        bool(fit.converged),
-    )
-
-
-def _information(
-    variance: dict[str, float],
-    labels: dict[str, NDArray[np.intp]],
-    subject: NDArray[np.intp],
-    design: Array,
-) -> tuple[dict[tuple[str, str], float], Array]:
-    """Covariance of variance components (inverse REML information) and of fixed effects."""
-    names = [name for name, found in variance.items() if found > 0]
-    count, fixed = len(names), design.shape[1]
-    plain = np.zeros((count, count))
-    cross = np.zeros((count, count, fixed, fixed))
-    single = np.zeros((count, fixed, fixed))
-    bread = np.zeros((fixed, fixed))
-    for person in range(int(subject.max()) + 1):
-        rows = np.flatnonzero(subject == person)
-        parts = []
-        for name in names:
-            own = labels[name][rows] if name in labels else np.arange(rows.size)
-            parts.append((own[:, None] == own[None, :]).astype(np.float64))
-        whole = sum(variance[name] * part for name, part in zip(names, parts, strict=True))
-        inverse = np.linalg.inv(whole)
-        x = design[rows]
-        bread += x.T @ inverse @ x
-        moved = [inverse @ part for part in parts]  # V^-1 V_i
-        for i in range(count):
-            single[i] += x.T @ moved[i] @ inverse @ x
-            for j in range(count):
-                plain[i, j] += float((moved[i] * moved[j].T).sum())
-                cross[i, j] += x.T @ moved[i] @ moved[j] @ inverse @ x
-    fixed_covariance = np.linalg.inv(bread).astype(np.float64)
-    adjusted = [fixed_covariance @ one for one in single]
-    information = np.empty((count, count))
-    for i in range(count):
-        for j in range(count):
-            information[i, j] = 0.5 * (
-                plain[i, j]
-                - 2 * float(np.trace(fixed_covariance @ cross[i, j]))
-                + float(np.trace(adjusted[i] @ adjusted[j]))
-            )
-    inverse = np.linalg.pinv(information)
-    covariance = {
-        (names[i], names[j]): float(inverse[i, j]) for i in range(count) for j in range(count)
-    }
-    return covariance, fixed_covariance
+    return _Fit(variance, covariance, fit.is_settled)
 
 
 def _error(fit: _Fit, repeats: int, leave_out: Sequence[str]) -> Estimate:
@@ -349,7 +273,7 @@ def _cautions(
     subjects: int, raters: int, fit: _Fit, levels: dict[str, NDArray[np.intp]]
 ) -> list[str]:
     found = []
-    if not fit.is_converged:
+    if not fit.is_settled:
         found.append("The fit of the mixed model did not settle; read the components as rough.")
     zero = [name for name, variance in fit.variance.items() if variance == 0]
     if zero:

@@ -1,0 +1,231 @@
+"""The bench through the command line: a study in, report, figures and tables out."""
+
+import csv
+import math
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from layermotion.agreement.detectable import read_detectable_changes
+from layermotion.cli import main
+
+MEASURES = (("tra", "thickness_rest", 3.5), ("io", "thickness_rest", 8.0))
+
+
+def run(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    assert isinstance(ended.value.code, int)
+    return ended.value.code
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> tuple[Path, Path]:
+    """Two raters with SD 0.3 mm, a tool with SD 0.3 mm and a bias of 0.2 mm; 24 subjects."""
+    rng = np.random.default_rng(12)
+    manual = ["clip,subject,measure,structure,task,repeat,rater,value,unit"]
+    auto = ["clip,measure,structure,task,repeat,value,unit,depth_mm,quality"]
+    for subject in range(24):
+        for structure, measure, mean in MEASURES:
+            true = rng.normal(mean, 0.15 * mean)
+            key = f"{measure},{structure},rest,1"
+            for rater in ("A", "B"):
+                value = true + rng.normal(0, 0.3)
+                manual.append(f"c{subject},Jane Doe {subject},{key},{rater},{value:.4f},mm")
+            value = true + 0.2 + rng.normal(0, 0.3)
+            auto.append(
+                f"c{subject},{key},{value:.4f},mm,{20 + true:.2f},{rng.uniform(0.5, 1):.2f}"
+            )
+    paths = tmp_path / "manual.csv", tmp_path / "auto.csv"
+    for path, lines in zip(paths, (manual, auto), strict=True):
+        path.write_text("\n".join(lines) + "\n")
+    return paths
+
+
+def figures(out: Path, structure: str = "tra") -> dict[tuple[str, str], dict[str, str]]:
+    with (out / "figures.csv").open(newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["structure"] == structure]
+    return {(row["comparison"], row["statistic"]): row for row in rows}
+
+
+def test_comparison_writes_report_figures_and_tables(
+    study: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manual, auto = study
+    out = tmp_path / "out"
+    assert run("compare", manual, auto, "--margin", "2mm", "--out", out) == 0
+    assert capsys.readouterr().out.strip() == str(out / "report.html")
+    page = (out / "report.html").read_text()
+    assert not re.search(r'(?:src|href)="(?!#|data:)', page)
+    assert "http:" not in page and "https:" not in page
+    assert "Jane Doe" not in page
+    assert "Single values lie within the margin of 2.00\N{NO-BREAK SPACE}mm." in page
+    assert "cannot be told apart from another rater" in page
+    names = {path.name for path in (out / "figures").iterdir()}
+    for kind in ("difference", "regression", "subjects", "error"):
+        for suffix in ("svg", "pdf"):
+            assert f"tra-thickness-rest-mm-{kind}.{suffix}" in names
+    svg = (out / "figures" / "tra-thickness-rest-mm-difference.svg").read_text()
+    assert svg.startswith("<svg xmlns=") and "<image" not in svg
+    assert (out / "figures" / "overview-mm.pdf").read_bytes().startswith(b"%PDF")
+    with (out / "pairs.csv").open(newline="") as stream:
+        pairs = list(csv.DictReader(stream))
+    assert len(pairs) == 24 * 2 * 2
+    assert all("Jane" not in value for row in pairs for value in row.values())
+
+
+def test_figures_are_those_of_the_data(study: tuple[Path, Path], tmp_path: Path) -> None:
+    manual, auto = study
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
+    found = figures(tmp_path / "out")
+    with manual.open(newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["structure"] == "tra"]
+    with auto.open(newline="") as stream:
+        tool = {
+            r["clip"]: float(r["value"]) for r in csv.DictReader(stream) if r["structure"] == "tra"
+        }
+    mean = {
+        clip: np.mean([float(row["value"]) for row in rows if row["clip"] == clip]) for clip in tool
+    }
+    difference = np.array([tool[clip] - mean[clip] for clip in tool])
+    bias = found["auto - manual", "bias"]
+    assert float(bias["value"]) == pytest.approx(difference.mean())
+    assert float(bias["low"]) < 0.2 < float(bias["high"])
+    lower = float(found["auto - manual", "lower limit of agreement, 1.96 SD"]["value"])
+    assert lower == pytest.approx(difference.mean() - 1.959964 * difference.std(ddof=1))
+    raters = found["raters", "SEM, consistency"]
+    assert float(raters["low"]) < 0.3 < float(raters["high"])
+    assert (bias["subjects"], bias["pairs"], bias["unit"]) == ("24", "24", "mm")
+
+
+def test_ratio_analysis_gives_back_ratios(study: tuple[Path, Path], tmp_path: Path) -> None:
+    manual, auto = study
+    assert run("compare", manual, auto, "--log", "--out", tmp_path / "out") == 0
+    found = figures(tmp_path / "out")
+    ratio = found["auto - manual", "ratio: bias"]
+    assert ratio["unit"] == "ratio"
+    assert float(ratio["value"]) == pytest.approx(1 + 0.2 / 3.5, abs=0.04)
+
+
+def test_same_command_writes_the_same_files(study: tuple[Path, Path], tmp_path: Path) -> None:
+    manual, auto = study
+    for name in ("one", "two"):
+        assert run("compare", manual, auto, "--out", tmp_path / name) == 0
+    for path in sorted((tmp_path / "one").rglob("*.*")):
+        other = tmp_path / "two" / path.relative_to(tmp_path / "one")
+        assert path.read_bytes() == other.read_bytes(), path.name
+
+
+def test_repeats_of_a_subject_switch_to_the_repeated_method(
+    study: tuple[Path, Path], tmp_path: Path
+) -> None:
+    manual, auto = study
+    lines = manual.read_text().splitlines()
+    # Twelve subjects with two clips each.
+    lines = [
+        re.sub(r"Jane Doe (\d+)", lambda m: f"Jane Doe {int(m[1]) // 2}", line) for line in lines
+    ]
+    manual.write_text("\n".join(lines) + "\n")
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
+    found = figures(tmp_path / "out")
+    assert "SD within subjects" in {statistic for _, statistic in found}
+    assert "those marked &#34;by subject&#34; instead" in (tmp_path / "out/report.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (("--margin", "2"), "--margin 2 is not possible; give a number above zero with its unit"),
+        (("--margin", "-1mm"), "--margin -1mm is not possible"),
+        (("--margin", "1mm", "--margin", "2mm"), "--margin is given twice for mm; keep one."),
+        (("--error-ratio", "0"), "--error-ratio 0 is not possible"),
+    ],
+)
+def test_impossible_option_is_one_sentence(
+    arguments: tuple[str, ...],
+    sentence: str,
+    study: tuple[Path, Path],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert run("compare", *study, "--out", tmp_path / "out", *arguments) == 2
+    error = capsys.readouterr().err
+    assert error.startswith(f"layermotion: {sentence}")
+    assert error.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_equal_values_and_ratios_of_zero_are_refused(
+    study: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manual, auto = study
+    text = manual.read_text()
+    manual.write_text(re.sub(r",[\d.]+,mm", ",3.0,mm", text))
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 2
+    assert "All manual values of tra thickness_rest are equal" in capsys.readouterr().err
+    manual.write_text(re.sub(r",[\d.]+,mm", ",0,mm", text, count=1))
+    assert run("compare", manual, auto, "--log", "--out", tmp_path / "out") == 2
+    assert "at or below zero, which have no logarithm" in capsys.readouterr().err
+
+
+def repeats_table(path: Path) -> Path:
+    rng = np.random.default_rng(13)
+    lines = ["subject,session,placement,rater,measure,structure,repeat,value,unit"]
+    for subject in range(12):
+        own = rng.normal(3.5, 0.8)
+        for session in (1, 2):
+            day = rng.normal(0, 0.2)
+            for repeat in (1, 2, 3):
+                value = own + day + rng.normal(0, 0.25)
+                lines.append(
+                    f"Jane Doe {subject},{session},1,A,thickness_rest,tra,{repeat},{value:.4f},mm"
+                )
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_reliability_writes_its_report_and_saves_the_change(tmp_path: Path) -> None:
+    table, out = repeats_table(tmp_path / "repeats.csv"), tmp_path / "out"
+    assert run("reliability", table, "--out", out, "--save", tmp_path / "own.json") == 0
+    page = (out / "report.html").read_text()
+    assert "Jane Doe" not in page
+    assert "a change between two single values must exceed" in page
+    found = read_detectable_changes(tmp_path / "own.json").find("thickness_rest", "tra", "mm")
+    assert found is not None
+    true = 1.96 * math.sqrt(2) * math.hypot(0.2, 0.25)
+    assert found.smallest_detectable_change == pytest.approx(true, rel=0.3)
+    with (out / "figures.csv").open(newline="") as stream:
+        rows = {row["figure"] for row in csv.DictReader(stream)}
+    assert {"variance, session", "variance, residual", "MDC95, any rater"} <= rows
+
+
+def test_reliability_takes_values_from_the_tool(tmp_path: Path) -> None:
+    rng = np.random.default_rng(14)
+    design, auto = ["clip,subject,session"], ["clip,measure,structure,repeat,value,unit"]
+    for subject in range(6):
+        own = rng.normal(3.5, 0.8)
+        for session in (1, 2):
+            design.append(f"c{subject}{session},S{subject},{session}")
+            auto += [
+                f"c{subject}{session},thickness_rest,tra,{repeat},{own + rng.normal(0, 0.2):.3f},mm"
+                for repeat in (1, 2)
+            ]
+    auto.append("unknown,thickness_rest,tra,1,3.0,mm")
+    for name, lines in (("design.csv", design), ("auto.csv", auto)):
+        (tmp_path / name).write_text("\n".join(lines) + "\n")
+    out = tmp_path / "out"
+    assert run("reliability", tmp_path / "design.csv", tmp_path / "auto.csv", "--out", out) == 0
+    assert "24 values" in (out / "report.html").read_text()
+    assert "auto,clip unknown,The clip is not in the table." in (out / "unmatched.csv").read_text()
+
+
+def test_doubled_row_of_a_reliability_table_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = repeats_table(tmp_path / "repeats.csv")
+    lines = table.read_text().splitlines()
+    table.write_text("\n".join([*lines, lines[1]]) + "\n")
+    assert run("reliability", table, "--out", tmp_path / "out") == 2
+    assert "rows 2 and 74 give the same measurement twice" in capsys.readouterr().err

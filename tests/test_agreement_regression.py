@@ -1,0 +1,223 @@
+"""Lines with error in both methods, concordance, raters' spread, equivalence, planning."""
+
+import math
+
+import numpy as np
+import pytest
+from published import published
+from scipy import stats
+from test_agreement_limits import MINI, WRIGHT
+
+from layermotion.agreement.planning import (
+    equivalence_power,
+    limits_interval_width,
+    limits_power,
+    subjects_for_icc,
+    subjects_for_limits,
+    subjects_for_margin,
+)
+from layermotion.agreement.regression import (
+    Sums,
+    concordance,
+    concordance_from,
+    deming,
+    passing_bablok,
+    proportional_bias,
+)
+from layermotion.agreement.spread import draw_weights, equivalence, rater_spread
+
+VIGNETTE_X = np.arange(1.0, 7.0)
+VIGNETTE_Y = np.array([2.3, 1.3, 4.1, 3.5, 6.3, 3.0])
+
+
+def test_deming_on_the_data_of_the_r_package() -> None:
+    line = deming(VIGNETTE_X, VIGNETTE_Y, np.arange(6))
+    for estimate, name in ((line.slope, "deming-slope"), (line.intercept, "deming-intercept")):
+        low, high = published(name).range
+        assert low <= estimate.value <= high
+
+
+def test_deming_with_equal_errors_is_the_first_principal_axis() -> None:
+    centred = np.stack([WRIGHT - WRIGHT.mean(), MINI - MINI.mean()])
+    axis = np.linalg.svd(centred)[0][:, 0]
+    slope = deming(WRIGHT, MINI, np.arange(17)).slope.value
+    assert slope == pytest.approx(axis[1] / axis[0])
+
+
+def test_deming_turned_round_is_the_inverse_line() -> None:
+    there = deming(WRIGHT, MINI, np.arange(17), error_ratio=2.0)
+    back = deming(MINI, WRIGHT, np.arange(17), error_ratio=0.5)
+    assert back.slope.value == pytest.approx(1 / there.slope.value)
+
+
+def test_deming_jackknife_leaves_out_whole_subjects() -> None:
+    x, y = WRIGHT[:8], MINI[:8]
+    subject = np.array([0, 0, 1, 1, 2, 2, 3, 3])
+    line = deming(x, y, subject)
+    slopes = np.array(
+        [deming(x[subject != s], y[subject != s], np.arange(6)).slope.value for s in range(4)]
+    )
+    error = math.sqrt(3 / 4 * ((slopes - slopes.mean()) ** 2).sum())
+    half = stats.t.ppf(0.975, 2) * error
+    assert line.slope.high - line.slope.value == pytest.approx(half)
+
+
+def test_deming_interval_holds_the_slope_in_95_percent_of_studies() -> None:
+    rng = np.random.default_rng(5)
+    hits = 0
+    for _ in range(400):
+        true = rng.normal(10, 3, 40)
+        line = deming(true + rng.normal(0, 1, 40), 1.1 * true + rng.normal(0, 1, 40), np.arange(40))
+        hits += line.slope.low <= 1.1 <= line.slope.high
+    assert hits / 400 == pytest.approx(0.95, abs=0.035)
+
+
+def test_passing_bablok_on_the_data_of_the_r_package() -> None:
+    line = passing_bablok(VIGNETTE_X, np.array([2, 1.2, 4.1, 3.5, 6.3, 3]))
+    assert line.slope.value == pytest.approx(published("passing-bablok-slope").value)
+    assert line.intercept.value == pytest.approx(published("passing-bablok-intercept").value)
+
+
+def test_passing_bablok_is_theil_sen_where_all_slopes_rise() -> None:
+    # Sen's data, as in tests/pbtest.Rout.save of the R package deming: slope 4, intercept 6.
+    x = np.array([1.0, 2, 3, 4, 10, 12, 18])
+    y = np.array([9.0, 15, 19, 20, 45, 55, 78])
+    line = passing_bablok(x, y)
+    assert (line.slope.value, line.intercept.value) == pytest.approx((4, 6))
+    assert line.slope.value == pytest.approx(stats.theilslopes(y, x).slope)
+
+
+def test_passing_bablok_follows_the_definition_of_1983_on_peak_flow() -> None:
+    # Written out anew: 136 pairs, one slope of exactly -1 left out, 13 slopes below -1.
+    slopes = sorted(
+        (MINI[j] - MINI[i]) / (WRIGHT[j] - WRIGHT[i]) for i in range(17) for j in range(i + 1, 17)
+    )
+    slopes = [slope for slope in slopes if slope != -1]
+    below = sum(slope < -1 for slope in slopes)
+    assert (len(slopes), below) == (135, 13)
+    line = passing_bablok(WRIGHT, MINI)
+    assert line.slope.value == slopes[68 + below - 1]
+    reach = 1.959964 * math.sqrt(17 * 16 * 39 / 18)
+    first = round((135 - reach) / 2)
+    assert line.slope.low == slopes[first + below - 1]
+    assert line.slope.high == slopes[135 - first + 1 + below - 1]
+
+
+def test_passing_bablok_turned_round_is_the_inverse_line() -> None:
+    there, back = passing_bablok(WRIGHT, MINI), passing_bablok(MINI, WRIGHT)
+    assert back.slope.value == pytest.approx(1 / there.slope.value)
+
+
+def test_passing_bablok_leaves_out_equal_points_and_takes_vertical_pairs() -> None:
+    x = np.array([1.0, 1.0, 2.0, 3.0, 4.0])
+    y = np.array([1.0, 1.0, 2.1, 2.9, 4.0])
+    # 9 slopes remain of 10; the fifth is the median, since none is below -1.
+    slopes = sorted([1.1, 1.1, 0.95, 0.95, 1.0, 1.0, 0.8, 0.95, 1.1])
+    assert passing_bablok(x, y).slope.value == pytest.approx(slopes[4])
+    assert math.isnan(passing_bablok(np.ones(3), np.ones(3)).slope.value)
+
+
+def test_concordance_of_peak_flow_and_of_equal_values() -> None:
+    covariance = np.cov(WRIGHT, MINI, ddof=0)
+    gap = WRIGHT.mean() - MINI.mean()
+    expected = 2 * covariance[0, 1] / (covariance[0, 0] + covariance[1, 1] + gap**2)
+    assert concordance(WRIGHT, MINI).value == pytest.approx(expected)
+    assert concordance(WRIGHT, WRIGHT).value == pytest.approx(1)
+
+
+def test_concordance_interval_holds_the_value_in_95_percent_of_studies() -> None:
+    rng = np.random.default_rng(7)
+    # Variances 9 + 1 each, covariance 9, means 0.5 apart.
+    true = 2 * 9 / (10 + 10 + 0.25)
+    hits = 0
+    for _ in range(500):
+        value = rng.normal(0, 3, 60)
+        estimate = concordance(value + rng.normal(0, 1, 60), value + 0.5 + rng.normal(0, 1, 60))
+        hits += estimate.low <= true <= estimate.high
+    assert hits / 500 == pytest.approx(0.95, abs=0.03)
+
+
+def test_sums_with_weights_are_those_of_the_repeated_data() -> None:
+    subject = np.array([0, 0, 1, 2])
+    x, y = WRIGHT[:4], MINI[:4]
+    drawn = Sums.by_subject(x, y, subject).weighted(np.array([[2.0, 1, 0]]))
+    again = np.array([0, 1, 0, 1, 2])
+    assert concordance_from(drawn)[0] == pytest.approx(concordance(x[again], y[again]).value)
+
+
+def test_proportional_bias_is_the_slope_put_in() -> None:
+    rng = np.random.default_rng(4)
+    mean = rng.uniform(2, 8, 200)
+    slope, p, how = proportional_bias(0.2 * mean + rng.normal(0, 0.1, 200), mean, np.arange(200))
+    assert slope.low < 0.2 < slope.high
+    assert p < 1e-6
+    assert how == "least squares"
+    repeated = proportional_bias(0.2 * mean, mean, np.repeat(np.arange(100), 2))
+    assert repeated[2] == "least squares, errors by subject"
+
+
+@pytest.mark.parametrize(
+    ("tool_sd", "words"),
+    [(0.05, "within the raters' own spread"), (2.0, "outside"), (0.5, "cannot be told apart")],
+)
+def test_tool_is_set_against_the_raters_own_spread(tool_sd: float, words: str) -> None:
+    rng = np.random.default_rng(6)
+    true = rng.normal(5, 1, 80)
+    raters = true[:, None] + rng.normal(0, 0.5, (80, 3))
+    auto = true + rng.normal(0, tool_sd, 80)
+    spread = rater_spread(auto, raters, np.arange(80), draw_weights(80, rng))
+    assert words in spread.verdict
+    expected = math.sqrt((tool_sd**2 + 0.25) / 0.5)
+    assert spread.ratio.value == pytest.approx(expected, rel=0.15)
+
+
+def test_distance_between_raters_leaves_out_what_one_did_not_measure() -> None:
+    raters = np.array([[1.0, 2.0], [1.0, math.nan], [1.0, 4.0]])
+    spread = rater_spread(np.ones(3), raters, np.arange(3), np.ones((5, 3)))
+    assert spread.rater_to_rater.value == pytest.approx(math.sqrt((1 + 9) / 2))
+    # To the first rater 0, to the second the same two differences: mean square (0 + 5) / 2.
+    assert spread.auto_to_rater.value == pytest.approx(math.sqrt(2.5))
+
+
+def test_equivalence_agrees_with_two_t_tests() -> None:
+    difference = WRIGHT - MINI
+    found = equivalence(difference, np.arange(17), 25.0, -80.0, 75.0)
+    expected = max(
+        stats.ttest_1samp(difference, -25, alternative="greater").pvalue,
+        stats.ttest_1samp(difference, 25, alternative="less").pvalue,
+    )
+    assert found.p == pytest.approx(expected)
+    assert not found.limits_within
+    assert equivalence(difference, np.arange(17), 100.0, -80.0, 75.0).limits_within
+
+
+def test_subjects_for_an_icc_are_bonetts() -> None:
+    added = published("bonett-subjects-added").value
+    assert subjects_for_icc(0.8, 0.2, 2) == added
+    assert added - math.ceil(5 * 0.8) == published("bonett-subjects").value
+
+
+def test_subjects_for_limits_are_the_fewest_that_reach_the_width() -> None:
+    subjects = subjects_for_limits(1.0)
+    assert limits_interval_width(subjects) <= 1.0 < limits_interval_width(subjects - 1)
+
+
+def test_power_is_the_share_of_simulated_studies() -> None:
+    from layermotion.agreement.limits import limits_of_agreement
+
+    rng = np.random.default_rng(8)
+    inside = equal = 0
+    for _ in range(1000):
+        difference = rng.normal(0.1, 0.4, 30)
+        limits = limits_of_agreement(difference, np.arange(30))
+        inside += -1.2 < limits.outer_low and limits.outer_high < 1.2
+        equal += equivalence(difference, np.arange(30), 0.25, 0, 0).p < 0.05
+    assert limits_power(30, 0.1, 0.4, 1.2) == pytest.approx(inside / 1000, abs=0.05)
+    assert equivalence_power(30, 0.1, 0.4, 0.25) == pytest.approx(equal / 1000, abs=0.05)
+
+
+def test_no_number_of_subjects_helps_limits_beyond_the_margin() -> None:
+    assert subjects_for_margin(0.1, 0.4, 0.8) is None
+    found = subjects_for_margin(0.1, 0.4, 1.2)
+    assert found is not None
+    assert limits_power(found, 0.1, 0.4, 1.2) >= 0.8 > limits_power(found - 1, 0.1, 0.4, 1.2)

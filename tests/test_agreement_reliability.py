@@ -1,0 +1,248 @@
+"""Variance components against the analysis of variance, repeats, and the saved change."""
+
+import itertools
+import json
+import math
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.regression.mixed_linear_model import MixedLM
+from statsmodels.tools.sm_exceptions import ConvergenceWarning
+from test_agreement_icc import TABLE
+
+from layermotion.agreement.detectable import (
+    DetectableChange,
+    DetectableChanges,
+    read_detectable_changes,
+    write_detectable_changes,
+)
+from layermotion.agreement.icc import CHANGE_PER_SEM, mean_squares, measurement_error
+from layermotion.agreement.reliability import Reliability, analyse_reliability
+from layermotion.agreement.table import Reading
+from layermotion.errors import InputError
+
+
+def reading(
+    subject: int,
+    value: float,
+    rater: int = 0,
+    session: int = 0,
+    placement: int = 0,
+    repeat: int = 0,
+    structure: str = "tra",
+) -> Reading:
+    return Reading(
+        row=0,
+        clip="c",
+        subject=f"S{subject}",
+        session=str(session),
+        side="",
+        placement=str(placement),
+        measure="thickness_rest",
+        structure=structure,
+        task="rest",
+        repeat=str(repeat),
+        rater=str(rater),
+        reading="",
+        value=value,
+        unit="mm",
+    )
+
+
+def simulated(rng: np.random.Generator, spreads: dict[str, float], subjects: int) -> list[Reading]:
+    """Two raters, two sessions, two placements, three repeats of each subject."""
+    readings = []
+    raters = rng.normal(0, spreads.get("rater", 0), 2)
+    for subject in range(subjects):
+        own = rng.normal(5, spreads["subject"])
+        for session in range(2):
+            day = rng.normal(0, spreads.get("session", 0))
+            for rater, placement in itertools.product(range(2), range(2)):
+                place = rng.normal(0, spreads.get("placement", 0))
+                for repeat in range(3):
+                    value = own + day + raters[rater] + place + rng.normal(0, spreads["residual"])
+                    readings.append(reading(subject, value, rater, session, placement, repeat))
+    return readings
+
+
+def variances(result: Reliability) -> dict[str, float]:
+    return {part.name: part.variance for part in result.components}
+
+
+def test_balanced_table_gives_the_components_of_the_analysis_of_variance() -> None:
+    readings = [
+        reading(target, value, rater)
+        for target, row in enumerate(TABLE)
+        for rater, value in enumerate(row)
+    ]
+    result = analyse_reliability(readings)
+    squares, error = mean_squares(TABLE), measurement_error(TABLE)
+    found = variances(result)
+    assert found["subject"] == pytest.approx((squares.between - squares.residual) / 4, rel=1e-4)
+    assert found["rater"] == pytest.approx((squares.judges - squares.residual) / 6, rel=1e-4)
+    assert found["residual"] == pytest.approx(squares.residual, rel=1e-4)
+    single = result.plan[0]
+    for own, other in ((single.sem, error.sem_agreement), (single.sem_same, error.sem_consistency)):
+        assert own.value == pytest.approx(other.value, rel=1e-3)
+        assert (own.low, own.high) == pytest.approx((other.low, other.high), rel=5e-3)
+    assert single.coefficient == pytest.approx(0.289764, abs=1e-4)
+
+
+NESTED = {"subject": 1.0, "session": 0.4, "placement": 0.3, "residual": 0.25}
+
+
+@pytest.mark.parametrize("seed", [100, 106, 125])
+def test_nested_design_gives_the_components_of_the_analysis_of_variance(seed: int) -> None:
+    readings = simulated(np.random.default_rng(seed), NESTED, 30)
+    found = variances(analyse_reliability(readings))
+    # (subjects, sessions, raters, placements, repeats)
+    values = np.array([item.value for item in readings]).reshape(30, 2, 2, 2, 3)
+    residual = values.var(axis=4, ddof=1).mean()
+    placement = values.mean(axis=4).var(axis=3, ddof=1).mean() - residual / 3
+    days = values.mean(axis=(2, 3, 4))
+    session = days.var(axis=1, ddof=1).mean() - (placement + residual / 3) / 4
+    assert found["residual"] == pytest.approx(residual, rel=0.02)
+    # The model also holds subject by rater, which is none here and takes a little.
+    assert found["placement"] == pytest.approx(placement, abs=0.02)
+    assert found["session"] == pytest.approx(session, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", [100, 106])
+def test_uneven_design_agrees_with_a_second_library(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    readings = [r for r in simulated(rng, NESTED, 20) if rng.random() < 0.8]
+    found = variances(analyse_reliability(readings))
+    frame = pd.DataFrame(
+        {
+            "value": [r.value for r in readings],
+            "rater": [r.rater for r in readings],
+            "subject": [r.subject for r in readings],
+            "both": [r.rater for r in readings],
+            "session": [r.session for r in readings],
+            "placement": [f"{r.session} {r.rater} {r.placement}" for r in readings],
+        }
+    )
+    model = MixedLM.from_formula(
+        "value ~ C(rater)",
+        groups="subject",
+        re_formula="1",
+        vc_formula={name: f"0 + C({name})" for name in ("both", "placement", "session")},
+        data=frame,
+    )
+    with warnings.catch_warnings():
+        # It warns of a variance at zero.
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        theirs = model.fit(reml=True, method="powell", maxiter=2000)
+    expected = dict(zip(model.exog_vc.names, theirs.vcomp, strict=True))
+    assert found["subject"] == pytest.approx(theirs.cov_re.iloc[0, 0], rel=0.02)
+    assert found["residual"] == pytest.approx(theirs.scale, rel=0.005)
+    assert found["subject x rater"] == pytest.approx(expected["both"], abs=0.002)
+    for name in ("placement", "session"):
+        assert found[name] == pytest.approx(expected[name], rel=0.02)
+
+
+def test_interval_holds_the_error_put_in() -> None:
+    true = math.sqrt(0.4**2 + 0.3**2 + 0.25**2)
+    sem = analyse_reliability(simulated(np.random.default_rng(3), NESTED, 60)).plan[0].sem_same
+    assert sem.low < true < sem.high
+
+
+def test_repeats_divide_the_residual_only() -> None:
+    spreads = {"subject": 1.0, "session": 0.3, "residual": 0.5}
+    result = analyse_reliability(simulated(np.random.default_rng(4), spreads, 30))
+    found = variances(result)
+    for row in result.plan:
+        rest = sum(
+            variance
+            for name, variance in found.items()
+            if name not in ("subject", "residual") and not math.isnan(variance)
+        )
+        expected = math.sqrt(rest + found["residual"] / row.repeats)
+        assert row.sem.value == pytest.approx(expected)
+        assert row.mdc95.value == pytest.approx(CHANGE_PER_SEM * expected)
+    gain = [
+        1 - after.sem.value / before.sem.value for before, after in itertools.pairwise(result.plan)
+    ]
+    assert result.enough == next(i for i, g in enumerate(gain, start=1) if g < 0.05)
+
+
+def test_doubling_the_values_doubles_every_error() -> None:
+    readings = simulated(np.random.default_rng(5), {"subject": 1, "residual": 0.4}, 10)
+    doubled = [
+        reading(int(r.subject[1:]), 2 * r.value, int(r.rater), int(r.session), int(r.placement),
+                int(r.repeat))
+        for r in readings
+    ]  # fmt: skip
+    one, two = analyse_reliability(readings), analyse_reliability(doubled)
+    assert two.plan[0].sem.value == pytest.approx(2 * one.plan[0].sem.value)
+
+
+def test_design_without_sessions_says_so() -> None:
+    rng = np.random.default_rng(6)
+    readings = [reading(s, rng.normal(s, 0.3), repeat=r) for s in range(8) for r in range(3)]
+    result = analyse_reliability(readings)
+    assert math.isnan(variances(result)["session"])
+    assert any("Sessions could not be told apart" in caution for caution in result.cautions)
+
+
+@pytest.mark.parametrize(
+    ("readings", "message"),
+    [
+        ([reading(0, 3.0), reading(0, 3.1)], "The table has one subject for tra thickness_rest"),
+        ([reading(s, 3.0 + s) for s in range(5)], "Every subject has one value of tra"),
+        (
+            [reading(s, 3.0, repeat=r) for s in range(4) for r in range(2)],
+            "All values of tra thickness_rest are equal",
+        ),
+    ],
+)
+def test_unusable_design_is_one_sentence(readings: list[Reading], message: str) -> None:
+    with pytest.raises(InputError) as caught:
+        analyse_reliability(readings)
+    assert str(caught.value).startswith(message)
+
+
+def test_saved_changes_are_read_back(tmp_path: Path) -> None:
+    spreads = {"subject": 1.0, "rater": 0.3, "session": 0.3, "residual": 0.3}
+    result = analyse_reliability(simulated(np.random.default_rng(7), spreads, 12))
+    path = tmp_path / "own.json"
+    write_detectable_changes(path, [result])
+    changes = read_detectable_changes(path)
+    assert changes.source == "the clinic's own reliability study, 12 subjects"
+    for raters, row in (("any", result.plan[1].sem), ("one", result.plan[1].sem_same)):
+        found = changes.find("thickness_rest", "tra", "mm", repeats=2, raters=raters)
+        assert found is not None
+        expected = CHANGE_PER_SEM * row.value
+        assert found.smallest_detectable_change == pytest.approx(expected, abs=1e-6)
+    assert changes.find("thickness_rest", "io", "mm") is None
+
+
+def test_more_repeats_than_known_never_count_as_better() -> None:
+    def change(repeats: int) -> DetectableChange:
+        return DetectableChange("thickness_rest", "tra", "mm", repeats, 0.3, 0.8, "one", 9, 40)
+
+    changes = DetectableChanges("own", (change(1), change(3)))
+    found = [changes.find("thickness_rest", "tra", "mm", repeats=n) for n in (1, 2, 3, 9)]
+    assert [item.repeats for item in found if item] == [1, 1, 3, 3]
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"schema": "other"}, "holds no smallest detectable changes"),
+        ({"schema_version": "2.0"}, "own.json has schema version 2.0, where 1.0 is read"),
+        ({"changes": [{"measure": "x"}]}, "holds no smallest detectable changes"),
+    ],
+)
+def test_other_files_are_refused(change: dict[str, object], message: str, tmp_path: Path) -> None:
+    path = tmp_path / "own.json"
+    result = analyse_reliability(
+        simulated(np.random.default_rng(8), {"subject": 1, "residual": 0.3}, 5)
+    )
+    write_detectable_changes(path, [result])
+    path.write_text(json.dumps(json.loads(path.read_text()) | change))
+    with pytest.raises(InputError, match=message):
+        read_detectable_changes(path)

@@ -1,0 +1,299 @@
+"""Reading and joining tables: every form, every slip with a clear message, nothing lost."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pytest
+
+from layermotion.agreement.auto import read_auto
+from layermotion.agreement.join import Joined, join
+from layermotion.agreement.table import read_table
+from layermotion.errors import InputError
+
+HEADING = "clip,subject,measure,structure,task,repeat,rater,value,unit"
+
+
+def write(tmp_path: Path, name: str, *lines: str) -> Path:
+    path = tmp_path / name
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def manual_rows(count: int = 6) -> list[str]:
+    return [
+        f"c{i},S{i},thickness_rest,tra,rest,1,{rater},{3 + i / 10 + shift:.2f},mm"
+        for i in range(count)
+        for rater, shift in (("A", 0.0), ("B", 0.1))
+    ]
+
+
+def auto_file(tmp_path: Path, count: int = 6, factor: float = 1.0) -> Path:
+    lines = ["clip,measure,structure,task,repeat,value,unit"]
+    lines += [f"c{i},thickness_rest,tra,rest,1,{factor * (3 + i / 9):.3f},mm" for i in range(count)]
+    return write(tmp_path, "auto.csv", *lines)
+
+
+def joined(tmp_path: Path, *lines: str, auto: Path | None = None) -> Joined:
+    manual = read_table(write(tmp_path, "manual.csv", *lines), "manual")
+    return join(manual, read_auto([auto or auto_file(tmp_path)]), "manual.csv")
+
+
+def refusal(tmp_path: Path, *lines: str, auto: Path | None = None) -> str:
+    with pytest.raises(InputError) as caught:
+        joined(tmp_path, *lines, auto=auto)
+    return str(caught.value)
+
+
+def test_long_table_is_joined_with_raters_as_columns(tmp_path: Path) -> None:
+    (pairs,) = joined(tmp_path, HEADING, *manual_rows()).sets
+    assert (pairs.measure, pairs.structure, pairs.unit) == ("thickness_rest", "tra", "mm")
+    assert pairs.raters == ("A", "B")
+    assert pairs.manual.shape == (6, 2, 1)
+    assert pairs.subjects == 6
+    assert pairs.manual_mean()[2] == pytest.approx(3.25)
+    assert pairs.auto[2] == pytest.approx(3.222)
+
+
+def test_wide_forms_give_the_same_as_the_long_one(tmp_path: Path) -> None:
+    rows = [f"c{i},S{i},{3 + i / 10:.2f},{3.1 + i / 10:.2f}" for i in range(6)]
+    (long,) = joined(tmp_path, HEADING, *manual_rows()).sets
+    for heading in ("clip,subject,A:tra_mm,B:tra_mm", "clip,subject,structure,A_mm,B_mm"):
+        own = [row.replace(",", ",", 1) for row in rows]
+        if "structure" in heading:
+            own = [",".join([*row.split(",")[:2], "tra", *row.split(",")[2:]]) for row in rows]
+        (wide,) = joined(tmp_path, heading, *own).sets
+        np.testing.assert_allclose(wide.manual, long.manual)
+        assert wide.raters == long.raters
+
+
+def test_second_readings_are_kept_apart(tmp_path: Path) -> None:
+    rows = [f"c{i},S{i},{3 + i / 10:.2f},{3.2 + i / 10:.2f}" for i in range(6)]
+    (pairs,) = joined(tmp_path, "clip,subject,A:tra_mm,A:tra#2_mm", *rows).sets
+    assert pairs.manual.shape == (6, 1, 2)
+    assert pairs.by_rater()[0, 0] == pytest.approx(3.1)
+
+
+def test_xlsx_reads_like_csv(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append(HEADING.split(","))
+    for row in manual_rows():
+        cells: list[object] = list(row.split(","))
+        cells[7] = float(str(cells[7]))
+        cells[5] = 1.0
+        sheet.append(cells)
+    path = tmp_path / "manual.xlsx"
+    book.save(path)
+    from_csv = read_table(write(tmp_path, "manual.csv", HEADING, *manual_rows()), "manual")
+    assert read_table(path, "manual").readings == from_csv.readings
+
+
+def test_decimal_commas_are_read_where_another_separator_is_used(tmp_path: Path) -> None:
+    path = write(tmp_path, "m.csv", "clip;structure;value;unit", "c1;tra;3,25;mm")
+    assert read_table(path, "manual").readings[0].value == 3.25
+
+
+def test_centimetres_become_millimetres_with_a_note(tmp_path: Path) -> None:
+    rows = [row.replace(",mm", ",cm") for row in manual_rows()]
+    rows = [
+        ",".join([*row.split(",")[:7], f"{float(row.split(',')[7]) / 10:.3f}", "cm"])
+        for row in rows
+    ]
+    result = joined(tmp_path, HEADING, *rows)
+    assert result.sets[0].manual[0, 0, 0] == pytest.approx(3.0)
+    assert "12 values of the manual table were given in cm and turned into mm." in result.notes
+
+
+def test_missing_value_is_listed_and_the_rest_is_used(tmp_path: Path) -> None:
+    rows = manual_rows()
+    rows[3] = "c1,S1,thickness_rest,tra,rest,1,B,,mm"
+    result = joined(tmp_path, HEADING, *rows)
+    assert math.isnan(result.sets[0].manual[1, 1, 0])
+    assert [(item.table, item.what, item.reason) for item in result.unused] == [
+        ("manual", "row 5", "The row has no value.")
+    ]
+
+
+def test_what_has_no_partner_is_listed_on_both_sides(tmp_path: Path) -> None:
+    rows = manual_rows(5) + ["c9,S9,thickness_rest,tra,rest,1,A,3.0,mm"]
+    result = joined(tmp_path, HEADING, *rows)
+    assert [(item.table, item.what) for item in result.unused] == [
+        ("manual", "row 12"),
+        ("auto", "clip c5, tra thickness_rest, repeat 1"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("c0,S0,thickness_rest,tra,rest,1,A,3.0,mm", "rows 2 and 14 give the same measurement"),
+        ("c7,S7,thickness_rest,tra,rest,1,A,-3.0,mm", "row 14 has the negative value -3.0"),
+        ("c7,S7,thickness_rest,tra,rest,1,A,thick,mm", 'row 14 has "thick" where a number'),
+        ("c7,S7,thickness_rest,tra,rest,1,A,nan,mm", 'row 14 has "nan" where a number'),
+        ("c7,S7,thickness_rest,tra,rest,1,A,3.0,inch", 'row 14 has the unit "inch"'),
+        ("c7,S7,thickness_rest,tra,rest,1,A,3.0,", "row 14 has no unit"),
+        ("c7,S7,thickness_rest,psoas,rest,1,A,3.0,mm", 'row 14 has the structure "psoas"'),
+        ("c7,S7,thickness_rest,tra,juggle,1,A,3.0,mm", 'row 14 has the task "juggle"'),
+        (",S7,thickness_rest,tra,rest,1,A,3.0,mm", "row 14 has no clip"),
+        ("c7,,thickness_rest,tra,rest,1,A,3.0,mm", "row 14 has no subject"),
+        ("c7,S7,thickness_rest,tra,rest,1,A,3.0,mm,9", "row 14 has more cells"),
+    ],
+)
+def test_unusable_row_is_named(row: str, message: str, tmp_path: Path) -> None:
+    assert refusal(tmp_path, HEADING, *manual_rows(), row).startswith(f"manual.csv {message}")
+
+
+def test_units_that_do_not_fit_are_refused_with_their_rows(tmp_path: Path) -> None:
+    rows = [row.replace(",mm", ",%") if ",B," in row else row for row in manual_rows()]
+    message = refusal(tmp_path, HEADING, *rows)
+    assert message == (
+        "manual.csv rows 3, 5, 7, 9, 11 and 1 more and the automatic values differ in unit "
+        "(% and mm); give both in the same unit."
+    )
+
+
+def test_one_raters_values_in_another_unit_than_stated_are_refused(tmp_path: Path) -> None:
+    rows = []
+    for row in manual_rows():
+        cells = row.split(",")
+        if cells[6] == "B":
+            cells[7] = f"{float(cells[7]) / 10:.3f}"
+        rows.append(",".join(cells))
+    message = refusal(tmp_path, HEADING, *rows)
+    assert "values of rater B in manual.csv are about 0.1 times the automatic ones" in message
+
+
+@pytest.mark.parametrize(("count", "people"), [(1, "one subject"), (2, "2 subjects")])
+def test_too_few_subjects_are_refused(count: int, people: str, tmp_path: Path) -> None:
+    message = refusal(tmp_path, HEADING, *manual_rows(count))
+    assert message.startswith(f"manual.csv has {people} for tra thickness_rest")
+
+
+def test_nothing_in_common_is_refused(tmp_path: Path) -> None:
+    rows = [row.replace("c", "d", 1) for row in manual_rows()]
+    assert refusal(tmp_path, HEADING, *rows).startswith("No row of manual.csv matches")
+
+
+@pytest.mark.parametrize(
+    ("lines", "message"),
+    [
+        (["clip,structure,value"], "m.csv has no column unit"),
+        (["clip,structure,unit"], "m.csv has no column value"),
+        (["clip,structure,value,value,unit"], "m.csv has two columns value"),
+        (["clip,mood,value,unit"], 'm.csv has a column "mood" whose meaning is unknown'),
+        (["clip,structure,value,unit"], "m.csv has a heading and no rows"),
+        (["clip,anna:psoas_mm", "c1,3"], 'm.csv has a column "anna:psoas_mm", and psoas is no'),
+        (["clip,tra_mm,value", "c1,3,3"], "m.csv has a column value and also tra_mm"),
+    ],
+)
+def test_unusable_heading_is_named(lines: list[str], message: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        read_table(write(tmp_path, "m.csv", *lines), "manual")
+    assert str(caught.value).startswith(message)
+
+
+def test_empty_and_broken_files_are_refused(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.csv"
+    empty.touch()
+    broken = tmp_path / "broken.xlsx"
+    broken.write_bytes(b"PK no workbook")
+    latin = tmp_path / "latin.csv"
+    latin.write_bytes("clip,ä".encode("latin-1"))
+    for path, words in ((empty, "is empty"), (broken, "not a readable XLSX"), (latin, "UTF-8")):
+        with pytest.raises(InputError, match=words):
+            read_table(path, "manual")
+
+
+def test_missing_key_column_is_taken_only_where_there_is_no_choice(tmp_path: Path) -> None:
+    lines = ["clip,subject,structure,value,unit"]
+    lines += [f"c{i},S{i},tra,{3 + i / 10},mm" for i in range(6)]
+    result = joined(tmp_path, *lines)
+    assert "The manual table has no column measure: thickness rest was taken." in result.notes
+    both = ["clip,measure,structure,task,repeat,value,unit"]
+    for measure in ("thickness_rest", "thickness_contracted"):
+        both += [f"c{i},{measure},tra,draw_in,1,{3 + i / 9:.3f},mm" for i in range(6)]
+    message = refusal(tmp_path, *lines, auto=write(tmp_path, "both.csv", *both))
+    assert message == (
+        "manual.csv has no column measure, while the automatic values hold thickness_contracted "
+        "and thickness_rest; add the column."
+    )
+
+
+def result_folder(tmp_path: Path, clip: str, measures: list[dict[str, object]]) -> Path:
+    folder = tmp_path / "results" / f"clip-{clip}"
+    folder.mkdir(parents=True)
+    document = {"clip": clip, "schema_version": "1.0", "measures": measures}
+    (folder / "measures.json").write_text(json.dumps(document))
+    (folder / "series.csv").write_text(
+        "clip,frame,time_s,quantity,structure,value,unit,confidence\n"
+        + "".join(f"{clip},{i},{i / 10},thickness,tra,3.0,mm,{i / 10}\n" for i in range(10))
+    )
+    return folder
+
+
+def measure(
+    structure: str, value: float | None, repeat: str = "1", status: str = "draft"
+) -> dict[str, object]:
+    return {
+        "name": "thickness_rest",
+        "structure": structure,
+        "task": "unstated",
+        "repeat": repeat,
+        "value": value,
+        "unit": "mm",
+        "status": status,
+        "reason": "" if value is not None else "Not seen.",
+        "frames": "2-4",
+    }
+
+
+def test_tool_outputs_give_depth_confidence_and_what_was_withheld(tmp_path: Path) -> None:
+    result_folder(
+        tmp_path,
+        "ab12",
+        [measure("fat", 9.0), measure("eo", 6.0), measure("io", 8.0), measure("tra", 3.5)],
+    )
+    result_folder(tmp_path, "cd34", [measure("tra", None), measure("eo", 5.0, status="corrected")])
+    table = read_auto([tmp_path / "results"])
+    tra = next(reading for reading in table.readings if reading.structure == "tra")
+    assert (tra.clip, tra.value, tra.depth_mm) == ("ab12", 3.5, 23.0)
+    assert tra.quality == pytest.approx(0.3)
+    assert [item.reason for item in table.unused] == [
+        "The tool withheld the value: Not seen.",
+        "A clinician corrected the value, so it is no longer automatic.",
+    ]
+
+
+def test_without_repeats_the_mean_is_taken(tmp_path: Path) -> None:
+    for i in range(3):
+        result_folder(
+            tmp_path,
+            f"c{i}",
+            [measure("tra", 3.0, "1"), measure("tra", 3.4, "2"), measure("tra", 3.2 + i, "mean")],
+        )
+    lines = [
+        "clip,subject,structure,value,unit",
+        *(f"c{i},S{i},tra,{3.1 + i},mm" for i in range(3)),
+    ]
+    result = joined(tmp_path, *lines, auto=tmp_path / "results")
+    assert result.sets[0].auto.tolist() == [3.2, 4.2, 5.2]
+    assert len(result.unused) == 6
+
+
+def test_same_clip_in_two_folders_is_refused(tmp_path: Path) -> None:
+    one = result_folder(tmp_path / "a", "c1", [measure("tra", 3.0)])
+    other = result_folder(tmp_path / "b", "c1", [measure("tra", 3.0)])
+    with pytest.raises(InputError, match="Clip c1 is in .* and in .*; give one of them"):
+        read_auto([one, other])
+
+
+def test_folder_without_results_and_foreign_json_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="holds no measures.json"):
+        read_auto([tmp_path])
+    foreign = tmp_path / "measures.json"
+    foreign.write_text('{"clip": 1}')
+    with pytest.raises(InputError, match="is not a result of layermotion measure"):
+        read_auto([foreign])
