@@ -170,6 +170,22 @@ def test_equal_values_and_ratios_of_zero_are_refused(
     assert "at or below zero, which have no logarithm" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["compare", "reliability"])
+def test_missing_package_is_one_sentence(
+    command: str,
+    study: tuple[Path, Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    assert run(command, *study, "--out", tmp_path / "out") == 2
+    assert capsys.readouterr().err == (
+        "layermotion: Studies need scipy, which is not installed; "
+        "run: pip install 'layermotion[study]'.\n"
+    )
+
+
 def repeats_table(path: Path) -> Path:
     rng = np.random.default_rng(13)
     lines = ["subject,session,placement,rater,measure,structure,repeat,value,unit"]

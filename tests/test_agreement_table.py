@@ -146,6 +146,12 @@ def test_unusable_row_is_named(row: str, message: str, tmp_path: Path) -> None:
     assert refusal(tmp_path, HEADING, *manual_rows(), row).startswith(f"manual.csv {message}")
 
 
+def test_displacement_below_zero_is_a_value_like_any_other(tmp_path: Path) -> None:
+    row = "c1,S1,base_displacement,bladder,cough,1,A,-4.2,mm"
+    table = read_table(write(tmp_path, "m.csv", HEADING, row), "manual")
+    assert table.readings[0].value == -4.2
+
+
 def test_units_that_do_not_fit_are_refused_with_their_rows(tmp_path: Path) -> None:
     rows = [row.replace(",mm", ",%") if ",B," in row else row for row in manual_rows()]
     message = refusal(tmp_path, HEADING, *rows)
