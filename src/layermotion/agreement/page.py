@@ -225,8 +225,10 @@ def number(value: float, unit: str, *, with_unit: bool = True) -> str:
 
     Examples
     --------
-    >>> number(-0.1234, "mm")
-    '\u22120.12 mm'
+    >>> number(1.2345, "ratio")
+    '1.234'
+    >>> number(0.1234, "mm", with_unit=False)
+    '0.12'
     """
     if not math.isfinite(value):
         return "none" if math.isnan(value) else "no bound"
