@@ -12,12 +12,13 @@ from itertools import islice
 from pathlib import Path
 
 import numpy as np
+import onnx
 import pytest
 import torch
 from drawing import draw_layers
 
 from layermotion.errors import ConfigError, InputError
-from layermotion.segment import load_segmenter
+from layermotion.segment import WEIGHTS_FOLDER, load_segmenter
 from layermotion.training import tracking
 from layermotion.training.augment import Augmentation
 from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
@@ -441,3 +442,10 @@ def test_the_generator_and_the_weights_agree_on_the_views() -> None:
     from synthetic.dataset import VIEWS
 
     assert VIEWS == VIEW_CLASSES
+
+
+def test_shipped_weights_name_no_file_of_the_machine_that_exported_them() -> None:
+    (path,) = WEIGHTS_FOLDER.glob("*.onnx")
+    model = onnx.load(path)
+    parts = (model, model.graph, *model.graph.node, *model.graph.value_info)
+    assert not any(part.metadata_props or part.doc_string for part in parts)

@@ -7,6 +7,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
+import onnx
 import onnxruntime
 import torch
 from torch import nn
@@ -133,6 +134,17 @@ def _write_onnx(model: nn.Module, size_px: int, path: Path) -> None:
         external_data=False,
         verbose=False,
     )
+    strip_notes(path)
+
+
+def strip_notes(path: Path) -> None:
+    """Remove the exporter's notes from an ONNX file; they name files of the exporting machine."""
+    model = onnx.load(path)
+    graph = model.graph
+    for part in (model, graph, *graph.node, *graph.value_info, *graph.input, *graph.output):
+        part.ClearField("metadata_props")
+        part.ClearField("doc_string")
+    onnx.save(model, path)
 
 
 def _check(model: nn.Module, size_px: int, path: Path) -> float:
