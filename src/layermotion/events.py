@@ -135,9 +135,9 @@ def find_windows(
             quiet = _last_spell(later[::-1], time_s)[::-1]
             quiet = quiet[time_s[quiet] <= time_s[quiet[:1]] + REST_WINDOW_S]
         own = peaked[begin : end + 1]
-        held = begin + np.flatnonzero(
-            (own >= PLATEAU * np.percentile(own, 90)) & is_known[begin : end + 1]
-        )
+        # Noise lifts the highest frames and lowers others, so it is allowed for.
+        lowest = PLATEAU * np.percentile(own, 90) - noise
+        held = begin + np.flatnonzero((own >= lowest) & is_known[begin : end + 1])
         for state, frames in (("rest", quiet), ("contracted", held)):
             if frames.size:
                 windows.append(Window(state, int(frames[0]), int(frames[-1]), number))
