@@ -24,7 +24,7 @@ from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
 from layermotion.files import write_text
-from layermotion.labels import STRUCTURES, WALL_LAYERS, Task, View, label_of
+from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, Task, View, label_of
 from layermotion.recording import Recording
 from layermotion.segment import WEIGHTS_FOLDER, ModelGrid, Segmenter, load_segmenter, read_card
 from layermotion.site import parse_site
@@ -103,7 +103,8 @@ def evaluate_clip(number: int) -> ClipResult:
 def load_unjudged() -> Segmenter:
     """Load the newest weights; errors not known yet count as one model pixel."""
     found = load_segmenter(threads=1)
-    names = [f"{kind}_{layer}" for kind in ("thickness", "change") for layer in WALL_LAYERS]
+    names = [f"thickness_{layer}" for layer in WALL_LAYERS]
+    names += [f"change_{muscle}" for muscle in MUSCLES]
     start = dict.fromkeys([*names, "base_displacement"], 1.0)
     return replace(found, errors_px={**start, **found.errors_px})
 

@@ -16,7 +16,7 @@ from layermotion.clip import Clip, Frame
 from layermotion.continuity import withhold_jumps
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Direction, Window, find_windows
-from layermotion.labels import WALL_LAYERS, Structure, Task, View
+from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
 from layermotion.measures import (
     UNSEEN_LAYER,
     Measure,
@@ -230,7 +230,7 @@ def uncertainty(segmenter: Segmenter, grid: ModelGrid) -> Uncertainty:
         )
     return Uncertainty(
         thickness={layer: errors[f"thickness_{layer}"] * unit for layer in WALL_LAYERS},
-        change={layer: errors[f"change_{layer}"] * unit for layer in WALL_LAYERS},
+        change={muscle: errors[f"change_{muscle}"] * unit for muscle in MUSCLES},
         base=errors["base_displacement"] * unit,
     )
 

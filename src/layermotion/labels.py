@@ -44,6 +44,8 @@ STRUCTURES: Final = (
     Structure.BLADDER,
 )
 WALL_LAYERS: Final = STRUCTURES[:4]
+# The layers that contract, and so have a change.
+MUSCLES: Final = STRUCTURES[1:4]
 CLASS_COUNT: Final = len(STRUCTURES) + 1
 
 FULL_NAMES: Final = {

@@ -7,7 +7,7 @@ from enum import StrEnum
 import numpy as np
 
 from layermotion.events import Window
-from layermotion.labels import WALL_LAYERS, Structure
+from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
 from layermotion.series import Quantity, Series
 
 # Normal quantile of a 95 % interval.
@@ -90,8 +90,10 @@ class Uncertainty:
 
     Parameters
     ----------
-    thickness, change
-        One value for each wall layer: of a thickness, and of a change of thickness.
+    thickness
+        Of a thickness, for each wall layer.
+    change
+        Of a change of thickness, for each muscle.
     base
         Of a displacement of the bladder base.
     """
@@ -275,7 +277,7 @@ def _thickness_measures(
         elif has_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", kind.unseen))
     # Fat does not contract; its thickness tells how the probe was pressed.
-    if not has_effort or kind.structure is Structure.FAT:
+    if not has_effort or kind.structure not in MUSCLES:
         return measures
     if rest is None or full is None:
         return measures + [

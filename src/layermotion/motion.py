@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from layermotion.boundaries import Boundaries
 from layermotion.flow import Band, Near, Scene
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import WALL_LAYERS, Structure, View, label_of
+from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, View, label_of
 
 Array = NDArray[np.float64]
 
@@ -218,9 +218,7 @@ class MotionTracker:
         self._fat_depth = float(top[0] + bottom[0]) / 2
         self._fat_at_start = self._fat()
         self._bands = {
-            layer: Band(scene, layer, self._site, half)
-            for layer in WALL_LAYERS[1:]
-            if layer in measurable
+            layer: Band(scene, layer, self._site, half) for layer in MUSCLES if layer in measurable
         }
 
 
