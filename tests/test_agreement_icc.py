@@ -6,8 +6,8 @@ import pingouin
 import pytest
 from published import published
 
+from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.agreement.icc import (
-    CHANGE_PER_SEM,
     bootstrap_intraclass,
     intraclass,
     mean_squares,

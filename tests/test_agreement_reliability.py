@@ -3,7 +3,10 @@
 import itertools
 import json
 import math
+import subprocess
+import sys
 import warnings
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +22,8 @@ from layermotion.agreement.detectable import (
     read_detectable_changes,
     write_detectable_changes,
 )
-from layermotion.agreement.icc import CHANGE_PER_SEM, mean_squares, measurement_error
+from layermotion.agreement.estimate import CHANGE_PER_SEM
+from layermotion.agreement.icc import mean_squares, measurement_error
 from layermotion.agreement.reliability import Reliability, analyse_reliability
 from layermotion.agreement.table import Reading
 from layermotion.errors import InputError
@@ -246,3 +250,31 @@ def test_other_files_are_refused(change: dict[str, object], message: str, tmp_pa
     path.write_text(json.dumps(json.loads(path.read_text()) | change))
     with pytest.raises(InputError, match=message):
         read_detectable_changes(path)
+
+
+def test_saved_changes_are_read_without_the_study_packages(tmp_path: Path) -> None:
+    change = DetectableChange("thickness_rest", "tra", "mm", 1, 0.3, 0.8, "one", 9, 40)
+    document = {
+        "schema": "layermotion-detectable-change",
+        "schema_version": "1.0",
+        "source": "own",
+        "changes": [asdict(change)],
+    }
+    path = tmp_path / "own.json"
+    path.write_text(json.dumps(document))
+    program = (
+        "import sys; from pathlib import Path\n"
+        "from layermotion.agreement.detectable import read_detectable_changes as read\n"
+        f"assert read(Path({str(path)!r})).find('thickness_rest', 'tra', 'mm').sem == 0.3\n"
+        "print({'scipy', 'statsmodels', 'openpyxl', 'pandas'} & set(sys.modules))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert (done.returncode, done.stdout.strip()) == (0, "set()"), done.stderr
+
+
+def test_no_other_file_is_replaced_by_the_saved_changes(tmp_path: Path) -> None:
+    table = tmp_path / "repeats.csv"
+    table.write_text("subject,value\n")
+    with pytest.raises(InputError, match="repeats.csv exists and holds no smallest detectable"):
+        write_detectable_changes(table, [])
+    assert table.read_text() == "subject,value\n"

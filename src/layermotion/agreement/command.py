@@ -142,6 +142,9 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
         raise InputError(f"{table.name} has no row with a value; fill in the measurements.")
     results = [analyse_reliability(readings) for readings in groups.values()]
     drawings = draw_reliability(results)
+    if save is not None:
+        # First, since it may refuse the name.
+        write_detectable_changes(save, results)
     _write_csv(
         out / "figures.csv",
         ("measure", "structure", "unit", "figure", "repeats", "value", "low", "high"),
@@ -157,8 +160,6 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     write_text(
         report, build_reliability_page(results, drawings, read.unused, read.notes, provenance)
     )
-    if save is not None:
-        write_detectable_changes(save, results)
     return report
 
 

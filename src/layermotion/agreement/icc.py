@@ -7,11 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate
-
-# From the standard error of measurement to the smallest detectable change, 1.96 sqrt(2)
-# (Weir 2005, J Strength Cond Res 19(1):231-40).
-CHANGE_PER_SEM = 1.96 * math.sqrt(2)
+from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate, codes_of
-from layermotion.agreement.icc import CHANGE_PER_SEM
+from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
 from layermotion.agreement.mixed import fit_mixed
 from layermotion.agreement.table import Reading
 from layermotion.errors import InputError
