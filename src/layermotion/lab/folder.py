@@ -57,8 +57,8 @@ class ClipRecord:
 
     Parameters
     ----------
-    name
-        Keyed hash of the original file; the only name it has here.
+    name, uid
+        Keyed hash of the original file, the only name it has here; its SOP Instance UID here.
     subject, site, scanner
         Pseudonym of the subject; the laboratory's own word for the place; make of the scanner.
     view
@@ -74,6 +74,7 @@ class ClipRecord:
     """
 
     name: str
+    uid: str
     subject: str
     site: str
     scanner: str

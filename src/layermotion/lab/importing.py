@@ -145,6 +145,7 @@ def _import_file(
     area, spacing = clip.area, clip.spacing
     record = ClipRecord(
         name=name,
+        uid=str(cleaned.SOPInstanceUID),
         subject=subject,
         site=options.site,
         scanner=_scanner(cleaned, options),
