@@ -1,7 +1,7 @@
 """Owns labelled frames: one mask for each structure, read from COCO JSON, mask PNG or DICOM SEG."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -133,10 +133,11 @@ def _decoded(segmentation: Any, shape: tuple[int, ...]) -> NDArray[np.bool_]:
 
 
 def write_coco(path: Path, frames: Iterable[LabelledFrame], image_folder: str) -> None:
-    """Write frames as COCO JSON with polygons, one annotation for each separate piece.
+    """Write frames as COCO JSON; reading it gives the same pixels.
 
-    A polygon runs a quarter of a pixel inside the pixels' outer edges, where every way to fill
-    it gives the same pixels. Holes are not written.
+    Each separate piece is a polygon that runs a quarter of a pixel inside the pixels' outer
+    edges, where every way to fill it gives the same pixels. A structure that encloses something
+    is written as run lengths, because a COCO polygon cannot have a hole.
     """
     images: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
@@ -145,30 +146,41 @@ def write_coco(path: Path, frames: Iterable[LabelledFrame], image_folder: str) -
         name = f"{image_folder}/{frame.key}.png"
         images.append({"id": number, "file_name": name, "height": rows, "width": columns})
         for category, mask in enumerate(frame.masks, start=1):
-            for ring in _rings(mask):
-                left, top = ring.min(axis=0)
-                right, bottom = ring.max(axis=0)
-                annotations.append(
-                    {
-                        "id": len(annotations) + 1,
-                        "image_id": number,
-                        "category_id": category,
-                        "segmentation": [[round(float(v), 2) for v in ring.ravel()]],
-                        "area": float(cv2.contourArea(ring.astype(np.float32))),
-                        "bbox": [float(v) for v in (left, top, right - left, bottom - top)],
-                        "iscrowd": 0,
-                    }
-                )
+            for outline in _outlines(mask):
+                place = {"image_id": number, "category_id": category}
+                annotations.append({"id": len(annotations) + 1, **place, **outline})
     categories = [{"id": label_of(s), "name": str(s)} for s in STRUCTURES]
     content = {"images": images, "annotations": annotations, "categories": categories}
     write_text(path, json.dumps(content) + "\n")
 
 
-def _rings(mask: NDArray[np.bool_]) -> list[NDArray[np.float64]]:
-    """Outlines of the pieces of a mask as (x, y) with pixel (0, 0) from 0 to 1, shape (n, 2)."""
+def _outlines(mask: NDArray[np.bool_]) -> Iterator[dict[str, Any]]:
+    """Annotations of one structure; (x, y) with pixel (0, 0) from 0 to 1."""
     doubled = mask.astype(np.uint8).repeat(2, axis=0).repeat(2, axis=1)
-    rings, _ = cv2.findContours(doubled, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    return [(ring[:, 0].astype(np.float64) + 0.5) / 2 for ring in rings if len(ring) >= 3]
+    rings, levels = cv2.findContours(doubled, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+    # A ring with a parent is the edge of a hole.
+    if rings and (levels[0, :, 3] >= 0).any():
+        run_lengths = coco_mask.encode(np.asfortranarray(mask.astype(np.uint8)))
+        yield {
+            "segmentation": {
+                "size": list(mask.shape),
+                "counts": run_lengths["counts"].decode("ascii"),
+            },
+            "area": int(mask.sum()),
+            "bbox": coco_mask.toBbox(run_lengths).tolist(),
+            "iscrowd": 1,
+        }
+        return
+    for ring in rings:
+        points = (ring[:, 0].astype(np.float64) + 0.5) / 2  # (n, 2)
+        left, top = points.min(axis=0)
+        right, bottom = points.max(axis=0)
+        yield {
+            "segmentation": [[round(float(v), 2) for v in points.ravel()]],
+            "area": float(cv2.contourArea(points.astype(np.float32))),
+            "bbox": [float(v) for v in (left, top, right - left, bottom - top)],
+            "iscrowd": 0,
+        }
 
 
 def read_mask(path: Path) -> LabelledFrame:

@@ -196,6 +196,16 @@ def fill_holes(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(padded[1:-1, 1:-1] != 2)
 
 
+def without_strays(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mask without the pieces that a check would call stray, or that any brush leaves."""
+    count, numbers, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    if count == 1:
+        return mask
+    sizes = stats[1:, cv2.CC_STAT_AREA]
+    kept = 1 + np.flatnonzero(sizes >= max(SPECK_PX, STRAY_PART * sizes.max()))
+    return np.isin(numbers, kept)
+
+
 def _enclosed(mask: NDArray[np.bool_]) -> list[_Piece]:
     """Holes of a mask."""
     return _pieces(fill_holes(mask) & ~mask, connectivity=4)
