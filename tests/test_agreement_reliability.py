@@ -24,8 +24,8 @@ from layermotion.agreement.detectable import (
 )
 from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.agreement.icc import mean_squares, measurement_error
+from layermotion.agreement.readings import Reading
 from layermotion.agreement.reliability import Reliability, analyse_reliability
-from layermotion.agreement.table import Reading
 from layermotion.errors import InputError
 
 

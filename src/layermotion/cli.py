@@ -15,7 +15,7 @@ import typer
 
 from layermotion import __version__
 from layermotion.errors import InputError, LayermotionError
-from layermotion.labels import Task, View
+from layermotion.labels import MUSCLES, Structure, Task, View
 
 EXIT_UNUSABLE = 2
 EXIT_INTERRUPTED = 130
@@ -29,6 +29,8 @@ CAUTION = (
 DEPTH_RANGE_MM = (10.0, 400.0)
 FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
 ERROR_RATIO_RANGE = (0.001, 1000.0)
+# Of differences in mm, % or ratios (our choice).
+PLAN_RANGE = (1e-4, 1e4)
 
 app = typer.Typer(
     add_completion=False,
@@ -344,6 +346,115 @@ def reliability(
     from layermotion.agreement.command import run_reliability
 
     typer.echo(run_reliability(table, auto or [], out, save))
+
+
+@app.command(
+    epilog=_epilog(
+        "layermotion plan --icc 0.9 --icc-width 0.1 --raters 2 --sd 0.4 --margin 1.5\n"
+        "  layermotion plan --subjects 20 --sessions 2 --raters 2 --repeats 3 --template entry.xlsx"
+    )
+)
+def plan(
+    icc: Annotated[
+        float,
+        typer.Option(
+            metavar="ICC", callback=_number("--icc", (0.0, 0.999), ""), help="Expected ICC."
+        ),
+    ] = 0.9,
+    icc_width: Annotated[
+        float,
+        typer.Option(
+            metavar="WIDTH",
+            callback=_number("--icc-width", (0.01, 0.99), ""),
+            help="Wanted width of the 95 % interval of the ICC.",
+        ),
+    ] = 0.1,
+    raters: Annotated[
+        int, typer.Option(min=1, max=50, metavar="N", help="Raters who measure each subject.")
+    ] = 2,
+    sd: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SD",
+            callback=_number("--sd", PLAN_RANGE, "in the unit of the measure"),
+            help="Expected SD of the differences between two methods, for limits of agreement.",
+        ),
+    ] = None,
+    bias: Annotated[
+        float,
+        typer.Option(
+            metavar="BIAS",
+            callback=_number("--bias", (-PLAN_RANGE[1], PLAN_RANGE[1]), "in the unit"),
+            help="Expected mean difference between the two methods.",
+        ),
+    ] = 0.0,
+    limits_within: Annotated[
+        float | None,
+        typer.Option(
+            metavar="WIDTH",
+            callback=_number("--limits-within", PLAN_RANGE, "in the unit of the measure"),
+            help="How exactly each limit should be known, plus or minus; half an SD if not given.",
+        ),
+    ] = None,
+    margin: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MARGIN",
+            callback=_number("--margin", PLAN_RANGE, "in the unit of the measure"),
+            help="Largest difference that does not matter.",
+        ),
+    ] = None,
+    power: Annotated[
+        float,
+        typer.Option(
+            metavar="SHARE", callback=_number("--power", (0.5, 0.99), ""), help="Wanted power."
+        ),
+    ] = 0.8,
+    subjects: Annotated[
+        int | None,
+        typer.Option(
+            min=3, max=10_000, metavar="N", help="A number of subjects to judge, or to list."
+        ),
+    ] = None,
+    template: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            dir_okay=False,
+            help="Write an empty table of the study to fill in (.xlsx or .csv).",
+        ),
+    ] = None,
+    sessions: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
+    placements: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
+    repeats: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 3,
+    both_sides: Annotated[
+        bool, typer.Option("--both-sides", help="Left and right in the table.")
+    ] = False,
+    structure: Annotated[
+        list[Structure] | None, typer.Option(help="Layers in the table; EO, IO, TrA if not given.")
+    ] = None,
+) -> None:
+    """Say how many subjects a study needs; write an empty table to fill in.
+
+    Needs the study extra: pip install 'layermotion[study]'.
+    """
+    _need_study_packages()
+    from layermotion.agreement.design import Design, write_template
+    from layermotion.agreement.plan import Expectation, plan_words
+
+    measurements = raters if raters > 1 else sessions * placements * repeats
+    wanted = Expectation(
+        icc, icc_width, measurements, sd, bias, limits_within, margin, power, subjects
+    )
+    sentences = list(plan_words(wanted))
+    if template is not None:
+        if subjects is None:
+            raise InputError("--template needs the number of subjects; give --subjects.")
+        sides = ("left", "right") if both_sides else ()
+        layers = tuple(structure or MUSCLES)
+        design = Design(subjects, sessions, raters, placements, repeats, sides, layers)
+        sentences.append(f"{template}: {write_template(template, design)} values to fill in.")
+    typer.echo("\n".join(sentences))
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))

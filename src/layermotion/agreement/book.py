@@ -16,14 +16,14 @@ from layermotion.agreement.estimate import (
     percentile_interval,
 )
 from layermotion.agreement.icc import Intraclass, MeasurementError, bootstrap_intraclass
-from layermotion.agreement.join import PairedSet
 from layermotion.agreement.limits import Limits, limits_of_agreement
+from layermotion.agreement.pairs import PairedSet
 from layermotion.agreement.planning import (
     subjects_for_icc,
     subjects_for_limits,
     subjects_for_margin,
 )
-from layermotion.agreement.regression import Sums
+from layermotion.agreement.regression import Sums, Trend
 
 AUTO_MANUAL = "auto - manual"
 # Precision that the planning asks for: a limit known within half an SD each way, and an ICC
@@ -101,6 +101,19 @@ def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> 
             comparison, "SD between subjects", Estimate(limits.between_sd), limits.method, unit
         )
         book.add(comparison, "SD within subjects", Estimate(limits.within_sd), limits.method, unit)
+
+
+def book_trend(book: Book, comparison: str, trend: Trend, as_ratio: bool) -> None:
+    """Line of the difference on the mean, the spread about it, and whether that changes too."""
+    prefix, unit = ("log: ", "log") if as_ratio else ("", None)
+    for name, estimate, own in (
+        ("intercept of difference on mean", trend.intercept, unit),
+        ("slope of difference on mean", trend.slope, ""),
+        ("p of slope of difference on mean", Estimate(trend.slope_p), ""),
+        ("SD about that line", Estimate(trend.sd), unit),
+        ("p of spread changing with mean", Estimate(trend.spread_p), ""),
+    ):
+        book.add(comparison, prefix + name, estimate, trend.method, own)
 
 
 def book_one(book: Book, comparison: str, difference: Array, subject: NDArray[np.intp]) -> None:
