@@ -14,10 +14,14 @@ from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage
 
 from layermotion.clip.source import SourceOptions
 from layermotion.geometry import ImageArea
+from layermotion.lab.annotations import write_png
 from layermotion.lab.consent import Scope
-from layermotion.lab.folder import Lab, create_lab, open_secret
-from layermotion.lab.importing import ImportOptions
+from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
+from layermotion.lab.importing import ImportOptions, import_folder
+from layermotion.lab.review import judge
 from layermotion.labels import View
+
+Label = NDArray[np.uint8]
 
 BOTH = (Scope.TRAINING, Scope.EVALUATION)
 TODAY = date(2024, 6, 1)
@@ -92,3 +96,41 @@ def write_scan(
     path.parent.mkdir(parents=True, exist_ok=True)
     data.save_as(path, enforce_file_format=True)
     return path
+
+
+def wall_label() -> Label:
+    """Draw four slanting layers with unlabelled borders between them, inside ``AREA``."""
+    label = np.zeros((ROWS, COLUMNS), np.uint8)
+    for value, top in enumerate((50, 80, 110, 140), start=1):
+        corners = np.array([[70, top], [250, top + 8], [250, top + 30], [70, top + 22]])
+        cv2.fillPoly(label, [corners], value)
+    return label
+
+
+def label_everything(lab: Lab) -> None:
+    """Accept every clip in review and label each frame with the same sound layers."""
+    judge(lab, tuple(lab.clips()), Review.ACCEPTED)
+    for name, record in lab.clips().items():
+        for number in range(record.frames):
+            write_png(lab.label_path(frame_key(name, number)), wall_label())
+
+
+def labelled_lab(
+    folder: Path, identifiers: tuple[str, ...], site: str = "clinic-a"
+) -> tuple[Lab, Path]:
+    """Make a laboratory whose consenting subjects each have one labelled clip."""
+    lab, secret_path = make_lab(folder)
+    agree(lab, secret_path, *identifiers)
+    import_subjects(lab, secret_path, folder / "scans", identifiers, site)
+    label_everything(lab)
+    return lab, secret_path
+
+
+def import_subjects(
+    lab: Lab, secret_path: Path, source: Path, identifiers: tuple[str, ...], site: str
+) -> None:
+    """Import one clip of each subject."""
+    for identifier in identifiers:
+        write_scan(source / f"{identifier}.dcm", identifier, speckled_frames(int(identifier)))
+    options = ImportOptions(site, None, SourceOptions(view=View.ABDOMINAL_WALL))
+    import_folder(lab, open_secret(lab, secret_path), source, options, TODAY)

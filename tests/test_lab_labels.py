@@ -16,9 +16,11 @@ from lab_data import (
     OPTIONS,
     ROWS,
     TODAY,
+    Label,
     agree,
     make_lab,
     speckled_frames,
+    wall_label,
     write_scan,
 )
 from numpy.typing import NDArray
@@ -36,8 +38,6 @@ from layermotion.lab.importing import import_folder
 from layermotion.lab.labelling import check_labels, read_labels, store_labels
 from layermotion.labels import STRUCTURES, Structure
 
-Label = NDArray[np.uint8]
-
 
 @pytest.fixture
 def lab_with_clip(tmp_path: Path) -> tuple[Lab, Path, ClipRecord]:
@@ -48,15 +48,6 @@ def lab_with_clip(tmp_path: Path) -> tuple[Lab, Path, ClipRecord]:
     secret = open_secret(lab, secret_path)
     (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY).imported
     return lab, secret_path, record
-
-
-def wall_label() -> Label:
-    """Draw four slanting layers with unlabelled borders between them, inside ``AREA``."""
-    label = np.zeros((ROWS, COLUMNS), np.uint8)
-    for value, top in enumerate((50, 80, 110, 140), start=1):
-        corners = np.array([[70, top], [250, top + 8], [250, top + 30], [70, top + 22]])
-        cv2.fillPoly(label, [corners], value)
-    return label
 
 
 def test_masks_become_label_values_and_back() -> None:
