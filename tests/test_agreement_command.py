@@ -227,6 +227,26 @@ def test_nothing_that_was_there_is_replaced(
     assert (out / "report.html").read_bytes() != page
 
 
+def test_copied_values_and_unused_margins_are_pointed_out(
+    study: tuple[Path, Path], tmp_path: Path
+) -> None:
+    manual, auto = study
+    values = {}
+    for line in auto.read_text().splitlines()[1:]:
+        cells = line.split(",")
+        values[cells[0], cells[2]] = cells[5]
+    lines = [line.split(",") for line in manual.read_text().splitlines()]
+    for cells in lines[1:]:
+        cells[7] = f"{float(values[cells[0], cells[3]]) + 0.5:.4f}"
+    manual.write_text("\n".join(map(",".join, lines)) + "\n")
+    out = tmp_path / "out"
+    assert run("compare", manual, auto, "--margin", "5%", "--out", out) == 0
+    page = (out / "report.html").read_text()
+    assert page.count("check that neither table was made from the other") == 2
+    assert "not normally distributed" not in page
+    assert "The margin of 5 % was not used: no measure has that unit." in page
+
+
 def test_sides_and_sessions_stand_in_the_table_of_pairs(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:

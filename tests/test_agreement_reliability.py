@@ -192,6 +192,18 @@ def test_design_without_sessions_says_so() -> None:
     assert any("Sessions could not be told apart" in caution for caution in result.cautions)
 
 
+def test_rater_of_his_own_for_each_subject_is_not_told_apart() -> None:
+    rng = np.random.default_rng(9)
+    readings = [
+        reading(s, s + rng.normal(0, 0.3), rater=s % 2, repeat=r)
+        for s in range(8)
+        for r in range(3)
+    ]
+    result = analyse_reliability(readings)
+    assert result.raters == 1 and math.isnan(variances(result)["rater"])
+    assert any("No subject was measured by two raters" in caution for caution in result.cautions)
+
+
 @pytest.mark.parametrize(
     ("readings", "message"),
     [
@@ -200,6 +212,10 @@ def test_design_without_sessions_says_so() -> None:
         (
             [reading(s, 3.0, repeat=r) for s in range(4) for r in range(2)],
             "All values of tra thickness_rest are equal",
+        ),
+        (
+            [reading(s, 3.0 + s / 3, repeat=r) for s in range(4) for r in range(3)],
+            "Repeated values of tra thickness_rest are equal in every subject",
         ),
     ],
 )

@@ -187,7 +187,9 @@ def _drawn_values(
     yield "bias - 1.96 SD", None, bias - Z95 * sd
     yield "bias + 1.96 SD", None, bias + Z95 * sd
     # Difference y - x on mean (x + y) / 2: the slope in sums of squares and products.
-    yield "slope of difference on mean", "", (yy - xx) / 2 / ((xx + yy + 2 * xy) / 4)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (yy - xx) / 2 / ((xx + yy + 2 * xy) / 4)
+    yield "slope of difference on mean", "", slope
     yield "concordance correlation", "", regression.concordance_from(sums)
     slope, intercept = regression.deming_line(sums, error_ratio)
     yield "Deming slope", "", slope

@@ -96,6 +96,7 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
     _check_out(out, "compare", [manual, *auto])
     joined = join(read_table(manual, "manual"), read_auto(auto), manual.name)
     comparisons = [compare(pairs, options) for pairs in joined.sets]
+    notes = [*joined.notes, *_unused_margins(joined, options)]
     drawings = [draw_comparison(comparison) for comparison in comparisons]
     overview = tuple(draw_overview(comparisons))
     statistics = [row for comparison in comparisons for row in comparison.statistics]
@@ -112,7 +113,7 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
     write_text(
         report,
         build_compare_page(
-            comparisons, drawings, overview, joined.unused, joined.notes, options, provenance
+            comparisons, drawings, overview, joined.unused, notes, options, provenance
         ),
     )
     return report
@@ -188,6 +189,12 @@ def _check_out(out: Path, command: str, inputs: Sequence[Path]) -> None:
             f"{report} is a report of another command; choose another --out folder, so that it "
             f"stays."
         )
+
+
+def _unused_margins(joined: Joined, options: StudyOptions) -> Iterable[str]:
+    for unit, margin in options.margins.items():
+        if all(pairs.unit != unit for pairs in joined.sets):
+            yield f"The margin of {margin:g} {unit} was not used: no measure has that unit."
 
 
 def _design_values(path: Path, auto: Sequence[Path]) -> Table:

@@ -134,9 +134,20 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
         )
     if np.ptp(values) == 0:
         raise InputError(f"All values of {label} are equal; check the table.")
+    targets = codes_of([f"{r.subject}\0{r.side}\0{r.task}" for r in readings])
+    means = np.bincount(targets, values) / np.bincount(targets)
+    if np.allclose(values, means[targets], rtol=1e-9, atol=0):
+        raise InputError(
+            f"Repeated values of {label} are equal in every subject; enter each repeat as it was "
+            f"measured."
+        )
+    nested = raters > 1 and len(set(zip(subject.tolist(), rater.tolist(), strict=True))) == subjects
+    if nested:
+        # A rater of his own for each subject: nothing tells the raters from the subjects.
+        rater, raters = np.zeros_like(rater), 1
     levels = levels_of(readings, subject, rater)
     fit = fit_components(values, subject, design_of(readings, rater, raters), raters, levels)
-    return _result(first, values, subjects, raters, fit, levels)
+    return _result(first, values, subjects, raters, fit, levels, nested)
 
 
 def _error(
@@ -172,6 +183,7 @@ def _result(
     raters: int,
     fit: Fit,
     levels: dict[str, NDArray[np.intp]],
+    nested: bool,
 ) -> Reliability:
     total = sum(fit.variance.values())
     components = tuple(
@@ -212,14 +224,19 @@ def _result(
         components=components,
         plan=tuple(plan),
         enough=enough,
-        cautions=tuple(_cautions(subjects, raters, fit, levels)),
+        cautions=tuple(_cautions(subjects, raters, fit, levels, nested)),
     )
 
 
 def _cautions(
-    subjects: int, raters: int, fit: Fit, levels: dict[str, NDArray[np.intp]]
+    subjects: int, raters: int, fit: Fit, levels: dict[str, NDArray[np.intp]], nested: bool
 ) -> list[str]:
     found = []
+    if nested:
+        found.append(
+            "No subject was measured by two raters, so what raters differ by is not known; the "
+            "figures hold for the same rater."
+        )
     if not fit.is_settled:
         found.append("The fit of the mixed model did not settle; read the components as rough.")
     zero = [name for name, variance in fit.variance.items() if variance == 0]

@@ -39,6 +39,8 @@ from layermotion.agreement.spread import (
 
 # Below this many subjects the intervals are too wide to decide on (our choice).
 FEW_SUBJECTS = 20
+# Relative size of differences that arithmetic alone leaves.
+ROUNDING = 1e-9
 # Significance of the checks that only lead to a caution; common practice.
 ALPHA = 0.05
 
@@ -143,7 +145,9 @@ def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
         if math.isnan(limits.outer_low):
             bounds = (limits.lower.low, limits.upper.high)
         tests = equivalence(difference, pairs.subject, margin, *bounds)
-    normal_p = float(stats.shapiro(_thinned(difference)).pvalue) if np.ptp(difference) else 1.0
+    # Below this the differences vary by rounding alone.
+    is_varied = bool(limits.sd > ROUNDING * float(np.abs(auto).max()))
+    normal_p = float(stats.shapiro(_thinned(difference)).pvalue) if is_varied else 1.0
     forms, error = intraclass(both), measurement_error(both)
     book = Book(pairs)
     book_limits(book, AUTO_MANUAL, limits, as_ratio)
@@ -193,7 +197,7 @@ def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
         tests=tests,
         normal_p=normal_p,
         statistics=tuple(book.rows),
-        cautions=tuple(_cautions(pairs, trend, normal_p, as_ratio, options)),
+        cautions=tuple(_cautions(pairs, trend, normal_p, as_ratio, is_varied, options)),
     )
 
 
@@ -203,8 +207,19 @@ def _thinned(values: Array) -> Array:
 
 
 def _cautions(
-    pairs: PairedSet, trend: Trend, normal_p: float, as_ratio: bool, options: StudyOptions
+    pairs: PairedSet,
+    trend: Trend,
+    normal_p: float,
+    as_ratio: bool,
+    is_varied: bool,
+    options: StudyOptions,
 ) -> Iterator[str]:
+    if not is_varied:
+        yield (
+            "Every automatic value differs from its manual one by the same amount, which "
+            "measurements do not: check that neither table was made from the other."
+        )
+        return
     if options.as_ratio and not as_ratio:
         yield (
             "Some values are zero or below and have no logarithm, so differences were analysed "
@@ -214,7 +229,7 @@ def _cautions(
         yield (
             f"Only {pairs.subjects} subjects: the intervals are wide, and none should decide alone."
         )
-    remedy = "" if as_ratio else ", or use --log"
+    remedy = "" if options.as_ratio else ", or use --log"
     if trend.slope_p < ALPHA:
         yield (
             "The difference changes with the size of the value, so one pair of limits does not "
@@ -223,7 +238,7 @@ def _cautions(
     if trend.spread_p < ALPHA:
         yield (
             "The spread of the differences changes with the size of the value: the limits are too "
-            f"wide at one end and too narrow at the other{'' if as_ratio else '; use --log'}."
+            f"wide at one end and too narrow at the other{remedy}."
         )
     if normal_p < ALPHA:
         yield (
