@@ -102,6 +102,60 @@ OutputFolder = Annotated[
     typer.Option("--out", metavar="DIR", file_okay=False, help="Folder to write the results to."),
 ]
 
+PixelSize = Annotated[
+    str | None,
+    typer.Option(
+        "--mm-per-pixel",
+        metavar="MM|ROW,COLUMN",
+        help="Pixel size in mm, for sources that state none: one value, "
+        "or depth and lateral spacing such as 0.08,0.11.",
+    ),
+]
+DepthOfView = Annotated[
+    float | None,
+    typer.Option(
+        "--depth-mm",
+        metavar="MM",
+        callback=_number("--depth-mm", DEPTH_RANGE_MM, "mm"),
+        help="Depth of view in mm, instead of a pixel size.",
+    ),
+]
+FrameRate = Annotated[
+    float | None,
+    typer.Option(
+        "--fps",
+        metavar="HZ",
+        callback=_number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
+        help="Frames per second, for sources that state no times.",
+    ),
+]
+SiteChoice = Annotated[
+    str,
+    typer.Option(
+        "--site",
+        metavar="muscle-centre|image-centre|junction:MM",
+        help="Where thickness is read; junction:25 is 25 mm lateral to the medial TrA junction.",
+    ),
+]
+NoOverlay = Annotated[
+    bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
+]
+KeepIdentifiers = Annotated[
+    bool,
+    typer.Option(
+        "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
+    ),
+]
+Exports = Annotated[
+    str | None,
+    typer.Option(
+        "--export",
+        metavar="sr,seg,fhir",
+        help="Write further files: a DICOM structured report, a DICOM segmentation of the key "
+        "frames (both of DICOM sources, with the exchange extra), FHIR observations.",
+    ),
+]
+
 
 @app.command(epilog=_epilog("layermotion measure drawin.dcm --task draw_in --out results"))
 def measure(
@@ -114,49 +168,15 @@ def measure(
         ),
     ],
     out: OutputFolder,
-    mm_per_pixel: Annotated[
-        str | None,
-        typer.Option(
-            metavar="MM|ROW,COLUMN",
-            help="Pixel size in mm, for sources that state none: one value, "
-            "or depth and lateral spacing such as 0.08,0.11.",
-        ),
-    ] = None,
-    depth_mm: Annotated[
-        float | None,
-        typer.Option(
-            metavar="MM",
-            callback=_number("--depth-mm", DEPTH_RANGE_MM, "mm"),
-            help="Depth of view in mm, instead of a pixel size.",
-        ),
-    ] = None,
-    fps: Annotated[
-        float | None,
-        typer.Option(
-            metavar="HZ",
-            callback=_number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
-            help="Frames per second, for sources that state no times.",
-        ),
-    ] = None,
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    fps: FrameRate = None,
     task: Annotated[Task | None, typer.Option(help="What the patient was asked to do.")] = None,
     view: Annotated[ViewChoice, typer.Option(help="What the probe looks at.")] = ViewChoice.AUTO,
-    site: Annotated[
-        str,
-        typer.Option(
-            metavar="muscle-centre|image-centre|junction:MM",
-            help="Where thickness is read; junction:25 is 25 mm lateral "
-            "to the medial TrA junction.",
-        ),
-    ] = "muscle-centre",
-    no_overlay: Annotated[
-        bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
-    ] = False,
-    keep_identifiers: Annotated[
-        bool,
-        typer.Option(
-            "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
-        ),
-    ] = False,
+    site: SiteChoice = "muscle-centre",
+    no_overlay: NoOverlay = False,
+    keep_identifiers: KeepIdentifiers = False,
+    export: Exports = None,
 ) -> None:
     """Measure clips: thickness, change, slide, bladder-base displacement.
 
@@ -164,6 +184,7 @@ def measure(
     2: the arguments or the input cannot be used.
     """
     from layermotion.measure import MeasureOptions, measure_sources
+    from layermotion.report.export import parse_exports
 
     options = MeasureOptions(
         mm_per_pixel=mm_per_pixel,
@@ -174,8 +195,73 @@ def measure(
         site=site,
         overlay=not no_overlay,
         keep_identifiers=keep_identifiers,
+        exports=parse_exports(export) if export is not None else (),
     )
     raise typer.Exit(measure_sources(sources, out, options))
+
+
+@app.command(epilog=_epilog("layermotion session visit.csv --against earlier-visit --out visit"))
+def session(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="VISIT",
+            exists=True,
+            help="A folder whose files are named SIDE_TASK_REPEAT, such as left_draw_in_1.dcm; or "
+            "a CSV table with the columns file, task, side, repeat and where needed shows, view, "
+            "mm_per_pixel, depth_mm, fps, site.",
+        ),
+    ],
+    out: OutputFolder,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            exists=True,
+            file_okay=False,
+            help="Results of an earlier visit to compare with.",
+        ),
+    ] = None,
+    detectable: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            exists=True,
+            dir_okay=False,
+            help="The clinic's own smallest detectable changes, as reliability saved them.",
+        ),
+    ] = None,
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    fps: FrameRate = None,
+    site: SiteChoice = "muscle-centre",
+    no_overlay: NoOverlay = False,
+    keep_identifiers: KeepIdentifiers = False,
+    export: Exports = None,
+) -> None:
+    """Measure a whole visit: both sides, all tasks, repeats; one report.
+
+    Recordings that an earlier run finished are not measured again. Single images come in pairs
+    (left_draw_in_1_rest.png and left_draw_in_1_contracted.png) or as a split screen, named from
+    left to right (left_draw_in_1_rest+contracted.png).
+
+    Exit code 0: all was measured; 1: some recordings failed and the others are written;
+    2: the arguments or the input cannot be used.
+    """
+    from layermotion.measure import MeasureOptions
+    from layermotion.report.export import parse_exports
+    from layermotion.session.command import run_session
+
+    options = MeasureOptions(
+        mm_per_pixel=mm_per_pixel,
+        depth_mm=depth_mm,
+        frame_rate_hz=fps,
+        site=site,
+        overlay=not no_overlay,
+        keep_identifiers=keep_identifiers,
+        exports=parse_exports(export) if export is not None else (),
+    )
+    raise typer.Exit(run_session(source, out, options, against, detectable))
 
 
 @app.command(
