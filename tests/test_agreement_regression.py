@@ -189,6 +189,18 @@ def test_tool_is_set_against_the_raters_own_spread(tool_sd: float, words: str) -
     assert spread.ratio.value == pytest.approx(expected, rel=0.15)
 
 
+def test_interval_of_the_spread_holds_its_value_in_about_95_percent_of_studies() -> None:
+    rng = np.random.default_rng(10)
+    hits = 0
+    for _ in range(300):
+        true = rng.normal(5, 1, 20)
+        raters = true[:, None] + rng.normal(0, 0.5, (20, 2))
+        auto = true + rng.normal(0, 0.5, 20)
+        ratio = rater_spread(auto, raters, np.arange(20), draw_weights(20, rng, 400)).ratio
+        hits += ratio.low <= 1 <= ratio.high
+    assert hits / 300 == pytest.approx(0.95, abs=0.035)
+
+
 def test_distance_between_raters_leaves_out_what_one_did_not_measure() -> None:
     raters = np.array([[1.0, 2.0], [1.0, math.nan], [1.0, 4.0]])
     spread = rater_spread(np.ones(3), raters, np.arange(3), np.ones((5, 3)))

@@ -30,6 +30,7 @@ AUTO_MANUAL = "auto - manual"
 # interval of 0.2 (our choice).
 LIMIT_WIDTH_SD = 1.0
 ICC_WIDTH = 0.2
+PERCENTILES = "percentiles for few subjects"
 
 
 class Book:
@@ -90,7 +91,8 @@ def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> 
     add("upper limit, approximate interval", limits.upper_approximate, approximate)
     if not math.isnan(limits.outer_low):
         pair = Estimate(limits.bias.value, limits.outer_low, limits.outer_high)
-        add("outer bounds of both limits", pair, "exact two-sided tolerance factor, 97.5 %")
+        name = "outer bounds, 95 % of differences with 97.5 % confidence"
+        add(name, pair, "exact two-sided tolerance factor")
     bias, sd = limits.bias.value, limits.sd
     add("lower limit, 2 SD", Estimate(bias - 2 * sd), "as in Bland & Altman 1986")
     add("upper limit, 2 SD", Estimate(bias + 2 * sd), "as in Bland & Altman 1986")
@@ -165,14 +167,16 @@ def book_bootstrap(
         book.add(
             AUTO_MANUAL,
             f"{name}, by subject",
-            Estimate(float(whole[0]), *percentile_interval(values)),
-            f"bootstrap of subjects, {weights.shape[0]} draws, percentiles",
+            Estimate(float(whole[0]), *percentile_interval(values, weights.shape[1])),
+            f"bootstrap of subjects, {weights.shape[0]} draws, {PERCENTILES}",
             unit,
         )
     whole_forms = bootstrap_intraclass(both, subject, everyone)
     for name, values in bootstrap_intraclass(both, subject, weights).items():
-        estimate = Estimate(float(whole_forms[name][0]), *percentile_interval(values))
-        method = f"bootstrap of subjects, {weights.shape[0]} draws, percentiles"
+        estimate = Estimate(
+            float(whole_forms[name][0]), *percentile_interval(values, weights.shape[1])
+        )
+        method = f"bootstrap of subjects, {weights.shape[0]} draws, {PERCENTILES}"
         book.add("auto and manual mean", f"{name}, by subject", estimate, method, "")
 
 

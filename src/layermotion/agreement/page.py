@@ -32,6 +32,7 @@ COMPARE_SOURCES = (
     "Linnet K. Stat Med 1990; 9:1463-1473 (Deming, jackknife); Passing H, Bablok W. J Clin Chem "
     "Clin Biochem 1983; 21:709-720.",
     "Barnhart HX, Kosinski AS, Haber MJ. J Biopharm Stat 2007; 17:697-719 (individual agreement).",
+    "Hesterberg TC. Am Stat 2015; 69:371-386 (percentiles of the bootstrap for few subjects).",
     "Bonett DG. Stat Med 2002; 21:1331-1335 (subjects for an ICC).",
 )
 RELIABILITY_SOURCES = (
@@ -335,14 +336,15 @@ def _compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) -
             "Where subjects gave several pairs, the SD of a single difference was put together "
             "from its variance between and within subjects (one-way analysis of variance; the true "
             "value may vary), with intervals recovered from the variance of each part. "
-            f"Further intervals drew whole subjects again ({DRAWS} bootstrap draws, percentiles, "
-            f"seed {options.seed})."
+            f"Further intervals drew whole subjects again ({DRAWS} bootstrap draws, seed "
+            f"{options.seed}, percentiles widened for few subjects)."
         )
     yield (
         "With one pair a subject, each limit has an exact interval (noncentral t), and the outer "
-        "bounds that hold both limits come from exact two-sided tolerance factors; the "
-        "large-sample intervals stand beside them. Proportional bias was the least-squares slope "
-        "of the difference on the mean. Two lines that allow error in both methods were fitted: "
+        "bounds hold 95 % of differences with 97.5 % confidence (two-sided tolerance limits); "
+        "the large-sample intervals stand beside them. Proportional bias was the least-squares "
+        "slope of the difference on the mean; a spread that changes with the mean was looked for "
+        "in the size of its residuals. Two lines that allow error in both methods were fitted: "
         "Deming's, "
         f"with an error ratio (automatic over manual variance) of {options.error_ratio:g} and "
         "jackknife intervals by subject, and Passing-Bablok's. Lin's concordance correlation has "
