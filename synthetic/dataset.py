@@ -20,7 +20,7 @@ from synthetic.screen import cover_with_menu, draw_marks, draw_ruler, draw_text,
 
 # View classes in order; 0 is neither view.
 VIEWS = (None, View.ABDOMINAL_WALL, View.BLADDER)
-_VIEW_SHARES = (0.14, 0.54, 0.32)
+_VIEW_SHARES = (0.2, 0.5, 0.3)
 
 
 @dataclass(frozen=True, eq=False)
