@@ -1,7 +1,8 @@
 """Owns visit.html: one self-contained page of a whole visit, for a clinician to check and sign."""
 
+import base64
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from layermotion.labels import STRUCTURES, Structure, Task
@@ -12,6 +13,7 @@ from layermotion.report.statements import (
     effect_sentences,
     manual_groups,
     pattern_sentences,
+    place_words,
     side_sentences,
     task_words,
 )
@@ -160,8 +162,14 @@ BASE = _Kind(
 )
 
 
-def build_visit_page(visit: Visit) -> str:
-    """Write the page as one HTML text; its only links lead to the recordings' own pages."""
+def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
+    """Write the page as one HTML text; its only links lead to the recordings' own pages.
+
+    Parameters
+    ----------
+    pictures
+        JPEG files of key frames by the name of their recording.
+    """
     effects = [row for row in visit.rows if row.measure == PRELIFT_EFFECT]
     cautions: dict[str, list[str]] = {}
     for one in visit.recorded:
@@ -181,12 +189,20 @@ def build_visit_page(visit: Visit) -> str:
         between=[_between(change) for change in visit.changes or ()],
         sources=list(dict.fromkeys(c.source for c in visit.changes or () if c.source)),
         parts=list(_parts(visit.rows)),
+        pictures=[_picture(name, visit, data) for name, data in pictures.items()],
         manual=manual_groups(visit.rows),
         cautions=list(cautions.items()),
         methods=list(dict.fromkeys((*methods, *combined))),
         healthy_sides=HEALTHY_SIDES,
         width=DRAWING_WIDTH,
     )  # fmt: skip
+
+
+def _picture(name: str, visit: Visit, data: bytes) -> tuple[str, str]:
+    """Words for a recording, and its picture as an address."""
+    (item,) = [one.item for one in visit.recorded if one.item.name == name]
+    words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
+    return words, "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
 def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
