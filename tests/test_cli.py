@@ -8,7 +8,8 @@ from types import ModuleType, SimpleNamespace
 import pytest
 
 from layermotion import __version__
-from layermotion.cli import CAUTION, main
+from layermotion.caution import CAUTION
+from layermotion.cli import main
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
 
@@ -160,7 +161,9 @@ def test_measure_hands_every_option_on(
     first.touch()
     second.touch()
     options = "--mm-per-pixel 0.08,0.11 --depth-mm 60 --fps 25 --task draw_in "
-    options += "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir"
+    options += (
+        "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir"
+    )
     assert run("measure", first, second, "--out", out, *options.split()) == code
     assert run("measure", first, "--out", out) == code
     assert measure_sources.calls == [
