@@ -342,11 +342,19 @@ def test_shares_beside_per_cent_are_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "reason"),
     [
-        ("c5,", "c9,", "the tool has no clip c9."),
-        ("c5,S5,thickness_rest,tra", "c5,S5,thickness_rest,io", "the tool has no structure io for"),
-        ("c5,S5,thickness_rest", "c5,S5,thickness_change", "the tool has no measure thickness_ch"),
-        ("tra,rest,1,A,3.5", "tra,cough,1,A,3.5", "the tool has no task cough for it."),
-        ("tra,rest,1,A,3.5", "tra,rest,3,A,3.5", "the tool has no repeat 3 for it."),
+        ("c5,", "c9,", "the tool gives no clip c9."),
+        (
+            "c5,S5,thickness_rest,tra",
+            "c5,S5,thickness_rest,io",
+            "the tool gives no structure io",
+        ),
+        (
+            "c5,S5,thickness_rest",
+            "c5,S5,thickness_change",
+            "the tool gives no measure thickness",
+        ),
+        ("tra,rest,1,A,3.5", "tra,cough,1,A,3.5", "the tool gives no task cough for it."),
+        ("tra,rest,1,A,3.5", "tra,rest,3,A,3.5", "the tool gives no repeat 3 for it."),
         ("tra,rest,1,A,3.5", "tra,rest,,A,3.5", "the row states no repeat."),
     ],
 )

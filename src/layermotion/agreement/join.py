@@ -167,7 +167,7 @@ def _without_partner(
             continue
         size = next(size for size in range(1, len(names) + 1) if key[:size] not in heads)
         name, value = names[size - 1], key[size - 1]
-        lack = f"the tool has no {name} {value}" if value else f"the row states no {name}"
+        lack = f"the tool gives no {name} {value}" if value else f"the row states no {name}"
         reason = f"{NO_PARTNER}{lack}{' for it' if size > 1 and value else ''}."
         alone += [Unused("manual", f"row {reading.row}", reason) for reading in found]
     return alone
