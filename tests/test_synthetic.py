@@ -692,6 +692,18 @@ def test_bowel_moves_in_clips_and_the_layers_do_not() -> None:
     np.testing.assert_array_equal(*(clip_truth(plan).edges_mm for plan in plans))
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_clips_have_the_pixels_that_were_asked_for(side: float) -> None:
+    forced = {"pixel_aspect": side, "decorrelation": 0.0}
+    plan = draw_clip(seeded(3), View.BLADDER, forced, task=Task.REST, frame_rate_hz=4.0)
+    assert plan.grid.column_mm / plan.grid.row_mm == pytest.approx(np.exp(0.3 * side), rel=0.02)
+    assert plan.area.top + plan.area.height <= 480 and plan.area.left + plan.area.width <= 640
+    again = draw_clip(
+        seeded(3), View.BLADDER, {**forced, "decorrelation": 1.0}, task=Task.REST, frame_rate_hz=4.0
+    )
+    np.testing.assert_allclose(again.motion.turn_rad, 4 * plan.motion.turn_rad)
+
+
 def test_clip_of_neither_view_has_no_truth_to_measure() -> None:
     plan = draw_clip(seeded(2), None, screen_px=(97, 131), frame_rate_hz=4.0)
     truth = clip_truth(plan)
