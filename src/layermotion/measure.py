@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 
 from layermotion import __version__
 from layermotion.analysis import Analysis, analyse
+from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
 from layermotion.errors import InputError, LayermotionError
 from layermotion.files import write_text
+from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from layermotion.recording import Recording
 from layermotion.report.export import Export, ExportRequest, check_exportable, write_exports
@@ -224,7 +226,8 @@ def _read_again(
     from layermotion.report.overlay import OverlayWriter, write_png
     from layermotion.report.page import KeyFrame
 
-    clip, site_px = analysis.clip, analysis.site_px
+    clip = analysis.clip
+    column_px = None if analysis.site_px is None else analysis.site_px - clip.area.left
     wanted = key_indices(analysis)
     found: dict[int, KeyFrame] = {}
 
@@ -234,10 +237,12 @@ def _read_again(
 
     if overlay and not clip.is_still:
         target = folder / "overlay.mp4"
-        with OverlayWriter(target, clip.frame_shape, analysis.series, analysis.windows) as writer:
+        shape = (clip.area.height, clip.area.width)
+        with OverlayWriter(target, shape, analysis.series, analysis.windows) as writer:
             for frame in clip.frames():
                 keep(frame)
-                writer.write(frame, recording[frame.index], site_column_px=site_px)
+                edges = recording[frame.index]
+                writer.write(*cut_out(frame, edges, clip.area), site_column_px=column_px)
     else:
         for frame in islice(clip.frames(), max(wanted, default=-1) + 1):
             keep(frame)
@@ -253,16 +258,27 @@ def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDA
     from layermotion.report.overlay import draw_overlay
     from layermotion.report.strip import caption_of
 
-    images = [
-        draw_overlay(
-            shown.frame.pixels,
-            shown.boundaries,
-            caption_of(analysis.series, analysis.windows, shown.frame.index),
-            site_column_px=analysis.site_px,
-        )
-        for shown in key_frames
-    ]
+    area, site_px = analysis.clip.area, analysis.site_px
+    images = []
+    for shown in key_frames:
+        frame, boundaries = cut_out(shown.frame, shown.boundaries, area)
+        caption = caption_of(analysis.series, analysis.windows, frame.index)
+        column_px = None if site_px is None else site_px - area.left
+        images.append(draw_overlay(frame.pixels, boundaries, caption, site_column_px=column_px))
     return np.hstack(images)
+
+
+def cut_out(frame: Frame, boundaries: Boundaries, area: ImageArea) -> tuple[Frame, Boundaries]:
+    """Cut a frame and its edges to the ultrasound image: what lies around it may name a person."""
+    return (
+        Frame(frame.index, frame.time_s, frame.pixels[area.slices]),
+        Boundaries(
+            boundaries.column_px - area.left,
+            boundaries.superficial_px - area.top,
+            boundaries.deep_px - area.top,
+            boundaries.confidence.copy(),
+        ),
+    )
 
 
 def key_indices(analysis: Analysis) -> dict[int, str]:

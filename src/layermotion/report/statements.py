@@ -143,7 +143,8 @@ def manual_groups(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
     for row in rows:
         if row.status is Status.NEEDS_MANUAL:
             name = short_name(row.structure)
-            what = f"{name} {measure_words(row.measure)}" if _source(row) in measured else name
+            words = f"{name} {row.measure.replace('_', ' ')}"
+            what = words if _source(row) in measured else name
             where = f"{place_words(row.side, row.task)} {row.repeat}"
             groups.setdefault(row.reason, {}).setdefault(where, []).append(what)
     return [

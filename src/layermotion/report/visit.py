@@ -189,7 +189,7 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
         between=[_between(change) for change in visit.changes or ()],
         sources=list(dict.fromkeys(c.source for c in visit.changes or () if c.source)),
         parts=list(_parts(visit.rows)),
-        pictures=[_picture(name, visit, data) for name, data in pictures.items()],
+        pictures=list(_pictures(visit, pictures)),
         manual=manual_groups(visit.rows),
         cautions=list(cautions.items()),
         methods=list(dict.fromkeys((*methods, *combined))),
@@ -198,11 +198,13 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
     )  # fmt: skip
 
 
-def _picture(name: str, visit: Visit, data: bytes) -> tuple[str, str]:
-    """Words for a recording, and its picture as an address."""
-    (item,) = [one.item for one in visit.recorded if one.item.name == name]
-    words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
-    return words, "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
+    """Words for each pictured recording, and its picture as an address, task by task."""
+    items = [one.item for one in visit.recorded if one.item.name in pictures]
+    for item in sorted(items, key=lambda item: list(Task).index(item.task)):
+        data = base64.b64encode(pictures[item.name]).decode("ascii")
+        words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
+        yield words, f"data:image/jpeg;base64,{data}"
 
 
 def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
