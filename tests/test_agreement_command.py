@@ -247,6 +247,13 @@ def test_copied_values_and_unused_margins_are_pointed_out(
     assert "The margin of 5 % was not used: no measure has that unit." in page
 
 
+def test_three_subjects_of_two_sizes_are_compared(tmp_path: Path) -> None:
+    manual, auto = tmp_path / "m.csv", tmp_path / "a.csv"
+    manual.write_text("clip,structure,value,unit\na,tra,3,mm\nb,tra,3,mm\nc,tra,4,mm\n")
+    auto.write_text("clip,structure,value,unit\na,tra,3.1,mm\nb,tra,2.9,mm\nc,tra,4.2,mm\n")
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
+
+
 def test_sides_and_sessions_stand_in_the_table_of_pairs(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:

@@ -15,7 +15,7 @@ from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.drawing import Drawing
 from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
-from layermotion.agreement.join import Joined, join, refuse_negative
+from layermotion.agreement.join import MEAN, Joined, join, refuse_negative
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
 from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
@@ -200,7 +200,7 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
     tool = read_auto(auto)
     taken, unused = [], list(tool.unused)
     for reading in tool.readings:
-        if reading.repeat == "mean":
+        if reading.repeat == MEAN:
             continue
         own = design.get(reading.clip)
         if own is None:

@@ -168,12 +168,15 @@ def _subject_plot(comparison: Comparison, name: str, label: str) -> Drawing:
 
 def _error_plot(comparison: Comparison, name: str, label: str) -> Drawing:
     pairs = comparison.pairs
-    offered = (
-        (pairs.manual_mean(), f"value, {pairs.unit}"),
-        (pairs.depth_mm, "depth of the layer, mm"),
-        (pairs.quality, "confidence of the tool"),
-    )
-    panels = [(x, word) for x, word in offered if np.unique(x[np.isfinite(x)]).size > 2]
+    panels = [(pairs.manual_mean(), f"value, {pairs.unit}")]
+    panels += [
+        (x, word)
+        for x, word in (
+            (pairs.depth_mm, "depth of the layer, mm"),
+            (pairs.quality, "confidence of the tool"),
+        )
+        if np.unique(x[np.isfinite(x)]).size > 2
+    ]
     figure = Figure(figsize=(WIDTH_IN if len(panels) > 1 else WIDTH_IN * 0.62, 2.7))
     size = np.abs(pairs.auto - pairs.manual_mean())
     grid = figure.subplots(1, len(panels), sharey=True, squeeze=False)
