@@ -63,6 +63,9 @@ def test_comparison_writes_report_figures_and_tables(
     assert "Jane Doe" not in page
     assert "Single values lie within the margin of 2.00\N{NO-BREAK SPACE}mm." in page
     assert "cannot be told apart from another rater" in page
+    assert "TrA thickness, rest, mm (24 subjects, 24 pairs)" in page
+    assert "calliper values of 2 raters" in page
+    assert "&lt; 0.001" in page
     names = {path.name for path in (out / "figures").iterdir()}
     for kind in ("difference", "regression", "subjects", "error"):
         for suffix in ("svg", "pdf"):

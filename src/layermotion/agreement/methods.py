@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from layermotion import __version__
 from layermotion.agreement.drawing import measure_words
 from layermotion.agreement.reliability import LEAST_GAIN, Reliability
 from layermotion.agreement.spread import DRAWS
@@ -48,34 +49,46 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
     """Say how agreement was analysed, one paragraph after the other."""
     several = any(len(item.pairs.raters) > 1 for item in comparisons)
     repeated = any(item.pairs.auto.size > item.pairs.subjects for item in comparisons)
-    names = ", ".join(
-        measure_label(i.pairs.structure, i.pairs.measure, i.pairs.unit) for i in comparisons
+    plain = any(item.pairs.auto.size == item.pairs.subjects for item in comparisons)
+    names = "; ".join(
+        f"{measure_label(i.pairs.structure, i.pairs.measure, i.pairs.unit)} "
+        f"({i.pairs.subjects} subjects, {i.pairs.auto.size} pairs)"
+        for i in comparisons
     )
+    most = max(len(item.pairs.raters) for item in comparisons)
     scale = "ratios, as differences of natural logarithms" if options.as_ratio else "differences"
     raters = "the mean of the raters" if several else "the manual value"
     yield (
-        f"Automatic values were compared with calliper values for: {names}. A rater's readings of "
-        f"one target were averaged first. Agreement was described by {scale} of the automatic "
-        f"value and {raters}: bias and 95 % limits of agreement (bias ± 1.96 SD)."
+        f"Automatic values (layermotion {__version__}) were compared with the calliper values of "
+        f"{f'{most} raters' if several else 'one rater'}: {names}. A rater's readings of one "
+        f"target were averaged first. Agreement was described by {scale} of the automatic value "
+        f"and {raters}: bias and 95 % limits of agreement (bias ± 1.96 SD)."
     )
+    if several:
+        yield (
+            "A mean of raters errs less than one of them; the limits against each rater, and "
+            "between raters, are given as well."
+        )
     if repeated:
         yield (
             "Where subjects gave several pairs, the SD of a single difference was put together "
             "from its variance between and within subjects (one-way analysis of variance; the true "
-            "value may vary), with intervals recovered from the variance of each part. "
-            f"Further intervals drew whole subjects again ({DRAWS} bootstrap draws, seed "
-            f"{options.seed}, percentiles widened for few subjects)."
+            "value may vary), with intervals recovered from the variance of each part."
+        )
+    if plain:
+        yield (
+            "With one pair a subject, each limit has an exact interval (noncentral t), and the "
+            "outer bounds hold 95 % of differences with 97.5 % confidence (two-sided tolerance "
+            "limits); the large-sample intervals stand beside them."
         )
     yield (
-        "With one pair a subject, each limit has an exact interval (noncentral t), and the outer "
-        "bounds hold 95 % of differences with 97.5 % confidence (two-sided tolerance limits); "
-        "the large-sample intervals stand beside them. Proportional bias was the least-squares "
-        "slope of the difference on the mean; a spread that changes with the mean was looked for "
-        "in the size of its residuals. Two lines that allow error in both methods were fitted: "
-        "Deming's, "
-        f"with an error ratio (automatic over manual variance) of {options.error_ratio:g} and "
-        "jackknife intervals by subject, and Passing-Bablok's. Lin's concordance correlation has "
-        "the interval of its z transform."
+        "Proportional bias was the least-squares slope of the difference on the mean; a spread "
+        "that changes with the mean was looked for in the size of its residuals. Two lines that "
+        "allow error in both methods were fitted: Deming's, with an error ratio (automatic over "
+        f"manual variance) of {options.error_ratio:g} and jackknife intervals by subject, and "
+        "Passing-Bablok's. Lin's concordance correlation has the interval of its z transform. "
+        f"Further intervals drew whole subjects again ({DRAWS} bootstrap draws, seed "
+        f"{options.seed}, percentiles widened for few subjects)."
     )
     yield (
         "Intraclass correlations are given in all six forms of Shrout and Fleiss; ICC(2,1), "
@@ -104,9 +117,13 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
 
 def reliability_methods(results: Sequence[Reliability]) -> Iterator[str]:
     """Say how variance was split, one paragraph after the other."""
-    names = ", ".join(measure_label(r.structure, r.measure, r.unit) for r in results)
+    names = "; ".join(
+        f"{measure_label(r.structure, r.measure, r.unit)} ({r.subjects} subjects, "
+        f"{r.observations} values, {'one rater' if r.raters == 1 else f'{r.raters} raters'})"
+        for r in results
+    )
     yield (
-        f"The variance of single values was split for: {names}. A linear mixed model was fitted by "
+        f"The variance of single values was split (layermotion {__version__}): {names}. A linear mixed model was fitted by "
         "restricted maximum likelihood, with subject, subject by rater, session within subject and "
         "placement within session as random effects, as far as the design tells them apart (a clip "
         "is a placement where none is stated); raters were fixed, and their variance was that of "
