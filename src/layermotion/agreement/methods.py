@@ -123,7 +123,8 @@ def reliability_methods(results: Sequence[Reliability]) -> Iterator[str]:
         for r in results
     )
     yield (
-        f"The variance of single values was split (layermotion {__version__}): {names}. A linear mixed model was fitted by "
+        f"The variance of single values was split (layermotion {__version__}): {names}. "
+        "A linear mixed model was fitted by "
         "restricted maximum likelihood, with subject, subject by rater, session within subject and "
         "placement within session as random effects, as far as the design tells them apart (a clip "
         "is a placement where none is stated); raters were fixed, and their variance was that of "
