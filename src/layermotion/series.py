@@ -325,12 +325,12 @@ def base_series(
     k = label_of(Structure.BLADDER) - 1
     for index, boundaries in enumerate(frames):
         column_px = boundaries.column_px
-        edge = deep_edge(boundaries, Structure.BLADDER, scale)
-        if _is_lowest_hidden(edge):
-            edge = np.full_like(edge, np.nan)
+        wall = deep_edge(boundaries, Structure.BLADDER, scale)
+        if _is_lowest_hidden(wall):
+            wall = np.full_like(edge, np.nan)
         if settle is not None:
-            edge = _resampled(column_px, *settle(index, column_px.astype(float), edge))
-        depth_rows.append(edge.astype(np.float32))
+            wall = _resampled(column_px, *settle(index, column_px.astype(float), wall))
+        depth_rows.append(wall.astype(np.float32))
         seen = boundaries.confidence[k]
         confidences.append(float(seen[seen > 0].mean()) if (seen > 0).any() else 0.0)
     depth = np.array(depth_rows).reshape(time_s.size, -1)  # (F, C)
