@@ -327,7 +327,7 @@ def base_series(
         column_px = boundaries.column_px
         wall = deep_edge(boundaries, Structure.BLADDER, scale)
         if _is_lowest_hidden(wall):
-            wall = np.full_like(edge, np.nan)
+            wall = np.full_like(wall, np.nan)
         if settle is not None:
             wall = _resampled(column_px, *settle(index, column_px.astype(float), wall))
         depth_rows.append(wall.astype(np.float32))
