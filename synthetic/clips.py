@@ -123,7 +123,8 @@ def draw_clip(
         screen,
         area,
         grid,
-        min(0.6 * factors.persistence, 0.95),
+        # Drawn for 30 frames a second; slower frames fade in the same time.
+        min(0.6 * factors.persistence, 0.95) ** max(30.0 / frame_rate_hz, 1.0),
         frame_rate_hz,
         int(around.integers(2**31)),
     )

@@ -704,6 +704,12 @@ def test_clips_have_the_pixels_that_were_asked_for(side: float) -> None:
     np.testing.assert_allclose(again.motion.turn_rad, 4 * plan.motion.turn_rad)
 
 
+@pytest.mark.parametrize(("rate_hz", "shares"), [(30.0, 1), (60.0, 1), (10.0, 3)])
+def test_persistence_fades_in_the_same_time_at_any_rate(rate_hz: float, shares: int) -> None:
+    plan = draw_clip(seeded(3), View.BLADDER, {"persistence": 1.0}, frame_rate_hz=rate_hz)
+    assert plan.persistence == pytest.approx(0.6**shares)
+
+
 def test_clip_of_neither_view_has_no_truth_to_measure() -> None:
     plan = draw_clip(seeded(2), None, screen_px=(97, 131), frame_rate_hz=4.0)
     truth = clip_truth(plan)
