@@ -352,6 +352,33 @@ def test_failed_recordings_are_named_and_the_others_written(
     assert "The recording left-strain-1 could not be measured." in page
 
 
+@pytest.mark.parametrize("keep", [False, True])
+def test_names_of_files_and_people_stay_out_of_the_visit(
+    keep: bool,
+    visit: DrawnVisit,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    use(monkeypatch, visit)
+    shutil.copy(visit.folder / "left_draw_in_1.dcm", tmp_path / "invented-name-1.dcm")
+    (tmp_path / "invented-name-2.dcm").write_bytes(b"not a clip")
+    table = tmp_path / "visit.csv"
+    table.write_text(
+        "file,task,side,repeat\ninvented-name-1.dcm,draw_in,left,1\n"
+        "invented-name-2.dcm,draw_in,left,2\n"
+    )
+    out = tmp_path / "out"
+    assert run(table, "--out", out, *OPTIONS, *(["--keep-identifiers"] if keep else [])) == 1
+    # On the screen the file is named, so that it can be found.
+    assert "invented-name-2.dcm" in capsys.readouterr().err
+    files = [path for path in out.rglob("*") if path.is_file()]
+    written = b"".join(path.read_bytes() for path in files)
+    assert (b"invented-name" in written) == keep
+    assert PATIENT.encode() not in written and b"INV-7" not in written
+    assert not [path for path in files if "invented" in str(path.relative_to(out))]
+
+
 def test_nothing_measurable_is_code_two(
     visit: DrawnVisit,
     tmp_path: Path,

@@ -120,9 +120,10 @@ def effect_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
 
 def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
-    """State changes since the earlier visit that are larger than the smallest detectable change."""
+    """State changes since the earlier visit that exceed the smallest detectable one and error."""
     for item in changes:
-        if item.verdict == LARGER and item.detectable is not None:
+        is_new = (item.measure, item.unit) not in SAID_BEFORE
+        if is_new and item.verdict == LARGER and item.detectable is not None:
             unit = unit_words(item.unit, is_difference=True)
             more = "more" if item.change > 0 else "less"
             yield (

@@ -24,7 +24,7 @@ from layermotion.report.words import (
     number_words,
     unit_words,
 )
-from layermotion.session.against import Change
+from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.plan import Side
 from layermotion.session.results import (
     EFFECT_METHOD,
@@ -44,6 +44,13 @@ STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500)
 MOST_TICKS = 8
 # Size of the drawing in its own units: about one on the screen.
 DRAWING_WIDTH, ROW_HEIGHT = 620.0, 30.0
+# The verdicts as they read beside the column of the smallest detectable change.
+VERDICTS = {
+    LARGER: "larger",
+    UNSURE: "larger, but within this tool's own error",
+    WITHIN: "within",
+    UNKNOWN: "no verdict",
+}
 HEALTHY_SIDES = (
     "In healthy people the thickness of a single muscle differed by 13 to 24 % between the sides "
     "(Rankin, Stokes, Newham 2006, Muscle Nerve 34(3):320-326), so a difference alone is no "
@@ -124,6 +131,7 @@ class _Between:
     interval: str
     detectable: str
     verdict: str
+    is_larger: bool
     unit: str
 
 
@@ -339,10 +347,11 @@ def _effect_title(row: Row) -> str:
 
 def _between(change: Change) -> _Between:
     words = task_words(change.task) if "-" not in change.task else "effect of the lift"
-    where = words if change.side == Side.MIDLINE else f"{change.side}, {words}"
+    side = "" if change.side == Side.MIDLINE else f"{change.side}, "
+    where = f"{side}{words}"
     detectable = change.detectable
     return _Between(
-        where=where,
+        where=where[0].upper() + where[1:],
         structure=short_name(change.structure),
         look=change.structure if change.structure in STRUCTURES else "",
         measure=measure_words(change.measure),
@@ -351,6 +360,7 @@ def _between(change: Change) -> _Between:
         change=number_words(change.change, change.unit),
         interval=interval_words(change.low, change.high, change.unit),
         detectable="none known" if detectable is None else number_words(detectable, change.unit),
-        verdict=change.verdict,
+        verdict=VERDICTS[change.verdict],
+        is_larger=change.verdict == LARGER,
         unit=_short_unit(change.unit, True),
     )

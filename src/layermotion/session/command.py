@@ -89,13 +89,21 @@ def run_session(
         try:
             recorded.append(_measure(item, out, segmenter, options, recorded))
         except LayermotionError as error:
-            failures.append(Failure(item.name, str(error)))
+            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            failures.append(Failure(item.name, reason))
             print(f"layermotion: {error}", file=sys.stderr)
     if not recorded:
         raise InputError(f"None of the {len(items)} recordings could be measured; see above.")
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
     print(_write(out, visit))
     return 1 if failures else 0
+
+
+def _without_names(sentence: str, item: Item) -> str:
+    """Put the recording's name in place of its files' names, which may name a person."""
+    for path in item.sources:
+        sentence = sentence.replace(str(path), item.name).replace(path.name, item.name)
+    return sentence
 
 
 def _measure(
