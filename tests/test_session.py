@@ -436,6 +436,7 @@ def test_change_is_judged_by_published_values_and_says_where_there_are_none(
     page = (again / "visit.html").read_text(encoding="utf-8")
     words = "2.0\N{NO-BREAK SPACE}mm more than at the earlier visit, larger than the smallest"
     assert words in page
+    assert "found by hand in other people" in page and "no smallest detectable change is" in page
     assert "measured with other weights (standin-000, now standin-001)" in page
     # Without an earlier visit the file of changes goes.
     assert run(visit.folder, "--out", again, *OPTIONS) == 0
