@@ -6,7 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from layermotion.events import Window
+from layermotion.events import Course, Window
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
 from layermotion.series import Quantity, Series
 
@@ -17,13 +17,31 @@ FEWEST_SHARE = 0.5
 RELATIVE = ("%", "ratio")
 UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
 UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
+UNSEEN_SLIDE = (
+    "The texture of the TrA or the EO could not be followed through this effort; judge the slide "
+    "by eye."
+)
 NO_EFFORT = "No effort was found in the clip."
+NO_EFFORT_SEEN = (
+    "No effort was found in the frames in which the bladder base could be seen, and it was hidden "
+    "or out of the picture in others; record the effort again with the whole bladder in view."
+)
+# With this share of the frames unseen an effort may have been there (our choice).
+MUCH_UNSEEN = 0.15
+BEGAN_BEFORE = "The clip begins during this effort; record from rest on."
+ENDS_AFTER = "The clip ends before the muscle is back at rest; record until it is."
+# Standard deviation of the error of a slide, mm (scripts/motion.py prints within what 95 % lie).
+SLIDE_ERROR_MM = 0.25
 # In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
 # University of Southampton, eprints.soton.ac.uk/340445).
 PROBE_LIMIT_MM = 8.0
 PROBE_MOVED = (
     f"The probe moved by more than {PROBE_LIMIT_MM:g} mm, which cannot be told apart from the "
     f"bladder base safely; record the effort again with a steady probe."
+)
+PROBE_LOST = (
+    "The tissue near the probe could not be followed, so motion of the probe cannot be told from "
+    "that of the bladder base; compare the frames by eye."
 )
 UNCALIBRATED = (
     "The clip has no calibration, so no length can be given; state the pixel size with "
@@ -48,7 +66,8 @@ class Measure:
     ----------
     name
         ``thickness_rest``, ``thickness_contracted``, ``thickness_change``,
-        ``contraction_ratio``, ``preferential_activation_ratio`` or ``base_displacement``.
+        ``contraction_ratio``, ``preferential_activation_ratio``, ``slide``,
+        ``base_displacement``, ``onset_time``, ``rise_time``, ``hold_time`` or ``return_time``.
     structure
         ``fat``, ``eo``, ``io``, ``tra`` or ``bladder``.
     task
@@ -58,7 +77,7 @@ class Measure:
     value, low, high
         The value and its 95 % interval in ``unit``; None where it needs a person.
     unit
-        ``mm``, ``%`` or ``ratio``.
+        ``mm``, ``%``, ``ratio`` or ``s``.
     status, reason
         ``draft`` with an empty reason, or ``needs_manual`` with a sentence.
     frames
@@ -158,13 +177,17 @@ def measure_bladder(
     probe = series.get("probe_shift", "image")
     if not windows:
         return (kind.missing(name, 1, "mm", UNSEEN_BASE),)
+    is_hidden = float(np.isnan(quantity.value).mean()) > MUCH_UNSEEN
     measures = []
     for repeat in _repeats(windows):
         rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
         if not _has_effort(windows, repeat):
-            measures.append(kind.missing(name, repeat, "mm", NO_EFFORT))
+            reason = NO_EFFORT_SEEN if is_hidden else NO_EFFORT
+            measures.append(kind.missing(name, repeat, "mm", reason))
         elif rest is None or full is None:
             measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
+        elif probe is not None and None in _levels(probe, (rest, full)):
+            measures.append(kind.missing(name, repeat, "mm", PROBE_LOST))
         elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
             measures.append(kind.missing(name, repeat, "mm", PROBE_MOVED))
         else:
@@ -174,7 +197,72 @@ def measure_bladder(
     return _with_means(measures)
 
 
+def measure_slide(
+    series: Series, windows: Sequence[Window], task: str, method: str
+) -> tuple[Measure, ...]:
+    """Slide of the TrA along itself at each effort, relative to the rest beside it."""
+    quantity = series.get("slide", Structure.TRA)
+    if quantity is None:
+        return ()
+    kind = _Kind(Structure.TRA, task, method, quantity.unit, UNSEEN_SLIDE)
+    measures = []
+    for repeat in _repeats(windows):
+        if not _has_effort(windows, repeat):
+            continue
+        rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
+        if rest is None or full is None:
+            measures.append(kind.missing("slide", repeat, "mm", UNSEEN_SLIDE))
+        else:
+            spread = float(np.hypot(SLIDE_ERROR_MM, np.hypot(full.spread, rest.spread)))
+            slide = full.value - rest.value
+            measures.append(kind.length("slide", repeat, slide, spread, (rest, full)))
+    return _with_means(measures)
+
+
+def measure_timing(
+    courses: Sequence[Course],
+    windows: Sequence[Window],
+    structure: Structure,
+    task: str,
+    method: str,
+) -> tuple[Measure, ...]:
+    """When each effort began, and how long it took to rise, was held and took to return, s.
+
+    Times of a contraction are read off the curve of its ultrasound measure by no published rule
+    that we know; ``time_efforts`` says how (our choice).
+
+    Parameters
+    ----------
+    structure
+        Whose course it is.
+    """
+    kind = _Kind(structure, task, method, "s", "")
+    measures = []
+    for course in courses:
+        window = next(w for w in windows if w.state == "contracted" and w.repeat == course.repeat)
+        rise, back = course.rise_spread_s, course.return_spread_s
+        for name, begin_s, end_s, spreads in (
+            ("onset_time", 0.0, course.onset_s, (rise,)),
+            ("rise_time", course.onset_s, course.full_s, (rise, rise)),
+            ("hold_time", course.full_s, course.release_s, (rise, back)),
+            ("return_time", course.release_s, course.end_s, (back, back)),
+        ):
+            if np.isnan(end_s - begin_s):
+                is_begun = name != "return_time" and np.isnan(course.onset_s)
+                reason = BEGAN_BEFORE if is_begun else ENDS_AFTER
+                measures.append(kind.missing(name, course.repeat, "s", reason))
+            else:
+                # A peak that is not held may be found to end just before it is reached.
+                value = max(0.0, end_s - begin_s)
+                spread = float(np.hypot.reduce(spreads))
+                level = _Level(value, spread, window)
+                measures.append(kind.number(name, course.repeat, "s", value, spread, (level,)))
+    return _with_means(measures)
+
+
 _STATES = ("rest", "contracted")
+# A time within the clip has no mean over repeats.
+NO_MEAN = "onset_time"
 
 
 @dataclass(frozen=True)
@@ -243,6 +331,14 @@ def _largest(quantity: Quantity, levels: Sequence[_Level]) -> float:
     """Largest known value within some windows; 0 where there is none."""
     values = np.concatenate([quantity.value[level.window.frames] for level in levels])
     return float(np.max(values, initial=0.0, where=~np.isnan(values)))
+
+
+def _levels(quantity: Quantity, levels: Sequence[_Level]) -> list[_Level | None]:
+    """Levels of another quantity in the same windows."""
+    return [
+        _level(quantity, (level.window,), level.window.state, level.window.repeat)
+        for level in levels
+    ]
 
 
 def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: int) -> _Level | None:
@@ -342,6 +438,8 @@ def _with_means(measures: list[Measure]) -> tuple[Measure, ...]:
     result = list(measures)
     keys = dict.fromkeys((m.name, m.structure, m.unit) for m in measures)
     for name, structure, unit in keys:
+        if name == NO_MEAN:
+            continue
         group = [m for m in measures if (m.name, m.structure, m.unit) == (name, structure, unit)]
         values = [m.value for m in group if m.value is not None]
         if len(values) < 2:
