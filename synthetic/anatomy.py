@@ -189,12 +189,15 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
     gaps = factors.fascia_gaps
     sheets = factors.superficial_fascia
     septa = factors.septa
-    muscle = uniform(rng, -32, -14) + 9 * bright
-    border = max(uniform(rng, 11, 34) * (1 - 0.6 * faint), 5.0)
+    young = uniform(rng, -32, -14)
+    # Fat between the fibres of older muscle brightens it, not what lies around it.
+    muscle = young + 9 * bright
+    border = max(uniform(rng, 11, 34) * (1 - 0.6 * faint), 5.0 + muscle - young)
+    fat = young + uniform(rng, -9, 11)
     return Look(
         muscle_db=muscle,
-        fat_db=muscle + uniform(rng, -9, 11) * max(1 - isoechoic, 0.0),
-        border_db=muscle + border,
+        fat_db=muscle + (fat - muscle) * max(1 - isoechoic, 0.0),
+        border_db=young + border,
         border_mm=log_uniform(rng, 0.35, 1.3),
         border_gap_db=14 * gaps,
         border_coherence=uniform(rng, 0.0, 0.8) ** 1.5,

@@ -644,6 +644,28 @@ def test_fat_and_muscles_reach_their_ends() -> None:
             )
 
 
+def levels_db(seed: int, **forced: float) -> dict[str, float]:
+    stack = draw_with(draw_wall, seed, **forced)
+    return {layer.name: layer.tissue.level_db for layer in stack.layers}
+
+
+def test_echo_factors_move_what_they_name() -> None:
+    for seed in range(20):
+        plain = levels_db(seed, bright_muscle=0.0, isoechoic_fat=0.0, faint_fascia=0.0)
+        bright = levels_db(seed, bright_muscle=1.0, isoechoic_fat=0.0, faint_fascia=0.0)
+        assert bright["io"] - plain["io"] == pytest.approx(9)
+        assert bright["fat"] == pytest.approx(plain["fat"])
+        assert bright["eo superficial fascia"] - bright["io"] < (
+            plain["eo superficial fascia"] - plain["io"]
+        )
+        alike = levels_db(seed, bright_muscle=0.5, isoechoic_fat=1.0, faint_fascia=0.0)
+        # Each muscle has its own level, 3 dB (standard deviation) around the common one.
+        assert abs(alike["fat"] - alike["io"]) < 12
+        faint = levels_db(seed, bright_muscle=0.0, isoechoic_fat=0.0, faint_fascia=1.0)
+        assert faint["eo superficial fascia"] < plain["eo superficial fascia"]
+        assert faint["io"] == pytest.approx(plain["io"])
+
+
 def test_split_screen_shows_and_labels_both_pictures() -> None:
     example = example_of(View.ABDOMINAL_WALL, 2, split_screen=1.0, medial_end=0.0, bone=0.0)
     halves = example.label[:, :48], example.label[:, 48:]
