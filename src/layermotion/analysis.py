@@ -22,8 +22,6 @@ from layermotion.measures import (
     Measure,
     Uncertainty,
     measure_bladder,
-    measure_slide,
-    measure_timing,
     measure_wall,
 )
 from layermotion.motion import (
@@ -34,6 +32,7 @@ from layermotion.motion import (
     probe_shift,
     slide_mm,
 )
+from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, Settle, base_series, thickness_series

@@ -6,7 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from layermotion.events import Course, Window
+from layermotion.events import Window
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
 from layermotion.series import Quantity, Series
 
@@ -17,10 +17,6 @@ FEWEST_SHARE = 0.5
 RELATIVE = ("%", "ratio")
 UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
 UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
-UNSEEN_SLIDE = (
-    "The texture of the TrA or the EO could not be followed through this effort; judge the slide "
-    "by eye."
-)
 NO_EFFORT = "No effort was found in the clip."
 NO_EFFORT_SEEN = (
     "No effort was found in the frames in which the bladder base could be seen, and it was hidden "
@@ -28,10 +24,6 @@ NO_EFFORT_SEEN = (
 )
 # With this share of the frames unseen an effort may have been there (our choice).
 MUCH_UNSEEN = 0.15
-BEGAN_BEFORE = "The clip begins during this effort; record from rest on."
-ENDS_AFTER = "The clip ends before the muscle is back at rest; record until it is."
-# Standard deviation of the error of a slide, mm (scripts/motion.py prints within what 95 % lie).
-SLIDE_ERROR_MM = 0.25
 # In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
 # University of Southampton, eprints.soton.ac.uk/340445).
 PROBE_LIMIT_MM = 8.0
@@ -123,7 +115,7 @@ class Uncertainty:
 
 
 @dataclass(frozen=True)
-class _Level:
+class Level:
     """Mean of a quantity over a window, with the spread of that mean."""
 
     value: float
@@ -156,13 +148,13 @@ def measure_wall(
         quantity = series.get("thickness", layer)
         if quantity is None:
             continue
-        kind = _Kind(layer, task, method, quantity.unit, unseen)
+        kind = Kind(layer, task, method, quantity.unit, unseen)
         if not windows:
             measures.append(kind.missing("thickness_rest", 1, "mm", unseen))
-        for repeat in _repeats(windows):
+        for repeat in repeats_in(windows):
             measures += _thickness_measures(kind, repeat, quantity, windows, error)
     measures += _preference(series, windows, task, error, method)
-    return _with_means(measures)
+    return with_means(measures)
 
 
 def measure_bladder(
@@ -173,20 +165,20 @@ def measure_bladder(
     quantity = series.get(name, Structure.BLADDER)
     if quantity is None:
         return ()
-    kind = _Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
+    kind = Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
     probe = series.get("probe_shift", "image")
     if not windows:
         return (kind.missing(name, 1, "mm", UNSEEN_BASE),)
     is_hidden = float(np.isnan(quantity.value).mean()) > MUCH_UNSEEN
     measures = []
-    for repeat in _repeats(windows):
-        rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-        if not _has_effort(windows, repeat):
+    for repeat in repeats_in(windows):
+        rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
+        if not has_effort(windows, repeat):
             reason = NO_EFFORT_SEEN if is_hidden else NO_EFFORT
             measures.append(kind.missing(name, repeat, "mm", reason))
         elif rest is None or full is None:
             measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
-        elif probe is not None and None in _levels(probe, (rest, full)):
+        elif probe is not None and None in levels_of(probe, (rest, full)):
             measures.append(kind.missing(name, repeat, "mm", PROBE_LOST))
         elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
             measures.append(kind.missing(name, repeat, "mm", PROBE_MOVED))
@@ -194,79 +186,16 @@ def measure_bladder(
             spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
             lift = full.value - rest.value
             measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
-    return _with_means(measures)
+    return with_means(measures)
 
 
-def measure_slide(
-    series: Series, windows: Sequence[Window], task: str, method: str
-) -> tuple[Measure, ...]:
-    """Slide of the TrA along itself at each effort, relative to the rest beside it."""
-    quantity = series.get("slide", Structure.TRA)
-    if quantity is None:
-        return ()
-    kind = _Kind(Structure.TRA, task, method, quantity.unit, UNSEEN_SLIDE)
-    measures = []
-    for repeat in _repeats(windows):
-        if not _has_effort(windows, repeat):
-            continue
-        rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-        if rest is None or full is None:
-            measures.append(kind.missing("slide", repeat, "mm", UNSEEN_SLIDE))
-        else:
-            spread = float(np.hypot(SLIDE_ERROR_MM, np.hypot(full.spread, rest.spread)))
-            slide = full.value - rest.value
-            measures.append(kind.length("slide", repeat, slide, spread, (rest, full)))
-    return _with_means(measures)
-
-
-def measure_timing(
-    courses: Sequence[Course],
-    windows: Sequence[Window],
-    structure: Structure,
-    task: str,
-    method: str,
-) -> tuple[Measure, ...]:
-    """When each effort began, and how long it took to rise, was held and took to return, s.
-
-    Times of a contraction are read off the curve of its ultrasound measure by no published rule
-    that we know; ``time_efforts`` says how (our choice).
-
-    Parameters
-    ----------
-    structure
-        Whose course it is.
-    """
-    kind = _Kind(structure, task, method, "s", "")
-    measures = []
-    for course in courses:
-        window = next(w for w in windows if w.state == "contracted" and w.repeat == course.repeat)
-        rise, back = course.rise_spread_s, course.return_spread_s
-        for name, begin_s, end_s, spreads in (
-            ("onset_time", 0.0, course.onset_s, (rise,)),
-            ("rise_time", course.onset_s, course.full_s, (rise, rise)),
-            ("hold_time", course.full_s, course.release_s, (rise, back)),
-            ("return_time", course.release_s, course.end_s, (back, back)),
-        ):
-            if np.isnan(end_s - begin_s):
-                is_begun = name != "return_time" and np.isnan(course.onset_s)
-                reason = BEGAN_BEFORE if is_begun else ENDS_AFTER
-                measures.append(kind.missing(name, course.repeat, "s", reason))
-            else:
-                # A peak that is not held may be found to end just before it is reached.
-                value = max(0.0, end_s - begin_s)
-                spread = float(np.hypot.reduce(spreads))
-                level = _Level(value, spread, window)
-                measures.append(kind.number(name, course.repeat, "s", value, spread, (level,)))
-    return _with_means(measures)
-
-
-_STATES = ("rest", "contracted")
+STATES = ("rest", "contracted")
 # A time within the clip has no mean over repeats.
 NO_MEAN = "onset_time"
 
 
 @dataclass(frozen=True)
-class _Kind:
+class Kind:
     """What all measures of one structure share."""
 
     structure: Structure
@@ -276,6 +205,7 @@ class _Kind:
     unseen: str
 
     def missing(self, name: str, repeat: int, unit: str, reason: str) -> Measure:
+        """Give no value, and say why."""
         return Measure(
             name=name,
             structure=self.structure,
@@ -298,8 +228,9 @@ class _Kind:
         unit: str,
         value: float,
         spread: float,
-        levels: Sequence[_Level],
+        levels: Sequence[Level],
     ) -> Measure:
+        """Give a value with its interval from its standard deviation."""
         frames = ";".join(f"{level.window.first}-{level.window.last}" for level in levels)
         return replace(
             self.missing(name, repeat, unit, ""),
@@ -311,7 +242,7 @@ class _Kind:
         )
 
     def length(
-        self, name: str, repeat: int, value: float, spread: float, levels: Sequence[_Level]
+        self, name: str, repeat: int, value: float, spread: float, levels: Sequence[Level]
     ) -> Measure:
         """Give a length, unless the clip has no calibration."""
         if self.unit != "mm":
@@ -319,29 +250,33 @@ class _Kind:
         return self.number(name, repeat, "mm", value, spread, levels)
 
 
-def _repeats(windows: Sequence[Window]) -> list[int]:
+def repeats_in(windows: Sequence[Window]) -> list[int]:
+    """Numbers of the repeats, in order."""
     return sorted({window.repeat for window in windows})
 
 
-def _has_effort(windows: Sequence[Window], repeat: int) -> bool:
+def has_effort(windows: Sequence[Window], repeat: int) -> bool:
+    """Tell whether a repeat holds a contraction."""
     return any(window.state == "contracted" and window.repeat == repeat for window in windows)
 
 
-def _largest(quantity: Quantity, levels: Sequence[_Level]) -> float:
+def _largest(quantity: Quantity, levels: Sequence[Level]) -> float:
     """Largest known value within some windows; 0 where there is none."""
     values = np.concatenate([quantity.value[level.window.frames] for level in levels])
     return float(np.max(values, initial=0.0, where=~np.isnan(values)))
 
 
-def _levels(quantity: Quantity, levels: Sequence[_Level]) -> list[_Level | None]:
+def levels_of(quantity: Quantity, levels: Sequence[Level]) -> list[Level | None]:
     """Levels of another quantity in the same windows."""
     return [
-        _level(quantity, (level.window,), level.window.state, level.window.repeat)
+        level_of(quantity, (level.window,), level.window.state, level.window.repeat)
         for level in levels
     ]
 
 
-def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: int) -> _Level | None:
+def level_of(
+    quantity: Quantity, windows: Sequence[Window], state: str, repeat: int
+) -> Level | None:
     """Mean over the window of a state; the nearest rest before it where a repeat has none."""
     fitting = [w for w in windows if w.state == state and w.repeat == repeat]
     if not fitting and state == "rest":
@@ -356,24 +291,24 @@ def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: in
     # Frames a few apart share speckle, so one in five counts as independent (our choice).
     independent = max(1.0, known.size / 5)
     spread = float(known.std(ddof=1) / np.sqrt(independent)) if known.size > 1 else 0.0
-    return _Level(float(known.mean()), spread, window)
+    return Level(float(known.mean()), spread, window)
 
 
 def _thickness_measures(
-    kind: _Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
+    kind: Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
 ) -> list[Measure]:
     own = error.thickness[kind.structure]
-    rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-    has_effort = _has_effort(windows, repeat)
+    rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
+    is_effort = has_effort(windows, repeat)
     measures = []
     for name, level in (("thickness_rest", rest), ("thickness_contracted", full)):
         if level is not None:
             spread = float(np.hypot(own, level.spread))
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
-        elif has_effort or name == "thickness_rest":
+        elif is_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", kind.unseen))
     # Fat does not contract; its thickness tells how the probe was pressed.
-    if not has_effort or kind.structure not in MUSCLES:
+    if not is_effort or kind.structure not in MUSCLES:
         return measures
     if rest is None or full is None:
         return measures + [
@@ -406,14 +341,18 @@ def _preference(
     quantities = [q for q in (series.get("thickness", m) for m in muscles) if q is not None]
     measures: list[Measure] = []
     name = "preferential_activation_ratio"
-    for repeat in _repeats(windows):
-        if not _has_effort(windows, repeat) or not quantities:
+    for repeat in repeats_in(windows):
+        if not has_effort(windows, repeat) or not quantities:
             continue
         reason = "EO, IO and TrA must all be seen at rest and contracted."
-        kind = _Kind(Structure.TRA, task, method, quantities[0].unit, reason)
+        kind = Kind(Structure.TRA, task, method, quantities[0].unit, reason)
         rests, fulls = (
-            [level for q in quantities if (level := _level(q, windows, state, repeat)) is not None]
-            for state in _STATES
+            [
+                level
+                for q in quantities
+                if (level := level_of(q, windows, state, repeat)) is not None
+            ]
+            for state in STATES
         )
         if not len(rests) == len(fulls) == len(muscles):
             measures.append(kind.missing(name, repeat, "ratio", reason))
@@ -433,7 +372,7 @@ def _preference(
     return measures
 
 
-def _with_means(measures: list[Measure]) -> tuple[Measure, ...]:
+def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
     """Add the mean of the repeats of every measure that has more than one value."""
     result = list(measures)
     keys = dict.fromkeys((m.name, m.structure, m.unit) for m in measures)
