@@ -206,6 +206,7 @@ def write_results(
         cautions=analysis.cautions,
         provenance=provenance,
         overlay_name=overlay_name,
+        courses=analysis.courses,
     )
     report = folder / "report.html"
     write_text(report, build_page(content))
