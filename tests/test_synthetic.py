@@ -556,14 +556,14 @@ STILL_FACTORS = [
     if name not in {"persistence", "probe_motion", "breathing", "peristalsis"}
 ]
 BLADDER_FACTORS = {"small_bladder", "thick_bladder_wall", "indented_bladder", "bladder_out_of_view"}
-# Factors of the picture, not of the body: the truth may not depend on them.
+# Factors of the picture, not of the body: the truth may not depend on them. (The gain curve decides
+# how deep a shadow hides the tissue, and so how much is labelled.)
 PICTURE_FACTORS = [
     "compounding",
     "noise",
     "haze",
     "reverberation",
     "gain",
-    "gain_curve",
     "dynamic_range",
     "grey_map",
     "speckle_filter",
