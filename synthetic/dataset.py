@@ -11,9 +11,9 @@ import numpy as np
 
 from layermotion.labels import Structure, View
 from synthetic.anatomy import Stack, chance, uniform
+from synthetic.beams import Grid
 from synthetic.display import Grey
 from synthetic.factors import DRAWN, Factors, split
-from synthetic.imaging import Grid
 from synthetic.pose import Pose, rest_pose
 from synthetic.scene import draw_scene, field_of_view, pixel_aspect, render
 from synthetic.screen import cover_with_menu, draw_marks, draw_ruler, draw_text, grab, menu

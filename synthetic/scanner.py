@@ -4,8 +4,9 @@ import numpy as np
 
 from layermotion.labels import View
 from synthetic.anatomy import Stack, chance, log_uniform, uniform
+from synthetic.beams import Probe
 from synthetic.factors import Factors, split
-from synthetic.imaging import Probe, Settings
+from synthetic.imaging import Settings
 
 
 def draw_probe(rng: np.random.Generator, stack: Stack, factors: Factors) -> Probe:
