@@ -11,7 +11,7 @@ from synthetic.clips import clip_truth, draw_clip
 from synthetic.dataset import VIEWS, Example, draw_example
 from synthetic.display import FILTERS, Display, smooth_and_sharpen
 from synthetic.factors import DRAWN, SHARES, TWO_SIDED, draw_factors, log_between
-from synthetic.screen import grab
+from synthetic.screen import grab, mark_layers
 from synthetic.wall import draw_wall
 
 STILL_FACTORS = [
@@ -202,3 +202,20 @@ def test_clip_of_neither_view_has_no_truth_to_measure() -> None:
     assert plan.view is None and plan.motion.task is Task.REST
     assert np.isnan(truth.slide_mm).all() and np.isnan(truth.base_displacement_mm).all()
     assert np.isnan(truth.edges_mm[:, 1:]).all()
+
+
+def test_callipers_span_the_structures_and_change_no_label() -> None:
+    label = np.zeros((120, 100), np.uint8)
+    label[30:60], label[70:90] = 2, 4
+    marked = 0
+    for seed in range(40):
+        screen, kept = np.zeros((120, 100), np.uint8), label.copy()
+        mark_layers(seeded(seed), screen, kept)
+        np.testing.assert_array_equal(kept, label)
+        marked += bool(screen.any())
+        # Nothing is drawn far above the first layer or below the last.
+        assert not screen[:12].any() and not screen[108:].any()
+    assert marked > 20
+    empty = np.zeros((120, 100), np.uint8)
+    mark_layers(seeded(1), empty, np.zeros_like(label))
+    assert not empty.any()
