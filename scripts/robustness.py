@@ -10,6 +10,7 @@ import csv
 import io
 import multiprocessing
 import os
+import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
@@ -260,7 +261,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     started_s = time.monotonic()
     work = list(jobs(asked.factors, asked.scenes, asked.kinds))
     with multiprocessing.get_context("spawn").Pool(asked.processes) as pool:
-        rows = [row for part in pool.imap(measure, work, chunksize=4) for row in part]
+        rows = []
+        for done, part in enumerate(pool.imap(measure, work, chunksize=2), start=1):
+            rows += part
+            if done % 100 == 0:
+                print(f"{done} of {len(work)}", file=sys.stderr)
     weights = load_segmenter().name
     print(
         f"weights {weights}, {len(work)} pictures and clips, {time.monotonic() - started_s:.0f} s"
