@@ -34,7 +34,7 @@ RAMP_BEFORE = float(np.arccos(1 - 2 * LOW) / np.pi)
 RAMP_BETWEEN = 1 - 2 * RAMP_BEFORE
 # Share of a ramp's time by which its true shape may move its ends, as a standard deviation (our
 # choice: a straight ramp moves them by 0.23).
-SHAPE_SPREAD = 0.06
+SHAPE_SPREAD = 0.1
 # Quiet breathing rises and falls without haste and is never held. Between the lower and the upper
 # quarter of its way it takes at least the first (s), and above that it stays less than so many
 # times as long, and no longer than the third (s), unless it is too large for a breath (our choice:
