@@ -6,8 +6,10 @@ finding the image on a real screen is never perfect.
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
+from layermotion.geometry import COLUMN_RATIO
 from layermotion.labels import Structure, View
 from synthetic.anatomy import Stack, chance, uniform
 from synthetic.display import Grey
@@ -28,7 +30,7 @@ class Example:
     Parameters
     ----------
     image
-        uint8, shape (size, size).
+        uint8, shape (size, size / COLUMN_RATIO).
     label
         uint8, same shape, labels 0 to 5.
     view
@@ -44,17 +46,17 @@ class Example:
 
 
 def draw_example(rng: np.random.Generator, size_px: int) -> Example:
-    """Draw one example of ``size_px`` x ``size_px`` pixels.
+    """Draw one example of ``size_px`` rows, with pixels ``COLUMN_RATIO`` times as wide as high.
 
     Examples
     --------
     >>> draw_example(np.random.default_rng(1), 64).image.shape
-    (64, 64)
+    (64, 32)
     """
     view = int(rng.choice(3, p=_VIEW_SHARES))
     if view == 0 and chance(rng, 0.15):
-        blank = np.zeros((size_px, size_px), np.uint8)
-        return Example(menu(rng, size_px, size_px), blank, 0, 0.2)
+        image = _squeezed(menu(rng, size_px, size_px))
+        return Example(image, np.zeros_like(image), 0, 0.2)
     scene = draw_scene(rng, VIEWS[view])
     grid = _cut(rng, field_of_view(scene.beams), size_px)
     turn = uniform(rng, 0, 1.5) if chance(rng, 0.1) else 0.0
@@ -64,11 +66,20 @@ def draw_example(rng: np.random.Generator, size_px: int) -> Example:
         # Screens are not always black around the image.
         image = np.where(picture.inside, image, rng.integers(0, 90)).astype(np.uint8)
     if chance(rng, 0.35):
-        draw_text(rng, image, int(rng.integers(0, 6)))
-        draw_marks(rng, image)
+        sheet = np.zeros((size_px, size_px), np.uint8)
+        draw_text(rng, sheet, int(rng.integers(0, 6)))
+        draw_marks(rng, sheet)
         if chance(rng, 0.6):
-            draw_ruler(rng, image, max(3.0, uniform(rng, 2, 10) / grid.row_mm))
+            draw_ruler(rng, sheet, max(3.0, uniform(rng, 2, 10) / grid.row_mm))
+        image = np.maximum(image, _squeezed(sheet))
     return Example(image, picture.labels, view, grid.row_mm)
+
+
+def _squeezed(screen: Grey) -> Grey:
+    """Average neighbouring columns of a square picture into the wide pixels of an example."""
+    rows, columns = screen.shape
+    size = (columns // COLUMN_RATIO, rows)
+    return np.asarray(cv2.resize(screen, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def draw_pose(rng: np.random.Generator, stack: Stack) -> Pose:
@@ -111,12 +122,13 @@ def _cut(rng: np.random.Generator, field: tuple[float, float, float, float], siz
     width, height = right - left, bottom - top
     aspect = float(np.exp(rng.normal(0, 0.12))) if chance(rng, 0.35) else 1.0
     scale = max(width, height * aspect) / size_px
-    row_mm, column_mm = scale / aspect, scale
+    row_mm, column_mm = scale / aspect, scale * COLUMN_RATIO
+    columns = size_px // COLUMN_RATIO
     return Grid(
         size_px,
-        size_px,
+        columns,
         row_mm,
         column_mm,
-        left - (size_px * column_mm - width) / 2,
+        left - (columns * column_mm - width) / 2,
         top - (size_px * row_mm - height) / 2,
     )

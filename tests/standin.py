@@ -75,8 +75,8 @@ class TruthSegmenter:
 
 
 def blurred(labels: Labels, grid: ModelGrid, sigma_px: float = 1.2) -> Probabilities:
-    """One-hot labels on the model input, softened, shape (6, S, S)."""
-    one_hot = np.zeros((6, grid.size_px, grid.size_px), np.float32)
+    """One-hot labels on the model input, softened, shape (6, *grid.shape)."""
+    one_hot = np.zeros((6, *grid.shape), np.float32)
     one_hot[0] = 1
     for k in range(6):
         part = (labels == k).astype(np.float32)

@@ -85,7 +85,7 @@ class Look:
     frame
         The frame.
     probabilities
-        float32, shape (6, S, S).
+        float32, shape (6, R, C).
     view
         float32, shape (3,), in the order of ``VIEW_CLASSES``.
     """

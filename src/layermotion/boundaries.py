@@ -16,8 +16,6 @@ ORDER = {
     View.ABDOMINAL_WALL: WALL_LAYERS,
     View.BLADDER: (Structure.FAT, Structure.BLADDER),
 }
-# Model columns from one edge position to the next; edges are smooth over far more (our choice).
-COLUMN_STEP = 2
 # Rows on either side of the coarse edge in which the exact crossing is sought, model px.
 SEARCH_PX = 5
 # Thinner than this, model px, a structure counts as absent in a column (our choice).
@@ -69,17 +67,17 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
     Parameters
     ----------
     probabilities
-        float32, shape (6, S, S), classes in label order.
+        float32, shape (6, *grid.shape), classes in label order.
     grid
         How the frame lies on the model input.
 
     Returns
     -------
     Boundaries
-        Columns every ``COLUMN_STEP`` model pixels over the image area.
+        Every model column over the image area.
     """
     rows, columns = grid.slices
-    cut = np.ascontiguousarray(probabilities[:, rows, columns][:, :, ::COLUMN_STEP])  # (6, R, C)
+    cut = np.ascontiguousarray(probabilities[:, rows, columns])  # (6, R, C)
     order = ORDER[view]
     # Mass of each class above each row.
     sums = np.zeros((cut.shape[0], cut.shape[1] + 1, cut.shape[2]), np.float32)
@@ -121,7 +119,7 @@ def no_boundaries(grid: ModelGrid) -> Boundaries:
 def _column_px(grid: ModelGrid) -> Array:
     """Frame columns at which edges are given."""
     _, columns = grid.slices
-    model_column = np.arange(columns.start, columns.stop, COLUMN_STEP, dtype=np.float32)
+    model_column = np.arange(columns.start, columns.stop, dtype=np.float32)
     return grid.column_to_frame(model_column).astype(np.float32)
 
 
