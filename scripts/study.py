@@ -15,9 +15,9 @@ import numpy as np
 
 from layermotion.agreement.command import run_compare
 from layermotion.agreement.icc import measurement_error
+from layermotion.agreement.readings import Reading
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.study import StudyOptions
-from layermotion.agreement.table import Reading
 
 LIMIT_S = 10.0
 RUNS = 200

@@ -4,12 +4,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from layermotion.analysis import Analysis
-from layermotion.labels import WALL_LAYERS, Structure, View
+from layermotion.analysis import LATERAL_UNKNOWN, Analysis
+from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.measures import Measure
 from synthetic.clips import ClipPlan, ClipTruth
+from synthetic.motion import Motion
+from synthetic.pose import material_x, slide_mm
 from synthetic.truth import wall_thickness_mm
+
+# Half of the stretch over which the true direction of the TrA is taken, mm.
+SLOPE_HALF_MM = 5.0
 
 
 @dataclass(frozen=True)
@@ -88,7 +94,7 @@ def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> li
     x = site_x_mm(analysis, plan, truth)
     result = []
     for measure in analysis.measures:
-        if measure.repeat == "mean" or measure.value is None:
+        if measure.repeat == "mean" or measure.value is None or measure.unit == "s":
             continue
         true = _true_value(measure, truth, x)
         if not np.isnan(true):
@@ -135,3 +141,64 @@ def _true_thickness(truth: ClipTruth, frames: range, x_mm: float) -> dict[Struct
     chosen = np.unique(np.linspace(frames[0], frames[-1], 10).round().astype(int))
     each = [wall_thickness_mm(truth.edges_mm[i], truth.x_mm, x_mm) for i in chosen]
     return {layer: float(np.mean([values[layer] for values in each])) for layer in WALL_LAYERS}
+
+
+def slide_truth_mm(
+    analysis: Analysis, plan: ClipPlan, truth: ClipTruth, shown: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Slide along the TrA relative to the EO of what was at the site in the first frame.
+
+    Parameters
+    ----------
+    shown
+        Index of the pose that each frame of the clip shows.
+
+    Returns
+    -------
+    ndarray
+        Shape (frames,), mm, in the direction in which the analysis counts.
+    """
+    stack, poses = plan.scene.stack, [plan.motion.poses[i] for i in shown]
+    site = site_x_mm(analysis, plan, truth)
+    world = np.array([(-site if plan.scene.mirrored else site) + poses[0].probe_lateral_mm])
+    moved = []
+    for layer in (Structure.TRA, Structure.EO):
+        k = stack.index(layer)
+        rest_x = float(material_x(poses[0], k, world)[0])
+        moved.append(np.array([slide_mm(pose, k, rest_x) for pose in poses]))
+    across = moved[0] - moved[1]
+    middle = truth.edges_mm[0, label_of(Structure.TRA) - 1].mean(axis=0)
+    ends = np.interp([site - SLOPE_HALF_MM, site + SLOPE_HALF_MM], truth.x_mm, middle)
+    slope = float(ends[1] - ends[0]) / (2 * SLOPE_HALF_MM)
+    side = -1 if LATERAL_UNKNOWN in analysis.cautions and plan.scene.mirrored else 1
+    return np.asarray(side * (across - across[0]) * np.hypot(1, slope))
+
+
+def compare_timing(analysis: Analysis, motion: Motion) -> list[Comparison]:
+    """Compare when each effort began, and how long its parts took, where all were found."""
+    timed = [m for m in analysis.measures if m.unit == "s" and m.repeat != "mean"]
+    found = {measure.repeat for measure in timed}
+    if len(found) != len(motion.repeats):
+        return []
+    result = []
+    for measure in timed:
+        effort = motion.repeats[int(measure.repeat) - 1]
+        true = {
+            "onset_time": effort.onset_s,
+            "rise_time": effort.full_s - effort.onset_s,
+            "hold_time": effort.release_s - effort.full_s,
+            "return_time": effort.end_s - effort.release_s,
+        }[measure.name]
+        result.append(
+            Comparison(
+                measure.name,
+                measure.structure,
+                measure.repeat,
+                measure.unit,
+                measure.value,
+                true,
+                measure.low,
+                measure.high,
+            )
+        )
+    return result

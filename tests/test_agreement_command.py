@@ -165,9 +165,100 @@ def test_equal_values_and_ratios_of_zero_are_refused(
     manual.write_text(re.sub(r",[\d.]+,mm", ",3.0,mm", text))
     assert run("compare", manual, auto, "--out", tmp_path / "out") == 2
     assert "All manual values of tra thickness_rest are equal" in capsys.readouterr().err
-    manual.write_text(re.sub(r",[\d.]+,mm", ",0,mm", text, count=1))
-    assert run("compare", manual, auto, "--log", "--out", tmp_path / "out") == 2
-    assert "at or below zero, which have no logarithm" in capsys.readouterr().err
+
+
+def test_one_measure_that_cannot_be_compared_does_not_stop_the_others(
+    study: tuple[Path, Path], tmp_path: Path
+) -> None:
+    manual, auto = study
+    lines = manual.read_text().splitlines()
+    manual.write_text(
+        "\n".join(line for line in lines if ",io," not in line or line.startswith("c3,")) + "\n"
+    )
+    out = tmp_path / "out"
+    assert run("compare", manual, auto, "--out", out) == 0
+    assert not figures(out, "io") and figures(out, "tra")
+    assert "Left out: manual.csv has one subject for io thickness_rest" in (
+        out / "report.html"
+    ).read_text().replace("&#39;", "'")
+    assert (out / "unmatched.csv").read_text().count("Its measure was left out") == 2
+
+
+def test_values_without_a_logarithm_are_analysed_as_differences(
+    study: tuple[Path, Path], tmp_path: Path
+) -> None:
+    for path in study:
+        text = path.read_text().replace("thickness_rest,tra", "thickness_change,tra")
+        path.write_text(re.sub(r"(tra,rest,1,(?:A,|B,)?)(\d)", r"\1-\2", text))
+    out = tmp_path / "out"
+    assert run("compare", *study, "--log", "--out", out) == 0
+    assert ("auto - manual", "bias") in figures(out, "tra")
+    assert ("auto - manual", "ratio: bias") in figures(out, "io")
+    assert (
+        "have no logarithm, so differences were analysed here" in (out / "report.html").read_text()
+    )
+
+
+def test_nothing_that_was_there_is_replaced(
+    study: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manual, auto = study
+    kept = tmp_path / "visit" / "report.html"
+    kept.parent.mkdir()
+    kept.write_text("<html>signed</html>")
+    assert run("compare", manual, auto, "--out", kept.parent) == 2
+    assert "is a report of another command" in capsys.readouterr().err
+    assert [path.name for path in kept.parent.iterdir()] == ["report.html"]
+    own = manual.rename(tmp_path / "pairs.csv")
+    before = own.read_text()
+    assert run("compare", own, auto, "--out", tmp_path) == 2
+    assert "pairs.csv would be replaced by the results" in capsys.readouterr().err
+    assert own.read_text() == before
+    out = tmp_path / "out"
+    assert run("compare", own, auto, "--out", out) == 0
+    page = (out / "report.html").read_bytes()
+    capsys.readouterr()
+    # A run that fails leaves the earlier results as they were; one that works renews them.
+    own.write_text(before + "c1,Jane Doe 1,thickness_rest,tra,rest,1,A,3.0,mm\n")
+    assert run("compare", own, auto, "--out", out) == 2
+    assert (out / "report.html").read_bytes() == page
+    own.write_text(before)
+    assert run("compare", own, auto, "--log", "--out", out) == 0
+    assert (out / "report.html").read_bytes() != page
+
+
+def test_copied_values_and_unused_margins_are_pointed_out(
+    study: tuple[Path, Path], tmp_path: Path
+) -> None:
+    manual, auto = study
+    values = {}
+    for line in auto.read_text().splitlines()[1:]:
+        cells = line.split(",")
+        values[cells[0], cells[2]] = cells[5]
+    lines = [line.split(",") for line in manual.read_text().splitlines()]
+    for cells in lines[1:]:
+        cells[7] = f"{float(values[cells[0], cells[3]]) + 0.5:.4f}"
+    manual.write_text("\n".join(map(",".join, lines)) + "\n")
+    out = tmp_path / "out"
+    assert run("compare", manual, auto, "--margin", "5%", "--out", out) == 0
+    page = (out / "report.html").read_text()
+    assert page.count("check that neither table was made from the other") == 2
+    assert "not normally distributed" not in page
+    assert "The margin of 5 % was not used: no measure has that unit." in page
+
+
+def test_sides_and_sessions_stand_in_the_table_of_pairs(
+    study: tuple[Path, Path], tmp_path: Path
+) -> None:
+    manual, auto = study
+    lines = manual.read_text().splitlines()
+    manual.write_text(
+        "\n".join([lines[0] + ",side,session", *(f"{line},L,2" for line in lines[1:])]) + "\n"
+    )
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
+    with (tmp_path / "out" / "pairs.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert {(row["side"], row["session"]) for row in rows} == {("left", "2")}
 
 
 @pytest.mark.parametrize("command", ["compare", "reliability"])
@@ -245,3 +336,77 @@ def test_doubled_row_of_a_reliability_table_is_refused(
     table.write_text("\n".join([*lines, lines[1]]) + "\n")
     assert run("reliability", table, "--out", tmp_path / "out") == 2
     assert "rows 2 and 74 give the same measurement twice" in capsys.readouterr().err
+
+
+def test_sides_and_tasks_are_no_error(tmp_path: Path) -> None:
+    rng = np.random.default_rng(15)
+    lines = ["subject,side,task,measure,structure,repeat,value,unit"]
+    for subject in range(30):
+        own = rng.normal(5, 0.8)
+        for side in ("L", "R"):
+            true = own + rng.normal(0, 1.0)
+            for task, more in (("draw_in", 2.0), ("curl_up", 0.0)):
+                lines += [
+                    f"S{subject},{side},{task},thickness_contracted,tra,{repeat},"
+                    f"{true + more + rng.normal(0, 0.25):.4f},mm"
+                    for repeat in (1, 2)
+                ]
+    table = tmp_path / "sides.csv"
+    table.write_text("\n".join(lines) + "\n")
+    out = tmp_path / "out"
+    assert run("reliability", table, "--out", out) == 0
+    with (out / "figures.csv").open(newline="") as stream:
+        rows = {(row["figure"], row["repeats"]): row for row in csv.DictReader(stream)}
+    sem = rows["SEM, any rater", "1"]
+    assert float(sem["low"]) < 0.25 < float(sem["high"])
+    assert float(sem["value"]) == pytest.approx(0.25, rel=0.15)
+
+
+def test_clips_count_as_placements_where_none_is_stated(tmp_path: Path) -> None:
+    rng = np.random.default_rng(16)
+    design = ["clip;subject;side"]
+    auto = ["clip,measure,structure,repeat,value,unit"]
+    for subject in range(20):
+        own = rng.normal(5, 0.8)
+        for clip in (1, 2, 3):
+            place = own + rng.normal(0, 0.5)
+            design.append(f"c{subject}-{clip};S{subject};R")
+            auto += [
+                f"c{subject}-{clip},thickness_rest,tra,{repeat},{place + rng.normal(0, 0.2):.4f},mm"
+                for repeat in (1, 2, 3)
+            ]
+    for name, lines in (("design.csv", design), ("auto.csv", auto)):
+        (tmp_path / name).write_text("\n".join(lines) + "\n")
+    out = tmp_path / "out"
+    assert run("reliability", tmp_path / "design.csv", tmp_path / "auto.csv", "--out", out) == 0
+    with (out / "figures.csv").open(newline="") as stream:
+        rows = {(row["figure"], row["repeats"]): float(row["value"] or "nan")
+                for row in csv.DictReader(stream)}  # fmt: skip
+    assert rows["variance, placement", "1"] == pytest.approx(0.25, rel=0.5)
+    apart = rows["SEM, any rater, probe placed anew for each repeat", "4"]
+    assert apart == pytest.approx(rows["SEM, any rater", "1"] / 2)
+    assert "probe placed anew each time" in (out / "report.html").read_text()
+
+
+def test_saving_over_the_table_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = repeats_table(tmp_path / "repeats.csv")
+    before = table.read_bytes()
+    assert run("reliability", table, "--out", tmp_path / "out", "--save", table) == 2
+    assert "repeats.csv exists and holds no smallest" in capsys.readouterr().err
+    assert table.read_bytes() == before and not (tmp_path / "out").exists()
+
+
+def test_one_value_in_another_unit_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = repeats_table(tmp_path / "repeats.csv")
+    lines = table.read_text().splitlines()
+    cells = lines[8].split(",")
+    cells[7] = f"{float(cells[7]) / 10:.4f}"
+    table.write_text("\n".join([*lines[:8], ",".join(cells), *lines[9:]]) + "\n")
+    assert run("reliability", table, "--out", tmp_path / "out") == 2
+    assert "repeats.csv row 9: about 10 times the middle of the subject's values, or a 10th" in (
+        capsys.readouterr().err
+    )

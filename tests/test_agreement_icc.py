@@ -6,8 +6,8 @@ import pingouin
 import pytest
 from published import published
 
+from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.agreement.icc import (
-    CHANGE_PER_SEM,
     bootstrap_intraclass,
     intraclass,
     mean_squares,
@@ -88,3 +88,9 @@ def test_bootstrap_of_one_subject_twice_is_the_table_with_it_twice() -> None:
     drawn = bootstrap_intraclass(TABLE, np.arange(6), weights)
     again = intraclass(TABLE[[0, 0, 1, 2, 3, 5]])
     assert drawn["ICC(2,1)"][0] == pytest.approx(again[1].estimate.value)
+
+
+def test_subjects_who_do_not_differ_give_a_value_without_an_interval() -> None:
+    forms = intraclass(np.array([[1.0, 2.0], [2.0, 1.0], [1.0, 2.0], [2.0, 1.0]]))
+    assert forms[1].estimate.value == pytest.approx(-2.0)
+    assert not forms[1].estimate.has_interval()

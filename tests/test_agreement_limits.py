@@ -72,18 +72,40 @@ def test_exact_interval_holds_the_limit_in_95_percent_of_small_studies() -> None
     assert hits / 600 == pytest.approx(0.95, abs=3 * math.sqrt(0.05 * 0.95 / 600))
 
 
-def test_repeated_limits_hold_the_limit_in_about_95_percent_of_studies() -> None:
+@pytest.mark.parametrize(
+    ("between", "within", "counts"),
+    [
+        (1.0, 0.6, [1, 2, 3, 4] * 5),
+        # Subjects who hardly differ: a part cut at zero would make the limits too wide.
+        (0.0, 1.0, [2] * 30),
+        # A few subjects with most of the pairs.
+        (1.0, 0.5, [1, 1, 1, 8] * 5),
+    ],
+)
+def test_repeated_limits_hold_limit_and_bias_in_about_95_percent_of_studies(
+    between: float, within: float, counts: list[int]
+) -> None:
     rng = np.random.default_rng(2)
-    between, within = 1.0, 0.6
     true = 1.959964 * math.hypot(between, within)
-    subject = np.repeat(np.arange(20), [1, 2, 3, 4] * 5)
-    hits = 0
+    subject = np.repeat(np.arange(len(counts)), counts)
+    hits = bias = 0
     for _ in range(600):
-        difference = rng.normal(0, between, 20)[subject] + rng.normal(0, within, subject.size)
-        limits = limits_of_agreement(difference, subject)
+        difference = rng.normal(0, between, len(counts))[subject]
+        limits = limits_of_agreement(difference + rng.normal(0, within, subject.size), subject)
         hits += limits.upper.low <= true <= limits.upper.high
-    # The formula is approximate with uneven repeats.
+        bias += limits.bias.low <= 0 <= limits.bias.high
+    # The formulas are approximate.
     assert hits / 600 == pytest.approx(0.95, abs=0.03)
+    assert bias / 600 == pytest.approx(0.95, abs=0.03)
+
+
+def test_outer_bounds_hold_95_percent_of_differences_with_their_confidence() -> None:
+    rng = np.random.default_rng(3)
+    held = 0
+    for _ in range(600):
+        limits = limits_of_agreement(rng.normal(0, 1, 12), np.arange(12))
+        held += stats.norm.cdf(limits.outer_high) - stats.norm.cdf(limits.outer_low) >= 0.95
+    assert held / 600 == pytest.approx(0.975, abs=3 * math.sqrt(0.025 * 0.975 / 600))
 
 
 def test_repeated_limits_come_from_the_analysis_of_variance() -> None:

@@ -148,12 +148,30 @@ def test_sums_with_weights_are_those_of_the_repeated_data() -> None:
 def test_proportional_bias_is_the_slope_put_in() -> None:
     rng = np.random.default_rng(4)
     mean = rng.uniform(2, 8, 200)
-    slope, p, how = proportional_bias(0.2 * mean + rng.normal(0, 0.1, 200), mean, np.arange(200))
-    assert slope.low < 0.2 < slope.high
-    assert p < 1e-6
-    assert how == "least squares"
+    trend = proportional_bias(0.2 * mean + rng.normal(0, 0.1, 200), mean, np.arange(200))
+    assert trend.slope.low < 0.2 < trend.slope.high
+    assert trend.intercept.low < 0 < trend.intercept.high
+    assert trend.slope_p < 1e-6 and trend.spread_p > 0.05
+    assert trend.sd == pytest.approx(0.1, rel=0.15)
+    assert trend.at(np.array([5.0]))[0] == pytest.approx(1.0, abs=0.05)
+    assert trend.method == "least squares"
     repeated = proportional_bias(0.2 * mean, mean, np.repeat(np.arange(100), 2))
-    assert repeated[2] == "least squares, errors by subject"
+    assert repeated.method == "least squares, errors by subject"
+
+
+def test_proportional_bias_agrees_with_a_second_library() -> None:
+    difference, mean = MINI - WRIGHT, (MINI + WRIGHT) / 2
+    trend = proportional_bias(difference, mean, np.arange(17))
+    theirs = stats.linregress(mean, difference)
+    assert (trend.slope.value, trend.slope_p) == pytest.approx((theirs.slope, theirs.pvalue))
+    spread = stats.linregress(mean, np.abs(difference - theirs.intercept - theirs.slope * mean))
+    assert trend.spread_p == pytest.approx(spread.pvalue)
+
+
+def test_spread_that_grows_with_the_value_is_seen() -> None:
+    rng = np.random.default_rng(4)
+    mean = rng.uniform(2, 8, 200)
+    assert proportional_bias(rng.normal(0, 0.1 * mean), mean, np.arange(200)).spread_p < 0.001
 
 
 @pytest.mark.parametrize(
@@ -169,6 +187,18 @@ def test_tool_is_set_against_the_raters_own_spread(tool_sd: float, words: str) -
     assert words in spread.verdict
     expected = math.sqrt((tool_sd**2 + 0.25) / 0.5)
     assert spread.ratio.value == pytest.approx(expected, rel=0.15)
+
+
+def test_interval_of_the_spread_holds_its_value_in_about_95_percent_of_studies() -> None:
+    rng = np.random.default_rng(10)
+    hits = 0
+    for _ in range(300):
+        true = rng.normal(5, 1, 20)
+        raters = true[:, None] + rng.normal(0, 0.5, (20, 2))
+        auto = true + rng.normal(0, 0.5, 20)
+        ratio = rater_spread(auto, raters, np.arange(20), draw_weights(20, rng, 400)).ratio
+        hits += ratio.low <= 1 <= ratio.high
+    assert hits / 300 == pytest.approx(0.95, abs=0.035)
 
 
 def test_distance_between_raters_leaves_out_what_one_did_not_measure() -> None:

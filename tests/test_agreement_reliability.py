@@ -3,7 +3,10 @@
 import itertools
 import json
 import math
+import subprocess
+import sys
 import warnings
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +22,10 @@ from layermotion.agreement.detectable import (
     read_detectable_changes,
     write_detectable_changes,
 )
-from layermotion.agreement.icc import CHANGE_PER_SEM, mean_squares, measurement_error
+from layermotion.agreement.estimate import CHANGE_PER_SEM
+from layermotion.agreement.icc import mean_squares, measurement_error
+from layermotion.agreement.readings import Reading
 from layermotion.agreement.reliability import Reliability, analyse_reliability
-from layermotion.agreement.table import Reading
 from layermotion.errors import InputError
 
 
@@ -188,6 +192,18 @@ def test_design_without_sessions_says_so() -> None:
     assert any("Sessions could not be told apart" in caution for caution in result.cautions)
 
 
+def test_rater_of_his_own_for_each_subject_is_not_told_apart() -> None:
+    rng = np.random.default_rng(9)
+    readings = [
+        reading(s, s + rng.normal(0, 0.3), rater=s % 2, repeat=r)
+        for s in range(8)
+        for r in range(3)
+    ]
+    result = analyse_reliability(readings)
+    assert result.raters == 1 and math.isnan(variances(result)["rater"])
+    assert any("No subject was measured by two raters" in caution for caution in result.cautions)
+
+
 @pytest.mark.parametrize(
     ("readings", "message"),
     [
@@ -196,6 +212,10 @@ def test_design_without_sessions_says_so() -> None:
         (
             [reading(s, 3.0, repeat=r) for s in range(4) for r in range(2)],
             "All values of tra thickness_rest are equal",
+        ),
+        (
+            [reading(s, 3.0 + s / 3, repeat=r) for s in range(4) for r in range(3)],
+            "Repeated values of tra thickness_rest are equal in every subject",
         ),
     ],
 )
@@ -246,3 +266,31 @@ def test_other_files_are_refused(change: dict[str, object], message: str, tmp_pa
     path.write_text(json.dumps(json.loads(path.read_text()) | change))
     with pytest.raises(InputError, match=message):
         read_detectable_changes(path)
+
+
+def test_saved_changes_are_read_without_the_study_packages(tmp_path: Path) -> None:
+    change = DetectableChange("thickness_rest", "tra", "mm", 1, 0.3, 0.8, "one", 9, 40)
+    document = {
+        "schema": "layermotion-detectable-change",
+        "schema_version": "1.0",
+        "source": "own",
+        "changes": [asdict(change)],
+    }
+    path = tmp_path / "own.json"
+    path.write_text(json.dumps(document))
+    program = (
+        "import sys; from pathlib import Path\n"
+        "from layermotion.agreement.detectable import read_detectable_changes as read\n"
+        f"assert read(Path({str(path)!r})).find('thickness_rest', 'tra', 'mm').sem == 0.3\n"
+        "print({'scipy', 'statsmodels', 'openpyxl', 'pandas'} & set(sys.modules))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert (done.returncode, done.stdout.strip()) == (0, "set()"), done.stderr
+
+
+def test_no_other_file_is_replaced_by_the_saved_changes(tmp_path: Path) -> None:
+    table = tmp_path / "repeats.csv"
+    table.write_text("subject,value\n")
+    with pytest.raises(InputError, match="repeats.csv exists and holds no smallest detectable"):
+        write_detectable_changes(table, [])
+    assert table.read_text() == "subject,value\n"

@@ -2,6 +2,7 @@
 
 import json
 import math
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import openpyxl
 import pytest
 
 from layermotion.agreement.auto import read_auto
+from layermotion.agreement.design import read_design
 from layermotion.agreement.join import Joined, join
 from layermotion.agreement.table import read_table
 from layermotion.errors import InputError
@@ -140,10 +142,20 @@ def test_what_has_no_partner_is_listed_on_both_sides(tmp_path: Path) -> None:
         (",S7,thickness_rest,tra,rest,1,A,3.0,mm", "row 14 has no clip"),
         ("c7,,thickness_rest,tra,rest,1,A,3.0,mm", "row 14 has no subject"),
         ("c7,S7,thickness_rest,tra,rest,1,A,3.0,mm,9", "row 14 has more cells"),
+        ("c7,S7,thickness_rest,tra,rest,1,A,0,mm", "row 14 has the value 0; a thickness is above"),
+        ("c7,S7,thickness_rest,tra,rest,1,A,999,mm", "row 14 has the value 999, more than 300 mm"),
+        ('c7,S7,thickness_rest,tra,rest,1,A,"3,1",mm', 'row 14 has "3,1" where a number is needed'),
+        ("c7,S7,thickness_rest,tra,rest,1,,3.0,mm", "row 14 has no rater, while other rows have"),
+        ("c7,S7,thickness_rest,tra,rest,1,a,3.0,mm", 'rows 2 and 14 write the rater "A" and "a"'),
+        ("c7,s5,thickness_rest,tra,rest,1,A,3.0,mm", 'rows 12 and 14 write the subject "S5" and'),
+        ("c5,S4,thickness_rest,tra,rest,2,A,3.0,mm", "rows 12 and 14 give clip c5 to two subj"),
+        ("c7,S7,thickness_rest,tra,rest,1,auto,3,mm", "has a rater called auto, which the res"),
+        ("c5,S5,thickness_rest,tra,rest,1,C,0.35,mm", "are about 0.098 times the automatic ones"),
     ],
 )
 def test_unusable_row_is_named(row: str, message: str, tmp_path: Path) -> None:
-    assert refusal(tmp_path, HEADING, *manual_rows(), row).startswith(f"manual.csv {message}")
+    found = refusal(tmp_path, HEADING, *manual_rows(), row)
+    assert message in found and "manual.csv" in found
 
 
 def test_displacement_below_zero_is_a_value_like_any_other(tmp_path: Path) -> None:
@@ -193,6 +205,10 @@ def test_nothing_in_common_is_refused(tmp_path: Path) -> None:
         (["clip,structure,value,unit"], "m.csv has a heading and no rows"),
         (["clip,anna:psoas_mm", "c1,3"], 'm.csv has a column "anna:psoas_mm", and psoas is no'),
         (["clip,tra_mm,value", "c1,3,3"], "m.csv has a column value and also tra_mm"),
+        (["clip,structure,IO_mm", "c1,tra,3"], "m.csv has a column structure and also IO_mm"),
+        (["clip,structure,rater,B_mm", "c,tra,A,3"], "m.csv has a column rater and also B_mm"),
+        (["clip,structure,value,unit,", "c,tra,3,mm,4"], "m.csv row 2 has a value in a column w"),
+        (["clip,structure,side,value,unit", "c,tra,up,3,mm"], 'm.csv row 2 has the side "up"'),
     ],
 )
 def test_unusable_heading_is_named(lines: list[str], message: str, tmp_path: Path) -> None:
@@ -211,6 +227,174 @@ def test_empty_and_broken_files_are_refused(tmp_path: Path) -> None:
     for path, words in ((empty, "is empty"), (broken, "not a readable XLSX"), (latin, "UTF-8")):
         with pytest.raises(InputError, match=words):
             read_table(path, "manual")
+
+
+def test_sides_notes_and_spelling_of_measures_are_understood(tmp_path: Path) -> None:
+    lines = ["Clip,Structure,Side,Measure,Value,Unit,Notes", "c1,TrA,L,Thickness rest,3,mm,hard"]
+    table = read_table(write(tmp_path, "m.csv", *lines), "manual")
+    (reading,) = table.readings
+    assert (reading.structure, reading.side, reading.measure) == ("tra", "left", "thickness_rest")
+    assert table.notes == ("Not used of the manual table: notes.",)
+
+
+def test_value_column_with_a_unit_is_no_rater(tmp_path: Path) -> None:
+    table = read_table(write(tmp_path, "m.csv", "clip,structure,value_cm", "c1,tra,0.3"), "manual")
+    (reading,) = table.readings
+    assert (reading.rater, reading.value, reading.unit) == ("", 3.0, "mm")
+
+
+def test_empty_cell_of_a_wide_table_is_listed_with_its_column(tmp_path: Path) -> None:
+    table = read_table(
+        write(tmp_path, "m.csv", "clip,structure,A_mm,B_mm", "c1,tra,3.0,"), "manual"
+    )
+    assert [item.what for item in table.unused] == ["row 2, B_mm"]
+
+
+def test_decimal_comma_changes_numbers_only(tmp_path: Path) -> None:
+    path = write(
+        tmp_path, "m.csv", "sep=;", "clip;subject;structure;value;unit", "1,2;3,4;io;3,5;cm"
+    )
+    (reading,) = read_table(path, "manual").readings
+    assert (reading.row, reading.clip, reading.subject, reading.value) == (3, "1,2", "3,4", 35.0)
+
+
+def test_rows_are_counted_as_a_spreadsheet_does(tmp_path: Path) -> None:
+    lines = [
+        "",
+        "clip,structure,value,unit,notes",
+        "",
+        'c1,tra,3,mm,"two',
+        'lines"',
+        "c2,tra,x,mm,",
+    ]
+    with pytest.raises(InputError, match='^m.csv row 5 has "x"'):
+        read_table(write(tmp_path, "m.csv", *lines), "manual")
+
+
+def workbook(path: Path, **sheets: list[list[object]]) -> Path:
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    for title, rows in sheets.items():
+        sheet = book.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    book.save(path)
+    return path
+
+
+def test_of_several_sheets_the_one_named_measurements_is_read(tmp_path: Path) -> None:
+    rows: list[list[object]] = [["clip", "structure", "value", "unit"], ["c1", "tra", 3.1, "mm"]]
+    named = workbook(tmp_path / "a.xlsx", first=[["x"]], Measurements=rows)
+    table = read_table(named, "manual")
+    assert table.readings[0].value == 3.1
+    assert table.notes == ("Of a.xlsx the sheet Measurements was read, and not first.",)
+    spare = workbook(tmp_path / "b.xlsx", empty=[], data=rows)
+    assert len(read_table(spare, "manual").readings) == 1
+    several = workbook(tmp_path / "c.xlsx", mon=rows, tue=rows)
+    with pytest.raises(InputError, match=r"c.xlsx has 2 sheets with content \(mon, tue\)"):
+        read_table(several, "manual")
+    blank = workbook(tmp_path / "d.xlsx", empty=[])
+    with pytest.raises(InputError, match="d.xlsx is empty"):
+        read_table(blank, "manual")
+
+
+def test_broken_xml_and_endless_cells_are_refused(tmp_path: Path) -> None:
+    good = workbook(tmp_path / "a.xlsx", data=[["clip"]])
+    broken = tmp_path / "broken.xlsx"
+    with zipfile.ZipFile(good) as old, zipfile.ZipFile(broken, "w") as new:
+        for name in old.namelist():
+            new.writestr(name, b"<a" if "sheet1" in name else old.read(name))
+    endless = write(tmp_path, "endless.csv", 'clip,value\nc1,"' + "x" * 200_000)
+    for path, words in ((broken, "not a readable XLSX"), (endless, "not a readable CSV")):
+        with pytest.raises(InputError, match=words):
+            read_table(path, "manual")
+
+
+@pytest.mark.parametrize("factor", [0.1, 10.0])
+def test_single_values_in_another_unit_are_refused_with_their_rows(
+    factor: float, tmp_path: Path
+) -> None:
+    rows = manual_rows()
+    for place in (1, 6):
+        cells = rows[place].split(",")
+        cells[7] = f"{float(cells[7]) * factor:.3f}"
+        rows[place] = ",".join(cells)
+    assert refusal(tmp_path, HEADING, *rows).startswith(
+        "manual.csv rows 3 and 8: about 10 times the automatic value, or a 10th of it, as if cm"
+    )
+
+
+def test_tool_that_is_wrong_by_far_is_compared_all_the_same(tmp_path: Path) -> None:
+    auto = auto_file(tmp_path)
+    auto.write_text(auto.read_text().replace("3.111", "0.311"))
+    (pairs,) = joined(tmp_path, HEADING, *manual_rows(), auto=auto).sets
+    assert pairs.auto[1] == 0.311
+
+
+def test_shares_beside_per_cent_are_refused(tmp_path: Path) -> None:
+    lines = ["clip,measure,structure,task,repeat,value,unit"]
+    lines += [f"c{i},thickness_change,tra,rest,1,{20 + 5 * i},%" for i in range(6)]
+    rows = [f"c{i},S{i},thickness_change,tra,rest,1,A,{0.2 + 0.05 * i:.2f},%" for i in range(6)]
+    message = refusal(tmp_path, HEADING, *rows, auto=write(tmp_path, "a.csv", *lines))
+    assert "about 0.01 times the automatic ones, as if shares and per cent were mixed" in message
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "reason"),
+    [
+        ("c5,", "c9,", "the tool has no clip c9."),
+        ("c5,S5,thickness_rest,tra", "c5,S5,thickness_rest,io", "the tool has no structure io for"),
+        ("c5,S5,thickness_rest", "c5,S5,thickness_change", "the tool has no measure thickness_ch"),
+        ("tra,rest,1,A,3.5", "tra,cough,1,A,3.5", "the tool has no task cough for it."),
+        ("tra,rest,1,A,3.5", "tra,rest,3,A,3.5", "the tool has no repeat 3 for it."),
+        ("tra,rest,1,A,3.5", "tra,rest,,A,3.5", "the row states no repeat."),
+    ],
+)
+def test_reason_names_what_the_tool_lacks(old: str, new: str, reason: str, tmp_path: Path) -> None:
+    rows = manual_rows()
+    rows = [*rows[:10], rows[10].replace(old, new), *rows[11:]]
+    result = joined(tmp_path, HEADING, *rows)
+    (own,) = [item for item in result.unused if item.table == "manual"]
+    assert own.what == "row 12"
+    assert own.reason.startswith(f"No automatic value: {reason}")
+
+
+def test_table_of_the_tool_without_clips_is_refused(tmp_path: Path) -> None:
+    auto = write(tmp_path, "measures.csv", "name,structure,value,unit", "thickness_rest,tra,3,mm")
+    with pytest.raises(InputError, match="measures.csv has no column clip; give the folder"):
+        read_auto([auto])
+
+
+def test_table_of_the_tool_keeps_account_of_status_and_reason(tmp_path: Path) -> None:
+    lines = [
+        "clip,name,structure,value,unit,status,reason",
+        "c1,thickness_rest,tra,3.0,mm,corrected,",
+        "c2,thickness_rest,tra,,mm,needs_manual,Not seen.",
+        "c3,thickness_rest,tra,3.1,mm,draft,",
+    ]
+    table = read_auto([write(tmp_path, "measures.csv", *lines)])
+    assert [reading.clip for reading in table.readings] == ["c3"]
+    assert [item.reason for item in table.unused] == [
+        "A clinician corrected the value, so it is no longer automatic.",
+        "The tool withheld the value: Not seen.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("lines", "message"),
+    [
+        (["clip,subject,value", "c1,S1,3"], 'has a column "value", which has no place beside'),
+        (["clip,session", "c1,1"], "has no column subject"),
+        (["clip,subject", "c1,S1", "c1,S1"], "row 3 gives clip c1 again"),
+        (["clip,subject", "c1,"], "row 2 lacks its clip or its subject"),
+        (["clip,subject,side", "c1,S1,top"], 'row 2 has the side "top"'),
+        (["clip,subject"], "has a heading and no rows"),
+    ],
+)
+def test_unusable_table_of_clips_is_named(lines: list[str], message: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        read_design(write(tmp_path, "d.csv", *lines))
+    assert str(caught.value).startswith(f"d.csv {message}")
 
 
 def test_missing_key_column_is_taken_only_where_there_is_no_choice(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from layermotion.cli import CAUTION, main
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
 
-COMMANDS = ("measure", "synthesize", "train", "compare", "reliability", "demo")
+COMMANDS = ("measure", "session", "synthesize", "train", "compare", "reliability", "demo")
 HEAVY = (
     "torch",
     "cv2",
@@ -160,7 +160,7 @@ def test_measure_hands_every_option_on(
     first.touch()
     second.touch()
     options = "--mm-per-pixel 0.08,0.11 --depth-mm 60 --fps 25 --task draw_in "
-    options += "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers"
+    options += "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir"
     assert run("measure", first, second, "--out", out, *options.split()) == code
     assert run("measure", first, "--out", out) == code
     assert measure_sources.calls == [
@@ -176,6 +176,7 @@ def test_measure_hands_every_option_on(
                 site="junction:25",
                 overlay=False,
                 keep_identifiers=True,
+                exports=("fhir",),
             ),
         ),
         (
@@ -190,6 +191,7 @@ def test_measure_hands_every_option_on(
                 site="muscle-centre",
                 overlay=True,
                 keep_identifiers=False,
+                exports=(),
             ),
         ),
     ]

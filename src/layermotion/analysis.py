@@ -71,6 +71,10 @@ PUSH_UNKNOWN = (
     "The tissue near the probe could not be followed, so motion of the probe is still part of the "
     "displacement of the bladder base."
 )
+LATERAL_UNKNOWN = (
+    "The medial end of the TrA is not in view, so lateral is unknown: slide is positive towards "
+    "the right of the picture."
+)
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -356,10 +360,7 @@ def _motion_quantities(
         value, confidence = slide_mm(motions, clip.spacing, side or 1)
         quantities.insert(0, Quantity("slide", Structure.TRA, "mm", value, confidence))
         if not side:
-            cautions = (
-                "The medial end of the TrA is not in view, so lateral is unknown: slide is "
-                "positive towards the right of the picture.",
-            )
+            cautions = (LATERAL_UNKNOWN,)
     return tuple(quantities), cautions
 
 

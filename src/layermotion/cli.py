@@ -15,7 +15,7 @@ import typer
 
 from layermotion import __version__
 from layermotion.errors import InputError, LayermotionError
-from layermotion.labels import Task, View
+from layermotion.labels import MUSCLES, Structure, Task, View
 
 EXIT_UNUSABLE = 2
 EXIT_INTERRUPTED = 130
@@ -29,6 +29,8 @@ CAUTION = (
 DEPTH_RANGE_MM = (10.0, 400.0)
 FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
 ERROR_RATIO_RANGE = (0.001, 1000.0)
+# Of differences in mm, % or ratios (our choice).
+PLAN_RANGE = (1e-4, 1e4)
 
 app = typer.Typer(
     add_completion=False,
@@ -100,6 +102,60 @@ OutputFolder = Annotated[
     typer.Option("--out", metavar="DIR", file_okay=False, help="Folder to write the results to."),
 ]
 
+PixelSize = Annotated[
+    str | None,
+    typer.Option(
+        "--mm-per-pixel",
+        metavar="MM|ROW,COLUMN",
+        help="Pixel size in mm, for sources that state none: one value, "
+        "or depth and lateral spacing such as 0.08,0.11.",
+    ),
+]
+DepthOfView = Annotated[
+    float | None,
+    typer.Option(
+        "--depth-mm",
+        metavar="MM",
+        callback=_number("--depth-mm", DEPTH_RANGE_MM, "mm"),
+        help="Depth of view in mm, instead of a pixel size.",
+    ),
+]
+FrameRate = Annotated[
+    float | None,
+    typer.Option(
+        "--fps",
+        metavar="HZ",
+        callback=_number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
+        help="Frames per second, for sources that state no times.",
+    ),
+]
+SiteChoice = Annotated[
+    str,
+    typer.Option(
+        "--site",
+        metavar="muscle-centre|image-centre|junction:MM",
+        help="Where thickness is read; junction:25 is 25 mm lateral to the medial TrA junction.",
+    ),
+]
+NoOverlay = Annotated[
+    bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
+]
+KeepIdentifiers = Annotated[
+    bool,
+    typer.Option(
+        "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
+    ),
+]
+Exports = Annotated[
+    str | None,
+    typer.Option(
+        "--export",
+        metavar="sr,seg,fhir",
+        help="Write further files: a DICOM structured report, a DICOM segmentation of the key "
+        "frames (both of DICOM sources, with the exchange extra), FHIR observations.",
+    ),
+]
+
 
 @app.command(epilog=_epilog("layermotion measure drawin.dcm --task draw_in --out results"))
 def measure(
@@ -112,49 +168,15 @@ def measure(
         ),
     ],
     out: OutputFolder,
-    mm_per_pixel: Annotated[
-        str | None,
-        typer.Option(
-            metavar="MM|ROW,COLUMN",
-            help="Pixel size in mm, for sources that state none: one value, "
-            "or depth and lateral spacing such as 0.08,0.11.",
-        ),
-    ] = None,
-    depth_mm: Annotated[
-        float | None,
-        typer.Option(
-            metavar="MM",
-            callback=_number("--depth-mm", DEPTH_RANGE_MM, "mm"),
-            help="Depth of view in mm, instead of a pixel size.",
-        ),
-    ] = None,
-    fps: Annotated[
-        float | None,
-        typer.Option(
-            metavar="HZ",
-            callback=_number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
-            help="Frames per second, for sources that state no times.",
-        ),
-    ] = None,
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    fps: FrameRate = None,
     task: Annotated[Task | None, typer.Option(help="What the patient was asked to do.")] = None,
     view: Annotated[ViewChoice, typer.Option(help="What the probe looks at.")] = ViewChoice.AUTO,
-    site: Annotated[
-        str,
-        typer.Option(
-            metavar="muscle-centre|image-centre|junction:MM",
-            help="Where thickness is read; junction:25 is 25 mm lateral "
-            "to the medial TrA junction.",
-        ),
-    ] = "muscle-centre",
-    no_overlay: Annotated[
-        bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
-    ] = False,
-    keep_identifiers: Annotated[
-        bool,
-        typer.Option(
-            "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
-        ),
-    ] = False,
+    site: SiteChoice = "muscle-centre",
+    no_overlay: NoOverlay = False,
+    keep_identifiers: KeepIdentifiers = False,
+    export: Exports = None,
 ) -> None:
     """Measure clips: thickness, change, slide, bladder-base displacement.
 
@@ -162,6 +184,7 @@ def measure(
     2: the arguments or the input cannot be used.
     """
     from layermotion.measure import MeasureOptions, measure_sources
+    from layermotion.report.export import parse_exports
 
     options = MeasureOptions(
         mm_per_pixel=mm_per_pixel,
@@ -172,8 +195,73 @@ def measure(
         site=site,
         overlay=not no_overlay,
         keep_identifiers=keep_identifiers,
+        exports=parse_exports(export) if export is not None else (),
     )
     raise typer.Exit(measure_sources(sources, out, options))
+
+
+@app.command(epilog=_epilog("layermotion session visit.csv --against earlier-visit --out visit"))
+def session(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="VISIT",
+            exists=True,
+            help="A folder whose files are named SIDE_TASK_REPEAT, such as left_draw_in_1.dcm; or "
+            "a CSV table with the columns file, task, side, repeat and where needed shows, view, "
+            "mm_per_pixel, depth_mm, fps, site.",
+        ),
+    ],
+    out: OutputFolder,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            exists=True,
+            file_okay=False,
+            help="Results of an earlier visit to compare with.",
+        ),
+    ] = None,
+    detectable: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            exists=True,
+            dir_okay=False,
+            help="The clinic's own smallest detectable changes, as reliability saved them.",
+        ),
+    ] = None,
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    fps: FrameRate = None,
+    site: SiteChoice = "muscle-centre",
+    no_overlay: NoOverlay = False,
+    keep_identifiers: KeepIdentifiers = False,
+    export: Exports = None,
+) -> None:
+    """Measure a whole visit: both sides, all tasks, repeats; one report.
+
+    Recordings that an earlier run finished are not measured again. Single images come in pairs
+    (left_draw_in_1_rest.png and left_draw_in_1_contracted.png) or as a split screen, named from
+    left to right (left_draw_in_1_rest+contracted.png).
+
+    Exit code 0: all was measured; 1: some recordings failed and the others are written;
+    2: the arguments or the input cannot be used.
+    """
+    from layermotion.measure import MeasureOptions
+    from layermotion.report.export import parse_exports
+    from layermotion.session.command import run_session
+
+    options = MeasureOptions(
+        mm_per_pixel=mm_per_pixel,
+        depth_mm=depth_mm,
+        frame_rate_hz=fps,
+        site=site,
+        overlay=not no_overlay,
+        keep_identifiers=keep_identifiers,
+        exports=parse_exports(export) if export is not None else (),
+    )
+    raise typer.Exit(run_session(source, out, options, against, detectable))
 
 
 @app.command(
@@ -342,6 +430,115 @@ def reliability(
     from layermotion.agreement.command import run_reliability
 
     typer.echo(run_reliability(table, auto or [], out, save))
+
+
+@app.command(
+    epilog=_epilog(
+        "layermotion plan --icc 0.9 --icc-width 0.1 --raters 2 --sd 0.4 --margin 1.5\n"
+        "  layermotion plan --subjects 20 --sessions 2 --raters 2 --repeats 3 --template entry.xlsx"
+    )
+)
+def plan(
+    icc: Annotated[
+        float,
+        typer.Option(
+            metavar="ICC", callback=_number("--icc", (0.0, 0.999), ""), help="Expected ICC."
+        ),
+    ] = 0.9,
+    icc_width: Annotated[
+        float,
+        typer.Option(
+            metavar="WIDTH",
+            callback=_number("--icc-width", (0.01, 0.99), ""),
+            help="Wanted width of the 95 % interval of the ICC.",
+        ),
+    ] = 0.1,
+    raters: Annotated[
+        int, typer.Option(min=1, max=50, metavar="N", help="Raters who measure each subject.")
+    ] = 2,
+    sd: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SD",
+            callback=_number("--sd", PLAN_RANGE, "in the unit of the measure"),
+            help="Expected SD of the differences between two methods, for limits of agreement.",
+        ),
+    ] = None,
+    bias: Annotated[
+        float,
+        typer.Option(
+            metavar="BIAS",
+            callback=_number("--bias", (-PLAN_RANGE[1], PLAN_RANGE[1]), "in the unit"),
+            help="Expected mean difference between the two methods.",
+        ),
+    ] = 0.0,
+    limits_within: Annotated[
+        float | None,
+        typer.Option(
+            metavar="WIDTH",
+            callback=_number("--limits-within", PLAN_RANGE, "in the unit of the measure"),
+            help="How exactly each limit should be known, plus or minus; half an SD if not given.",
+        ),
+    ] = None,
+    margin: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MARGIN",
+            callback=_number("--margin", PLAN_RANGE, "in the unit of the measure"),
+            help="Largest difference that does not matter.",
+        ),
+    ] = None,
+    power: Annotated[
+        float,
+        typer.Option(
+            metavar="SHARE", callback=_number("--power", (0.5, 0.99), ""), help="Wanted power."
+        ),
+    ] = 0.8,
+    subjects: Annotated[
+        int | None,
+        typer.Option(
+            min=3, max=10_000, metavar="N", help="A number of subjects to judge, or to list."
+        ),
+    ] = None,
+    template: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            dir_okay=False,
+            help="Write an empty table of the study to fill in (.xlsx or .csv).",
+        ),
+    ] = None,
+    sessions: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
+    placements: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
+    repeats: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 3,
+    both_sides: Annotated[
+        bool, typer.Option("--both-sides", help="Left and right in the table.")
+    ] = False,
+    structure: Annotated[
+        list[Structure] | None, typer.Option(help="Layers in the table; EO, IO, TrA if not given.")
+    ] = None,
+) -> None:
+    """Say how many subjects a study needs; write an empty table to fill in.
+
+    Needs the study extra: pip install 'layermotion[study]'.
+    """
+    _need_study_packages()
+    from layermotion.agreement.design import Design, write_template
+    from layermotion.agreement.plan import Expectation, plan_words
+
+    measurements = raters if raters > 1 else sessions * placements * repeats
+    wanted = Expectation(
+        icc, icc_width, measurements, sd, bias, limits_within, margin, power, subjects
+    )
+    sentences = list(plan_words(wanted))
+    if template is not None:
+        if subjects is None:
+            raise InputError("--template needs the number of subjects; give --subjects.")
+        sides = ("left", "right") if both_sides else ()
+        layers = tuple(structure or MUSCLES)
+        design = Design(subjects, sessions, raters, placements, repeats, sides, layers)
+        sentences.append(f"{template}: {write_template(template, design)} values to fill in.")
+    typer.echo("\n".join(sentences))
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))

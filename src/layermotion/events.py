@@ -1,5 +1,6 @@
-"""Owns when: rest and contraction windows in a series, before anything is averaged."""
+"""Owns when: rest and contraction windows in a series, the course of each effort, and breathing."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -20,8 +21,29 @@ NOISE_FACTOR = 3.5
 EFFORT, RELEASED, QUIET, PLATEAU = 0.4, 0.25, 0.15, 0.9
 # A rest window is at most this long and lies next to its effort, s (our choice).
 REST_WINDOW_S = 2.0
+# Width of the running median, s (our choice: it leaves ramps where they are).
+SMOOTHED_S = 0.15
 # Interruptions up to this do not end a spell of rest, s (our choice).
 BRIDGED_S = 0.3
+# Where a smooth ramp, half a cosine, has gone through these shares of its height it has used these
+# shares of its time (arithmetic). People begin and end an effort smoothly, so a straight line
+# through the two points would start late; half a cosine lies between a straight ramp and one of
+# least jerk (our choice).
+LOW, HIGH = 0.2, 0.8
+RAMP_BEFORE = float(np.arccos(1 - 2 * LOW) / np.pi)
+RAMP_BETWEEN = 1 - 2 * RAMP_BEFORE
+# Share of a ramp's time by which its true shape may move its ends, as a standard deviation (our
+# choice: a straight ramp moves them by 0.23).
+SHAPE_SPREAD = 0.06
+# Quiet breathing rises and falls without haste and is never held. Between the lower and the upper
+# quarter of its way it takes at least the first (s), and above that it stays less than so many
+# times as long, and no longer than the third (s), unless it is too large for a breath (our choice:
+# an adult at rest breathes 10 to 22 times a minute; a sine of that rate takes 0.45 to 1 s between
+# its quarters and stays twice as long above). Noise is calmed over the last, s.
+BREATH_FOOT = 0.25
+BREATH_RAMP_S, BREATH_HELD, LONGEST_CREST_S, CALM_S = 0.35, 4.0, 3.0, 0.5
+# What the clip's end cuts off is an effort only if this much of its hold shows, s (our choice).
+SHORTEST_HOLD_S = 2.0
 
 
 class Direction(StrEnum):
@@ -52,7 +74,28 @@ class Window:
         return slice(self.first, self.last + 1)
 
 
-def smooth(signal: Signal, time_s: Signal, width_s: float = 0.15) -> Signal:
+@dataclass(frozen=True)
+class Course:
+    """When one effort began, was full, was let go and was over.
+
+    Parameters
+    ----------
+    onset_s, full_s, release_s, end_s
+        Times in the clip, s; NaN where the clip does not show them.
+    rise_spread_s, return_spread_s
+        Standard deviation of the error of the first two, and of the last two.
+    """
+
+    repeat: int
+    onset_s: float
+    full_s: float
+    release_s: float
+    end_s: float
+    rise_spread_s: float
+    return_spread_s: float
+
+
+def smooth(signal: Signal, time_s: Signal, width_s: float = SMOOTHED_S) -> Signal:
     """Take the running median over ``width_s``, gaps bridged by straight lines; for detection only.
 
     At least three frames wide.
@@ -65,7 +108,7 @@ def smooth(signal: Signal, time_s: Signal, width_s: float = 0.15) -> Signal:
     known = ~np.isnan(signal)
     if not known.any():
         return signal
-    filled = np.interp(time_s, time_s[known], signal[known])
+    filled = _bridged(signal, time_s)
     step = float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
     half = max(1, round(width_s / step / 2))
     padded = np.pad(filled, half, mode="edge")
@@ -79,6 +122,7 @@ def find_windows(
     *,
     direction: Direction = Direction.EITHER,
     always_rest: bool = False,
+    largest_breath: float = 0.0,
 ) -> tuple[Window, ...]:
     """Split a clip into rest and contraction windows.
 
@@ -94,6 +138,9 @@ def find_windows(
         Which way an effort moves the signal.
     always_rest
         Whether the clip is known to hold no effort.
+    largest_breath
+        Excursions up to this, in the unit of ``signal``, are taken for breathing where they have
+        the course of a breath.
 
     Returns
     -------
@@ -110,8 +157,7 @@ def find_windows(
     if always_rest or known.size < 5:
         return whole
     level = smooth(signal, time_s)
-    # Robust standard deviation from the steps between frames, which an effort hardly widens.
-    noise = 1.4826 / np.sqrt(2) * float(np.median(np.abs(np.diff(signal[known]))))
+    noise = _noise(signal[known])
     least = max(smallest, NOISE_FACTOR * noise)
     start = is_known & (time_s <= time_s[known[0]] + FIRST_LEVEL_S)
     zero, side = _rest_level(level[known], float(np.median(level[start])), least, direction)
@@ -122,6 +168,10 @@ def find_windows(
     # The narrowest median keeps most of a short effort's peak.
     peaked = side * (smooth(signal, time_s, width_s=0.0) - zero)
     efforts = _efforts(height, top)
+    if largest_breath:
+        efforts = _without_breaths(efforts, side * signal, time_s, RELEASED * top, largest_breath)
+    if not efforts:
+        return whole
     rest_frames = np.flatnonzero(is_known & (np.abs(height) < QUIET * top))
     windows: list[Window] = []
     before = -1
@@ -143,6 +193,147 @@ def find_windows(
                 windows.append(Window(state, int(frames[0]), int(frames[-1]), number))
         before = end
     return tuple(sorted(windows, key=lambda window: window.first))
+
+
+def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> tuple[Course, ...]:
+    """Find when each effort began, was full, was let go and was over.
+
+    Each ramp is placed by the times at which it passes ``LOW`` and ``HIGH`` of the way between
+    the levels on either side of it, and extended to both ends as half a cosine. The onset so
+    found needs no threshold above the noise.
+
+    Parameters
+    ----------
+    signal, time_s
+        As given to ``find_windows``, shape (frames,) each.
+    windows
+        As found by it.
+
+    Returns
+    -------
+    tuple of Course
+        One for each contraction window, in the order of time.
+    """
+    known = np.flatnonzero(~np.isnan(signal))
+    noise = _noise(signal[known])
+    full = [window for window in windows if window.state == "contracted"]
+    courses = []
+    for number, window in enumerate(full):
+        previous = full[number - 1].last if number else int(known[0]) - 1
+        following = full[number + 1].first if number + 1 < len(full) else int(known[-1]) + 1
+        rests = [w for w in windows if w.state == "rest" and w.repeat == window.repeat]
+        later = [w for w in windows if w.state == "rest" and window.last < w.first < following]
+        before = [w for w in rests if w.last < window.first] or rests or later
+        after = later or before
+        if not before:
+            nothing = float("nan")
+            courses.append(Course(window.repeat, *[nothing] * 6))
+            continue
+        width_s = min(SMOOTHED_S, float(time_s[window.last] - time_s[window.first]) / 2)
+        level = smooth(signal, time_s, width_s) if width_s > 0.05 else _bridged(signal, time_s)
+        own = level[window.frames]
+        third = max(1, own.size // 3)
+        ends = []
+        for order, rest, limit in ((-1, before[0], previous), (1, after[0], following)):
+            low = float(np.nanmean(signal[rest.frames]))
+            high = float(np.median(own[:third] if order < 0 else own[-third:]))
+            start = window.first if order < 0 else window.last
+            frames = np.arange(start, limit, order)
+            share = (level[frames] - low) / (high - low)
+            ends.append(_ramp(share, time_s[frames], noise / abs(high - low)))
+        (full_s, onset_s, rise), (release_s, end_s, fall) = ends
+        courses.append(Course(window.repeat, onset_s, full_s, release_s, end_s, rise, fall))
+    return tuple(courses)
+
+
+def _ramp(share: Signal, time_s: Signal, noise: float) -> tuple[float, float, float]:
+    """Time at the top and at the foot of a ramp that is walked down, and their spread.
+
+    Parameters
+    ----------
+    share
+        Shape (N,), height as a share of the ramp, from the hold towards rest.
+    noise
+        Standard deviation of ``share``.
+    """
+    below = [np.flatnonzero(share < level) for level in (HIGH, LOW)]
+    if not below[1].size or below[1][0] == 0:
+        return (float("nan"),) * 3
+    passed = []
+    for level, indices in zip((HIGH, LOW), below, strict=True):
+        i = max(1, int(indices[0]))
+        part = np.clip((share[i - 1] - level) / max(share[i - 1] - share[i], 1e-9), 0, 1)
+        passed.append(float(time_s[i - 1] + part * (time_s[i] - time_s[i - 1])))
+    length = (passed[1] - passed[0]) / RAMP_BETWEEN
+    top, foot = passed[0] - RAMP_BEFORE * length, passed[1] + RAMP_BEFORE * length
+    # Noise moves a point by its size over the slope there, and extending the ramp amplifies it;
+    # a ramp between two frames is known no better than their distance.
+    step = float(np.median(np.abs(np.diff(time_s))))
+    slope = np.pi / 2 * np.sin(np.pi * RAMP_BEFORE) / max(abs(length), step)
+    far = float(np.hypot(1 + RAMP_BEFORE / RAMP_BETWEEN, RAMP_BEFORE / RAMP_BETWEEN))
+    own = np.hypot(noise / slope * far, SHAPE_SPREAD * length)
+    return top, foot, float(np.hypot(own, step / np.sqrt(12)))
+
+
+def _without_breaths(
+    efforts: list[tuple[int, int]], signal: Signal, time_s: Signal, least: float, largest: float
+) -> list[tuple[int, int]]:
+    """Leave out excursions that have the course of a breath and are not larger than ``largest``.
+
+    What calms down to less than ``least`` was noise.
+    """
+    step = float(np.median(np.diff(time_s)))
+    half = max(1, round(CALM_S / step / 2))
+    padded = np.pad(_bridged(signal, time_s), half, mode="edge")
+    calm = np.convolve(padded, np.full(2 * half + 1, 1 / (2 * half + 1)), mode="valid")
+    kept = []
+    for number, (begin, end) in enumerate(efforts):
+        first = efforts[number - 1][1] + 1 if number else 0
+        stop = efforts[number + 1][0] if number + 1 < len(efforts) else signal.size
+        peak = begin + int(np.argmax(calm[begin : end + 1]))
+        before, after = peak - np.arange(peak - first + 1), np.arange(peak, stop)
+        depth = max(float(calm[peak] - calm[part].min()) for part in (before, after))
+        sides = [((calm[peak] - calm[part]) / depth, time_s[part]) for part in (before, after)]
+        if depth > largest or (depth >= least and not _is_breath(*sides[0], *sides[1])):
+            kept.append((begin, end))
+    return kept
+
+
+def _is_breath(fall: Signal, time_s: Signal, other_fall: Signal, other_time_s: Signal) -> bool:
+    """Tell whether an excursion has the course of a breath: slow both ways and never held.
+
+    Parameters
+    ----------
+    fall, time_s
+        Way down from the peak to one side, as a share of the whole way, and its times; shape (N,).
+    other_fall, other_time_s
+        The same to the other side.
+    """
+    ramps_s, crest_s = [], 0.0
+    for share, time in ((fall, time_s), (other_fall, other_time_s)):
+        high, low = (np.flatnonzero(share > level)[:1] for level in (BREATH_FOOT, 1 - BREATH_FOOT))
+        crest = int(high[0]) if high.size else -1
+        crest_s += abs(float(time[crest] - time[0]))
+        ramps_s += [abs(float(time[i] - time[crest])) for i in low]
+    is_slow = bool(ramps_s) and float(np.mean(ramps_s)) >= BREATH_RAMP_S
+    longest_s = min(LONGEST_CREST_S, BREATH_HELD * float(np.mean(ramps_s))) if is_slow else 0.0
+    if len(ramps_s) < 2:
+        # Cut off by the clip's end: no effort unless it is seen to be held.
+        longest_s = max(longest_s, SHORTEST_HOLD_S)
+    return crest_s < longest_s
+
+
+def _noise(known: Signal) -> float:
+    """Robust standard deviation from the steps between frames, which an effort hardly widens."""
+    if known.size < 2:
+        return 0.0
+    return 1.4826 / float(np.sqrt(2)) * float(np.median(np.abs(np.diff(known))))
+
+
+def _bridged(signal: Signal, time_s: Signal) -> Signal:
+    """Fill gaps with straight lines."""
+    known = ~np.isnan(signal)
+    return np.interp(time_s, time_s[known], signal[known])
 
 
 def _rest_level(

@@ -8,6 +8,7 @@ as long as the two resemble each other, so errors do not add up; else with the l
 which is renewed from the previous frame only when it too is lost.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -39,6 +40,8 @@ TEXTURE_GREY = 2.0
 RETURN_PX = 0.7
 # Fit residuals above the larger of these are outliers: pixels, robust standard deviations.
 OUTLIER_PX, OUTLIER_SD = 0.25, 2.5
+# Frames in a row in which the reference may have to be renewed (our choice).
+MOST_RENEWALS = 5
 # Residual above which a point never agrees.
 WORST_PX = 1.5
 # Fewest points that must agree, and the correlation that the two cuts must reach once they are
@@ -48,6 +51,15 @@ CORRELATED = 0.35
 # A comparison settles how much a layer stretched no better than this (its usual change between
 # frames), for points that are 1 px uncertain.
 STRETCH = 0.02
+# Columns to either side in which a band is sought before its motion is refined: 5 mm, more than a
+# TrA that slides 20 mm in a third of a second moves between two frames at 30 frames/s.
+REACH = 42
+# A muscle keeps its volume, so where it thickens it shortens (Baskin and Paolini 1967, Am J Physiol
+# 213:1025-30, from memory); thickness ratios beyond these are errors of the edges (our choice).
+THICKENING = (0.5, 2.5)
+# What lies farther from where it is expected than this, in columns, must resemble the reference
+# by more than this correlation (our choice: a chance likeness of speckle reaches 0.4).
+NEARBY, ALIKE = 8, 0.6
 # Contrast (grey levels, standard deviation) that a band is brought to, and the most gain.
 CONTRAST_GREY, MOST_GAIN = 40.0, 8.0
 
@@ -99,7 +111,7 @@ class Tracker:
 
     def __init__(self, scene: Scene, points: Points, window: tuple[int, int]) -> None:
         self.state = np.zeros(3)
-        self._velocity = np.zeros(3)
+        self._velocity, self._renewals = np.zeros(3), 0
         self._points, self._window = points, window
         pixels = self._cut(scene, self.state).pixels
         self._points = points[_textured(pixels, points, window)]
@@ -122,12 +134,10 @@ class Tracker:
         Returns
         -------
         float
-            Confidence: share of the points in view that agree; 0 where the tissue is lost and the
+            Confidence: likeness of the tissue to the reference; 0 where the tissue is lost and the
             state is that of the last frame in which it was found.
         """
-        found = self._search(scene, self.state + self._velocity)
-        if found is None and self._velocity.any():
-            found = self._search(scene, self.state)
+        found = self._search(scene, self._expected(scene, self.state + self._velocity))
         if found is None:
             # The tissue may have come back to where it began.
             home = np.zeros(3)
@@ -139,14 +149,30 @@ class Tracker:
         self._velocity, self.state, self._previous = state - self.state, state, scene
         return agreed
 
+    def _expected(self, scene: Scene, state: Array) -> Array:
+        """Give the state the part that the edges tell."""
+        return state
+
     def _search(self, scene: Scene, guess: Array) -> tuple[Array, float] | None:
-        patch = self._cut(scene, guess)
+        compare = self._comparer(scene, guess)
         for reference in (self._key, self._reference):
-            found = self._compare(scene, reference, patch, guess)
+            found = compare(reference)
             if found is not None:
+                self._renewals = 0
                 return found
+        # A reference that never lasts follows noise, or what stands still before the tissue.
+        self._renewals += 1
+        if self._renewals > MOST_RENEWALS:
+            return None
         self._reference = self._cut(self._previous, self.state)
-        return self._compare(scene, self._reference, patch, guess)
+        return compare(self._reference)
+
+    def _comparer(
+        self, scene: Scene, guess: Array
+    ) -> Callable[[Patch], tuple[Array, float] | None]:
+        """Give what compares a reference with a frame around a guessed state."""
+        patch = self._cut(scene, guess)
+        return lambda reference: self._compare(scene, reference, patch, guess)
 
     def _compare(
         self, scene: Scene, reference: Patch, patch: Patch, guess: Array
@@ -180,7 +206,8 @@ class Band(Tracker):
         self._layer, self._site = layer, site
         self._offset = np.arange(-half, half + 1, dtype=float)
         top, bottom, _ = scene.edges(layer, np.array([site]))
-        self._depth = float(top[0] + bottom[0]) / 2
+        self.depth = float(top[0] + bottom[0]) / 2
+        self._thickness = self._mean_thickness(scene, np.zeros(3))
         self._rows = int(np.clip((bottom - top)[0] * (1 - 2 * INSET), *BAND_ROWS))
         inner = np.linspace(0, self._rows - 1, 2 + int(np.clip(self._rows // 8, 1, 2)))[1:-1]
         along = np.linspace(2, 2 * half - 2, BAND_POINT_COLUMNS)
@@ -191,7 +218,21 @@ class Band(Tracker):
         self._key = self._reference = self._cut(scene, self.state)
 
     def _cut(self, scene: Scene, state: Array) -> Patch:
-        column = self._site + state[0] + self._offset * (1 + state[1])  # (N,)
+        return self._cut_at(scene, state, self._offset)
+
+    def _mean_thickness(self, scene: Scene, state: Array) -> float:
+        column = self._site + state[0] + self._offset * (1 + state[1])
+        top, bottom, seen = scene.edges(self._layer, column)
+        return float((bottom - top)[seen].mean()) if seen.any() else float("nan")
+
+    def _expected(self, scene: Scene, state: Array) -> Array:
+        ratio = self._mean_thickness(scene, state) / self._thickness
+        stretch = state[1] if np.isnan(ratio) else 1 / np.clip(ratio, *THICKENING) - 1
+        return np.array([state[0], stretch, state[2]])
+
+    def _cut_at(self, scene: Scene, state: Array, offset: Array) -> Patch:
+        """Cut the columns at some offsets from the site, shape (N,), straight."""
+        column = self._site + state[0] + offset * (1 + state[1])  # (N,)
         top, bottom, seen = scene.edges(self._layer, column)
         share = np.linspace(INSET, 1 - INSET, self._rows)[:, None]
         map_y = (top + share * (bottom - top) + state[2]).astype(np.float32)  # (R, N)
@@ -200,15 +241,42 @@ class Band(Tracker):
         pixels = cv2.remap(
             scene.image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
-        # Layering along the band tells nothing of a slide; what varies along it does.
-        low = cv2.blur(pixels, (2 * WINDOW[0], 1))
-        flat = cv2.addWeighted(pixels, self._gain, low, -self._gain, 128)
-        # Beyond the beams the screen is black; a window that reaches there sees a still border.
+        # Beyond the beams the screen is black.
         seen &= np.count_nonzero(pixels, axis=0) > self._rows / 2
+        # Layering along the band tells nothing of a slide; what varies along it does.
+        known = seen.astype(np.float32)[None]
+        width = (2 * WINDOW[0], 1)
+        low = cv2.blur(pixels * known, width) / np.maximum(cv2.blur(known, width), 1e-3)
+        flat = np.where(seen, (pixels - low) * self._gain + 128, 128)
+        return self._patch(np.clip(flat, 0, 255).astype(np.uint8), seen)
+
+    def _patch(self, pixels: Image, seen: Mask) -> Patch:
+        """Say which points have their whole window in view; none in a cut of another width."""
+        if seen.size != self._offset.size:
+            return Patch(pixels, seen, np.zeros(len(self._points), bool))
         inner = cv2.erode(seen.astype(np.uint8)[None], np.ones((1, WINDOW[0]), np.uint8))[0] > 0
-        return Patch(
-            np.asarray(flat, np.uint8), seen, inner[np.rint(self._points[:, 0]).astype(int)]
-        )
+        return Patch(pixels, seen, inner[np.rint(self._points[:, 0]).astype(int)])
+
+    def _comparer(
+        self, scene: Scene, guess: Array
+    ) -> Callable[[Patch], tuple[Array, float] | None]:
+        half = self._offset.size // 2 + REACH
+        wide = self._cut_at(scene, guess, np.arange(-half, half + 1, dtype=float))
+        return lambda reference: self._compare_within(scene, reference, wide, guess)
+
+    def _compare_within(
+        self, scene: Scene, reference: Patch, wide: Patch, guess: Array
+    ) -> tuple[Array, float] | None:
+        """Compare with the part of a wide cut that resembles a reference most."""
+        likeness = cv2.matchTemplate(wide.pixels, reference.pixels, cv2.TM_CCOEFF_NORMED)[0]
+        near = slice(REACH - NEARBY, REACH + NEARBY + 1)
+        first = int(np.argmax(likeness))
+        if likeness[first] < ALIKE:
+            first = near.start + int(np.argmax(likeness[near]))
+        part = slice(first, first + self._offset.size)
+        patch = self._patch(np.ascontiguousarray(wide.pixels[:, part]), wide.columns[part])
+        moved = guess + np.array([(first - REACH) * (1 + guess[1]), 0, 0])
+        return self._compare(scene, reference, patch, moved)
 
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
@@ -226,7 +294,7 @@ class Band(Tracker):
         """Columns and rows by which the material at the site has moved, and the confidence."""
         confidence = self.follow(scene)
         top, bottom, _ = scene.edges(self._layer, np.array([self._site + self.state[0]]))
-        row = float(top[0] + bottom[0]) / 2 + self.state[2] - self._depth
+        row = float(top[0] + bottom[0]) / 2 + self.state[2] - self.depth
         return float(self.state[0]), row, confidence
 
 

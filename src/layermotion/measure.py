@@ -2,20 +2,23 @@
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from layermotion import __version__
 from layermotion.analysis import Analysis, analyse
-from layermotion.clip import Frame
+from layermotion.clip import Clip, Frame
 from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
 from layermotion.errors import InputError, LayermotionError
 from layermotion.files import write_text
 from layermotion.labels import Task, View
 from layermotion.recording import Recording
+from layermotion.report.export import Export, ExportRequest, check_exportable, write_exports
 from layermotion.segment import Segmenter, load_segmenter
 from layermotion.site import Site, parse_site
 
@@ -39,7 +42,9 @@ class MeasureOptions:
     overlay
         Whether the overlay picture or video is written.
     keep_identifiers
-        Whether the source's name may stand in the results.
+        Whether the source's name, and in exports the patient's, may stand in the results.
+    exports
+        Further files to write of each clip.
     """
 
     mm_per_pixel: str | None = None
@@ -50,6 +55,7 @@ class MeasureOptions:
     site: str = "muscle-centre"
     overlay: bool = True
     keep_identifiers: bool = False
+    exports: tuple[Export, ...] = ()
 
     def of_source(self) -> SourceOptions:
         """Return what concerns the reading of a source; InputError if it is unusable."""
@@ -71,7 +77,7 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
         If the arguments are unusable, or nothing could be measured.
     """
     source_options, site = options.of_source(), parse_site(options.site)
-    _check_folder(out)
+    check_folder(out)
     segmenter = load_segmenter(threads=1)
     failures: list[LayermotionError] = []
     for source in sources:
@@ -90,7 +96,7 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
     return 1 if failures else 0
 
 
-def _check_folder(out: Path) -> None:
+def check_folder(out: Path) -> None:
     """Refuse an output folder that cannot be made or written, before any work and untouched."""
     nearest = next(path for path in (out, *out.absolute().parents) if os.path.exists(path))
     if not nearest.is_dir():
@@ -108,24 +114,67 @@ def measure_source(
     options: MeasureOptions,
 ) -> Path:
     """Measure one source, write its results, and return the path of its report."""
+    check_exportable((source,), options.exports)
     clip = open_clip(source, source_options)
     name = f"clip-{clip.clip_id}"
     folder = out / (f"{source.stem}-{name}" if options.keep_identifiers else name)
+    request = ExportRequest(options.exports, (source,), None, options.keep_identifiers)
+
+    def measure(recording: Recording) -> Analysis:
+        return analyse(clip, segmenter, site, recording)
+
+    return record(folder, clip, measure, segmenter, overlay=options.overlay, request=request)
+
+
+def record(
+    folder: Path,
+    clip: Clip,
+    measure: Callable[[Recording], Analysis],
+    segmenter: Segmenter,
+    *,
+    overlay: bool,
+    request: ExportRequest,
+    facts: Mapping[str, str] | None = None,
+) -> Path:
+    """Measure an opened clip into a folder; a full disk becomes one sentence."""
     try:
         with Recording() as recording:
-            analysis = analyse(clip, segmenter, site, recording)
-            return write_results(folder, analysis, segmenter, recording, overlay=options.overlay)
+            analysis = measure(recording)
+            return write_results(
+                folder,
+                analysis,
+                segmenter,
+                recording,
+                overlay=overlay,
+                request=request,
+                facts=facts,
+            )
     except OSError as error:
         raise InputError(
-            f"The results of {source.name} cannot be written ({error.strerror}); free some space "
-            f"or choose another folder."
+            f"The results of {clip.source_name} cannot be written ({error.strerror}); free some "
+            f"space or choose another folder."
         ) from error
 
 
 def write_results(
-    folder: Path, analysis: Analysis, segmenter: Segmenter, recording: Recording, *, overlay: bool
+    folder: Path,
+    analysis: Analysis,
+    segmenter: Segmenter,
+    recording: Recording,
+    *,
+    overlay: bool,
+    request: ExportRequest | None = None,
+    facts: Mapping[str, str] | None = None,
 ) -> Path:
-    """Write the tables, the overlay and the page of one clip; the page last, so it is complete."""
+    """Write all files of one clip; ``measures.json`` last, so that it marks a finished clip.
+
+    Parameters
+    ----------
+    request
+        Further files to write, if any.
+    facts
+        Facts by name that stand in ``measures.json`` beside the provenance.
+    """
     from layermotion.report.page import ReportContent, build_page
     from layermotion.report.tables import write_measures, write_series
 
@@ -139,7 +188,6 @@ def write_results(
         **clip.provenance,
     }
     write_series(folder / "series.csv", analysis.series)
-    write_measures(folder, analysis.measures, {"clip": clip.clip_id, **provenance})
     key_frames, overlay_name = _read_again(folder, analysis, recording, overlay)
     content = ReportContent(
         clip=clip,
@@ -156,6 +204,11 @@ def write_results(
     )
     report = folder / "report.html"
     write_text(report, build_page(content))
+    if request is not None:
+        write_exports(folder, content, request)
+    cautions = list(dict.fromkeys((*clip.cautions, *analysis.cautions)))
+    header = {"clip": clip.clip_id, **(facts or {}), **provenance, "cautions": cautions}
+    write_measures(folder, analysis.measures, header)
     return report
 
 
@@ -186,12 +239,16 @@ def _read_again(
             keep(frame)
         target = folder / "overlay.png"
         if overlay and found:
-            first = next(iter(found.values()))
-            caption = caption_of(analysis.series, analysis.windows, first.frame.index)
-            image = draw_overlay(
-                first.frame.pixels, first.boundaries, caption, site_column_px=site_px
-            )
-            write_png(target, image)
+            images = [
+                draw_overlay(
+                    shown.frame.pixels,
+                    shown.boundaries,
+                    caption_of(analysis.series, analysis.windows, index),
+                    site_column_px=site_px,
+                )
+                for index, shown in sorted(found.items())
+            ]
+            write_png(target, np.hstack(images))
     return tuple(found[index] for index in sorted(found)), target.name if overlay else None
 
 

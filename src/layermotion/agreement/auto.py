@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from layermotion.agreement.table import UNITS, Reading, Table, Unused, read_table
+from layermotion.agreement.readings import CORRECTED, UNITS, Reading, Table, Unused, rows_have
+from layermotion.agreement.table import read_table
 from layermotion.errors import InputError
 from layermotion.labels import WALL_LAYERS
 
@@ -34,6 +35,7 @@ def read_auto(sources: Sequence[Path]) -> Table:
     for source in sources:
         if source.is_file() and source.suffix.lower() != ".json":
             table = read_table(source, "auto")
+            _check_clips(source, table)
             readings += table.readings
             unused += table.unused
             notes += table.notes
@@ -55,6 +57,16 @@ def read_auto(sources: Sequence[Path]) -> Table:
             unused += withheld
             columns |= {"clip", "measure", "structure", "task", "repeat", "value", "unit"}
     return Table(frozenset(columns), tuple(readings), tuple(unused), tuple(notes))
+
+
+def _check_clips(source: Path, table: Table) -> None:
+    if "clip" not in table.columns:
+        raise InputError(
+            f"{source.name} has no column clip; give the folder that it is from, or add the column."
+        )
+    clipless = [reading.row for reading in table.readings if not reading.clip]
+    if clipless:
+        raise InputError(f"{source.name} {rows_have(clipless)} no clip; fill it in.")
 
 
 def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused]]:
@@ -101,7 +113,7 @@ def _why_unused(item: Mapping[str, Any]) -> str:
     if item["value"] is None:
         return f"The tool withheld the value: {item['reason']}"
     if item["status"] == "corrected":
-        return "A clinician corrected the value, so it is no longer automatic."
+        return CORRECTED
     return ""
 
 

@@ -16,20 +16,21 @@ from layermotion.agreement.estimate import (
     percentile_interval,
 )
 from layermotion.agreement.icc import Intraclass, MeasurementError, bootstrap_intraclass
-from layermotion.agreement.join import PairedSet
 from layermotion.agreement.limits import Limits, limits_of_agreement
+from layermotion.agreement.pairs import PairedSet
 from layermotion.agreement.planning import (
     subjects_for_icc,
     subjects_for_limits,
     subjects_for_margin,
 )
-from layermotion.agreement.regression import Sums
+from layermotion.agreement.regression import Sums, Trend
 
 AUTO_MANUAL = "auto - manual"
 # Precision that the planning asks for: a limit known within half an SD each way, and an ICC
 # interval of 0.2 (our choice).
 LIMIT_WIDTH_SD = 1.0
 ICC_WIDTH = 0.2
+PERCENTILES = "percentiles for few subjects"
 
 
 class Book:
@@ -90,7 +91,8 @@ def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> 
     add("upper limit, approximate interval", limits.upper_approximate, approximate)
     if not math.isnan(limits.outer_low):
         pair = Estimate(limits.bias.value, limits.outer_low, limits.outer_high)
-        add("outer bounds of both limits", pair, "exact two-sided tolerance factor, 97.5 %")
+        name = "outer bounds, 95 % of differences with 97.5 % confidence"
+        add(name, pair, "exact two-sided tolerance factor")
     bias, sd = limits.bias.value, limits.sd
     add("lower limit, 2 SD", Estimate(bias - 2 * sd), "as in Bland & Altman 1986")
     add("upper limit, 2 SD", Estimate(bias + 2 * sd), "as in Bland & Altman 1986")
@@ -101,6 +103,19 @@ def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> 
             comparison, "SD between subjects", Estimate(limits.between_sd), limits.method, unit
         )
         book.add(comparison, "SD within subjects", Estimate(limits.within_sd), limits.method, unit)
+
+
+def book_trend(book: Book, comparison: str, trend: Trend, as_ratio: bool) -> None:
+    """Line of the difference on the mean, the spread about it, and whether that changes too."""
+    prefix, unit = ("log: ", "log") if as_ratio else ("", None)
+    for name, estimate, own in (
+        ("intercept of difference on mean", trend.intercept, unit),
+        ("slope of difference on mean", trend.slope, ""),
+        ("p of slope of difference on mean", Estimate(trend.slope_p), ""),
+        ("SD about that line", Estimate(trend.sd), unit),
+        ("p of spread changing with mean", Estimate(trend.spread_p), ""),
+    ):
+        book.add(comparison, prefix + name, estimate, trend.method, own)
 
 
 def book_one(book: Book, comparison: str, difference: Array, subject: NDArray[np.intp]) -> None:
@@ -152,14 +167,16 @@ def book_bootstrap(
         book.add(
             AUTO_MANUAL,
             f"{name}, by subject",
-            Estimate(float(whole[0]), *percentile_interval(values)),
-            f"bootstrap of subjects, {weights.shape[0]} draws, percentiles",
+            Estimate(float(whole[0]), *percentile_interval(values, weights.shape[1])),
+            f"bootstrap of subjects, {weights.shape[0]} draws, {PERCENTILES}",
             unit,
         )
     whole_forms = bootstrap_intraclass(both, subject, everyone)
     for name, values in bootstrap_intraclass(both, subject, weights).items():
-        estimate = Estimate(float(whole_forms[name][0]), *percentile_interval(values))
-        method = f"bootstrap of subjects, {weights.shape[0]} draws, percentiles"
+        estimate = Estimate(
+            float(whole_forms[name][0]), *percentile_interval(values, weights.shape[1])
+        )
+        method = f"bootstrap of subjects, {weights.shape[0]} draws, {PERCENTILES}"
         book.add("auto and manual mean", f"{name}, by subject", estimate, method, "")
 
 
@@ -174,7 +191,9 @@ def _drawn_values(
     yield "bias - 1.96 SD", None, bias - Z95 * sd
     yield "bias + 1.96 SD", None, bias + Z95 * sd
     # Difference y - x on mean (x + y) / 2: the slope in sums of squares and products.
-    yield "slope of difference on mean", "", (yy - xx) / 2 / ((xx + yy + 2 * xy) / 4)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (yy - xx) / 2 / ((xx + yy + 2 * xy) / 4)
+    yield "slope of difference on mean", "", slope
     yield "concordance correlation", "", regression.concordance_from(sums)
     slope, intercept = regression.deming_line(sums, error_ratio)
     yield "Deming slope", "", slope

@@ -11,25 +11,32 @@ from pathlib import Path
 
 from layermotion import __version__
 from layermotion.agreement.auto import read_auto
+from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
-from layermotion.agreement.estimate import STATISTIC_COLUMNS
+from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
 from layermotion.agreement.join import Joined, join, refuse_negative
-from layermotion.agreement.page import build_compare_page, build_reliability_page
+from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
 from layermotion.agreement.plots import (
     Drawing,
     draw_comparison,
     draw_overview,
     draw_reliability,
 )
+from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
 from layermotion.agreement.reliability import Reliability, analyse_reliability
 from layermotion.agreement.study import StudyOptions, compare
-from layermotion.agreement.table import UNITS, Reading, Table, Unused, read_table, rows_text
+from layermotion.agreement.table import read_table
+from layermotion.agreement.units import check_units_of_repeats
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
 
+# Files that the commands write, apart from the figures.
+OWN_FILES = ("report.html", "figures.csv", "pairs.csv", "unmatched.csv")
 PAIR_COLUMNS = (
     "clip",
     "subject",
+    "session",
+    "side",
     "measure",
     "structure",
     "task",
@@ -86,8 +93,10 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
     InputError
         If a table cannot be used.
     """
+    _check_out(out, "compare", [manual, *auto])
     joined = join(read_table(manual, "manual"), read_auto(auto), manual.name)
     comparisons = [compare(pairs, options) for pairs in joined.sets]
+    notes = [*joined.notes, *_unused_margins(joined, options)]
     drawings = [draw_comparison(comparison) for comparison in comparisons]
     overview = tuple(draw_overview(comparisons))
     statistics = [row for comparison in comparisons for row in comparison.statistics]
@@ -104,7 +113,7 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
     write_text(
         report,
         build_compare_page(
-            comparisons, drawings, overview, joined.unused, joined.notes, options, provenance
+            comparisons, drawings, overview, joined.unused, notes, options, provenance
         ),
     )
     return report
@@ -126,6 +135,7 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     InputError
         If a table cannot be used.
     """
+    _check_out(out, "reliability", [table, *auto])
     read = _design_values(table, auto) if auto else read_table(table, "manual")
     for column in ("subject", "measure"):
         if column not in read.columns:
@@ -134,7 +144,8 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     _refuse_doubled(read.readings, table.name)
     nameless = [reading.row for reading in read.readings if not reading.subject]
     if nameless:
-        raise InputError(f"{table.name} {rows_text(nameless)} has no subject; fill it in.")
+        raise InputError(f"{table.name} {rows_have(nameless)} no subject; fill it in.")
+    check_units_of_repeats(read.readings, table.name)
     groups: dict[tuple[str, str, str], list[Reading]] = defaultdict(list)
     for reading in read.readings:
         groups[reading.measure, reading.structure, reading.unit].append(reading)
@@ -142,6 +153,9 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
         raise InputError(f"{table.name} has no row with a value; fill in the measurements.")
     results = [analyse_reliability(readings) for readings in groups.values()]
     drawings = draw_reliability(results)
+    if save is not None:
+        # First, since it may refuse the name.
+        write_detectable_changes(save, results)
     _write_csv(
         out / "figures.csv",
         ("measure", "structure", "unit", "figure", "repeats", "value", "low", "high"),
@@ -157,9 +171,30 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     write_text(
         report, build_reliability_page(results, drawings, read.unused, read.notes, provenance)
     )
-    if save is not None:
-        write_detectable_changes(save, results)
     return report
+
+
+def _check_out(out: Path, command: str, inputs: Sequence[Path]) -> None:
+    """Refuse a folder where this would replace an input, or a page of another command."""
+    for path in inputs:
+        if path.resolve() in {(out / name).resolve() for name in OWN_FILES}:
+            raise InputError(
+                f"{path.name} would be replaced by the results; choose another --out folder."
+            )
+    report = out / "report.html"
+    if report.exists() and page_mark(command) not in report.read_text(
+        encoding="utf-8", errors="replace"
+    ):
+        raise InputError(
+            f"{report} is a report of another command; choose another --out folder, so that it "
+            f"stays."
+        )
+
+
+def _unused_margins(joined: Joined, options: StudyOptions) -> Iterable[str]:
+    for unit, margin in options.margins.items():
+        if all(pairs.unit != unit for pairs in joined.sets):
+            yield f"The margin of {margin:g} {unit} was not used: no measure has that unit."
 
 
 def _design_values(path: Path, auto: Sequence[Path]) -> Table:
@@ -177,10 +212,11 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
         taken.append(
             replace(
                 reading,
-                subject=own.get("subject", ""),
-                session=own.get("session", ""),
-                rater=own.get("rater", ""),
-                placement=own.get("placement", ""),
+                subject=own["subject"],
+                session=own["session"],
+                rater=own["rater"],
+                placement=own["placement"],
+                side=own["side"],
             )
         )
     measured = {reading.clip for reading in tool.readings}
@@ -190,23 +226,6 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
         if clip not in measured
     ]
     return Table(tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes)
-
-
-def read_design(path: Path) -> dict[str, dict[str, str]]:
-    """Read which subject, session, rater and placement each clip belongs to, by clip."""
-    try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path.name} cannot be read; give a CSV file in UTF-8.") from error
-    design: dict[str, dict[str, str]] = {}
-    for number, row in enumerate(rows, start=2):
-        clip = (row.get("clip") or "").strip().removeprefix("clip-")
-        if not clip or not (row.get("subject") or "").strip():
-            raise InputError(f"{path.name} row {number} lacks its clip or its subject; fill it in.")
-        if clip in design:
-            raise InputError(f"{path.name} row {number} gives clip {clip} again; remove one row.")
-        design[clip] = {name: (value or "").strip() for name, value in row.items() if name}
-    return design
 
 
 def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
@@ -232,6 +251,8 @@ def _pair_rows(joined: Joined) -> Iterable[tuple[object, ...]]:
                     yield (
                         clip,
                         int(pairs.subject[place]) + 1,
+                        pairs.session[place],
+                        pairs.side[place],
                         pairs.measure,
                         pairs.structure,
                         pairs.task[place],
@@ -256,7 +277,9 @@ def _reliability_rows(results: Sequence[Reliability]) -> Iterable[tuple[object, 
             for name, found in (
                 ("SEM, any rater", row.sem),
                 ("SEM, same rater", row.sem_same),
+                ("SEM, any rater, probe placed anew for each repeat", row.sem_apart),
                 ("MDC95, any rater", row.mdc95),
+                ("MDC95, same rater", row.sem_same.scaled(CHANGE_PER_SEM)),
             ):
                 yield (*key, name, row.repeats, found.value, found.low, found.high)
             yield (*key, "coefficient", row.repeats, row.coefficient, math.nan, math.nan)

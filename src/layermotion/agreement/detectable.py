@@ -1,16 +1,22 @@
-"""Owns the clinic's own smallest detectable changes: a small JSON file, written and read."""
+"""Owns the clinic's own smallest detectable changes: a small JSON file, written and read.
+
+Reading needs no package of the study extra, so that a visit can be judged without it.
+"""
 
 import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from layermotion import __version__
-from layermotion.agreement.icc import CHANGE_PER_SEM
-from layermotion.agreement.reliability import Reliability
+from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.errors import InputError
 from layermotion.files import write_text
+
+if TYPE_CHECKING:
+    from layermotion.agreement.reliability import Reliability
 
 SCHEMA = "layermotion-detectable-change"
 SCHEMA_VERSION = "1.0"
@@ -78,14 +84,15 @@ class DetectableChanges:
         return max(fitting, key=lambda change: change.repeats, default=None)
 
 
-def write_detectable_changes(target: Path, results: Sequence[Reliability]) -> None:
+def write_detectable_changes(target: Path, results: "Sequence[Reliability]") -> None:
     """Save the smallest detectable changes of a reliability study.
 
     Raises
     ------
     InputError
-        If ``target`` cannot be written.
+        If ``target`` cannot be written, or is a file of another kind.
     """
+    refuse_other_file(target)
     changes = [
         DetectableChange(
             measure=result.measure,
@@ -112,6 +119,19 @@ def write_detectable_changes(target: Path, results: Sequence[Reliability]) -> No
         "changes": [asdict(change) for change in changes],
     }
     write_text(target, json.dumps(document, indent=2, allow_nan=False) + "\n")
+
+
+def refuse_other_file(target: Path) -> None:
+    """Refuse to replace anything but an earlier file of smallest detectable changes."""
+    if not target.exists():
+        return
+    try:
+        read_detectable_changes(target)
+    except InputError as error:
+        raise InputError(
+            f"{target.name} exists and holds no smallest detectable changes; give --save another "
+            f"name."
+        ) from error
 
 
 def read_detectable_changes(path: Path) -> DetectableChanges:

@@ -7,11 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate
-
-# From the standard error of measurement to the smallest detectable change, 1.96 sqrt(2)
-# (Weir 2005, J Strength Cond Res 19(1):231-40).
-CHANGE_PER_SEM = 1.96 * math.sqrt(2)
+from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate
 
 
 @dataclass(frozen=True)
@@ -229,9 +225,10 @@ def _agreement(squares: MeanSquares) -> Estimate:
     # Degrees of freedom of the denominator, McGraw & Wong 1996, Psychol Methods 1:30-46.
     own = k * value / (n * (1 - value))
     other = 1 + k * value * (n - 1) / (n * (1 - value))
-    freedom = (own * j + other * e) ** 2 / (
-        (own * j) ** 2 / (k - 1) + (other * e) ** 2 / ((n - 1) * (k - 1))
-    )
+    spread = (own * j) ** 2 / (k - 1) + (other * e) ** 2 / ((n - 1) * (k - 1))
+    if spread == 0 or own * j + other * e == 0:
+        return Estimate(value)
+    freedom = (own * j + other * e) ** 2 / spread
     first, second = _quantile(n - 1, freedom), _quantile(freedom, n - 1)
     rest = k * j + (k * n - k - n) * e
     low = n * (b - first * e) / (first * rest + n * b)

@@ -1,80 +1,28 @@
 """Owns joining manual with automatic values: one set for each measure, and what did not match."""
 
-import math
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from layermotion.agreement.estimate import Array, codes_of
-from layermotion.agreement.table import NEVER_NEGATIVE, Reading, Table, Unused, rows_text
+from layermotion.agreement.pairs import SOLE_RATER, PairedSet, paired_set
+from layermotion.agreement.readings import (
+    NEVER_NEGATIVE,
+    Key,
+    Reading,
+    Table,
+    Unused,
+    rows_have,
+)
+from layermotion.agreement.units import check_units
 from layermotion.errors import InputError
 
 # Fewer subjects leave nothing to estimate a spread from (our choice).
 FEWEST_SUBJECTS = 3
-# Median ratios between two methods that only a mistaken unit explains: 10, give or take 40 %.
-MISTAKEN_FACTOR = (6.0, 14.0)
-SOLE_RATER = "manual"
-
-Key = tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class PairedSet:
-    """All targets of one measure that both the tool and at least one rater measured.
-
-    Parameters
-    ----------
-    measure, structure, unit
-        What was measured.
-    raters
-        Their names, in the order of the table.
-    subject
-        Shape (targets,), numbered from 0 without a gap.
-    clip
-        One text a target, as the tables name it.
-    task, repeat
-        One text a target.
-    auto
-        Shape (targets,).
-    manual
-        Shape (targets, raters, readings), NaN where there is none.
-    depth_mm, quality
-        Shape (targets,), NaN where unknown.
-    """
-
-    measure: str
-    structure: str
-    unit: str
-    raters: tuple[str, ...]
-    subject: NDArray[np.intp]
-    clip: tuple[str, ...]
-    task: tuple[str, ...]
-    repeat: tuple[str, ...]
-    auto: Array
-    manual: Array
-    depth_mm: Array
-    quality: Array
-
-    def __post_init__(self) -> None:
-        shapes = {self.auto.size, self.subject.size, self.manual.shape[0], len(self.clip)}
-        if len(shapes) != 1 or self.manual.ndim != 3 or self.manual.shape[1] != len(self.raters):
-            raise ValueError("arrays of a paired set do not fit together")
-
-    @property
-    def subjects(self) -> int:
-        """How many people."""
-        return int(self.subject.max()) + 1
-
-    def by_rater(self) -> Array:
-        """Mean of each rater's readings, shape (targets, raters)."""
-        return _mean_of_known(self.manual, axis=2)
-
-    def manual_mean(self) -> Array:
-        """Mean of the raters, shape (targets,)."""
-        return _mean_of_known(self.by_rater(), axis=1)
+NO_PARTNER = "No automatic value: "
+# Names of comparisons in figures.csv that a rater's would be taken for.
+RESERVED_RATERS = ("auto", SOLE_RATER)
 
 
 @dataclass(frozen=True)
@@ -122,7 +70,8 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     refuse_negative(readings, manual_name)
     shared = [name for name in ("side", "session") if name in manual.columns & auto.columns]
     with_repeat = "repeat" in manual.columns
-    names = ["clip", "measure", "structure", "task", *shared, "unit"]
+    # What a value is looked up by; in this order a report says what has no partner.
+    names = ["clip", "structure", "measure", "task", *shared, "unit"]
     names += ["repeat"] if with_repeat else []
     tool, not_taken = _tool_values(auto.readings, names, with_repeat)
     if not with_repeat:
@@ -133,19 +82,14 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     if "subject" not in manual.columns:
         notes.append("The manual table has no subjects: each clip counts as one.")
     else:
-        nameless = [reading.row for reading in readings if not reading.subject]
-        if nameless:
-            raise InputError(f"{manual_name} {rows_text(nameless)} has no subject; fill it in.")
+        _check_people(readings, manual_name)
+    _check_raters(readings, manual_name)
     by_key = _by_key(readings, names, manual_name)
-    _check_units(by_key, tool, names, manual_name)
+    check_units(by_key, tool, names, manual_name)
     unused = [*manual.unused, *auto.unused, *not_taken]
     matched = {key: found for key, found in by_key.items() if key in tool}
-    clips = {reading.clip for reading in auto.readings}
-    for key, found in by_key.items():
-        if key not in tool:
-            why = "the measure, task or repeat is not" if key[0] in clips else "its clip is not"
-            reason = f"No automatic value: {why} in the tool's results."
-            unused += [Unused("manual", f"row {reading.row}", reason) for reading in found]
+    alone = _without_partner(by_key, tool, names)
+    unused += alone
     unused += [
         Unused("auto", _target_words(reading), "No manual value.")
         for key, reading in tool.items()
@@ -153,26 +97,87 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     ]
     if not matched:
         raise InputError(
-            f"No row of {manual_name} matches an automatic value; check that clip, structure, "
-            f"measure, task and repeat are written as in measures.csv."
+            f"No row of {manual_name} matches an automatic value ({alone[0].what}: "
+            f"{alone[0].reason.removeprefix(NO_PARTNER).rstrip('.')}); write clip, structure, "
+            f"measure, task and repeat as measures.json has them."
         )
     groups: dict[Key, list[Key]] = defaultdict(list)
     for key in matched:
         reading = tool[key]
         groups[reading.measure, reading.structure, reading.unit].append(key)
-    sets = [_paired_set(group, keys, matched, tool) for group, keys in groups.items()]
-    for item in sets:
-        _check_subjects(item, manual_name)
+    sets: list[PairedSet] = []
+    refusals: list[str] = []
+    for group, keys in groups.items():
+        item = paired_set(group, keys, matched, tool)
+        why = _why_not(item, manual_name)
+        if not why:
+            sets.append(item)
+            continue
+        refusals.append(why)
+        notes.append(f"Left out: {why}")
+        unused += [
+            Unused("manual", f"row {reading.row}", "Its measure was left out; see the notes.")
+            for key in keys
+            for reading in matched[key]
+        ]
+    if not sets:
+        raise InputError(refusals[0])
     return Joined(tuple(sets), tuple(unused), tuple(notes))
+
+
+def _check_people(readings: Sequence[Reading], name: str) -> None:
+    """Refuse rows without a subject, and clips of two subjects."""
+    nameless = [reading.row for reading in readings if not reading.subject]
+    if nameless:
+        raise InputError(f"{name} {rows_have(nameless)} no subject; fill it in.")
+    owners: dict[str, Reading] = {}
+    for reading in readings:
+        first = owners.setdefault(reading.clip, reading)
+        if reading.clip and first.subject != reading.subject:
+            raise InputError(
+                f"{name} rows {first.row} and {reading.row} give clip {reading.clip} to two "
+                f"subjects; correct one."
+            )
+
+
+def _check_raters(readings: Sequence[Reading], name: str) -> None:
+    """Refuse rows without a rater where others have one, and names that would be mistaken."""
+    raters = {reading.rater for reading in readings}
+    nameless = [reading.row for reading in readings if not reading.rater]
+    if nameless and len(raters) > 1:
+        raise InputError(
+            f"{name} {rows_have(nameless)} no rater, while other rows have one; fill it in."
+        )
+    taken = [rater for rater in raters if rater.lower() in RESERVED_RATERS]
+    if taken and len(raters) > 1:
+        raise InputError(
+            f"{name} has a rater called {taken[0]}, which the results would not tell from the "
+            f"comparison of that name; give the rater another name."
+        )
+
+
+def _without_partner(
+    by_key: Mapping[Key, Sequence[Reading]], tool: Mapping[Key, Reading], names: Sequence[str]
+) -> list[Unused]:
+    """Manual rows without an automatic value, each with the first key that the tool lacks."""
+    heads = {key[:size] for key in tool for size in range(len(names) + 1)}
+    alone = []
+    for key, found in by_key.items():
+        if key in tool:
+            continue
+        size = next(size for size in range(1, len(names) + 1) if key[:size] not in heads)
+        name, value = names[size - 1], key[size - 1]
+        lack = f"the tool has no {name} {value}" if value else f"the row states no {name}"
+        reason = f"{NO_PARTNER}{lack}{' for it' if size > 1 and value else ''}."
+        alone += [Unused("manual", f"row {reading.row}", reason) for reading in found]
+    return alone
 
 
 def refuse_negative(readings: Iterable[Reading], name: str) -> None:
     """Refuse values below zero of measures that cannot be."""
     rows = [r.row for r in readings if r.value < 0 and r.measure in NEVER_NEGATIVE]
     if rows:
-        raise InputError(
-            f"{name} {rows_text(rows)} has a thickness or ratio below zero; correct it."
-        )
+        raise InputError(f"{name} {rows_have(rows)} a thickness or ratio below zero; correct it.")
 
 
 def _fill(
@@ -241,41 +246,6 @@ def _by_key(
     return groups
 
 
-def _check_units(
-    by_key: dict[Key, list[Reading]], tool: dict[Key, Reading], names: Sequence[str], name: str
-) -> None:
-    place = names.index("unit")
-    stems: dict[Key, set[str]] = defaultdict(set)
-    for key in tool:
-        stems[key[:place] + key[place + 1 :]].add(key[place])
-    wrong: list[int] = []
-    units: set[str] = set()
-    ratios: dict[str, list[float]] = defaultdict(list)
-    for key, found in by_key.items():
-        reading = tool.get(key)
-        other = stems.get(key[:place] + key[place + 1 :])
-        if reading is not None:
-            for item in found:
-                if reading.value and item.value:
-                    ratios[item.rater].append(abs(item.value / reading.value))
-        elif other:
-            wrong += [item.row for item in found]
-            units |= {key[place], *other}
-    if wrong:
-        raise InputError(
-            f"{name} {rows_text(sorted(wrong))} and the automatic values differ in unit "
-            f"({' and '.join(sorted(units))}); give both in the same unit."
-        )
-    for rater, found_ratios in ratios.items():
-        middle = float(np.median(found_ratios))
-        if any(MISTAKEN_FACTOR[0] <= value <= MISTAKEN_FACTOR[1] for value in (middle, 1 / middle)):
-            whose = f"values of rater {rater}" if rater else "values"
-            raise InputError(
-                f"The {whose} in {name} are about {middle:.2g} times the automatic ones, as if cm "
-                f"and mm were mixed up; check the column unit."
-            )
-
-
 def _key(reading: Reading, names: Sequence[str]) -> Key:
     # An empty task in a table is what measures.csv calls unstated.
     return tuple(
@@ -289,55 +259,19 @@ def _target_words(reading: Reading) -> str:
     return f"clip {reading.clip}, {reading.structure} {reading.measure}{repeat}"
 
 
-def _paired_set(
-    group: Key, keys: Sequence[Key], manual: dict[Key, list[Reading]], tool: dict[Key, Reading]
-) -> PairedSet:
-    found = [reading for key in keys for reading in manual[key]]
-    raters = tuple(dict.fromkeys(reading.rater for reading in found))
-    most = max(Counter((key, r.rater) for key in keys for r in manual[key]).values())
-    values = np.full((len(keys), len(raters), most), math.nan)
-    for place, key in enumerate(keys):
-        taken: Counter[str] = Counter()
-        for reading in manual[key]:
-            values[place, raters.index(reading.rater), taken[reading.rater]] = reading.value
-            taken[reading.rater] += 1
-    firsts = [manual[key][0] for key in keys]
-    autos = [tool[key] for key in keys]
-    return PairedSet(
-        measure=group[0],
-        structure=group[1],
-        unit=group[2],
-        raters=tuple(rater or SOLE_RATER for rater in raters),
-        subject=codes_of([reading.subject or f"clip {reading.clip}" for reading in firsts]),
-        clip=tuple(reading.clip for reading in autos),
-        task=tuple(reading.task for reading in autos),
-        repeat=tuple(reading.repeat for reading in autos),
-        auto=np.array([reading.value for reading in autos]),
-        manual=values,
-        depth_mm=_first_known(
-            [(a.depth_mm, m.depth_mm) for a, m in zip(autos, firsts, strict=True)]
-        ),
-        quality=_first_known([(a.quality, m.quality) for a, m in zip(autos, firsts, strict=True)]),
-    )
-
-
-def _check_subjects(item: PairedSet, name: str) -> None:
+def _why_not(item: PairedSet, name: str) -> str:
+    """Say why a measure cannot be compared; empty if it can."""
+    label = f"{item.structure} {item.measure}"
     if item.subjects < FEWEST_SUBJECTS:
         people = "one subject" if item.subjects == 1 else f"{item.subjects} subjects"
-        raise InputError(
-            f"{name} has {people} for {item.structure} {item.measure}; agreement between people "
-            f"needs at least {FEWEST_SUBJECTS}, so add subjects or leave this measure out."
+        return (
+            f"{name} has {people} for {label}; agreement between people needs at least "
+            f"{FEWEST_SUBJECTS}, so add subjects or leave this measure out."
         )
-
-
-def _first_known(pairs: Sequence[tuple[float, float]]) -> Array:
-    return np.array([other if math.isnan(first) else first for first, other in pairs])
-
-
-def _mean_of_known(values: Array, axis: int) -> Array:
-    """Mean along an axis without NaN; NaN where all are."""
-    known = np.isfinite(values)
-    total = np.where(known, values, 0.0).sum(axis=axis)
-    with np.errstate(invalid="ignore"):
-        mean: Array = total / known.sum(axis=axis)
-    return mean
+    for who, values in (("automatic", item.auto), ("manual", item.manual_mean())):
+        if np.ptp(values) == 0:
+            return (
+                f"All {who} values of {label} are equal, so nothing can be compared; check the "
+                f"table."
+            )
+    return ""

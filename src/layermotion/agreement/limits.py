@@ -28,7 +28,7 @@ class Limits:
     lower_approximate, upper_approximate
         The same limits with the large-sample interval of Bland and Altman.
     outer_low, outer_high
-        Bounds that hold both limits at once with 97.5 % confidence; NaN with repeats.
+        Bounds that hold 95 % of differences with 97.5 % confidence; NaN with repeats.
     sd, between_sd, within_sd
         Spread of one difference; its part between and within subjects, NaN without repeats.
     multiplier
@@ -152,9 +152,10 @@ def _repeated_limits(difference: Array, subject: NDArray[np.intp], multiplier: f
     within = float(((difference - means[subject]) ** 2).sum()) / within_freedom
     # Mean number of pairs a subject, corrected for uneven numbers.
     even = (pairs - float((counts**2).sum()) / pairs) / (subjects - 1)
-    between = max(0.0, (between_ms - within) / even)
+    between = (between_ms - within) / even
+    # Not cut at zero here: only so is the sum without bias where subjects hardly differ.
     sd = math.sqrt(between + within)
-    t = float(stats.t.ppf(1 - TAIL, subjects - 1))
+    t = _t_of_clusters(counts)
     # Sandwich by subject: what one subject adds to the error of the mean of all pairs.
     sums = counts * (means - centre)
     error = math.sqrt(float((sums**2).sum()) * subjects / (subjects - 1)) / pairs
@@ -170,11 +171,21 @@ def _repeated_limits(difference: Array, subject: NDArray[np.intp], multiplier: f
         outer_low=math.nan,
         outer_high=math.nan,
         sd=sd,
-        between_sd=math.sqrt(between),
+        between_sd=math.sqrt(max(0.0, between)),
         within_sd=math.sqrt(within),
         multiplier=multiplier,
         method="variance between and within subjects, recovered intervals",
     )
+
+
+def _t_of_clusters(counts: NDArray[np.intp]) -> float:
+    """Quantile of t for a mean over subjects with these numbers of pairs.
+
+    Subjects with many pairs weigh more, so fewer of them carry the mean: the effective number
+    (sum n)^2 / sum n^2 (Kish) takes the place of the number of subjects.
+    """
+    effective = float(counts.sum()) ** 2 / float((counts**2).sum())
+    return float(stats.t.ppf(1 - TAIL, effective - 1))
 
 
 def _recovered_bounds(
@@ -197,7 +208,7 @@ def _recovered_bounds(
         down += (part * (1 - own / float(stats.chi2.ppf(1 - TAIL, own)))) ** 2
     largest = math.sqrt(sd**2 + math.sqrt(up))
     smallest = math.sqrt(max(0.0, sd**2 - math.sqrt(down)))
-    mean_part = (float(stats.t.ppf(1 - TAIL, subjects - 1)) * error) ** 2
+    mean_part = (_t_of_clusters(counts) * error) ** 2
     return (
         math.sqrt(mean_part + (multiplier * (largest - sd)) ** 2),
         math.sqrt(mean_part + (multiplier * (sd - smallest)) ** 2),

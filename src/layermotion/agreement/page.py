@@ -10,10 +10,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from layermotion.agreement.book import back_from_log
 from layermotion.agreement.estimate import Estimate, Statistic
 from layermotion.agreement.plots import Drawing, measure_words
+from layermotion.agreement.readings import Unused
 from layermotion.agreement.reliability import LEAST_GAIN, Reliability
 from layermotion.agreement.spread import DRAWS
 from layermotion.agreement.study import Comparison, StudyOptions
-from layermotion.agreement.table import Unused
 from layermotion.report import palette
 
 Provenance = Sequence[tuple[str, str]]
@@ -32,6 +32,7 @@ COMPARE_SOURCES = (
     "Linnet K. Stat Med 1990; 9:1463-1473 (Deming, jackknife); Passing H, Bablok W. J Clin Chem "
     "Clin Biochem 1983; 21:709-720.",
     "Barnhart HX, Kosinski AS, Haber MJ. J Biopharm Stat 2007; 17:697-719 (individual agreement).",
+    "Hesterberg TC. Am Stat 2015; 69:371-386 (percentiles of the bootstrap for few subjects).",
     "Bonett DG. Stat Med 2002; 21:1331-1335 (subjects for an ICC).",
 )
 RELIABILITY_SOURCES = (
@@ -79,6 +80,11 @@ class _UnusedCount:
     count: int
 
 
+def page_mark(command: str) -> str:
+    """Give the element that tells a page of this command from any other page."""
+    return f'<meta name="generator" content="layermotion {command}">'
+
+
 def build_compare_page(
     comparisons: Sequence[Comparison],
     drawings: Sequence[tuple[Drawing, ...]],
@@ -97,6 +103,7 @@ def build_compare_page(
     subjects = max(item.pairs.subjects for item in comparisons)
     return _environment().get_template("compare.html.j2").render(
         palette=palette,
+        mark=page_mark("compare"),
         title="Automatic against manual measurement",
         about=f"{_count(subjects, 'subject')}, {_count(raters, 'rater')}, "
         f"{_count(len(parts), 'measure')}",
@@ -126,6 +133,10 @@ def build_reliability_page(
             f"{_count(result.observations, 'value')}, mean "
             f"{number(result.mean, result.unit)}",
             "cautions": result.cautions,
+            "has_raters": result.raters > 1,
+            "has_placements": not math.isnan(
+                next(part.variance for part in result.errors if part.name == "placement")
+            ),
             "components": [
                 {
                     "name": part.name,
@@ -142,6 +153,7 @@ def build_reliability_page(
                     "repeats": row.repeats,
                     "sem": _with_interval(row.sem, result.unit),
                     "same": _with_interval(row.sem_same, result.unit),
+                    "apart": _with_interval(row.sem_apart, result.unit),
                     "mdc": _with_interval(row.mdc95, result.unit),
                     "coefficient": f"{row.coefficient:.2f}",
                 }
@@ -152,6 +164,7 @@ def build_reliability_page(
     ]
     return _environment().get_template("reliability.html.j2").render(
         palette=palette,
+        mark=page_mark("reliability"),
         title="Reliability of repeated measurement",
         about=f"{_count(max(r.subjects for r in results), 'subject')}, "
         f"{_count(len(results), 'measure')}",
@@ -204,7 +217,7 @@ def compare_headline(comparison: Comparison) -> str:
 def reliability_headline(result: Reliability) -> str:
     """State the smallest detectable change, its main source and the repeats worth averaging."""
     single, best = result.plan[0], result.plan[result.enough - 1]
-    errors = [part for part in result.components[1:] if not math.isnan(part.variance)]
+    errors = [part for part in result.errors if not math.isnan(part.variance)]
     largest = max(errors, key=lambda part: part.variance)
     words = (
         f"{_label(result.structure, result.measure, result.unit)}: a change between two single "
@@ -323,14 +336,15 @@ def _compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) -
             "Where subjects gave several pairs, the SD of a single difference was put together "
             "from its variance between and within subjects (one-way analysis of variance; the true "
             "value may vary), with intervals recovered from the variance of each part. "
-            f"Further intervals drew whole subjects again ({DRAWS} bootstrap draws, percentiles, "
-            f"seed {options.seed})."
+            f"Further intervals drew whole subjects again ({DRAWS} bootstrap draws, seed "
+            f"{options.seed}, percentiles widened for few subjects)."
         )
     yield (
         "With one pair a subject, each limit has an exact interval (noncentral t), and the outer "
-        "bounds that hold both limits come from exact two-sided tolerance factors; the "
-        "large-sample intervals stand beside them. Proportional bias was the least-squares slope "
-        "of the difference on the mean. Two lines that allow error in both methods were fitted: "
+        "bounds hold 95 % of differences with 97.5 % confidence (two-sided tolerance limits); "
+        "the large-sample intervals stand beside them. Proportional bias was the least-squares "
+        "slope of the difference on the mean; a spread that changes with the mean was looked for "
+        "in the size of its residuals. Two lines that allow error in both methods were fitted: "
         "Deming's, "
         f"with an error ratio (automatic over manual variance) of {options.error_ratio:g} and "
         "jackknife intervals by subject, and Passing-Bablok's. Lin's concordance correlation has "
@@ -366,8 +380,10 @@ def _reliability_methods(results: Sequence[Reliability]) -> Iterator[str]:
     yield (
         f"The variance of single values was split for: {names}. A linear mixed model was fitted by "
         "restricted maximum likelihood, with subject, subject by rater, session within subject and "
-        "placement within session as random effects, as far as the design tells them apart; raters "
-        "were fixed, and their variance was that of their effects less its error."
+        "placement within session as random effects, as far as the design tells them apart (a clip "
+        "is a placement where none is stated); raters were fixed, and their variance was that of "
+        "their effects less its error. Sides and tasks of a subject count as true differences, not "
+        "as error."
     )
     yield (
         "The standard error of measurement (SEM) of a mean of repeats is the root of all variances "

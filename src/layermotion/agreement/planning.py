@@ -28,12 +28,30 @@ def subjects_for_icc(icc: float, width: float, raters: int) -> int:
     """
     if not (0 <= icc < 1 and 0 < width < 1 and raters >= 2):
         raise ValueError("icc must be from 0 to below 1, width between 0 and 1, raters 2 or more")
+    return math.ceil((_icc_spread(icc, raters) / width) ** 2 + 1 + _icc_addition(icc, raters))
+
+
+def icc_interval_width(subjects: int, icc: float, raters: int) -> float:
+    """Width of the 95 % interval of an expected coefficient; inverse of ``subjects_for_icc``.
+
+    Examples
+    --------
+    >>> icc_interval_width(55, 0.8, 2) <= 0.2 < icc_interval_width(54, 0.8, 2)
+    True
+    """
+    left = subjects - 1 - _icc_addition(icc, raters)
+    return _icc_spread(icc, raters) / math.sqrt(left) if left > 0 else math.inf
+
+
+def _icc_addition(icc: float, raters: int) -> float:
+    return 5 * icc if raters == 2 and icc >= 0.7 else 0.0
+
+
+def _icc_spread(icc: float, raters: int) -> float:
+    """Width of the interval, times the root of the degrees of freedom."""
     z = float(stats.norm.ppf((1 + LEVEL) / 2))
-    count = 8 * z**2 * (1 - icc) ** 2 * (1 + (raters - 1) * icc) ** 2
-    count = count / (raters * (raters - 1) * width**2) + 1
-    if raters == 2 and icc >= 0.7:
-        count += 5 * icc
-    return math.ceil(count)
+    variance = 8 * (1 - icc) ** 2 * (1 + (raters - 1) * icc) ** 2 / (raters * (raters - 1))
+    return z * math.sqrt(variance)
 
 
 def limits_interval_width(subjects: int) -> float:
@@ -80,6 +98,13 @@ def subjects_for_margin(bias: float, sd: float, margin: float, power: float = 0.
     if limits_power(MOST_SUBJECTS, bias, sd, margin) < power:
         return None
     return _smallest(lambda subjects: limits_power(subjects, bias, sd, margin) >= power)
+
+
+def subjects_for_mean(bias: float, sd: float, margin: float, power: float = 0.8) -> int:
+    """Subjects for ``equivalence_power``; the bias lies within the margin."""
+    if abs(bias) >= margin:
+        raise ValueError("the bias must lie within the margin")
+    return _smallest(lambda subjects: equivalence_power(subjects, bias, sd, margin) >= power)
 
 
 def _acceptance(subjects: int, bias: float, sd: float, margin: float, factor: float) -> float:

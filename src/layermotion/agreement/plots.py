@@ -10,9 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import FigureCanvasPdf
 from matplotlib.figure import Figure
 
-from layermotion.agreement.estimate import Array
+from layermotion.agreement.estimate import Z95, Array
 from layermotion.agreement.reliability import Reliability
-from layermotion.agreement.study import Comparison
+from layermotion.agreement.study import ALPHA, Comparison
 from layermotion.labels import Structure
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, RULE, short_name
 from layermotion.report.plots import STYLE, to_svg
@@ -90,8 +90,9 @@ def draw_comparison(comparison: Comparison) -> tuple[Drawing, ...]:
 
 def draw_overview(comparisons: Sequence[Comparison]) -> Iterator[Drawing]:
     """Draw bias and limits of all measures of one unit beside each other, one figure a unit."""
-    for unit in dict.fromkeys(item.pairs.unit for item in comparisons if not item.as_ratio):
-        own = [item for item in comparisons if item.pairs.unit == unit]
+    plain = [item for item in comparisons if not item.as_ratio]
+    for unit in dict.fromkeys(item.pairs.unit for item in plain):
+        own = [item for item in plain if item.pairs.unit == unit]
         name = f"overview-{_unit_word(unit)}"
         with matplotlib.rc_context({**STYLE, "svg.hashsalt": name, "pdf.fonttype": 42}):
             yield _overview(own, unit, name)
@@ -132,6 +133,11 @@ def _difference_plot(comparison: Comparison, name: str, label: str) -> Drawing:
                 "margin", (0.005, edge), xycoords=("axes fraction", "data"), va="bottom",
                 fontsize=8,
             )  # fmt: skip
+    if comparison.trend.slope_p < ALPHA and not comparison.as_ratio:
+        ends = np.array([mean.min(), mean.max()])
+        for away in (-Z95 * comparison.trend.sd, 0.0, Z95 * comparison.trend.sd):
+            axes.plot(ends, comparison.trend.at(ends) + away, color=INK, linewidth=1.0,
+                      linestyle=(0, (6, 2, 1, 2)), zorder=3)  # fmt: skip
     unit = "log ratio" if comparison.as_ratio else pairs.unit
     axes.set_xlabel(f"mean of tool and raters, {pairs.unit}")
     axes.set_ylabel(f"tool \N{MINUS SIGN} raters, {unit}")
@@ -264,7 +270,7 @@ def _components_plot(results: Sequence[Reliability]) -> Drawing:
     labels = []
     for row, result in enumerate(reversed(results)):
         start = 0.0
-        errors = result.components[1:]
+        errors = result.errors
         whole = float(np.nansum([part.variance for part in errors]))
         for part, (fill, hatch) in zip(errors, FILLS, strict=True):
             share = 0.0 if np.isnan(part.variance) else 100 * part.variance / whole

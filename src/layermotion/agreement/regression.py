@@ -217,22 +217,56 @@ def concordance_from(sums: Sums) -> Array:
     return value
 
 
-def proportional_bias(
-    difference: Array, mean: Array, subject: NDArray[np.intp]
-) -> tuple[Estimate, float, str]:
-    """Slope of the difference on the mean of the two methods, its p value and the method.
+@dataclass(frozen=True)
+class Trend:
+    """How the difference, and its spread, change with the size of the value.
 
-    Ordinary least squares; errors by subject (sandwich) where a subject has several pairs.
-    Bland & Altman 1999, section 3.
+    Parameters
+    ----------
+    intercept, slope, slope_p
+        Of the difference on the mean of both methods.
+    sd
+        Spread of the differences about that line.
+    spread_p
+        p value of the spread changing with the mean.
+    method
+        How the line was fitted.
+    """
+
+    intercept: Estimate
+    slope: Estimate
+    slope_p: float
+    sd: float
+    spread_p: float
+    method: str
+
+    def at(self, mean: Array) -> Array:
+        """Bias at these means."""
+        return self.intercept.value + self.slope.value * mean
+
+
+def proportional_bias(difference: Array, mean: Array, subject: NDArray[np.intp]) -> Trend:
+    """Fit the difference on the mean of the two methods, and the spread about that line likewise.
+
+    Ordinary least squares, of the difference and then of the size of its residuals; errors by
+    subject (sandwich) where a subject has several pairs. Bland & Altman 1999, section 3.2.
     """
     import statsmodels.api as sm
 
-    model = sm.OLS(difference, sm.add_constant(mean))
-    if np.bincount(subject).max() > 1:
-        fit = model.fit(cov_type="cluster", cov_kwds={"groups": subject}, use_t=True)
-        how = "least squares, errors by subject"
-    else:
-        fit = model.fit()
-        how = "least squares"
-    low, high = fit.conf_int(1 - LEVEL)[1]
-    return Estimate(float(fit.params[1]), float(low), float(high)), float(fit.pvalues[1]), how
+    design = sm.add_constant(mean, has_constant="add")
+    is_repeated = np.bincount(subject).max() > 1
+    how = {"cov_type": "cluster", "cov_kwds": {"groups": subject}, "use_t": True}
+    fit = sm.OLS(difference, design).fit(**(how if is_repeated else {}))
+    spread = sm.OLS(np.abs(fit.resid), design).fit(**(how if is_repeated else {}))
+    intercept, slope = (
+        Estimate(float(value), float(low), float(high))
+        for value, (low, high) in zip(fit.params, fit.conf_int(1 - LEVEL), strict=True)
+    )
+    return Trend(
+        intercept,
+        slope,
+        float(fit.pvalues[1]),
+        math.sqrt(float(fit.mse_resid)),
+        float(spread.pvalues[1]),
+        "least squares, errors by subject" if is_repeated else "least squares",
+    )

@@ -11,10 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate, codes_of
-from layermotion.agreement.icc import CHANGE_PER_SEM
-from layermotion.agreement.mixed import fit_mixed
-from layermotion.agreement.table import Reading
+from layermotion.agreement.components import (
+    ERROR_PARTS,
+    TRUE_PARTS,
+    Fit,
+    design_of,
+    fit_components,
+    levels_of,
+)
+from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
+from layermotion.agreement.readings import Reading
 from layermotion.errors import InputError
 
 FEWEST_SUBJECTS = 3
@@ -22,7 +28,6 @@ FEWEST_SUBJECTS = 3
 MOST_REPEATS = 8
 # A further repeat that lowers the error by less than this is not worth the time (our choice).
 LEAST_GAIN = 0.05
-COMPONENTS = ("subject", "rater", "subject x rater", "session", "placement", "residual")
 
 
 @dataclass(frozen=True)
@@ -36,15 +41,17 @@ class Component:
 
 @dataclass(frozen=True)
 class Repeats:
-    """What a mean of repeats within one placement is worth.
+    """What a mean of repeats is worth.
 
-    ``sem`` and ``mdc95`` hold for any rater, ``sem_same`` for one and the same rater;
-    ``coefficient`` is the share of the variance that is between subjects.
+    ``sem`` and ``mdc95`` hold for any rater and repeats within one placement, ``sem_same`` for
+    one and the same rater, ``sem_apart`` for any rater who places the probe anew for each repeat;
+    ``coefficient`` is the share of the variance that is no error.
     """
 
     repeats: int
     sem: Estimate
     sem_same: Estimate
+    sem_apart: Estimate
     mdc95: Estimate
     coefficient: float
 
@@ -62,7 +69,7 @@ class Reliability:
     mean
         Of all values.
     components
-        In the order of ``COMPONENTS``.
+        In the order of ``TRUE_PARTS`` and ``ERROR_PARTS``.
     plan
         One row for each number of repeats from 1.
     enough
@@ -83,14 +90,21 @@ class Reliability:
     enough: int
     cautions: tuple[str, ...]
 
+    @property
+    def errors(self) -> tuple[Component, ...]:
+        """Components that are error."""
+        return self.components[len(TRUE_PARTS) :]
+
 
 def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     """Split the variance of one measure with a mixed model and plan repeats.
 
     Subject, session, placement and subject-by-rater are random, fitted by restricted maximum
     likelihood (mixed.py); raters are fitted as fixed, and their variance is that of
-    their effects less its error, as in the analysis of variance. Intervals follow Satterthwaite,
-    with the expected information of the components.
+    their effects less its error, as in the analysis of variance. Sides and tasks of one subject
+    differ in truth: a part of their own, and a fixed effect, keep them out of the error. Where no
+    placement is stated, each clip is one. Intervals follow Satterthwaite, with the expected
+    information of the components.
 
     Parameters
     ----------
@@ -113,94 +127,37 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
         raise InputError(
             f"The table has {people} for {label}; reliability needs at least {FEWEST_SUBJECTS}."
         )
-    if subjects == len(readings):
+    if len({(r.subject, r.side, r.task) for r in readings}) == len(readings):
         raise InputError(
-            f"Every subject has one value of {label}; reliability needs the same subject "
-            f"measured again."
+            f"Every subject has one value of {label} for a side and task; reliability needs the "
+            f"same measured again."
         )
     if np.ptp(values) == 0:
         raise InputError(f"All values of {label} are equal; check the table.")
-    levels = _levels(readings, subject, rater)
-    fit = _fit(values, subject, rater, raters, levels)
-    return _result(first, values, subjects, raters, fit, levels)
+    targets = codes_of([f"{r.subject}\0{r.side}\0{r.task}" for r in readings])
+    means = np.bincount(targets, values) / np.bincount(targets)
+    if np.allclose(values, means[targets], rtol=1e-9, atol=0):
+        raise InputError(
+            f"Repeated values of {label} are equal in every subject; enter each repeat as it was "
+            f"measured."
+        )
+    nested = raters > 1 and len(set(zip(subject.tolist(), rater.tolist(), strict=True))) == subjects
+    if nested:
+        # A rater of his own for each subject: nothing tells the raters from the subjects.
+        rater, raters = np.zeros_like(rater), 1
+    levels = levels_of(readings, subject, rater)
+    fit = fit_components(values, subject, design_of(readings, rater, raters), raters, levels)
+    return _result(first, values, subjects, raters, fit, levels, nested)
 
 
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    """Variances by name, covariance of their estimates, variance of the rater's estimate."""
-
-    variance: dict[str, float]
-    covariance: dict[tuple[str, str], float]
-    is_settled: bool
-
-
-def _levels(
-    readings: Sequence[Reading], subject: NDArray[np.intp], rater: NDArray[np.intp]
-) -> dict[str, NDArray[np.intp]]:
-    """Labels of each random effect below the subject that the design can tell apart."""
-    sessions = [f"{r.subject}\0{r.session}" for r in readings]
-    placements = [
-        f"{r.subject}\0{r.session}\0{r.rater}\0{r.placement}" if r.placement else ""
-        for r in readings
-    ]
-    offered = {
-        "subject x rater": codes_of([f"{s}\0{r}" for s, r in zip(subject, rater, strict=True)]),
-        "session": codes_of(sessions),
-        "placement": codes_of(placements),
-    }
-    kept: dict[str, NDArray[np.intp]] = {}
-    taken = [subject]
-    for name, codes in offered.items():
-        count = int(codes.max()) + 1
-        # Neither the same as what is there already, nor one label for each value.
-        repeats_known = any(_is_same(codes, other) for other in taken)
-        if not repeats_known and count < codes.size and count > int(subject.max()) + 1:
-            kept[name] = codes
-            taken.append(codes)
-    return kept
-
-
-def _is_same(one: NDArray[np.intp], other: NDArray[np.intp]) -> bool:
-    pairs = len(set(zip(one.tolist(), other.tolist(), strict=True)))
-    return pairs == int(one.max()) + 1 == int(other.max()) + 1
-
-
-def _fit(
-    values: Array,
-    subject: NDArray[np.intp],
-    rater: NDArray[np.intp],
-    raters: int,
-    levels: dict[str, NDArray[np.intp]],
-) -> _Fit:
-    # Against the first rater: a column of ones, then one for each further rater.
-    design = np.column_stack([np.ones(values.size), *(rater == r for r in range(1, raters))])
-    fit = fit_mixed(values, design, subject, [subject, *levels.values()])
-    names = ["subject", *levels, "residual"]
-    variance = dict(zip(names, fit.variance.tolist(), strict=True))
-    covariance = {
-        (one, other): float(fit.covariance[i, j])
-        for i, one in enumerate(names)
-        for j, other in enumerate(names)
-    }
-    if raters > 1:
-        # Effects of all raters about their mean, from the effects against the first one.
-        about = np.eye(raters) - 1 / raters
-        effects = np.concatenate([[0.0], fit.effects[1:]])
-        spread = float(((about @ effects) ** 2).sum()) / (raters - 1)
-        error = np.zeros((raters, raters))
-        error[1:, 1:] = fit.effects_covariance[1:, 1:]
-        noise = float(np.trace(about @ error @ about.T)) / (raters - 1)
-        variance["rater"] = max(0.0, spread - noise)
-        covariance["rater", "rater"] = 2 * spread**2 / (raters - 1)
-    return _Fit(variance, covariance, fit.is_settled)
-
-
-def _error(fit: _Fit, repeats: int, leave_out: Sequence[str]) -> Estimate:
-    """Error of a mean of repeats, from every source but the subject, with its interval."""
+def _error(
+    fit: Fit, repeats: int, leave_out: Sequence[str] = (), averaged: Sequence[str] = ("residual",)
+) -> Estimate:
+    """Error of a mean of repeats with its interval; ``averaged`` parts differ between repeats."""
     shares = {
-        name: 1 / repeats if name == "residual" else 1.0
+        name: 1 / repeats if name in averaged else 1.0
         for name in fit.variance
-        if name not in ("subject", *leave_out)
+        if name not in (*TRUE_PARTS, *leave_out)
     }
     variance = sum(share * fit.variance[name] for name, share in shares.items())
     spread = sum(
@@ -224,8 +181,9 @@ def _result(
     values: Array,
     subjects: int,
     raters: int,
-    fit: _Fit,
+    fit: Fit,
     levels: dict[str, NDArray[np.intp]],
+    nested: bool,
 ) -> Reliability:
     total = sum(fit.variance.values())
     components = tuple(
@@ -234,17 +192,18 @@ def _result(
             fit.variance.get(name, math.nan),
             100 * fit.variance.get(name, math.nan) / total,
         )
-        for name in COMPONENTS
+        for name in (*TRUE_PARTS, *ERROR_PARTS)
     )
-    between = fit.variance["subject"]
+    between = sum(fit.variance.get(name, 0.0) for name in TRUE_PARTS)
     plan = []
     for repeats in range(1, MOST_REPEATS + 1):
-        sem = _error(fit, repeats, ())
+        sem = _error(fit, repeats)
         plan.append(
             Repeats(
                 repeats=repeats,
                 sem=sem,
-                sem_same=_error(fit, repeats, ("rater", "subject x rater")),
+                sem_same=_error(fit, repeats, leave_out=("rater", "subject x rater")),
+                sem_apart=_error(fit, repeats, averaged=("residual", "placement")),
                 mdc95=sem.scaled(CHANGE_PER_SEM),
                 coefficient=between / (between + sem.value**2) if total else math.nan,
             )
@@ -265,14 +224,19 @@ def _result(
         components=components,
         plan=tuple(plan),
         enough=enough,
-        cautions=tuple(_cautions(subjects, raters, fit, levels)),
+        cautions=tuple(_cautions(subjects, raters, fit, levels, nested)),
     )
 
 
 def _cautions(
-    subjects: int, raters: int, fit: _Fit, levels: dict[str, NDArray[np.intp]]
+    subjects: int, raters: int, fit: Fit, levels: dict[str, NDArray[np.intp]], nested: bool
 ) -> list[str]:
     found = []
+    if nested:
+        found.append(
+            "No subject was measured by two raters, so what raters differ by is not known; the "
+            "figures hold for the same rater."
+        )
     if not fit.is_settled:
         found.append("The fit of the mixed model did not settle; read the components as rough.")
     zero = [name for name, variance in fit.variance.items() if variance == 0]

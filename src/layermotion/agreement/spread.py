@@ -79,11 +79,13 @@ def rater_spread(
         values.append((float(whole[0]), _mean_square(differences, subject, weights)))
     (tool, tool_draws), (people, people_draws) = values
     ratio = math.sqrt(tool / people) if people > 0 else math.nan
+    subjects = weights.shape[1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        found = Estimate(ratio, *percentile_interval(np.sqrt(tool_draws / people_draws)))
+        ratio_draws = np.sqrt(tool_draws / people_draws)
+    found = Estimate(ratio, *percentile_interval(ratio_draws, subjects))
     return RaterSpread(
-        Estimate(math.sqrt(tool), *percentile_interval(np.sqrt(tool_draws))),
-        Estimate(math.sqrt(people), *percentile_interval(np.sqrt(people_draws))),
+        Estimate(math.sqrt(tool), *percentile_interval(np.sqrt(tool_draws), subjects)),
+        Estimate(math.sqrt(people), *percentile_interval(np.sqrt(people_draws), subjects)),
         found,
         _verdict(found),
     )

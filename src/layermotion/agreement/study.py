@@ -17,6 +17,7 @@ from layermotion.agreement.book import (
     book_planning,
     book_readings,
     book_reliability,
+    book_trend,
 )
 from layermotion.agreement.estimate import Array, Estimate, Statistic
 from layermotion.agreement.icc import (
@@ -25,9 +26,9 @@ from layermotion.agreement.icc import (
     intraclass,
     measurement_error,
 )
-from layermotion.agreement.join import PairedSet
 from layermotion.agreement.limits import Limits, limits_of_agreement
-from layermotion.agreement.regression import Line
+from layermotion.agreement.pairs import PairedSet
+from layermotion.agreement.regression import Line, Trend
 from layermotion.agreement.spread import (
     Equivalence,
     RaterSpread,
@@ -35,10 +36,11 @@ from layermotion.agreement.spread import (
     equivalence,
     rater_spread,
 )
-from layermotion.errors import InputError
 
 # Below this many subjects the intervals are too wide to decide on (our choice).
 FEW_SUBJECTS = 20
+# Relative size of differences that arithmetic alone leaves.
+ROUNDING = 1e-9
 # Significance of the checks that only lead to a caution; common practice.
 ALPHA = 0.05
 
@@ -77,8 +79,8 @@ class Comparison:
         Of the tool minus the mean of the raters; in logarithms where ``as_ratio``.
     as_ratio
         Whether ``limits`` are of logarithms.
-    proportional, proportional_p
-        Slope of the difference on the mean, and its p value.
+    trend
+        How the difference changes with the mean; of logarithms where ``as_ratio``.
     forms, error
         Coefficients and error of tool and raters' mean as two raters.
     rater_forms, rater_error
@@ -100,8 +102,7 @@ class Comparison:
     pairs: PairedSet
     limits: Limits
     as_ratio: bool
-    proportional: Estimate
-    proportional_p: float
+    trend: Trend
     forms: tuple[Intraclass, ...]
     error: MeasurementError
     rater_forms: tuple[Intraclass, ...] | None
@@ -117,55 +118,40 @@ class Comparison:
 
 
 def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
-    """Analyse one measure.
-
-    Raises
-    ------
-    InputError
-        If all values are equal, or a ratio is asked of values that are not above zero.
-    """
-    label = f"{pairs.structure} {pairs.measure}"
+    """Analyse one measure; as differences where a value has no logarithm, with a caution."""
+    as_ratio = options.as_ratio and min(float(pairs.auto.min()), float(np.nanmin(pairs.manual))) > 0
     auto, manual = pairs.auto, pairs.manual_mean()
-    if np.ptp(auto) == 0 or np.ptp(manual) == 0:
-        who = "automatic" if np.ptp(auto) == 0 else "manual"
-        raise InputError(
-            f"All {who} values of {label} are equal, so nothing can be compared; check the table."
-        )
-    if options.as_ratio and min(float(auto.min()), float(np.nanmin(pairs.manual))) <= 0:
-        raise InputError(
-            f"{label} has values at or below zero, which have no logarithm; leave out --log."
-        )
     rng = np.random.default_rng(options.seed)
     weights = draw_weights(pairs.subjects, rng)
-    difference = np.log(auto / manual) if options.as_ratio else auto - manual
+    scaled = (np.log(auto), np.log(manual)) if as_ratio else (auto, manual)
+    difference = scaled[0] - scaled[1]
     limits = limits_of_agreement(difference, pairs.subject)
-    slope, slope_p, slope_method = regression.proportional_bias(
-        auto - manual, (auto + manual) / 2, pairs.subject
-    )
+    trend = regression.proportional_bias(difference, (scaled[0] + scaled[1]) / 2, pairs.subject)
     both = np.stack([auto, manual], axis=1)
     raters = pairs.by_rater()
     full = raters[np.isfinite(raters).all(axis=1)]
     several = len(pairs.raters) > 1
     has_table = several and len(full) > 2 and np.ptp(full) > 0
     deming = regression.deming(manual, auto, pairs.subject, options.error_ratio)
-    has_bablok = auto.size <= regression.MOST_POINTS
-    bablok = regression.passing_bablok(manual, auto) if has_bablok else None
+    is_small = auto.size <= regression.MOST_POINTS
+    bablok = regression.passing_bablok(manual, auto) if is_small else None
     concordance = regression.concordance(manual, auto)
     overlap = (np.isfinite(raters).sum(axis=1) > 1).any()
     spread = rater_spread(auto, raters, pairs.subject, weights) if overlap else None
     margin = options.margins.get(pairs.unit)
     tests = None
-    if margin is not None and not options.as_ratio:
+    if margin is not None and not as_ratio:
         bounds = (limits.outer_low, limits.outer_high)
         if math.isnan(limits.outer_low):
             bounds = (limits.lower.low, limits.upper.high)
         tests = equivalence(difference, pairs.subject, margin, *bounds)
-    normal_p = float(stats.shapiro(_thinned(difference)).pvalue) if np.ptp(difference) else 1.0
+    # Below this the differences vary by rounding alone.
+    is_varied = bool(limits.sd > ROUNDING * float(np.abs(auto).max()))
+    normal_p = float(stats.shapiro(_thinned(difference)).pvalue) if is_varied else 1.0
     forms, error = intraclass(both), measurement_error(both)
     book = Book(pairs)
-    book_limits(book, AUTO_MANUAL, limits, options.as_ratio)
-    book.add(AUTO_MANUAL, "slope of difference on mean", slope, slope_method, "")
-    book.add(AUTO_MANUAL, "p of slope of difference on mean", Estimate(slope_p), slope_method, "")
+    book_limits(book, AUTO_MANUAL, limits, as_ratio)
+    book_trend(book, AUTO_MANUAL, trend, as_ratio)
     book.add(AUTO_MANUAL, "p of normal differences", Estimate(normal_p), "Shapiro-Wilk", "")
     book_reliability(book, "auto and manual mean", forms, error)
     how = "z transform, pairs as independent"
@@ -194,13 +180,12 @@ def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
     if tests is not None:
         how = f"two one-sided tests, margin {tests.margin:g} {pairs.unit}, means of subjects"
         book.add(AUTO_MANUAL, "p of equivalence", Estimate(tests.p), how, "")
-    book_planning(book, limits, forms[1].estimate.value, None if options.as_ratio else margin)
+    book_planning(book, limits, forms[1].estimate.value, None if as_ratio else margin)
     return Comparison(
         pairs=pairs,
         limits=limits,
-        as_ratio=options.as_ratio,
-        proportional=slope,
-        proportional_p=slope_p,
+        as_ratio=as_ratio,
+        trend=trend,
         forms=forms,
         error=error,
         rater_forms=rater_forms,
@@ -212,7 +197,7 @@ def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
         tests=tests,
         normal_p=normal_p,
         statistics=tuple(book.rows),
-        cautions=tuple(_cautions(pairs, slope_p, normal_p, has_bablok, options, margin)),
+        cautions=tuple(_cautions(pairs, trend, normal_p, as_ratio, is_varied, options)),
     )
 
 
@@ -223,20 +208,37 @@ def _thinned(values: Array) -> Array:
 
 def _cautions(
     pairs: PairedSet,
-    slope_p: float,
+    trend: Trend,
     normal_p: float,
-    has_bablok: bool,
+    as_ratio: bool,
+    is_varied: bool,
     options: StudyOptions,
-    margin: float | None,
 ) -> Iterator[str]:
+    if not is_varied:
+        yield (
+            "Every automatic value differs from its manual one by the same amount, which "
+            "measurements do not: check that neither table was made from the other."
+        )
+        return
+    if options.as_ratio and not as_ratio:
+        yield (
+            "Some values are zero or below and have no logarithm, so differences were analysed "
+            "here and not ratios."
+        )
     if pairs.subjects < FEW_SUBJECTS:
         yield (
             f"Only {pairs.subjects} subjects: the intervals are wide, and none should decide alone."
         )
-    if slope_p < ALPHA and not options.as_ratio:
+    remedy = "" if options.as_ratio else ", or use --log"
+    if trend.slope_p < ALPHA:
         yield (
             "The difference changes with the size of the value, so one pair of limits does not "
-            "hold for all sizes; look at the plot, or use --log."
+            f"hold for all sizes; read the sloping lines of the difference plot{remedy}."
+        )
+    if trend.spread_p < ALPHA:
+        yield (
+            "The spread of the differences changes with the size of the value: the limits are too "
+            f"wide at one end and too narrow at the other{remedy}."
         )
     if normal_p < ALPHA:
         yield (
@@ -249,10 +251,10 @@ def _cautions(
             "account; the F intervals of the ICC, the z interval of the concordance and the "
             'Passing-Bablok interval do not: read those marked "by subject" instead.'
         )
-    if not has_bablok:
+    if pairs.auto.size > regression.MOST_POINTS:
         yield (
             f"Passing-Bablok was left out: it compares all pairs of points, and "
             f"{regression.MOST_POINTS} points are the most it is run for."
         )
-    if margin is not None and options.as_ratio:
+    if as_ratio and pairs.unit in options.margins:
         yield "The margin was not tested, because ratios were analysed."

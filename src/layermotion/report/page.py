@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -17,6 +16,7 @@ from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
 from layermotion.measures import Measure, Status
 from layermotion.report import palette
 from layermotion.report.plots import plot_series
+from layermotion.report.words import environment, interval_words, measure_words, number_words
 from layermotion.series import Series
 
 TITLES = {
@@ -103,33 +103,28 @@ def build_page(content: ReportContent) -> str:
 
     The only link is to the overlay that lies beside it, where there is one.
     """
-    environment = Environment(
-        loader=PackageLoader("layermotion", "report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     clip = content.clip
     measured = [measure for measure in content.measures if measure.value is not None]
     main = _main_measures(content.measures)
-    return environment.get_template("page.html.j2").render(
-        palette=palette,
-        looks={str(structure): look for structure, look in palette.LOOKS.items()},
-        title=TITLES[content.view],
-        content=content,
-        is_bladder=content.view is View.BLADDER,
-        headline=write_headline(content.view, content.measures),
-        pictures=[_picture(key_frame, content) for key_frame in content.key_frames],
-        shown_structures=_shown_structures(content.key_frames),
-        main=[_row(measure) for measure in main],
-        repeats=[_row(measure) for measure in measured if measure not in main],
-        tasks=sorted({measure.task.replace("_", " ") for measure in content.measures}),
-        missing=_group_missing(content.measures),
-        methods=list(dict.fromkeys(measure.method for measure in measured if measure.method)),
-        plots=plot_series(content.series, content.windows),
-        cautions=list(dict.fromkeys((*clip.cautions, *content.cautions))),
-        task=clip.task.replace("_", " ") if clip.task else "not stated",
+    return (
+        environment()
+        .get_template("page.html.j2")
+        .render(
+            title=TITLES[content.view],
+            content=content,
+            is_bladder=content.view is View.BLADDER,
+            headline=write_headline(content.view, content.measures),
+            pictures=[_picture(key_frame, content) for key_frame in content.key_frames],
+            shown_structures=_shown_structures(content.key_frames),
+            main=[_row(measure) for measure in main],
+            repeats=[_row(measure) for measure in measured if measure not in main],
+            tasks=sorted({measure.task.replace("_", " ") for measure in content.measures}),
+            missing=_group_missing(content.measures),
+            methods=list(dict.fromkeys(measure.method for measure in measured if measure.method)),
+            plots=plot_series(content.series, content.windows),
+            cautions=list(dict.fromkeys((*clip.cautions, *content.cautions))),
+            task=clip.task.replace("_", " ") if clip.task else "not stated",
+        )
     )
 
 
@@ -160,15 +155,15 @@ def write_headline(view: View, measures: Sequence[Measure]) -> str:
     if main.value is None or main.low is None or main.high is None:
         return f"{subject} needs measuring by hand: {main.reason}"
     if _holds_zero(main):
-        interval = _interval_words(main.low, main.high, main.unit)
+        interval = interval_words(main.low, main.high, main.unit)
         return f"{subject}: no change beyond measurement error was seen (95 % interval {interval})."
     # The way is in the verb, so the sizes are written without a sign.
     low, high = sorted((abs(main.low), abs(main.high)))
     way = more if main.value > 0 else less
     of = "mean of repeats" if main.repeat == "mean" else f"repeat {main.repeat}"
     return (
-        f"{subject} {way} by {_number(abs(main.value), main.unit)} {main.unit} "
-        f"(95 % interval {_interval_words(low, high, main.unit)} {main.unit}), {of}."
+        f"{subject} {way} by {number_words(abs(main.value), main.unit)} {main.unit} "
+        f"(95 % interval {interval_words(low, high, main.unit)} {main.unit}), {of}."
     )
 
 
@@ -240,14 +235,14 @@ def _row(measure: Measure) -> _Row:
     unit = "" if measure.unit == "ratio" else measure.unit
     interval = ""
     if measure.low is not None and measure.high is not None:
-        interval = _interval_words(measure.low, measure.high, measure.unit)
+        interval = interval_words(measure.low, measure.high, measure.unit)
     return _Row(
-        name=_measure_words(measure.name),
+        name=measure_words(measure.name),
         structure=palette.short_name(measure.structure),
         look=measure.structure if measure.structure in palette.LOOKS else "",
         task=measure.task.replace("_", " "),
         repeat=measure.repeat,
-        value="" if measure.value is None else _number(measure.value, measure.unit),
+        value="" if measure.value is None else number_words(measure.value, measure.unit),
         unit=unit,
         interval=interval,
         is_within_error=_is_change(measure) and _holds_zero(measure),
@@ -269,27 +264,9 @@ def _group_missing(measures: Iterable[Measure]) -> list[_Missing]:
     for measure in measures:
         if measure.status is Status.NEEDS_MANUAL:
             repeat = "" if measure.repeat == "mean" else f" (repeat {measure.repeat})"
-            words = f"{palette.short_name(measure.structure)} {_measure_words(measure.name)}"
+            words = f"{palette.short_name(measure.structure)} {measure_words(measure.name)}"
             names.setdefault(measure.reason, []).append(words + repeat)
     return [_Missing(reason, tuple(dict.fromkeys(items))) for reason, items in names.items()]
-
-
-def _measure_words(name: str) -> str:
-    """Words for a measure's name, such as ``thickness, change``."""
-    first, _, rest = name.partition("_")
-    is_thickness = first == "thickness" and rest
-    return f"{first}, {rest.replace('_', ' ')}" if is_thickness else name.replace("_", " ")
-
-
-def _number(value: float, unit: str) -> str:
-    """Write a value with as many digits as can mean anything; a true minus sign."""
-    # 0.1 mm is about the size of a pixel, and a ratio of 0.01 is as fine as that (our choice).
-    decimals = {"mm": 1, "%": 0}.get(unit, 2)
-    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
-
-
-def _interval_words(low: float, high: float, unit: str) -> str:
-    return f"{_number(low, unit)} to {_number(high, unit)}"
 
 
 def _picture(key_frame: KeyFrame, content: ReportContent) -> _Picture:
@@ -306,7 +283,9 @@ def _picture(key_frame: KeyFrame, content: ReportContent) -> _Picture:
     values = []
     for quantity in quantities:
         value = float(quantity.value[frame.index])
-        words = "not measured" if np.isnan(value) else f"{_number(value, 'mm')} {quantity.unit}"
+        words = (
+            "not measured" if np.isnan(value) else f"{number_words(value, 'mm')} {quantity.unit}"
+        )
         values.append((palette.short_name(quantity.structure), words))
     site = None
     if content.site_column_px is not None:

@@ -46,7 +46,7 @@ def write_series(target: Path, series: Series) -> None:
         writer.writerows(_series_rows(series))
 
 
-def write_measures(folder: Path, measures: Sequence[Measure], header: Mapping[str, str]) -> None:
+def write_measures(folder: Path, measures: Sequence[Measure], header: Mapping[str, object]) -> None:
     """Write ``measures.csv`` and ``measures.json`` with the same measures into ``folder``.
 
     Parameters

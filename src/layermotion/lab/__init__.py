@@ -1,0 +1,1 @@
+"""Owns a laboratory's own data: consent, import, labels, builds, judging and promoting weights."""

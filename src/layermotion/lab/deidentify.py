@@ -1,0 +1,119 @@
+"""Owns de-identification of DICOM headers by the basic profile of DICOM PS3.15 Annex E.
+
+The profile lists what to remove, empty or replace (Table E.1-1) and lets everything else stand.
+Here only what is listed below stays; all else goes, private attributes included, so a new or
+misused attribute cannot leak. That is stricter than the profile, and meets it. Pixels, times and
+calibration are written anew by ``folder.write_clip``.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from pydicom import Dataset
+from pydicom.sequence import Sequence
+
+from layermotion.lab.secret import Secret
+
+
+class Action(StrEnum):
+    """What to do with an attribute; letters as in PS3.15 Table E.1-1a."""
+
+    KEEP = "K"
+    EMPTY = "Z"
+    REPLACE_UID = "U"
+    PSEUDONYM = "Z, by a dummy value that is consistent"
+
+
+# What ultrasound files hold and a data set needs. Attributes that PS3.15 Table E.1-1 lists carry
+# its action for the basic profile; those with K are not listed there.
+ACTIONS = {
+    # Patient and study: type 2 in the ultrasound objects (PS3.3 A.6, A.7), so empty, not absent.
+    "PatientName": Action.PSEUDONYM,
+    "PatientID": Action.PSEUDONYM,
+    "PatientBirthDate": Action.EMPTY,
+    "PatientSex": Action.EMPTY,
+    "StudyDate": Action.EMPTY,
+    "StudyTime": Action.EMPTY,
+    "StudyID": Action.EMPTY,
+    "AccessionNumber": Action.EMPTY,
+    "ReferringPhysicianName": Action.EMPTY,
+    "SOPInstanceUID": Action.REPLACE_UID,
+    "StudyInstanceUID": Action.REPLACE_UID,
+    "SeriesInstanceUID": Action.REPLACE_UID,
+    "FrameOfReferenceUID": Action.REPLACE_UID,
+    "SynchronizationFrameOfReferenceUID": Action.REPLACE_UID,
+    "Modality": Action.KEEP,
+    "SeriesNumber": Action.KEEP,
+    "InstanceNumber": Action.KEEP,
+    "BodyPartExamined": Action.KEEP,
+    "Laterality": Action.KEEP,
+    # The make of the scanner, for tables by scanner; its serial number and station are removed.
+    "Manufacturer": Action.KEEP,
+    "ManufacturerModelName": Action.KEEP,
+    "TransducerType": Action.KEEP,
+    "DepthOfScanField": Action.KEEP,
+    "MechanicalIndex": Action.KEEP,
+    "LossyImageCompression": Action.KEEP,
+    "LossyImageCompressionRatio": Action.KEEP,
+    "LossyImageCompressionMethod": Action.KEEP,
+}
+# A kept attribute must hold a code or a number (PS3.5 section 6.2), or be the make of the scanner:
+# a file may give an attribute another representation than the standard's, and hide text in it.
+PLAIN_REPRESENTATIONS = frozenset({"CS", "DS", "IS"})
+TEXT_ALLOWED = frozenset({"Manufacturer", "ManufacturerModelName"})
+
+
+@dataclass(frozen=True)
+class Code:
+    """One coded concept of PS3.16 CID 7050, De-identification Method."""
+
+    value: str
+    meaning: str
+
+    def item(self) -> Dataset:
+        """Make it an item of the De-identification Method Code Sequence."""
+        item = Dataset()
+        item.CodeValue, item.CodingSchemeDesignator = self.value, "DCM"
+        item.CodeMeaning = self.meaning
+        return item
+
+
+BASIC_PROFILE = Code("113100", "Basic Application Confidentiality Profile")
+CLEAN_PIXELS = Code("113101", "Clean Pixel Data Option")
+
+
+def clean_header(original: Dataset, secret: Secret, subject: str) -> Dataset:
+    """Header of a file without identity.
+
+    Parameters
+    ----------
+    original
+        Header as the scanner wrote it; it is not changed.
+    secret
+        Keys the replaced UIDs.
+    subject
+        Pseudonym that takes the place of name and number.
+
+    Returns
+    -------
+    Dataset
+        Only attributes of ``ACTIONS``, with what was done stated (PS3.15 E.1.1, step 9).
+    """
+    cleaned = Dataset()
+    for element in original:
+        action = ACTIONS.get(element.keyword)
+        if element.tag.is_private or action is None:
+            continue
+        if action is Action.EMPTY:
+            setattr(cleaned, element.keyword, "")
+        elif action is Action.REPLACE_UID and element.value:
+            setattr(cleaned, element.keyword, secret.replaced_uid(str(element.value)))
+        elif action is Action.KEEP and (
+            element.VR in PLAIN_REPRESENTATIONS or element.keyword in TEXT_ALLOWED
+        ):
+            setattr(cleaned, element.keyword, element.value)
+    cleaned.PatientName = cleaned.PatientID = subject
+    cleaned.PatientIdentityRemoved = "YES"
+    cleaned.LongitudinalTemporalInformationModified = "REMOVED"
+    cleaned.DeidentificationMethodCodeSequence = Sequence([BASIC_PROFILE.item()])
+    return cleaned

@@ -1,0 +1,339 @@
+"""Owns the folder of a laboratory: its clips without identity, and what is known of each.
+
+lab.json        which secret the pseudonyms belong to
+consent.sqlite  the consent ledger
+clips/          NAME.dcm without identity, NAME.json beside it
+labels/         NAME-FRAME.png, label values 0 to 5, as large as the frame
+review/         contact sheets to look through
+builds/         frozen versions of the data set
+"""
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from pydicom import Dataset
+from pydicom.dataset import FileMetaDataset
+from pydicom.encaps import encapsulate
+from pydicom.pixels.encoders.base import get_encoder
+from pydicom.pixels.utils import iter_pixels
+from pydicom.sequence import Sequence
+from pydicom.uid import (
+    JPEG2000Lossless,
+    UltrasoundImageStorage,
+    UltrasoundMultiFrameImageStorage,
+)
+
+from layermotion.clip import Frame
+from layermotion.clip.dicom import FRAME_TIME_VECTOR_TAG
+from layermotion.errors import InputError
+from layermotion.files import atomic_path, write_text
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.lab.consent import Ledger
+from layermotion.lab.secret import Secret, create_secret, load_secret
+from layermotion.labels import View
+
+SCHEMA_VERSION = 1
+MARK_NAME = "lab.json"
+# Digits of a frame's number in its key; a clip of 100,000 frames is no clip.
+FRAME_DIGITS = 5
+
+
+class Review(StrEnum):
+    """Whether a person has looked for text that was left in the picture."""
+
+    PENDING = "pending"
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+
+
+@dataclass(frozen=True)
+class ClipRecord:
+    """What is known of one imported clip.
+
+    Parameters
+    ----------
+    name, uid
+        Keyed hash of the original file, the only name it has here; its SOP Instance UID here.
+    subject, site, scanner
+        Pseudonym of the subject; the laboratory's own word for the place; make of the scanner.
+    view
+        What the probe looks at, where it was stated.
+    rows, columns, frames
+        Size of a frame, px, and their number.
+    row_mm, column_mm
+        Size of a pixel; None where the clip is not calibrated.
+    area
+        Image area (top, left, height, width); all around it is black.
+    review
+        Whether a person has looked for text that was left in the picture.
+    """
+
+    name: str
+    uid: str
+    subject: str
+    site: str
+    scanner: str
+    view: View | None
+    rows: int
+    columns: int
+    frames: int
+    row_mm: float | None
+    column_mm: float | None
+    area: tuple[int, int, int, int]
+    review: Review
+
+    @property
+    def image_area(self) -> ImageArea:
+        """Where the ultrasound image lies in the frame."""
+        return ImageArea(*self.area)
+
+    @property
+    def spacing(self) -> Spacing | None:
+        """Size of a pixel, or None."""
+        if self.row_mm is None or self.column_mm is None:
+            return None
+        return Spacing(self.row_mm, self.column_mm, "as imported")
+
+
+@dataclass(frozen=True)
+class Lab:
+    """One laboratory's folder; ``open_lab`` checks it."""
+
+    root: Path
+
+    @property
+    def ledger(self) -> Ledger:
+        """The consent ledger."""
+        return Ledger(self.root / "consent.sqlite")
+
+    def clip_path(self, name: str) -> Path:
+        """DICOM file of a clip."""
+        return self.root / "clips" / f"{name}.dcm"
+
+    def label_path(self, key: str) -> Path:
+        """Label mask of a frame."""
+        return self.root / "labels" / f"{key}.png"
+
+    def clips(self) -> dict[str, ClipRecord]:
+        """Every imported clip by name, in the order of the names."""
+        paths = sorted((self.root / "clips").glob("*.json"))
+        return {path.stem: self.clip(path.stem) for path in paths}
+
+    def clip(self, name: str) -> ClipRecord:
+        """One imported clip.
+
+        Raises
+        ------
+        InputError
+            If there is none of this name, or its record is damaged.
+        """
+        path = self.root / "clips" / f"{name}.json"
+        if not path.is_file():
+            raise InputError(f"This laboratory holds no clip {name}; list them with: lab clips.")
+        try:
+            entries = json.loads(path.read_text(encoding="utf-8"))
+            entries["view"] = View(entries["view"]) if entries["view"] else None
+            entries["review"] = Review(entries["review"])
+            entries["area"] = tuple(entries["area"])
+            return ClipRecord(**entries)
+        except (OSError, ValueError, TypeError, KeyError) as error:
+            raise InputError(
+                f"The record {path.name} is damaged; import the clip again."
+            ) from error
+
+    def save(self, record: ClipRecord) -> None:
+        """Write the record of a clip."""
+        text = json.dumps(asdict(record), indent=2) + "\n"
+        write_text(self.root / "clips" / f"{record.name}.json", text)
+
+    def frames(self, record: ClipRecord, numbers: Iterable[int]) -> Iterator[NDArray[np.uint8]]:
+        """Chosen frames of a clip, uint8 (rows, columns), in the order asked for."""
+        indices = list(numbers)
+        if indices:
+            for pixels in iter_pixels(self.clip_path(record.name), indices=indices):
+                yield np.asarray(pixels, np.uint8)
+
+
+def create_lab(root: Path, secret_path: Path) -> Lab:
+    """Make the folder of a new laboratory, and its secret unless that exists.
+
+    Raises
+    ------
+    InputError
+        If the folder is one already, or the secret would lie inside it.
+    """
+    if (root / MARK_NAME).exists():
+        raise InputError(f"{root} is a laboratory already; nothing was changed.")
+    if secret_path.resolve().is_relative_to(root.resolve()):
+        raise InputError(
+            f"The secret {secret_path} would lie inside the data it protects; name a file "
+            f"outside {root} by --secret."
+        )
+    secret = load_secret(secret_path) if secret_path.exists() else create_secret(secret_path)
+    for name in ("clips", "labels", "review", "builds"):
+        (root / name).mkdir(parents=True, exist_ok=True)
+    mark = {"schema_version": SCHEMA_VERSION, "secret_check": secret.check}
+    write_text(root / MARK_NAME, json.dumps(mark, indent=2) + "\n")
+    return Lab(root)
+
+
+def open_lab(root: Path) -> Lab:
+    """Open a laboratory's folder.
+
+    Raises
+    ------
+    InputError
+        If it is not one, or was made by another version.
+    """
+    _mark(root)
+    return Lab(root)
+
+
+def open_secret(lab: Lab, secret_path: Path) -> Secret:
+    """Read the secret that this laboratory's pseudonyms belong to.
+
+    Raises
+    ------
+    InputError
+        If it is another one.
+    """
+    secret = load_secret(secret_path)
+    if secret.check != _mark(lab.root)["secret_check"]:
+        raise InputError(
+            f"{secret_path} is not the secret of {lab.root}; its pseudonyms would not fit. Name "
+            f"the file that was made with the laboratory by --secret."
+        )
+    return secret
+
+
+def _mark(root: Path) -> dict[str, object]:
+    try:
+        mark: dict[str, object] = json.loads((root / MARK_NAME).read_text(encoding="utf-8"))
+        version = mark["schema_version"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            f"{root} is not the folder of a laboratory; make one with: layermotion lab init {root}"
+        ) from error
+    if version != SCHEMA_VERSION:
+        raise InputError(
+            f"{root} has the layout {version}, this version needs {SCHEMA_VERSION}; use the "
+            f"version that made it."
+        )
+    return mark
+
+
+def frame_key(clip: str, number: int) -> str:
+    """Name of a frame in every file.
+
+    Examples
+    --------
+    >>> frame_key("c-12ab", 7)
+    'c-12ab-00007'
+    """
+    return f"{clip}-{number:0{FRAME_DIGITS}d}"
+
+
+def split_key(key: str) -> tuple[str, int]:
+    """Clip and number of a frame's key.
+
+    Raises
+    ------
+    InputError
+        If it is none.
+
+    Examples
+    --------
+    >>> split_key("c-12ab-00007")
+    ('c-12ab', 7)
+    """
+    clip, _, number = key.rpartition("-")
+    if not clip or len(number) != FRAME_DIGITS or not number.isdecimal():
+        raise InputError(
+            f"{key} does not name a frame; keep the names that lab propose gave, such as "
+            f"{frame_key('c-0123456789ab', 7)}."
+        )
+    return clip, int(number)
+
+
+def write_clip(
+    target: Path, header: Dataset, frames: Iterable[Frame], area: ImageArea, spacing: Spacing | None
+) -> int:
+    """Write frames as grey ultrasound DICOM, black outside the image area; return their number.
+
+    Parameters
+    ----------
+    header
+        Attributes without identity; those of the pixels and times are set here.
+    frames
+        In order; read once, one at a time.
+    area
+        What stays visible.
+    spacing
+        Size of a pixel, or None.
+    """
+    encoder = get_encoder(JPEG2000Lossless)
+    encoded: list[bytes] = []
+    times_s: list[float] = []
+    shape = (0, 0)
+    for frame in frames:
+        masked = np.zeros_like(frame.pixels)
+        masked[area.slices] = frame.pixels[area.slices]
+        shape = masked.shape
+        encoded.append(
+            encoder.encode(
+                masked, rows=shape[0], columns=shape[1], samples_per_pixel=1, bits_allocated=8,
+                bits_stored=8, pixel_representation=0, photometric_interpretation="MONOCHROME2",
+                number_of_frames=1,
+            )
+        )  # fmt: skip
+        times_s.append(frame.time_s)
+    data = Dataset()
+    data.update(header)
+    is_clip = len(encoded) > 1
+    data.SOPClassUID = UltrasoundMultiFrameImageStorage if is_clip else UltrasoundImageStorage
+    data.ImageType = ["DERIVED", "PRIMARY"]
+    data.SamplesPerPixel, data.PhotometricInterpretation = 1, "MONOCHROME2"
+    data.Rows, data.Columns = shape
+    data.BitsAllocated = data.BitsStored = 8
+    data.HighBit, data.PixelRepresentation = 7, 0
+    if is_clip:
+        data.NumberOfFrames = len(encoded)
+        steps_ms = np.diff(times_s, prepend=times_s[0]) * 1000
+        data.FrameTimeVector = [f"{step:.4f}" for step in steps_ms]
+        data.FrameIncrementPointer = FRAME_TIME_VECTOR_TAG
+    if spacing is not None:
+        data.SequenceOfUltrasoundRegions = Sequence([_region(area, spacing)])
+    data.PixelData = encapsulate(encoded)
+    data["PixelData"].VR = "OB"
+    data["PixelData"].is_undefined_length = True
+    meta = FileMetaDataset()
+    meta.MediaStorageSOPClassUID = data.SOPClassUID
+    meta.MediaStorageSOPInstanceUID = data.SOPInstanceUID
+    meta.TransferSyntaxUID = JPEG2000Lossless
+    data.file_meta = meta
+    save_dicom(target, data)
+    return len(encoded)
+
+
+def save_dicom(target: Path, data: Dataset) -> None:
+    """Write a DICOM file atomically."""
+    with atomic_path(target) as temporary:
+        data.save_as(temporary, enforce_file_format=True)
+
+
+def _region(area: ImageArea, spacing: Spacing) -> Dataset:
+    """One ultrasound region (PS3.3 C.8.5.5): 2D tissue, in cm."""
+    region = Dataset()
+    region.RegionSpatialFormat = region.RegionDataType = 1
+    region.RegionFlags = 0
+    region.RegionLocationMinX0, region.RegionLocationMinY0 = area.left, area.top
+    region.RegionLocationMaxX1 = area.left + area.width - 1
+    region.RegionLocationMaxY1 = area.top + area.height - 1
+    region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
+    region.PhysicalDeltaX, region.PhysicalDeltaY = spacing.column_mm / 10, spacing.row_mm / 10
+    return region

@@ -1,0 +1,240 @@
+"""Owns the import: files of consenting subjects in, clips without identity out.
+
+No name of a file, folder or person leaves this module: files go by their number in the order of
+their paths, subjects by pseudonym.
+"""
+
+import hashlib
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from pydicom import Dataset, dcmread
+from pydicom.uid import generate_uid
+
+from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.errors import InputError
+from layermotion.lab.deidentify import clean_header
+from layermotion.lab.folder import ClipRecord, Lab, Review, write_clip
+from layermotion.lab.secret import Secret
+
+# Site and scanner are words of the laboratory that appear in tables and in names of groups.
+WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}")
+NO_SCANNER = "not stated"
+# Digits of a clip's name: 48 bits, so that among 100,000 clips the chance of two alike is about
+# one in 50,000 (our choice).
+NAME_DIGITS = 12
+# A directory file of a medium lists images, and is none (PS3.10 section 8.6).
+DIRECTORY_NAME = "DICOMDIR"
+
+
+@dataclass(frozen=True)
+class ImportOptions:
+    """What the user states about everything that is imported in one go.
+
+    Parameters
+    ----------
+    site
+        The laboratory's word for the place, such as ``clinic-a``.
+    scanner
+        Make of the scanner, for files that do not state it.
+    source
+        Pixel size, frame rate and view, as for measuring.
+    """
+
+    site: str
+    scanner: str | None
+    source: SourceOptions
+
+    def __post_init__(self) -> None:
+        for option, word in (("--site", self.site), ("--scanner", self.scanner)):
+            if word is not None and not WORD.fullmatch(word):
+                raise InputError(
+                    f"{option} {word!r} is not possible; give up to 40 letters, digits, spaces, "
+                    f"dots, plus or minus signs."
+                )
+
+
+@dataclass(frozen=True)
+class ImportReport:
+    """What an import did.
+
+    Parameters
+    ----------
+    imported
+        Clips that are new here.
+    known
+        Number of files that were here already.
+    refused
+        Pseudonyms of subjects without a valid consent.
+    failed
+        One sentence for each file that could not be used.
+    """
+
+    imported: tuple[ClipRecord, ...]
+    known: int
+    refused: tuple[str, ...]
+    failed: tuple[str, ...]
+
+
+def import_folder(
+    lab: Lab, secret: Secret, source: Path, options: ImportOptions, today: date
+) -> ImportReport:
+    """Import every file under a folder whose subject's consent is valid today.
+
+    DICOM files state their subject. For all other files the first folder below ``source`` is the
+    local identifier of the subject.
+
+    Parameters
+    ----------
+    today
+        Day on which consent must hold.
+
+    Raises
+    ------
+    InputError
+        If ``source`` is no folder or holds no file.
+    """
+    if source.resolve().is_relative_to(lab.root.resolve()):
+        raise InputError("The folder to import lies inside the laboratory; name another one.")
+    files = sorted(_files(source))
+    if not files:
+        raise InputError("The folder to import holds no file; check the path.")
+    imported: list[ClipRecord] = []
+    failed: list[str] = []
+    refused: set[str] = set()
+    clips = lab.clips()
+    known = 0
+    for number, path in enumerate(files, start=1):
+        try:
+            header = _header(path)
+            subject = secret.pseudonym(_identifier(header, path, source))
+            if not lab.ledger.scopes_of(subject, today):
+                refused.add(subject)
+                continue
+            name = _clip_name(path, secret)
+            if name in clips:
+                known += 1
+                continue
+            record = _import_file(lab, secret, path, name, header, subject, options)
+        except InputError as error:
+            failed.append(_without_names(str(error), path, source, number))
+            continue
+        clips[name] = record
+        imported.append(record)
+    return ImportReport(tuple(imported), known, tuple(sorted(refused)), tuple(failed))
+
+
+def _import_file(
+    lab: Lab,
+    secret: Secret,
+    path: Path,
+    name: str,
+    header: Dataset | None,
+    subject: str,
+    options: ImportOptions,
+) -> ClipRecord:
+    clip = open_clip(path, options.source)
+    cleaned = clean_header(header if header is not None else _new_header(secret, name, options),
+                           secret, subject)  # fmt: skip
+    count = write_clip(lab.clip_path(name), cleaned, clip.frames(), clip.area, clip.spacing)
+    area, spacing = clip.area, clip.spacing
+    record = ClipRecord(
+        name=name,
+        uid=str(cleaned.SOPInstanceUID),
+        subject=subject,
+        site=options.site,
+        scanner=_scanner(cleaned, options),
+        view=clip.view,
+        rows=clip.frame_shape[0],
+        columns=clip.frame_shape[1],
+        frames=count,
+        row_mm=spacing.row_mm if spacing else None,
+        column_mm=spacing.column_mm if spacing else None,
+        area=(area.top, area.left, area.height, area.width),
+        review=Review.PENDING,
+    )
+    lab.save(record)
+    return record
+
+
+def _files(source: Path) -> Iterator[Path]:
+    """Every file under a folder but hidden ones and directories of media."""
+    try:
+        if not source.is_dir():
+            raise InputError("The source of an import must be a folder; check the path.")
+        for path in source.rglob("*"):
+            parts = path.relative_to(source).parts
+            hidden = any(part.startswith(".") for part in parts)
+            if path.is_file() and not hidden and path.name != DIRECTORY_NAME:
+                yield path
+    except OSError as error:
+        raise InputError(
+            f"The folder to import cannot be read ({error.strerror}); check its access rights."
+        ) from error
+
+
+def _header(path: Path) -> Dataset | None:
+    """Header of a DICOM file; None for any other file."""
+    try:
+        with path.open("rb") as file:
+            if not looks_like_dicom(file.read(132)):
+                return None
+        return dcmread(path, force=True, stop_before_pixels=True)
+    except DECODE_ERRORS as error:
+        raise InputError("The file cannot be read; export it again from the scanner.") from error
+
+
+def _identifier(header: Dataset | None, path: Path, source: Path) -> str:
+    """Local identifier of the subject."""
+    if header is not None:
+        identifier = str(header.get("PatientID") or "").strip()
+        if not identifier:
+            raise InputError("The file states no Patient ID, so nobody's consent covers it.")
+        return identifier
+    parts = path.relative_to(source).parts
+    if len(parts) < 2:
+        raise InputError(
+            "The file lies in no subject's folder; put it into a folder named by the local "
+            "identifier of the subject."
+        )
+    return parts[0]
+
+
+def _clip_name(path: Path, secret: Secret) -> str:
+    with path.open("rb") as file:
+        content = hashlib.file_digest(file, "sha256").hexdigest()
+    return f"c-{secret.digest('clip', content).hex()[:NAME_DIGITS]}"
+
+
+def _new_header(secret: Secret, name: str, options: ImportOptions) -> Dataset:
+    """Header for a source that is not DICOM; each clip is a study of its own."""
+    header = Dataset()
+    for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
+        setattr(header, keyword, generate_uid(entropy_srcs=[name, keyword, secret.check]))
+    for keyword in ("StudyDate", "StudyTime", "StudyID", "AccessionNumber", "PatientBirthDate",
+                    "PatientSex", "ReferringPhysicianName"):  # fmt: skip
+        setattr(header, keyword, "")
+    header.Modality, header.Manufacturer = "US", options.scanner or ""
+    header.SeriesNumber = header.InstanceNumber = 1
+    return header
+
+
+def _scanner(header: Dataset, options: ImportOptions) -> str:
+    stated = " ".join(
+        str(header.get(keyword) or "").strip()
+        for keyword in ("Manufacturer", "ManufacturerModelName")
+    ).strip()
+    return stated or options.scanner or NO_SCANNER
+
+
+def _without_names(message: str, path: Path, source: Path, number: int) -> str:
+    """Name a file by its number, in a sentence that may quote its name or path."""
+    names = sorted({str(path), str(source), *path.relative_to(source).parts}, key=len)
+    for name in reversed(names):
+        message = message.replace(name, "the file")
+    return f"File {number}: {message}"

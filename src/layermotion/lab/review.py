@@ -1,0 +1,120 @@
+"""Owns looking through imported clips for text left in the picture: sheets, verdicts, masks."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from pydicom import dcmread
+
+from layermotion.clip import Frame
+from layermotion.clip.dicom import read_dicom
+from layermotion.errors import InputError
+from layermotion.files import atomic_path
+from layermotion.lab.deidentify import BASIC_PROFILE, CLEAN_PIXELS
+from layermotion.lab.folder import (
+    ClipRecord,
+    Lab,
+    Review,
+    save_dicom,
+    write_clip,
+)
+
+# A sheet shows this many clips, each by two pictures this wide, large enough to read burned-in
+# text of eight pixels on a screen of 1000 (our choice).
+CLIPS_A_SHEET, WIDTH_PX, CAPTION_PX, GAP_PX = 8, 560, 26, 10
+# Frames that the darkest picture is taken over.
+SAMPLE_FRAMES = 12
+INK, PAPER = 0, 235
+
+
+def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[Path, ...]:
+    """Write contact sheets of clips.
+
+    Each clip shows its middle frame and, beside it, the darkest value of every pixel over the
+    clip: tissue moves and fades there, text that was left stands out.
+
+    Returns
+    -------
+    tuple of Path
+        PNG files ``review/NAME-1.png`` and so on.
+    """
+    paths = []
+    for first in range(0, len(records), CLIPS_A_SHEET):
+        path = lab.root / "review" / f"{name}-{first // CLIPS_A_SHEET + 1}.png"
+        rows = [_row(lab, record) for record in records[first : first + CLIPS_A_SHEET]]
+        with atomic_path(path) as temporary:
+            temporary.write_bytes(cv2.imencode(".png", np.concatenate(rows))[1].tobytes())
+        paths.append(path)
+    return tuple(paths)
+
+
+def judge(lab: Lab, names: tuple[str, ...], review: Review) -> None:
+    """Write down a person's verdict on clips; an accepted file then states that it was cleaned.
+
+    Raises
+    ------
+    InputError
+        If a clip is not here.
+    """
+    records = [lab.clip(name) for name in names]
+    for record in records:
+        is_clean = review is Review.ACCEPTED
+        data = dcmread(lab.clip_path(record.name))
+        codes = [BASIC_PROFILE, CLEAN_PIXELS] if is_clean else [BASIC_PROFILE]
+        data.DeidentificationMethodCodeSequence = [code.item() for code in codes]
+        data.BurnedInAnnotation = "NO" if is_clean else "YES"
+        save_dicom(lab.clip_path(record.name), data)
+        lab.save(replace(record, review=review))
+
+
+def mask_box(lab: Lab, name: str, box: tuple[int, int, int, int]) -> None:
+    """Blacken a box (top, left, height, width; px) in every frame of a clip; it waits for review.
+
+    Raises
+    ------
+    InputError
+        If the clip is not here, or the box lies outside its frames.
+    """
+    record = lab.clip(name)
+    top, left, height, width = box
+    fits = top + height <= record.rows and left + width <= record.columns
+    if not (min(top, left) >= 0 and min(height, width) > 0 and fits):
+        raise InputError(
+            f"The box {top},{left},{height},{width} does not lie in the {record.rows} x "
+            f"{record.columns} pixels of {name}; give TOP,LEFT,HEIGHT,WIDTH."
+        )
+    path = lab.clip_path(name)
+    header = dcmread(path, stop_before_pixels=True)
+
+    def blackened() -> Iterator[Frame]:
+        for frame in read_dicom(path, None).read():
+            pixels = frame.pixels.copy()
+            pixels[top : top + height, left : left + width] = 0
+            yield replace(frame, pixels=pixels)
+
+    write_clip(path, header, blackened(), record.image_area, record.spacing)
+    lab.save(replace(record, review=Review.PENDING))
+
+
+def _row(lab: Lab, record: ClipRecord) -> NDArray[np.uint8]:
+    """One clip of a sheet: a caption over two pictures."""
+    numbers = sorted({int(n) for n in np.linspace(0, record.frames - 1, SAMPLE_FRAMES)})
+    frames = np.stack(list(lab.frames(record, numbers)))  # (n, rows, columns)
+    pictures = [frames[len(frames) // 2], frames.min(axis=0)]
+    height = round(WIDTH_PX * record.rows / record.columns)
+    row = np.full((CAPTION_PX + height + GAP_PX, 2 * WIDTH_PX + GAP_PX), PAPER, np.uint8)
+    for number, picture in enumerate(pictures):
+        left = number * (WIDTH_PX + GAP_PX)
+        scaled = cv2.resize(picture, (WIDTH_PX, height), interpolation=cv2.INTER_AREA)
+        row[CAPTION_PX : CAPTION_PX + height, left : left + WIDTH_PX] = scaled
+    captions = (
+        f"{record.name}, {record.frames} frames, {record.review}",
+        "darkest value over the clip" if record.frames > 1 else "the same, a single frame",
+    )
+    for number, caption in enumerate(captions):
+        place = (number * (WIDTH_PX + GAP_PX) + 6, CAPTION_PX - 8)
+        cv2.putText(row, caption, place, cv2.FONT_HERSHEY_SIMPLEX, 0.5, INK, 1, cv2.LINE_AA)
+    return row

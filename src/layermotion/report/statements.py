@@ -1,0 +1,170 @@
+"""Owns the plain sentences of a visit; each stands only where its interval excludes zero."""
+
+from collections.abc import Iterator, Sequence
+
+from layermotion.labels import MUSCLES, Structure
+from layermotion.measures import Status
+from layermotion.report.palette import short_name
+from layermotion.report.words import interval_words, measure_words, number_words, unit_words
+from layermotion.session.against import LARGER, Change
+from layermotion.session.plan import Side
+from layermotion.session.results import MEAN, PRELIFT_EFFECT, SIDES, Row
+
+DISPLACEMENT = "base_displacement"
+# Measures that say again what another sentence says: a ratio or mm beside per cent.
+SAID_BEFORE = (
+    ("thickness_contracted", "mm"),
+    ("thickness_change", "mm"),
+    ("contraction_ratio", "ratio"),
+)
+
+
+def task_words(task: str) -> str:
+    """Words for a task.
+
+    Examples
+    --------
+    >>> task_words("cough_prelift")
+    'cough with a lift beforehand'
+    """
+    plain = task.removesuffix("_prelift")
+    words = plain.replace("curl_up", "curl-up").replace("draw_in", "draw-in").replace("_", " ")
+    return f"{words} with a lift beforehand" if plain != task else words
+
+
+def with_interval(row: Row, *, unsigned: bool = False) -> str:
+    """Write a value with its interval; without signs where a verb says the way."""
+    if row.value is None or row.low is None or row.high is None:
+        return "not measured"
+    value, low, high = row.value, row.low, row.high
+    if unsigned:
+        value, (low, high) = abs(value), sorted((abs(low), abs(high)))
+    unit = unit_words(row.unit, is_difference=row.side == SIDES)
+    interval = interval_words(low, high, row.unit)
+    return f"{number_words(value, row.unit)}{unit} (95 % interval {interval}{unit})"
+
+
+def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
+    """Say which muscles changed in each task, each side by itself.
+
+    A muscle whose interval holds zero is said to show no change beyond error, never to be quiet:
+    absence of a measured change is not evidence of none.
+    """
+    means = [row for row in rows if row.repeat == MEAN and row.side != SIDES]
+    wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
+    for side, task in dict.fromkeys((row.side, row.task) for row in wall):
+        own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
+        yield f"{_place(side, task)}: {_pattern(own)}{_repeats(list(own.values()))}."
+    for row in means:
+        if (row.measure, row.structure) == (DISPLACEMENT, Structure.BLADDER):
+            verb = "lifted" if (row.value or 0) > 0 else "descended"
+            words = "no movement of the bladder base beyond error was seen"
+            if row.excludes_zero:
+                words = f"the bladder base {verb} by {with_interval(row, unsigned=True)}"
+            yield f"{_place(row.side, row.task)}: {words}{_repeats([row])}."
+
+
+def _pattern(changes: dict[str, Row]) -> str:
+    parts, still, missing = [], [], []
+    thickened = []
+    for muscle in reversed(MUSCLES):
+        row = changes.get(muscle)
+        name = short_name(muscle)
+        if row is None:
+            missing.append(name)
+        elif row.excludes_zero:
+            verb = "thickened" if (row.value or 0) > 0 else "thinned"
+            thickened += [muscle] if verb == "thickened" else []
+            parts.append(f"{name} {verb} by {with_interval(row, unsigned=True)}")
+        else:
+            still.append(name)
+    if not parts and not missing:
+        return "no change of a muscle beyond error was seen"
+    head = ""
+    if thickened and not missing:
+        others = [short_name(muscle) for muscle in thickened if muscle != Structure.TRA]
+        if Structure.TRA not in thickened:
+            head = f"{' and '.join(others)} without TrA: "
+        else:
+            head = f"TrA with {' and '.join(others)}: " if others else "TrA alone: "
+    if still:
+        parts.append(f"no change beyond error in {' and '.join(still)}")
+    if missing:
+        parts.append(f"{' and '.join(missing)} not measured")
+    return head + "; ".join(parts)
+
+
+def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
+    """Differences between the sides that their intervals tell from none."""
+    for row in rows:
+        is_new = row.side == SIDES and (row.measure, row.unit) not in SAID_BEFORE
+        if is_new and row.excludes_zero and row.value is not None:
+            more = "larger on the left" if row.value > 0 else "larger on the right"
+            yield (
+                f"{task_words(row.task).capitalize()}: {short_name(row.structure)} "
+                f"{measure_words(row.measure)} {more} by {with_interval(row, unsigned=True)}"
+                f"{_repeats([row])}."
+            )
+
+
+def effect_sentences(rows: Sequence[Row]) -> Iterator[str]:
+    """Effects of the lift beforehand that their intervals tell from none."""
+    for row in rows:
+        if row.measure == PRELIFT_EFFECT and row.excludes_zero and row.value is not None:
+            less = "less descent" if row.value > 0 else "more descent"
+            plain = task_words(row.task.rpartition("-")[2])
+            yield (
+                f"{plain.capitalize()}: {less} of the bladder base with a lift beforehand, by "
+                f"{with_interval(row, unsigned=True)}."
+            )
+
+
+def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
+    """State changes since the earlier visit that are larger than the smallest detectable change."""
+    for item in changes:
+        if item.verdict == LARGER and item.detectable is not None:
+            unit = unit_words(item.unit, is_difference=True)
+            more = "more" if item.change > 0 else "less"
+            yield (
+                f"{_place(item.side, item.task)}: {short_name(item.structure)} "
+                f"{measure_words(item.measure)} {number_words(abs(item.change), item.unit)}{unit} "
+                f"{more} than at the earlier visit, {item.verdict} of "
+                f"{number_words(item.detectable, item.unit)}{unit}."
+            )
+
+
+def manual_groups(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
+    """Reasons why values need a person, each with what it concerns.
+
+    A structure without any value in a recording stands for all its measures.
+    """
+    groups: dict[str, dict[str, list[str]]] = {}
+    measured = {_source(row) for row in rows if row.value is not None}
+    for row in rows:
+        if row.status is Status.NEEDS_MANUAL:
+            name = short_name(row.structure)
+            what = f"{name} {measure_words(row.measure)}" if _source(row) in measured else name
+            where = f"{_place(row.side, row.task)} {row.repeat}"
+            groups.setdefault(row.reason, {}).setdefault(where, []).append(what)
+    return [
+        (reason, [f"{where}: {', '.join(dict.fromkeys(items))}" for where, items in places.items()])
+        for reason, places in groups.items()
+    ]
+
+
+def _source(row: Row) -> tuple[str, ...]:
+    return row.side, row.task, row.repeat, row.structure
+
+
+def _place(side: str, task: str) -> str:
+    words = task_words(task)
+    if side == Side.MIDLINE:
+        return words.capitalize()
+    return f"{side.capitalize()}, {words}"
+
+
+def _repeats(rows: Sequence[Row]) -> str:
+    low, high = min(row.repeats for row in rows), max(row.repeats for row in rows)
+    if high == 1:
+        return ", one repeat only"
+    return f", mean of {low if low == high else f'{low} to {high}'} repeats"

@@ -1,0 +1,338 @@
+"""Owns visit.html: one self-contained page of a whole visit, for a clinician to check and sign."""
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from layermotion.labels import STRUCTURES, Structure, Task
+from layermotion.report.palette import short_name
+from layermotion.report.statements import (
+    DISPLACEMENT,
+    change_sentences,
+    effect_sentences,
+    manual_groups,
+    pattern_sentences,
+    side_sentences,
+    task_words,
+)
+from layermotion.report.words import (
+    environment,
+    interval_words,
+    measure_words,
+    number_words,
+    unit_words,
+)
+from layermotion.session.against import Change
+from layermotion.session.plan import Side
+from layermotion.session.results import (
+    EFFECT_METHOD,
+    MEAN,
+    MEAN_METHOD,
+    PRELIFT_EFFECT,
+    SIDES,
+    SIDES_METHOD,
+    Row,
+)
+from layermotion.session.visit import Visit
+
+# What the picture of each task shows, of all its measures.
+SHOWN = (("thickness_change", "%"), (DISPLACEMENT, "mm"))
+# Steps that the axis of such a picture may have, and how many at most.
+STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500)
+MOST_TICKS = 8
+# Size of the drawing in its own units: about one on the screen.
+DRAWING_WIDTH, ROW_HEIGHT = 620.0, 30.0
+HEALTHY_SIDES = (
+    "In healthy people the thickness of a single muscle differed by 13 to 24 % between the sides "
+    "(Rankin, Stokes, Newham 2006, Muscle Nerve 34(3):320-326), so a difference alone is no "
+    "finding."
+)
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """One value as words."""
+
+    value: str
+    unit: str
+    interval: str
+    repeats: str
+    is_within_error: bool
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One measure of a structure or task, side by side."""
+
+    label: str
+    look: str
+    measure: str
+    cells: tuple[_Cell | None, ...]
+    difference: _Cell | None
+
+
+@dataclass(frozen=True)
+class _Mark:
+    """Mean with its interval, and the repeats behind it, as places along the drawing."""
+
+    side: str
+    middle: float
+    low: float
+    high: float
+    repeats: tuple[float, ...]
+    row: float
+
+
+@dataclass(frozen=True)
+class _Drawing:
+    """Means with intervals of one measure of a task."""
+
+    title: str
+    labels: tuple[tuple[str, str, float], ...]
+    marks: tuple[_Mark, ...]
+    ticks: tuple[tuple[float, str], ...]
+    zero: float
+    label_end: float
+    height: float
+    description: str
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One section of the visit with its table."""
+
+    title: str
+    heading: str
+    sides: tuple[str, ...]
+    lines: tuple[_Line, ...]
+    drawing: _Drawing | None
+
+
+@dataclass(frozen=True)
+class _Between:
+    """One measure at two visits, as words."""
+
+    where: str
+    structure: str
+    look: str
+    measure: str
+    earlier: str
+    now: str
+    change: str
+    interval: str
+    detectable: str
+    verdict: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """How the rows of a section are put into lines.
+
+    Parameters
+    ----------
+    heading
+        Of the first column.
+    group, label, order
+        What a row is listed under, the words for it, and its place.
+    label_width
+        Room for the words in the drawing.
+    """
+
+    heading: str
+    group: Callable[[Row], str]
+    label: Callable[[str], str]
+    order: Callable[[str], int]
+    label_width: float
+
+
+def _depth(structure: str) -> int:
+    return STRUCTURES.index(Structure(structure)) if structure in STRUCTURES else len(STRUCTURES)
+
+
+WALL = _Kind("Structure", lambda row: row.structure, short_name, _depth, 92.0)
+BASE = _Kind(
+    "Task",
+    lambda row: row.task,
+    lambda task: task_words(task).capitalize(),
+    lambda task: list(Task).index(Task(task)),
+    215.0,
+)
+
+
+def build_visit_page(visit: Visit) -> str:
+    """Write the page as one HTML text; its only links lead to the recordings' own pages."""
+    effects = [row for row in visit.rows if row.measure == PRELIFT_EFFECT]
+    cautions: dict[str, list[str]] = {}
+    for one in visit.recorded:
+        for words in one.cautions:
+            cautions.setdefault(words, []).append(one.item.name)
+    methods = [row.method for row in visit.rows if row.repeat != MEAN and row.value is not None]
+    combined = [MEAN_METHOD, SIDES_METHOD, *([EFFECT_METHOD] if effects else [])]
+    return environment().get_template("visit.html.j2").render(
+        visit=visit,
+        has_bladder=any(row.structure == Structure.BLADDER for row in visit.rows),
+        patterns=list(pattern_sentences(visit.rows)),
+        side_words=list(side_sentences(visit.rows)),
+        has_sides=any(row.side == SIDES for row in visit.rows),
+        effect_words=list(effect_sentences(visit.rows)),
+        effects=[(_effect_title(row), _cell(row, ())) for row in effects],
+        change_words=list(change_sentences(visit.changes or ())),
+        between=[_between(change) for change in visit.changes or ()],
+        sources=list(dict.fromkeys(c.source for c in visit.changes or () if c.source)),
+        parts=list(_parts(visit.rows)),
+        manual=manual_groups(visit.rows),
+        cautions=list(cautions.items()),
+        methods=list(dict.fromkeys((*methods, *combined))),
+        healthy_sides=HEALTHY_SIDES,
+        width=DRAWING_WIDTH,
+    )  # fmt: skip
+
+
+def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
+    """One part for each task of the wall, and one for the bladder base in all tasks."""
+    wall = [row for row in rows if row.structure != Structure.BLADDER]
+    for task in Task:
+        own = [row for row in wall if row.task == task]
+        if any(row.repeat == MEAN for row in own):
+            yield _part(own, task_words(task).capitalize(), WALL)
+    base = [row for row in rows if row.structure == Structure.BLADDER and row.task in list(Task)]
+    if any(row.repeat == MEAN for row in base):
+        yield _part(base, "Bladder base", BASE)
+
+
+def _part(own: Sequence[Row], title: str, kind: _Kind) -> _Part:
+    means = [row for row in own if row.repeat == MEAN]
+    sides = tuple(side for side in Side if any(row.side == side for row in means))
+    keys = dict.fromkeys((kind.group(row), row.measure, row.unit) for row in means)
+    lines = []
+    for name, measure, unit in sorted(keys, key=lambda key: kind.order(key[0])):
+        group = [r for r in own if (kind.group(r), r.measure, r.unit) == (name, measure, unit)]
+        at = {row.side: row for row in group if row.repeat == MEAN}
+        lines.append(
+            _Line(
+                label=kind.label(name),
+                look=name if name in STRUCTURES else "",
+                measure=measure_words(measure),
+                cells=tuple(
+                    _cell(at[side], [row for row in group if row.side == side])
+                    if side in at
+                    else None
+                    for side in sides
+                ),
+                difference=_cell(at[SIDES], ()) if SIDES in at else None,
+            )
+        )
+    return _Part(title, kind.heading, sides, tuple(lines), _drawing(own, title, kind))
+
+
+def _cell(row: Row, group: Iterable[Row]) -> _Cell:
+    if row.value is None or row.low is None or row.high is None:
+        raise ValueError("a mean has a value and an interval")
+    single = [item.value for item in group if item.repeat != MEAN]
+    known = [value for value in single if value is not None]
+    words = " · ".join(number_words(value, row.unit) for value in known)
+    if len(single) > len(known):
+        words += f" ({len(known)} of {len(single)} repeats)"
+    is_difference = row.side == SIDES or row.measure == PRELIFT_EFFECT
+    is_change = is_difference or "change" in row.measure or "displacement" in row.measure
+    return _Cell(
+        value=number_words(row.value, row.unit),
+        unit=_short_unit(row.unit, is_difference),
+        interval=interval_words(row.low, row.high, row.unit),
+        repeats=words if len(single) > 1 else "",
+        is_within_error=is_change and not row.excludes_zero,
+    )
+
+
+def _drawing(rows: Sequence[Row], title: str, kind: _Kind) -> _Drawing | None:
+    for measure, unit in SHOWN:
+        shown = [
+            row
+            for row in rows
+            if (row.measure, row.unit) == (measure, unit)
+            and row.side != SIDES
+            and row.value is not None
+        ]
+        if shown:
+            return _draw(shown, f"{measure_words(measure).capitalize()}, {unit}", title, kind)
+    return None
+
+
+def _draw(rows: Sequence[Row], words: str, title: str, kind: _Kind) -> _Drawing:
+    """Place means, intervals and repeats on one axis that holds zero."""
+    means = [row for row in rows if row.repeat == MEAN]
+    ends = [0.0]
+    for row in rows:
+        ends += [end for end in (row.value, row.low, row.high) if end is not None]
+    low, high = min(ends), max(ends)
+    step = next((step for step in STEPS if (high - low) / step <= MOST_TICKS), STEPS[-1])
+    low, high = math.floor(low / step) * step, math.ceil(high / step) * step
+    room = DRAWING_WIDTH - kind.label_width - 16
+
+    def place(value: float) -> float:
+        return round(kind.label_width + (value - low) / ((high - low) or 1) * room, 2)
+
+    names = sorted(dict.fromkeys(kind.group(row) for row in means), key=kind.order)
+    sides = [side for side in Side if any(row.side == side for row in means)]
+    pitch = ROW_HEIGHT if len(sides) > 1 else ROW_HEIGHT * 0.8
+    middles = {name: (number + 0.5) * pitch + 4 for number, name in enumerate(names)}
+    marks = []
+    for row in means:
+        if row.value is None or row.low is None or row.high is None:
+            continue
+        beside = [r for r in rows if (r.side, kind.group(r)) == (row.side, kind.group(row))]
+        values = [r.value for r in beside if r.repeat != MEAN and r.value is not None]
+        shift = (sides.index(Side(row.side)) - (len(sides) - 1) / 2) * 11
+        marks.append(
+            _Mark(
+                side=row.side,
+                middle=place(row.value),
+                low=place(row.low),
+                high=place(row.high),
+                repeats=tuple(place(value) for value in values) if len(values) > 1 else (),
+                row=middles[kind.group(row)] + shift,
+            )
+        )
+    ticks = [low + k * step for k in range(round((high - low) / step) + 1)]
+    return _Drawing(
+        title=words,
+        labels=tuple((kind.label(name), name, middles[name]) for name in names),
+        marks=tuple(marks),
+        ticks=tuple((place(tick), number_words(tick, "%")) for tick in ticks),
+        zero=place(0.0),
+        label_end=kind.label_width - 16,
+        height=len(names) * pitch + 8,
+        description=f"{words}; {title}: mean of repeats with its 95 % interval for "
+        f"{', '.join(kind.label(name) for name in names)}.",
+    )
+
+
+def _short_unit(unit: str, is_difference: bool) -> str:
+    words = unit_words(unit, is_difference=is_difference).strip()
+    return words.replace("percentage points", "points")
+
+
+def _effect_title(row: Row) -> str:
+    plain = task_words(row.task.rpartition("-")[2])
+    place = "" if row.side == Side.MIDLINE else f", {row.side}"
+    return f"{plain.capitalize()}{place}"
+
+
+def _between(change: Change) -> _Between:
+    words = task_words(change.task) if "-" not in change.task else "effect of the lift"
+    where = words if change.side == Side.MIDLINE else f"{change.side}, {words}"
+    detectable = change.detectable
+    return _Between(
+        where=where,
+        structure=short_name(change.structure),
+        look=change.structure if change.structure in STRUCTURES else "",
+        measure=measure_words(change.measure),
+        earlier=number_words(change.earlier, change.unit),
+        now=number_words(change.now, change.unit),
+        change=number_words(change.change, change.unit),
+        interval=interval_words(change.low, change.high, change.unit),
+        detectable="none known" if detectable is None else number_words(detectable, change.unit),
+        verdict=change.verdict,
+        unit=_short_unit(change.unit, True),
+    )

@@ -1,0 +1,53 @@
+"""Owns how pages say things: the words of measures and numbers, and what templates share."""
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from layermotion.report import palette
+
+
+def environment() -> Environment:
+    """Templates of this folder, with the palette and the looks of the structures at hand."""
+    made = Environment(
+        loader=PackageLoader("layermotion", "report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals["palette"] = palette
+    made.globals["looks"] = {str(structure): look for structure, look in palette.LOOKS.items()}
+    return made
+
+
+def measure_words(name: str) -> str:
+    """Words for a measure's name, such as ``thickness, change``."""
+    first, _, rest = name.partition("_")
+    is_thickness = first == "thickness" and rest
+    return f"{first}, {rest.replace('_', ' ')}" if is_thickness else name.replace("_", " ")
+
+
+def number_words(value: float, unit: str) -> str:
+    """Write a value with as many digits as can mean anything; a true minus sign."""
+    # 0.1 mm is about the size of a pixel, and a ratio of 0.01 is as fine as that (our choice).
+    decimals = {"mm": 1, "%": 0}.get(unit, 2)
+    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def interval_words(low: float, high: float, unit: str) -> str:
+    """Write an interval without its unit."""
+    return f"{number_words(low, unit)} to {number_words(high, unit)}"
+
+
+def unit_words(unit: str, *, is_difference: bool = False) -> str:
+    """Write a unit, with the space before it; a difference of percentages is in points.
+
+    Examples
+    --------
+    >>> unit_words("%", is_difference=True)
+    ' percentage points'
+    >>> unit_words("ratio")
+    ''
+    """
+    if unit == "ratio":
+        return ""
+    return " percentage points" if unit == "%" and is_difference else f" {unit}"

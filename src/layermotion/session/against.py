@@ -1,0 +1,164 @@
+"""Owns the change between two visits, against the smallest change that exceeds the error."""
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from layermotion.agreement.detectable import DetectableChanges
+from layermotion.errors import InputError
+from layermotion.measures import Status
+from layermotion.session.published import find_published
+from layermotion.session.results import MEAN, SIDES, Row
+
+VISIT = "visit.json"
+SCHEMA_VERSION = "1.0"
+LARGER, WITHIN = (
+    "larger than the smallest detectable change",
+    "within the smallest detectable change",
+)
+UNKNOWN = "no smallest detectable change is known, so no verdict"
+
+
+@dataclass(frozen=True)
+class Change:
+    """One measure at two visits.
+
+    Parameters
+    ----------
+    change, low, high
+        Now minus earlier, with its 95 % interval, in ``unit``.
+    detectable
+        Smallest detectable change in ``unit``; None where none is known.
+    verdict
+        Larger than or within it, or that none is known.
+    source
+        Where the smallest detectable change is from; empty where none is known.
+    """
+
+    side: str
+    task: str
+    structure: str
+    measure: str
+    unit: str
+    earlier: float
+    now: float
+    change: float
+    low: float
+    high: float
+    detectable: float | None
+    verdict: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What an earlier visit's ``visit.json`` says."""
+
+    rows: tuple[Row, ...]
+    facts: Mapping[str, str]
+
+
+def read_visit(folder: Path) -> Earlier:
+    """Read the table of an earlier visit.
+
+    Raises
+    ------
+    InputError
+        If the folder holds none, or one of a version not known here.
+    """
+    path = folder / VISIT
+    if not path.exists():
+        raise InputError(
+            f"{folder} holds no {VISIT}; give a folder that layermotion session wrote."
+        )
+    names = [field.name for field in fields(Row)]
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        major = str(document["schema_version"]).split(".")[0]
+        if major != SCHEMA_VERSION.split(".")[0]:
+            raise InputError(
+                f"{path} has schema version {document['schema_version']}, where {SCHEMA_VERSION} "
+                f"is read; measure that visit again."
+            )
+        rows = tuple(
+            Row(**{**{name: item[name] for name in names}, "status": Status(item["status"])})
+            for item in document["rows"]
+        )
+        return Earlier(rows, {str(k): str(v) for k, v in document["provenance"].items()})
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            f"{path} is not a visit of layermotion session; measure that visit again."
+        ) from error
+
+
+def compare_visits(
+    now: Sequence[Row], earlier: Sequence[Row], own: DetectableChanges | None
+) -> tuple[Change, ...]:
+    """Change of every mean that both visits hold.
+
+    Parameters
+    ----------
+    own
+        The clinic's own smallest detectable changes; published ones are used where it has none.
+    """
+    before = {_key(row): row for row in earlier if _takes_part(row)}
+    changes = []
+    for row in now:
+        other = before.get(_key(row)) if _takes_part(row) else None
+        if other is None or other.value is None or row.value is None:
+            continue
+        change = row.value - other.value
+        half = math.hypot(row.half, other.half)
+        detectable, source = find_detectable(row, min(row.repeats, other.repeats), own)
+        verdict = UNKNOWN
+        if detectable is not None:
+            verdict = LARGER if abs(change) > detectable else WITHIN
+        changes.append(
+            Change(
+                side=row.side,
+                task=row.task,
+                structure=row.structure,
+                measure=row.measure,
+                unit=row.unit,
+                earlier=other.value,
+                now=row.value,
+                change=change,
+                low=change - half,
+                high=change + half,
+                detectable=detectable,
+                verdict=verdict,
+                source=source,
+            )
+        )
+    return tuple(changes)
+
+
+def find_detectable(
+    row: Row, repeats: int, own: DetectableChanges | None
+) -> tuple[float | None, str]:
+    """Smallest detectable change of a measure and where it is from.
+
+    Of the clinic's own, that for visits by different raters comes first, since nobody says who
+    held the probe.
+    """
+    for raters in ("any", "one") if own else ():
+        found = own and own.find(row.measure, row.structure, row.unit, repeats, raters)
+        if found and own:
+            who = "any rater" if raters == "any" else "the same rater at both visits"
+            mean = f"mean of {found.repeats}" if found.repeats > 1 else "single repeats"
+            return found.smallest_detectable_change, f"{own.source}; {mean}, {who}"
+    published = find_published(row.measure, row.structure, row.unit)
+    if published is None:
+        return None, ""
+    return published.change, f"{published.source}; {published.conditions}"
+
+
+def _key(row: Row) -> tuple[str, ...]:
+    return row.side, row.task, row.structure, row.measure, row.unit
+
+
+def _takes_part(row: Row) -> bool:
+    """Whether a row is a mean, not a difference between sides."""
+    return row.repeat == MEAN and row.value is not None and row.side != SIDES

@@ -1,0 +1,260 @@
+"""Owns the plan of a visit: which file shows which side, task and repeat; nothing is opened."""
+
+import csv
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TypeVar
+
+from layermotion.clip.source import parse_mm_per_pixel
+from layermotion.clip.stills import natural_key
+from layermotion.errors import InputError
+from layermotion.labels import Task, View
+from layermotion.site import parse_site
+
+
+class Side(StrEnum):
+    """Side of the body; the bladder is seen from the middle."""
+
+    LEFT = "left"
+    RIGHT = "right"
+    MIDLINE = "midline"
+
+
+class Shows(StrEnum):
+    """What a single image shows; two states stand side by side, named from left to right."""
+
+    REST = "rest"
+    CONTRACTED = "contracted"
+    REST_CONTRACTED = "rest+contracted"
+    CONTRACTED_REST = "contracted+rest"
+
+
+NEEDED, OPTIONAL = (
+    ("file", "task", "side", "repeat"),
+    ("shows", "view", "mm_per_pixel", "depth_mm", "fps", "site"),
+)
+PATTERN = "SIDE_TASK_REPEAT, such as left_draw_in_1.dcm"
+FILE_NAME = re.compile(
+    rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9]\d*)"
+    rf"(?:_({'|'.join(re.escape(shows) for shows in Shows)}))?",
+    re.IGNORECASE,
+)
+HIGHEST_REPEAT = 999
+
+Word = TypeVar("Word", bound=StrEnum)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What is stated about one source; None where it is left to the whole visit."""
+
+    view: View | None = None
+    mm_per_pixel: str | None = None
+    depth_mm: float | None = None
+    frame_rate_hz: float | None = None
+    site: str | None = None
+
+
+@dataclass(frozen=True)
+class Item:
+    """One recording of a visit: a clip, a still, or a rest and a contracted still.
+
+    Parameters
+    ----------
+    repeat
+        Number of the recording of this task on this side, from 1.
+    sources
+        One path, or the one at rest and the one contracted.
+    shows
+        What a single image shows; None for a clip and for two images.
+    """
+
+    side: Side
+    task: Task
+    repeat: int
+    sources: tuple[Path, ...]
+    shows: Shows | None
+    settings: Settings
+
+    @property
+    def name(self) -> str:
+        """Name without identity, of its folder as well."""
+        return f"{self.side}-{self.task}-{self.repeat}"
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One file of a plan, before rest and contracted stills are put together."""
+
+    where: str
+    path: Path
+    side: Side
+    task: Task
+    repeat: int
+    shows: Shows | None
+    settings: Settings
+
+
+def read_plan(source: Path, out: Path) -> tuple[Item, ...]:
+    """Read what a visit holds, from a table or from the names of the files in a folder.
+
+    Parameters
+    ----------
+    source
+        A CSV table or a folder.
+    out
+        Where results go; left out where it lies in the folder.
+
+    Raises
+    ------
+    InputError
+        If a name or a row does not fit, a file is missing, or two stand for the same recording.
+    """
+    lines = list(_folder_lines(source, out) if source.is_dir() else _table_lines(source))
+    if not lines:
+        raise InputError(f"{source.name} holds no recordings; name the files {PATTERN}.")
+    return tuple(_items(lines))
+
+
+def _folder_lines(folder: Path, out: Path) -> Iterator[_Line]:
+    for path in sorted(folder.iterdir(), key=lambda path: natural_key(path.name)):
+        if path.name.startswith(".") or path.resolve() == out.resolve():
+            continue
+        match = FILE_NAME.fullmatch(path.name if path.is_dir() else path.stem)
+        if match is None:
+            raise InputError(
+                f"{path.name} does not say what it shows; name each file {PATTERN} (sides "
+                f"{_choices(Side)}; tasks {_choices(Task)}), or give a table of the files."
+            )
+        side, task, repeat, shows = match.groups()
+        yield _Line(
+            where=path.name,
+            path=path,
+            side=Side(side.lower()),
+            task=Task(task.lower()),
+            repeat=_repeat(repeat, path.name),
+            shows=Shows(shows.lower()) if shows else None,
+            settings=Settings(),
+        )
+
+
+def _table_lines(table: Path) -> Iterator[_Line]:
+    try:
+        text = table.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"{table.name} cannot be read as a table; save it as CSV in UTF-8."
+        ) from error
+    head = text.partition("\n")[0]
+    delimiter = max(",;\t", key=head.count)
+    rows = csv.DictReader(text.splitlines(), delimiter=delimiter)
+    names = [name.strip().lower() for name in rows.fieldnames or ()]
+    rows.fieldnames = names
+    missing = [name for name in NEEDED if name not in names]
+    unknown = [name for name in names if name not in NEEDED + OPTIONAL]
+    if missing or unknown:
+        what = f"lacks {', '.join(missing)}" if missing else f"has the column '{unknown[0]}'"
+        raise InputError(
+            f"{table.name} {what}; its columns are {', '.join(NEEDED)}, and where needed "
+            f"{', '.join(OPTIONAL)}."
+        )
+    for number, row in enumerate(rows, start=2):
+        where = f"{table.name}, row {number}"
+        if None in row:
+            raise InputError(f"{where} has more values than the table has columns.")
+        yield _table_line(
+            {name: (value or "").strip() for name, value in row.items()}, table.parent, where
+        )
+
+
+def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
+    path = folder / row["file"]
+    if not row["file"] or not path.exists():
+        raise InputError(f"{where} names the file '{row['file']}', which does not exist.")
+    mm_per_pixel = row.get("mm_per_pixel") or None
+    site = row.get("site") or None
+    try:
+        if mm_per_pixel:
+            parse_mm_per_pixel(mm_per_pixel)
+        if site:
+            parse_site(site)
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from error
+    return _Line(
+        where=where,
+        path=path,
+        side=_choice(Side, row["side"] or Side.MIDLINE, "side", where),
+        task=_choice(Task, row["task"], "task", where),
+        repeat=_repeat(row["repeat"], where),
+        shows=_choice(Shows, row["shows"], "shows", where) if row.get("shows") else None,
+        settings=Settings(
+            view=_choice(View, row["view"], "view", where) if row.get("view") else None,
+            mm_per_pixel=mm_per_pixel,
+            depth_mm=_number(row.get("depth_mm"), "depth_mm", where),
+            frame_rate_hz=_number(row.get("fps"), "fps", where),
+            site=site,
+        ),
+    )
+
+
+def _items(lines: list[_Line]) -> Iterator[Item]:
+    """Put a rest and a contracted still of one recording together; refuse what is there twice."""
+    groups: dict[tuple[Side, Task, int], list[_Line]] = {}
+    for line in lines:
+        groups.setdefault((line.side, line.task, line.repeat), []).append(line)
+    for (side, task, repeat), group in groups.items():
+        states = [line.shows for line in group]
+        first = group[0]
+        if len(group) == 1:
+            alone = first.shows in (Shows.REST, Shows.CONTRACTED)
+            if alone and (task, first.shows) != (Task.REST, Shows.REST):
+                other = Shows.CONTRACTED if first.shows is Shows.REST else Shows.REST
+                raise InputError(
+                    f"{first.where} shows {first.shows} without its still that shows {other}; "
+                    f"give both."
+                )
+            yield Item(side, task, repeat, (first.path,), first.shows, first.settings)
+        elif sorted(str(state) for state in states) == [Shows.CONTRACTED, Shows.REST]:
+            at_rest, full = sorted(group, key=lambda line: line.shows is not Shows.REST)
+            if at_rest.settings != full.settings:
+                raise InputError(
+                    f"{at_rest.where} and {full.where} are one pair of stills with different "
+                    f"settings; state the same for both."
+                )
+            yield Item(side, task, repeat, (at_rest.path, full.path), None, first.settings)
+        else:
+            raise InputError(
+                f"{group[0].where} and {group[1].where} both stand for repeat {repeat} of "
+                f"{task}, {side}; count the repeats up."
+            )
+
+
+def _repeat(text: str, where: str) -> int:
+    if not re.fullmatch(r"[1-9]\d*", text) or int(text) > HIGHEST_REPEAT:
+        raise InputError(
+            f"{where} has the repeat '{text}'; count the repeats from 1 to {HIGHEST_REPEAT}."
+        )
+    return int(text)
+
+
+def _number(text: str | None, name: str, where: str) -> float | None:
+    if not text:
+        return None
+    try:
+        return float(text)
+    except ValueError as error:
+        raise InputError(f"{where} has '{text}' as {name}; give a number.") from error
+
+
+def _choice(kind: type[Word], text: str, name: str, where: str) -> Word:
+    try:
+        return kind(re.sub(r"[ -]", "_", text.lower()))
+    except ValueError as error:
+        raise InputError(f"{where} has '{text}' as {name}; choose {_choices(kind)}.") from error
+
+
+def _choices(kind: type[StrEnum]) -> str:
+    return ", ".join(kind)

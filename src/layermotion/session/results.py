@@ -1,0 +1,240 @@
+"""Owns the numbers of a visit: its rows, means of repeats, sides and pairs of tasks compared."""
+
+import json
+import math
+import statistics
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from layermotion.errors import InputError
+from layermotion.labels import Structure, Task
+from layermotion.measures import Measure, Status
+from layermotion.session.plan import Item, Side
+
+MEAN = "mean"
+SIDES = "left-right"
+PRELIFT_EFFECT = "prelift_effect"
+# The task with the lift beforehand, and the same task without.
+PAIRS = ((Task.COUGH_PRELIFT, Task.COUGH), (Task.CURL_UP_PRELIFT, Task.CURL_UP))
+# 97.5 % quantiles of Student's t for 1, 2, ... degrees of freedom (any table of the distribution);
+# with few repeats the normal quantile would be far too sure.
+T975 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
+MEAN_METHOD = (
+    "Mean of the repeats; its 95 % interval adds the spread between repeats (Student's t) to the "
+    "measuring error of one repeat, since errors of repeats may go together."
+)
+SIDES_METHOD = (
+    "Left minus right of the means; the intervals of both sides are added as independent errors."
+)
+EFFECT_METHOD = (
+    "Displacement of the bladder base with the lift beforehand minus the same without; positive "
+    "is less descent with the lift."
+)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the visit's table.
+
+    Parameters
+    ----------
+    side
+        ``left``, ``right``, ``midline``, or ``left-right`` for their difference.
+    task
+        A task, or ``cough_prelift-cough`` for a difference between tasks.
+    repeat
+        Number of the recording, with the number of the effort within it where it holds several
+        (``2.1``); or ``mean``.
+    low, high
+        95 % interval in ``unit``; None where there is no value.
+    clip
+        Hash of the clip; empty for a mean.
+    repeats
+        How many repeats the value rests on.
+    """
+
+    side: str
+    task: str
+    repeat: str
+    structure: str
+    measure: str
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    status: Status
+    reason: str
+    clip: str
+    repeats: int
+    method: str
+
+    @property
+    def half(self) -> float:
+        """Half of the interval; infinite where there is none."""
+        if self.low is None or self.high is None:
+            return math.inf
+        return (self.high - self.low) / 2
+
+    @property
+    def excludes_zero(self) -> bool:
+        """Whether a difference or change is told apart from none."""
+        return self.low is not None and self.high is not None and not self.low <= 0 <= self.high
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What ``measures.json`` says of one recording of the visit."""
+
+    item: Item
+    clip: str
+    measures: tuple[Measure, ...]
+    facts: Mapping[str, str]
+    cautions: tuple[str, ...]
+
+
+def read_recorded(item: Item, path: Path) -> Recorded:
+    """Read the measures of a finished recording back.
+
+    Raises
+    ------
+    InputError
+        If the file is not what this version writes.
+    """
+    names = [field.name for field in fields(Measure)]
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        measures = tuple(_measure(record, names) for record in document.pop("measures"))
+        cautions = tuple(str(words) for words in document.pop("cautions"))
+        facts = {str(name): str(value) for name, value in document.items()}
+        return Recorded(item, facts["clip"], measures, facts, cautions)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            f"{path} is not a result of this version; delete its folder and measure again."
+        ) from error
+
+
+def _measure(record: Mapping[str, Any], names: Sequence[str]) -> Measure:
+    return Measure(**{**{name: record[name] for name in names}, "status": Status(record["status"])})
+
+
+def tabulate(recorded: Sequence[Recorded]) -> tuple[Row, ...]:
+    """All rows of a visit: each repeat, means, differences between sides, effects of the lift."""
+    own = [row for one in recorded for row in _own_rows(one)]
+    means = list(_means(own))
+    return (*own, *means, *_sides(means), *_effects(means))
+
+
+def _own_rows(recorded: Recorded) -> Iterator[Row]:
+    single = [measure for measure in recorded.measures if measure.repeat != MEAN]
+    several = len({measure.repeat for measure in single}) > 1
+    for measure in single:
+        number = str(recorded.item.repeat)
+        yield Row(
+            side=recorded.item.side,
+            task=recorded.item.task,
+            repeat=f"{number}.{measure.repeat}" if several else number,
+            structure=measure.structure,
+            measure=measure.name,
+            value=measure.value,
+            low=measure.low,
+            high=measure.high,
+            unit=measure.unit,
+            status=measure.status,
+            reason=measure.reason,
+            clip=recorded.clip,
+            repeats=1,
+            method=measure.method,
+        )
+
+
+def _means(rows: Iterable[Row]) -> Iterator[Row]:
+    groups: dict[tuple[str, ...], list[Row]] = {}
+    for row in rows:
+        key = (row.side, row.task, row.structure, row.measure, row.unit)
+        groups.setdefault(key, []).append(row)
+    for group in groups.values():
+        known = [row for row in group if row.value is not None and math.isfinite(row.half)]
+        if known:
+            yield mean_of(known)
+
+
+def mean_of(rows: Sequence[Row]) -> Row:
+    """Mean of repeats that all have a value, with its interval.
+
+    Of a single repeat the interval is its own: measuring error only.
+    """
+    if len(rows) == 1:
+        return replace(rows[0], repeat=MEAN, clip="")
+    values = [row.value for row in rows if row.value is not None]
+    mean = statistics.fmean(values)
+    quantile = T975[min(len(values) - 1, len(T975)) - 1]
+    between = quantile * statistics.stdev(values) / math.sqrt(len(values))
+    half = math.hypot(statistics.fmean(row.half for row in rows), between)
+    return replace(
+        rows[0],
+        repeat=MEAN,
+        value=mean,
+        low=mean - half,
+        high=mean + half,
+        status=_status(rows),
+        reason="",
+        clip="",
+        repeats=len(values),
+        method=MEAN_METHOD,
+    )
+
+
+def _sides(means: Sequence[Row]) -> Iterator[Row]:
+    right = {_without_side(row): row for row in means if row.side == Side.RIGHT}
+    for row in means:
+        other = right.get(_without_side(row)) if row.side == Side.LEFT else None
+        if other is not None:
+            yield replace(_difference(row, other), side=SIDES, method=SIDES_METHOD)
+
+
+def _without_side(row: Row) -> tuple[str, ...]:
+    return row.task, row.structure, row.measure, row.unit
+
+
+def _effects(means: Sequence[Row]) -> Iterator[Row]:
+    for lifted, plain in PAIRS:
+        for row in means:
+            if not (row.task == lifted and _is_displacement(row)):
+                continue
+            for other in means:
+                is_pair = other.task == plain and _is_displacement(other)
+                if is_pair and (other.side, other.unit) == (row.side, row.unit):
+                    yield replace(
+                        _difference(row, other),
+                        task=f"{lifted}-{plain}",
+                        measure=PRELIFT_EFFECT,
+                        method=EFFECT_METHOD,
+                    )
+
+
+def _is_displacement(row: Row) -> bool:
+    return (row.measure, row.structure) == ("base_displacement", Structure.BLADDER)
+
+
+def _difference(first: Row, second: Row) -> Row:
+    """First minus second mean."""
+    if first.value is None or second.value is None:
+        raise ValueError("a difference needs two values")
+    value = first.value - second.value
+    half = math.hypot(first.half, second.half)
+    return replace(
+        first,
+        value=value,
+        low=value - half,
+        high=value + half,
+        status=_status((first, second)),
+        repeats=min(first.repeats, second.repeats),
+    )
+
+
+def _status(rows: Sequence[Row]) -> Status:
+    """Confirm a mean only where all its parts are; what no person has checked stays a draft."""
+    is_checked = all(row.status in (Status.CONFIRMED, Status.CORRECTED) for row in rows)
+    return Status.CONFIRMED if is_checked else Status.DRAFT

@@ -1,0 +1,83 @@
+"""Owns the visit as a whole: what its recordings say together, and what to be careful about."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from layermotion.agreement.detectable import DetectableChanges
+from layermotion.session.against import Change, Earlier, compare_visits
+from layermotion.session.results import Recorded, Row, tabulate
+
+# Facts that the recordings of a visit share.
+SHARED_FACTS = ("software", "weights", "weights SHA-256", "site")
+OWN_INTERVAL = (
+    "The interval of a single repeat holds the measuring error alone, not how much one effort "
+    "differs from the next; record at least three repeats."
+)
+MANY_INTERVALS = (
+    "Each interval is a 95 % one: of many comparisons, about one in twenty tells a difference "
+    "where there is none."
+)
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A recording that could not be measured, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Visit:
+    """All that the page of a visit shows.
+
+    Parameters
+    ----------
+    changes
+        Against an earlier visit; None where none was given.
+    cautions
+        Of the visit as a whole; those of a recording are in ``recorded``.
+    provenance
+        Facts that its recordings share.
+    """
+
+    recorded: tuple[Recorded, ...]
+    rows: tuple[Row, ...]
+    failures: tuple[Failure, ...]
+    changes: tuple[Change, ...] | None
+    cautions: tuple[str, ...]
+    provenance: Mapping[str, str]
+
+
+def assemble(
+    recorded: tuple[Recorded, ...],
+    failures: tuple[Failure, ...],
+    earlier: Earlier | None,
+    own: DetectableChanges | None,
+) -> Visit:
+    """Put the recordings of a visit together, and beside an earlier one where there is one."""
+    rows = tabulate(recorded)
+    provenance = {
+        name: "; ".join(dict.fromkeys(one.facts.get(name, "") for one in recorded))
+        for name in SHARED_FACTS
+    }
+    changes = None
+    cautions = [OWN_INTERVAL, MANY_INTERVALS]
+    if earlier is not None:
+        changes = compare_visits(rows, earlier.rows, own)
+        cautions += _between_visits(provenance, earlier.facts)
+    return Visit(recorded, rows, failures, changes, tuple(cautions), provenance)
+
+
+def _between_visits(now: Mapping[str, str], before: Mapping[str, str]) -> list[str]:
+    cautions = [
+        "Whether both visits are of the same person, position, bladder filling and place of the "
+        "probe cannot be told from the files; check it."
+    ]
+    for name in ("weights", "site"):
+        if now[name] != before.get(name):
+            cautions.append(
+                f"The earlier visit was measured with other {name} ({before.get(name)}, now "
+                f"{now[name]}); measure it again in the same way before you compare."
+            )
+    return cautions

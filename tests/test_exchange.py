@@ -1,0 +1,309 @@
+"""Exports through the command line, read back with other programs' readers."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import highdicom
+import numpy as np
+import pydicom
+import pytest
+from pydicom import Dataset
+from visits import REST_ROWS, DrawnVisit
+
+from layermotion.boundaries import Boundaries
+from layermotion.cli import main
+from layermotion.labels import STRUCTURES
+from layermotion.report.exchange import mask_stack
+
+PATIENT, NUMBER = "Invented^Patient", "INV-7"
+ADDED = {"measures.sr.dcm", "rest.seg.dcm", "contracted.seg.dcm", "observations.fhir.json"}
+ROW_MM = 0.08
+
+
+def run(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    assert isinstance(ended.value.code, int)
+    return ended.value.code
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> DrawnVisit:
+    visit = DrawnVisit(tmp_path_factory.mktemp("drawn") / "visit")
+    identity = {"PatientName": PATIENT, "PatientID": NUMBER, "StudyDate": "20260102"}
+    visit.wall("left_draw_in_1.dcm", 22, **identity)
+    visit.bladder("midline_cough_1.dcm", -60, **identity)
+    return visit
+
+
+@pytest.fixture(scope="module")
+def out(drawn: DrawnVisit, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Measure with all exports once, for the tests that only read."""
+    folder = tmp_path_factory.mktemp("measured") / "out"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            "layermotion.session.command.load_segmenter", lambda threads: drawn.segmenter()
+        )
+        command = ("session", drawn.folder, "--out", folder, "--no-overlay")
+        assert run(*command, "--export", "sr,seg,fhir") == 0
+    return folder
+
+
+def items(dataset: Dataset) -> Iterator[Dataset]:
+    """All content items of a structured report, depth first."""
+    for item in dataset.get("ContentSequence", ()):
+        yield item
+        yield from items(item)
+
+
+def test_exports_stand_beside_the_other_files(out: Path) -> None:
+    for name in ("left-draw_in-1", "midline-cough-1"):
+        assert {path.name for path in (out / name).iterdir()} >= ADDED
+
+
+def test_report_gives_every_number_back(out: Path) -> None:
+    folder = out / "left-draw_in-1"
+    report = highdicom.sr.srread(folder / "measures.sr.dcm")
+    measures = json.loads((folder / "measures.json").read_text(encoding="utf-8"))["measures"]
+    expected = {
+        (m["structure"], m["name"], m["unit"]): m for m in measures if m["value"] is not None
+    }
+    found = {}
+    for group in report.content.get_image_measurement_groups():
+        structure = group.tracking_identifier.split(",")[0]
+        (site,) = group.finding_sites
+        assert site.laterality.value == "7771000"
+        for measurement in group.get_measurements():
+            unit = {"{ratio}": "ratio"}.get(measurement.unit.value, measurement.unit.value)
+            found[structure, measurement.name.value, unit] = measurement
+    assert found.keys() == expected.keys()
+    assert len(found) > 15
+    for key, measurement in found.items():
+        assert measurement.value == pytest.approx(expected[key]["value"], abs=1e-4)
+    # The interval, by pydicom alone: upper and lower uncertainty of the TrA's change in mm.
+    document = pydicom.dcmread(folder / "measures.sr.dcm")
+    change = expected["tra", "thickness_change", "mm"]
+    numbers = [
+        item
+        for item in items(document)
+        if item.ValueType == "NUM"
+        and float(item.MeasuredValueSequence[0].NumericValue) == change["value"]
+    ]
+    (properties,) = [
+        {
+            part.ConceptNameCodeSequence[0].CodeMeaning: float(
+                part.MeasuredValueSequence[0].NumericValue
+            )
+            for part in number.ContentSequence
+            if part.ValueType == "NUM"
+        }
+        for number in numbers
+    ]
+    assert sorted(properties.values()) == pytest.approx(
+        [change["high"] - change["value"]] * 2, abs=2e-4
+    )
+
+
+def test_report_is_a_draft_that_refers_to_the_source(drawn: DrawnVisit, out: Path) -> None:
+    source = pydicom.dcmread(drawn.folder / "left_draw_in_1.dcm")
+    document = pydicom.dcmread(out / "left-draw_in-1" / "measures.sr.dcm")
+    assert document.SOPClassUID.name == "Comprehensive SR Storage"
+    assert (document.CompletionFlag, document.VerificationFlag) == ("PARTIAL", "UNVERIFIED")
+    assert document.PreliminaryFlag == "PRELIMINARY"
+    assert document.ContentTemplateSequence[0].TemplateIdentifier == "1500"
+    assert document.StudyInstanceUID == source.StudyInstanceUID
+    (evidence,) = document.CurrentRequestedProcedureEvidenceSequence
+    (series,) = evidence.ReferencedSeriesSequence
+    (instance,) = series.ReferencedSOPSequence
+    assert series.SeriesInstanceUID == source.SeriesInstanceUID
+    assert instance.ReferencedSOPInstanceUID == source.SOPInstanceUID
+    images = [item for item in items(document) if item.ValueType == "IMAGE"]
+    frames = images[0].ReferencedSOPSequence[0].ReferencedFrameNumber
+    assert min(frames) >= 1 and max(frames) <= int(source.NumberOfFrames)
+
+
+def test_codes_are_standard_or_of_the_declared_scheme(out: Path) -> None:
+    document = pydicom.dcmread(out / "midline-cough-1" / "measures.sr.dcm")
+    (scheme,) = document.CodingSchemeIdentificationSequence
+    assert scheme.CodingSchemeDesignator == "99LAYERMOTION"
+    codes = set()
+    for item in items(document):
+        for code in (
+            *item.get("ConceptNameCodeSequence", ()),
+            *item.get("ConceptCodeSequence", ()),
+        ):
+            codes.add((code.CodingSchemeDesignator, code.get("CodeValue", "")))
+    assert {scheme for scheme, _ in codes} <= {"DCM", "SCT", "UCUM", "RFC5646", "99LAYERMOTION"}
+    # Bladder, and linear displacement.
+    assert {("SCT", "89837001"), ("DCM", "110856")} <= codes
+
+
+def test_segmentation_outlines_what_was_drawn(drawn: DrawnVisit, out: Path) -> None:
+    source = pydicom.dcmread(drawn.folder / "left_draw_in_1.dcm")
+    for role, tra_rows in (("rest", REST_ROWS), ("contracted", REST_ROWS + 22)):
+        path = out / "left-draw_in-1" / f"{role}.seg.dcm"
+        segmentation = highdicom.seg.segread(path)
+        labels = [segment.SegmentLabel for segment in segmentation.SegmentSequence]
+        assert [label.split(" (")[-1].rstrip(")") for label in labels] == [
+            "subcutaneous fat",
+            "EO",
+            "IO",
+            "TrA",
+        ]
+        frames = pydicom.dcmread(path).pixel_array
+        assert frames.shape == (4, source.Rows, source.Columns)
+        assert set(np.unique(frames)) == {0, 1}
+        # Away from the sides, as many rows as were drawn, one pixel at most apart.
+        thickness = frames[3, :, 60:180].sum(axis=0)
+        assert np.abs(thickness - tra_rows).max() <= 1
+        (item,) = {
+            part.DerivationImageSequence[0].SourceImageSequence[0].ReferencedSOPInstanceUID
+            for part in segmentation.PerFrameFunctionalGroupsSequence
+        }
+        assert item == source.SOPInstanceUID
+        reference = segmentation.PerFrameFunctionalGroupsSequence[0].DerivationImageSequence[0]
+        image = reference.SourceImageSequence[0]
+        assert image.ReferencedSOPClassUID == source.SOPClassUID
+        assert 1 <= int(image.ReferencedFrameNumber) <= int(source.NumberOfFrames)
+
+
+def test_observations_are_preliminary_and_keep_units(out: Path) -> None:
+    folder = out / "left-draw_in-1"
+    bundle = json.loads((folder / "observations.fhir.json").read_text(encoding="utf-8"))
+    measures = json.loads((folder / "measures.json").read_text(encoding="utf-8"))["measures"]
+    assert (bundle["resourceType"], bundle["type"]) == ("Bundle", "collection")
+    for entry, measure in zip(bundle["entry"], measures, strict=True):
+        observation = entry["resource"]
+        assert (observation["resourceType"], observation["status"]) == (
+            "Observation",
+            "preliminary",
+        )
+        assert "subject" not in observation
+        quantity = observation["valueQuantity"]
+        assert quantity["value"] == measure["value"]
+        assert quantity["code"] == {"ratio": "{ratio}"}.get(measure["unit"], measure["unit"])
+        low, high = (part["valueQuantity"]["value"] for part in observation["component"])
+        assert (low, high) == (measure["low"], measure["high"])
+
+
+@pytest.mark.parametrize("keep", [False, True])
+def test_identity_passes_only_when_kept(
+    keep: bool, drawn: DrawnVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: drawn.segmenter())
+    out = tmp_path / "out"
+    options = ["--keep-identifiers"] if keep else []
+    source = drawn.folder / "left_draw_in_1.dcm"
+    command = ("measure", source, "--out", out, "--no-overlay", "--task", "draw_in")
+    assert run(*command, "--export", "sr,seg,fhir", *options) == 0
+    (folder,) = out.iterdir()
+    for name in ("measures.sr.dcm", "rest.seg.dcm"):
+        document = pydicom.dcmread(folder / name)
+        shown = (str(document.PatientName), document.PatientID, document.StudyDate)
+        assert shown == ((PATIENT, NUMBER, "20260102") if keep else ("", "", ""))
+    if not keep:
+        written = b"".join(path.read_bytes() for path in folder.iterdir())
+        assert PATIENT.encode() not in written and NUMBER.encode() not in written
+    assert NUMBER not in (folder / "observations.fhir.json").read_text(encoding="utf-8")
+
+
+def test_layer_that_needs_a_person_has_no_number(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit = DrawnVisit(tmp_path / "visit")
+    # A TrA of one row counts as absent.
+    visit.wall("clip.dcm", 0)
+    segmenter = visit.segmenter()
+    for labels in segmenter.labels:
+        labels[labels == 4] = 0
+    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: segmenter)
+    out = tmp_path / "out"
+    command = ("measure", visit.folder / "clip.dcm", "--out", out, "--no-overlay")
+    assert run(*command, "--export", "sr,fhir") == 0
+    (folder,) = out.iterdir()
+    document = pydicom.dcmread(folder / "measures.sr.dcm")
+    assert not [item for item in items(document) if item.ValueType == "NUM"]
+    values = [
+        item.ConceptCodeSequence[0].CodeValue
+        for item in items(document)
+        if item.ValueType == "CODE" and "CodeValue" in item.ConceptCodeSequence[0]
+    ]
+    assert values.count("needs_manual") == 4
+    bundle = json.loads((folder / "observations.fhir.json").read_text(encoding="utf-8"))
+    for entry in bundle["entry"]:
+        assert "valueQuantity" not in entry["resource"]
+        assert entry["resource"]["dataAbsentReason"]["coding"][0]["code"] == "temp-unknown"
+
+
+def test_mask_holds_the_pixel_centres_between_the_edges() -> None:
+    column_px = np.array([2, 6], np.float32)
+    edges = np.full((2, len(STRUCTURES), 2), np.nan, np.float32)
+    edges[0, 3], edges[1, 3] = (3.5, 5.5), (7.5, 7.5)
+    masks = mask_stack(
+        Boundaries(column_px, edges[0], edges[1], np.ones((5, 2), np.float32)), (10, 9)
+    )
+    assert not masks[..., :3].any() and not masks[..., 4].any()
+    # Column 4 lies half way, so from 4.5 to 7.5; beyond the outer edges nothing is known.
+    assert [np.flatnonzero(masks[:, k, 3]).tolist() for k in (2, 4, 6)] == [
+        [4, 5, 6, 7],
+        [5, 6, 7],
+        [6, 7],
+    ]
+    assert not masks[:, (0, 1, 7, 8)].any()
+
+
+@pytest.mark.parametrize(
+    ("export", "words"),
+    [
+        ("sr,pdf", "'pdf' is not an export; give sr, seg, fhir."),
+        ("", "'' is not an export; give sr, seg, fhir."),
+    ],
+)
+def test_unknown_export_is_one_sentence(
+    export: str, words: str, drawn: DrawnVisit, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    command = ("measure", drawn.folder / "left_draw_in_1.dcm", "--out", out)
+    assert run(*command, "--export", export) == 2
+    assert capsys.readouterr().err == f"layermotion: {words}\n"
+    assert not out.exists()
+
+
+def test_dicom_exports_of_another_format_are_refused_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    visit = DrawnVisit(tmp_path / "visit")
+    still = visit.still("still.png", 45)
+    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: visit.segmenter())
+    command = ("measure", still, "--out", tmp_path / "out")
+    assert run(*command, "--export", "sr,seg") == 2
+    assert capsys.readouterr().err == (
+        "layermotion: still.png is not a DICOM file, so sr and seg cannot refer to it; give the "
+        "DICOM file, or leave sr,seg out of --export.\n"
+    )
+    assert not (tmp_path / "out").exists()
+
+
+def test_source_without_uids_is_refused_by_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    visit = DrawnVisit(tmp_path / "visit")
+    source = visit.wall("clip.dcm", 22, SeriesInstanceUID="")
+    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: visit.segmenter())
+    command = ("measure", source, "--out", tmp_path / "out", "--no-overlay")
+    assert run(*command, "--export", "sr") == 2
+    assert "clip.dcm lacks the UIDs of its study" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_missing_package_is_named(
+    drawn: DrawnVisit,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    command = ("measure", drawn.folder / "left_draw_in_1.dcm", "--out", tmp_path / "out")
+    assert run(*command, "--export", "sr") == 2
+    assert "pip install 'layermotion[exchange]'" in capsys.readouterr().err

@@ -1,0 +1,205 @@
+"""Builds: frozen, fingerprinted, split by subject, without leaks, and emptied by a withdrawal."""
+
+import json
+from datetime import date
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from lab_data import (
+    AREA,
+    BOTH,
+    OPTIONS,
+    TODAY,
+    agree,
+    import_subjects,
+    label_everything,
+    labelled_lab,
+    make_lab,
+    speckled_frames,
+    wall_label,
+    write_scan,
+)
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError
+from layermotion.lab.builds import Build, Split, builds_with, load_build, make_build, open_build
+from layermotion.lab.consent import Scope
+from layermotion.lab.folder import Review, open_secret
+from layermotion.lab.importing import import_folder
+from layermotion.lab.leakage import LARGEST_DISTANCE, find_leaks, picture_hash
+from layermotion.lab.review import judge
+from layermotion.labels import Task, View
+from synthetic.clips import draw_clip, render_clip
+
+SIX = ("101", "102", "103", "104", "105", "106")
+
+
+def test_a_build_splits_by_subject_and_freezes_content(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, SIX)
+    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    train, held_out = build.subjects(Split.TRAIN), build.subjects(Split.HELD_OUT)
+    assert (len(train), len(held_out)) == (4, 2) and not set(train) & set(held_out)
+    assert len(build.frames) == 12
+    frame = build.frames[0]
+    image, label = build.read(frame)
+    np.testing.assert_array_equal(label, wall_label()[AREA.slices])
+    assert image.shape == label.shape and (frame.row_mm, frame.column_mm) == (0.2, 0.25)
+    assert open_build(lab, "first", TODAY) == build
+    again = make_build(lab, "second", 1 / 3, (), TODAY).build
+    assert again.fingerprint == build.fingerprint
+    with pytest.raises(InputError, match="already"):
+        make_build(lab, "first", 1 / 3, (), TODAY)
+    with pytest.raises(InputError, match="cannot name a build"):
+        make_build(lab, "../x", 1 / 3, (), TODAY)
+    assert sorted(path.name for path in (lab.root / "builds").iterdir()) == ["first", "second"]
+
+
+def change_label(build: Build) -> None:
+    """Paint one pixel of one label."""
+    path = build.folder / "labels" / f"{build.frames[0].key}.png"
+    label = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    assert label is not None
+    label[0, 0] = 1
+    cv2.imwrite(str(path), label)
+
+
+def move_subject(build: Build) -> None:
+    """Move one frame into the other split."""
+    path = build.folder / "build.json"
+    content = json.loads(path.read_text())
+    first = content["frames"][0]
+    first["split"] = {"train": "held_out", "held_out": "train"}[first["split"]]
+    path.write_text(json.dumps(content))
+
+
+@pytest.mark.parametrize(("change", "sentence"), [
+    (change_label, "was changed or removed"), (move_subject, "list of frames")])  # fmt: skip
+def test_a_changed_build_is_refused(tmp_path: Path, change: object, sentence: str) -> None:
+    lab, _ = labelled_lab(tmp_path, SIX[:3])
+    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    assert callable(change)
+    change(build)
+    with pytest.raises(InputError, match=sentence):
+        load_build(build.folder)
+
+
+def test_withdrawal_leaves_the_next_build_and_stops_the_old_one(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, SIX)
+    first = make_build(lab, "first", 1 / 3, (), TODAY).build
+    gone = first.subjects(Split.TRAIN)[0]
+    lab.ledger.withdraw(gone, TODAY, "nurse 2")
+    assert builds_with(lab, gone) == {"first": first.fingerprint}
+    with pytest.raises(InputError, match=f"holds {gone}, whose consent no longer"):
+        open_build(lab, "first", TODAY)
+    report = make_build(lab, "second", 1 / 3, (), TODAY)
+    assert report.without_consent == (gone,)
+    assert set(report.build.subjects()) == set(first.subjects()) - {gone}
+    assert report.build.fingerprint != first.fingerprint
+    assert builds_with(lab, gone) == {"first": first.fingerprint}
+    with pytest.raises(InputError, match="holds"):
+        open_build(lab, "second", date(2025, 1, 1))
+
+
+def test_subjects_keep_their_split_when_others_come(tmp_path: Path) -> None:
+    lab, secret_path = labelled_lab(tmp_path, SIX[:3])
+    first = make_build(lab, "first", 1 / 3, (), TODAY).build
+    more = ("107", "108", "109")
+    agree(lab, secret_path, *more)
+    import_subjects(lab, secret_path, tmp_path / "more", more, "clinic-b")
+    label_everything(lab)
+    second = make_build(lab, "second", 1 / 3, ("clinic-b",), TODAY).build
+    for split in Split:
+        assert set(first.subjects(split)) <= set(second.subjects(split))
+    held_sites = {f.site for f in second.of(Split.HELD_OUT)}
+    assert held_sites == {"clinic-a", "clinic-b"}
+    assert {f.site for f in second.of(Split.TRAIN)} == {"clinic-a"}
+    with pytest.raises(InputError, match="cannot be held out"):
+        make_build(lab, "third", 1 / 3, ("clinic-a",), TODAY)
+    with pytest.raises(InputError, match="No usable frame is from the site"):
+        make_build(lab, "third", 1 / 3, ("clinic-z",), TODAY)
+
+
+def test_consent_for_one_scope_decides_the_split(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    secret = open_secret(lab, secret_path)
+    for identifier, scopes in zip(SIX[:3], (BOTH[:1], BOTH[1:], BOTH), strict=True):
+        lab.ledger.record(secret.pseudonym(identifier), scopes, date(2024, 1, 1), None, "nurse 2")
+    import_subjects(lab, secret_path, tmp_path / "scans", SIX[:3], "clinic-a")
+    label_everything(lab)
+    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    assert secret.pseudonym("101") in build.subjects(Split.TRAIN)
+    assert build.subjects(Split.HELD_OUT) == (secret.pseudonym("102"),)
+    lab.ledger.withdraw(secret.pseudonym("103"), TODAY, "nurse 2")
+    lab.ledger.record(secret.pseudonym("103"), (Scope.EVALUATION,), TODAY, None, "nurse 2")
+    with pytest.raises(InputError, match="no longer covers the split train"):
+        make_build(lab, "second", 1 / 3, (), TODAY)
+
+
+def test_frames_that_may_not_be_used_are_counted(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, SIX)
+    first, second, *_ = lab.clips()
+    judge(lab, (first,), Review.REJECTED)
+    spoilt = wall_label()
+    spoilt[92:100, 150:156] = 0
+    cv2.imwrite(str(lab.label_path(f"{second}-00001")), spoilt)
+    report = make_build(lab, "first", 1 / 3, (), TODAY)
+    assert report.left_out == {"review rejected": 2, "hole": 1}
+    assert len(report.build.frames) == 9
+    judge(lab, tuple(lab.clips()), Review.PENDING)
+    with pytest.raises(InputError, match="No labelled frame is left for the split train"):
+        make_build(lab, "second", 1 / 3, (), TODAY)
+
+
+def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
+    lab, secret_path = labelled_lab(tmp_path, SIX)
+    agree(lab, secret_path, "999")
+    frames = speckled_frames(101)
+    brighter = np.clip(frames.astype(float) * 1.1, 0, 255).astype(np.uint8)
+    write_scan(tmp_path / "again" / "a.dcm", "999", brighter)
+    secret = open_secret(lab, secret_path)
+    import_folder(lab, secret, tmp_path / "again", OPTIONS, TODAY)
+    label_everything(lab)
+    twin, original = secret.pseudonym("999"), secret.pseudonym("101")
+    refused = 0
+    for held in range(1, 7):  # some number of held-out subjects parts the two
+        try:
+            build = make_build(lab, f"b{held}", held / 7, (), TODAY).build
+        except InputError as error:
+            assert "The same picture lies in both splits" in str(error)
+            refused += 1
+        else:
+            held_out = set(build.subjects(Split.HELD_OUT))
+            assert (twin in held_out) == (original in held_out)
+            (build.folder / "build.json").unlink()
+    assert refused > 0
+
+
+def scene(number: int) -> NDArray[np.uint8]:
+    """Draw the image area of one synthetic picture."""
+    view = View.BLADDER if number % 4 == 3 else View.ABDOMINAL_WALL
+    plan = draw_clip(np.random.default_rng([5, number]), view, task=Task.REST, frame_rate_hz=1.0)
+    screen, _ = next(iter(render_clip(plan)))
+    return np.ascontiguousarray(screen[plan.area.slices])
+
+
+def resaved(image: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
+    """Make copies of a picture as other exports of it would be."""
+    rows, columns = image.shape
+    small = (round(0.7 * columns), round(0.7 * rows))
+    jpeg = cv2.imdecode(cv2.imencode(".jpg", image, [1, 60])[1], cv2.IMREAD_GRAYSCALE)
+    brighter = (255 * (image / 255) ** 0.7).astype(np.uint8)
+    return [np.asarray(jpeg, np.uint8), cv2.resize(image, small), brighter, image[:, ::-1]]
+
+
+def test_copies_are_found_and_different_scenes_are_not() -> None:
+    scenes = [(str(k), scene(k)) for k in range(12)]
+    hashes = [picture_hash(image) for _, image in scenes]
+    nearest = min(int((hashes[a] != hashes[b]).sum()) for a in range(12) for b in range(a))
+    assert nearest > 1.4 * LARGEST_DISTANCE
+    copies = [(f"{key} again", copy) for key, image in scenes for copy in resaved(image)]
+    leaks = find_leaks(scenes, copies)
+    assert {(leak.one, leak.other) for leak in leaks} == {(k, f"{k} again") for k, _ in scenes}
+    assert len(leaks) == 4 * 12
+    assert find_leaks(scenes[:6], scenes[6:]) == ()

@@ -1,0 +1,141 @@
+"""Consent: what holds on which day, a history that only grows, and a secret kept apart."""
+
+import hashlib
+import hmac
+import os
+import sqlite3
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from layermotion.errors import InputError
+from layermotion.lab.consent import Event, Ledger, Scope
+from layermotion.lab.secret import Secret, create_secret, load_secret
+
+BOTH = (Scope.TRAINING, Scope.EVALUATION)
+ANNA, BERT = "s-00000000000000aa", "s-00000000000000bb"
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Ledger:
+    """Make an empty ledger."""
+    return Ledger(tmp_path / "consent.sqlite")
+
+
+def test_consent_holds_from_its_first_to_its_last_day(ledger: Ledger) -> None:
+    ledger.record(ANNA, (Scope.TRAINING,), date(2024, 3, 1), date(2024, 9, 1), "nurse 2")
+    held = {day: ledger.scopes_of(ANNA, date.fromisoformat(day)) for day in (
+        "2024-02-29", "2024-03-01", "2024-09-01", "2024-09-02")}  # fmt: skip
+    assert held["2024-02-29"] == held["2024-09-02"] == frozenset()
+    assert held["2024-03-01"] == held["2024-09-01"] == {Scope.TRAINING}
+    assert ledger.scopes_of(BERT, date(2024, 3, 1)) == frozenset()
+
+
+def test_withdrawal_ends_every_scope_and_a_new_consent_starts_again(ledger: Ledger) -> None:
+    ledger.record(ANNA, BOTH, date(2024, 1, 1), None, "nurse 2")
+    ledger.withdraw(ANNA, date(2024, 5, 1), "nurse 3")
+    ledger.record(ANNA, (Scope.EVALUATION,), date(2024, 7, 1), None, "nurse 2")
+    assert ledger.scopes_of(ANNA, date(2024, 4, 30)) == set(BOTH)
+    assert ledger.scopes_of(ANNA, date(2024, 5, 1)) == frozenset()
+    assert ledger.scopes_of(ANNA, date(2024, 7, 1)) == {Scope.EVALUATION}
+    events = [entry.event for entry in ledger.history(ANNA)]
+    assert events == [Event.CONSENT] * 2 + [Event.WITHDRAWAL] * 2 + [Event.CONSENT]
+    assert {entry.recorded_by for entry in ledger.history()} == {"nurse 2", "nurse 3"}
+
+
+def test_a_row_written_late_counts_by_its_day(ledger: Ledger) -> None:
+    ledger.record(ANNA, BOTH, date(2024, 6, 1), None, "nurse 2")
+    ledger.record(BERT, BOTH, date(2024, 1, 1), None, "nurse 2")
+    ledger.record(ANNA, BOTH, date(2024, 1, 1), date(2024, 2, 1), "nurse 2")
+    on = date(2024, 6, 2)
+    assert ledger.subjects(on) == {ANNA: set(BOTH), BERT: set(BOTH)}
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "DELETE FROM history",
+        "UPDATE history SET expiry = '2099-01-01'",
+        "INSERT OR REPLACE INTO history SELECT number, subject, event, scope, day, '2099-01-01',"
+        " recorded_by, recorded_at FROM history WHERE number = 1",
+    ],
+)
+def test_history_refuses_changes(ledger: Ledger, statement: str) -> None:
+    ledger.record(ANNA, BOTH, date(2024, 1, 1), None, "nurse 2")
+    before = ledger.history()
+    with (
+        sqlite3.connect(ledger.path) as connection,
+        pytest.raises(sqlite3.IntegrityError, match="only grows"),
+    ):
+        connection.execute(statement)
+    assert ledger.history() == before
+
+
+def test_rows_that_make_no_sense_are_refused(ledger: Ledger) -> None:
+    tomorrow = date.today() + timedelta(days=1)
+    with pytest.raises(InputError, match="lies ahead"):
+        ledger.record(ANNA, BOTH, tomorrow, None, "nurse 2")
+    with pytest.raises(InputError, match="before it begins"):
+        ledger.record(ANNA, BOTH, date(2024, 2, 1), date(2024, 1, 1), "nurse 2")
+    with pytest.raises(InputError, match="who records"):
+        ledger.record(ANNA, BOTH, date(2024, 2, 1), None, "  ")
+    with pytest.raises(InputError, match="needs a scope"):
+        ledger.record(ANNA, (), date(2024, 2, 1), None, "nurse 2")
+    with pytest.raises(InputError, match="no consent of"):
+        ledger.withdraw(ANNA, date(2024, 2, 1), "nurse 2")
+    assert ledger.history() == ()
+
+
+def test_a_local_identifier_cannot_enter_the_ledger(ledger: Ledger) -> None:
+    with pytest.raises(InputError, match="cannot be used"):
+        ledger.record("4711", BOTH, date(2024, 2, 1), None, "nurse 2")
+    assert ledger.history() == ()
+
+
+def test_a_damaged_ledger_is_one_sentence(tmp_path: Path) -> None:
+    path = tmp_path / "consent.sqlite"
+    path.write_bytes(b"not a database" * 100)
+    with pytest.raises(InputError, match="restore it from the last copy"):
+        Ledger(path)
+
+
+def test_pseudonym_is_the_hmac_of_the_identifier() -> None:
+    key = bytes(range(32))
+    expected = hmac.new(key, b"subject\x004711", hashlib.sha256).hexdigest()[:16]
+    assert Secret(key).pseudonym("4711") == Secret(key).pseudonym(" 4711\0") == f"s-{expected}"
+    assert Secret(bytes(32)).pseudonym("4711") != f"s-{expected}"
+    assert "0102" not in repr(Secret(key))
+    with pytest.raises(InputError, match="not empty"):
+        Secret(key).pseudonym(" ")
+
+
+def test_secret_is_the_owners_alone(tmp_path: Path) -> None:
+    path = tmp_path / "keys" / "secret"
+    made = create_secret(path)
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert load_secret(path).pseudonym("4711") == made.pseudonym("4711")
+    with pytest.raises(InputError, match="never replaced"):
+        create_secret(path)
+    os.chmod(path, 0o640)
+    with pytest.raises(InputError, match="chmod 600"):
+        load_secret(path)
+
+
+def test_what_is_no_secret_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be read"):
+        load_secret(tmp_path / "missing")
+    path = tmp_path / "short"
+    path.write_text("abcd")
+    path.chmod(0o600)
+    with pytest.raises(InputError, match="not a secret"):
+        load_secret(path)
+
+
+def test_replaced_uids_are_valid_and_consistent() -> None:
+    from pydicom.uid import UID
+
+    secret = Secret(bytes(32))
+    one, other = secret.replaced_uid("1.2.3"), secret.replaced_uid("1.2.4")
+    assert one == secret.replaced_uid("1.2.3") != other
+    assert UID(one).is_valid and UID(one).startswith("2.25.")

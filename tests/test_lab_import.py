@@ -1,0 +1,263 @@
+"""Import: only consenting subjects, no identity left in files, names or reports."""
+
+import json
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pydicom
+import pytest
+from lab_data import (
+    AREA,
+    COLUMN_MM,
+    COLUMNS,
+    OPTIONS,
+    ROW_MM,
+    ROWS,
+    TODAY,
+    agree,
+    make_lab,
+    speckled_frames,
+    write_scan,
+)
+from numpy.typing import NDArray
+from pydicom.datadict import dictionary_VR
+from pydicom.sequence import Sequence
+from pydicom.uid import UID
+
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.errors import InputError
+from layermotion.lab.deidentify import clean_header
+from layermotion.lab.folder import Lab, Review, create_lab, open_lab, open_secret
+from layermotion.lab.importing import ImportOptions, ImportReport, import_folder
+from layermotion.lab.review import judge, mask_box, write_sheets
+from layermotion.lab.secret import Secret
+from layermotion.labels import View
+
+# Attributes that ultrasound files hold and that DICOM PS3.15 Table E.1-1 lists with the action X
+# (or X/Z, X/D, X/Z/D, of which removing meets the ultrasound objects) for the basic profile.
+REMOVED = """
+AcquisitionDate AcquisitionDateTime AcquisitionTime AcquisitionDeviceProcessingDescription
+AdditionalPatientHistory AdmissionID AdmittingDiagnosesDescription Allergies BurnedInAnnotation
+ContentDate ContentTime CurrentPatientLocation DerivationDescription DeviceSerialNumber
+EthnicGroup ImageComments InstanceCreationDate InstanceCreationTime InstitutionAddress
+InstitutionName InstitutionalDepartmentName IssuerOfPatientID MedicalAlerts MedicalRecordLocator
+MilitaryRank NameOfPhysiciansReadingStudy Occupation OperatorsName OtherPatientIDs
+OtherPatientNames PatientAge PatientAddress PatientBirthName PatientBirthTime PatientComments
+PatientSize PatientWeight PatientTelephoneNumbers PatientMotherBirthName
+PerformedProcedureStepDescription PerformedProcedureStepID PerformedProcedureStepStartDate
+PerformedProcedureStepStartTime PerformingPhysicianName PhysiciansOfRecord PregnancyStatus
+ProtocolName RegionOfResidence RequestedProcedureDescription RequestedProcedureID
+RequestingPhysician RequestingService SeriesDate SeriesDescription SeriesTime SmokingStatus
+StationName StudyComments StudyDescription TimezoneOffsetFromUTC
+""".split()
+# The same table: action Z, type 2 in the ultrasound objects (PS3.3 A.6).
+EMPTIED = """
+PatientBirthDate PatientSex StudyDate StudyTime StudyID AccessionNumber ReferringPhysicianName
+""".split()
+VALUES = {"DA": "20240102", "TM": "101112", "DT": "20240102101112", "AS": "054Y", "DS": "4711",
+          "IS": "4711", "US": 4711, "CS": "JANE"}  # fmt: skip
+
+
+def fill(data: pydicom.Dataset) -> None:
+    """Put identity into every attribute that the profile removes, and into private ones."""
+    for keyword in REMOVED:
+        setattr(data, keyword, VALUES.get(dictionary_VR(keyword), "JANE 4711"))
+    block = data.private_block(0x0009, "JANE 4711", create=True)
+    block.add_new(0x01, "LO", "JANE 4711")
+    nested = pydicom.Dataset()
+    nested.PatientName, nested.ReferencedSOPInstanceUID = "Doe^Jane", "1.2.4711.77"
+    data.ReferencedImageSequence = Sequence([nested])
+    data.SequenceOfUltrasoundRegions[0].add_new(0x00091001, "LO", "JANE 4711")
+    data.BodyPartExamined = "ABDOMEN"
+
+
+@pytest.fixture
+def imported(tmp_path: Path) -> tuple[Lab, Path, ImportReport]:
+    """Make a laboratory and import three subjects, one of them without consent."""
+    lab, secret_path = make_lab(tmp_path)
+    agree(lab, secret_path, "4711", "4712")
+    source = tmp_path / "from Jane Doe"
+    for seed, identifier in enumerate(("4711", "4712", "4713")):
+        write_scan(source / f"Doe Jane {seed}.dcm", identifier, speckled_frames(seed), fill)
+    secret = open_secret(lab, secret_path)
+    return lab, secret_path, import_folder(lab, secret, source, OPTIONS, TODAY)
+
+
+def test_subjects_without_valid_consent_stay_out(
+    imported: tuple[Lab, Path, ImportReport], tmp_path: Path
+) -> None:
+    lab, secret_path, report = imported
+    secret = open_secret(lab, secret_path)
+    assert report.refused == (secret.pseudonym("4713"),)
+    assert {record.subject for record in report.imported} == {
+        secret.pseudonym("4711"), secret.pseudonym("4712")}  # fmt: skip
+    assert report.failed == () and len(list(lab.root.glob("clips/*.dcm"))) == 2
+    again = import_folder(lab, secret, tmp_path / "from Jane Doe", OPTIONS, TODAY)
+    assert (again.imported, again.known, again.refused) == ((), 2, report.refused)
+    late = import_folder(lab, secret, tmp_path / "from Jane Doe", OPTIONS, date(2025, 1, 1))
+    assert len(late.refused) == 3 and late.known == 0
+
+
+def test_no_identity_is_left_anywhere(imported: tuple[Lab, Path, ImportReport]) -> None:
+    lab, _, report = imported
+    write_sheets(lab, report.imported, "first")
+    files = [path for path in lab.root.rglob("*") if path.is_file()]
+    assert len(files) == 2 * 2 + 1 + 1 + 1
+    for path in files:
+        assert not {"jane", "doe", "4711"} & set(path.name.lower().replace("-", " ").split())
+        if path.suffix == ".png":
+            continue  # compressed pixels: black around the image, see below
+        content = (
+            str(pydicom.dcmread(path, stop_before_pixels=True)).encode()
+            if (path.suffix == ".dcm")
+            else path.read_bytes()
+        )
+        for word in (b"jane", b"doe", b"roe", b"acc-", b"study-4", b"20240102", b"054y"):
+            assert word not in content.lower(), (path.name, word)
+    assert "4711" not in json.dumps([str(report)]) and "Jane" not in str(report)
+
+
+def test_header_follows_the_profile(imported: tuple[Lab, Path, ImportReport]) -> None:
+    lab, secret_path, report = imported
+    secret = open_secret(lab, secret_path)
+    record = next(r for r in report.imported if r.subject == secret.pseudonym("4711"))
+    data = pydicom.dcmread(lab.clip_path(record.name))
+    assert [keyword for keyword in REMOVED if keyword in data] == []
+    assert [keyword for keyword in EMPTIED if data[keyword].value] == []
+    assert not any(element.tag.is_private for element in data.iterall())
+    assert data.PatientName == data.PatientID == record.subject
+    assert data.SOPInstanceUID == secret.replaced_uid("1.2.4711.9")
+    assert data.file_meta.MediaStorageSOPInstanceUID == data.SOPInstanceUID
+    assert data.StudyInstanceUID == secret.replaced_uid("1.2.4711.1")
+    assert all(UID(data[k].value).is_valid for k in ("StudyInstanceUID", "SeriesInstanceUID"))
+    assert (data.Manufacturer, data.BodyPartExamined) == ("Invented", "ABDOMEN")
+    assert data.PatientIdentityRemoved == "YES"
+    assert [c.CodeValue for c in data.DeidentificationMethodCodeSequence] == ["113100"]
+
+
+def test_text_hidden_under_another_representation_goes() -> None:
+    data = pydicom.Dataset()
+    data.add_new("BodyPartExamined", "LT", "Jane Doe")
+    data.add_new("StudyDate", "DA", "20240102")
+    cleaned = clean_header(data, Secret(bytes(32)), "s-1")
+    assert "BodyPartExamined" not in cleaned and cleaned.StudyDate == ""
+
+
+def test_pixels_are_kept_inside_the_image_and_black_around(
+    imported: tuple[Lab, Path, ImportReport],
+) -> None:
+    lab, secret_path, report = imported
+    subject = open_secret(lab, secret_path).pseudonym("4712")
+    record = next(r for r in report.imported if r.subject == subject)
+    original = speckled_frames(1)
+    frames = np.stack(list(lab.frames(record, [1, 0])))[::-1]
+    top, left, height, width = record.area
+    assert (top, left, height, width) == (AREA.top, AREA.left, AREA.height, AREA.width)
+    np.testing.assert_array_equal(frames[(slice(None), *AREA.slices)],
+                                  original[(slice(None), *AREA.slices)])  # fmt: skip
+    outside = np.ones((ROWS, COLUMNS), bool)
+    outside[AREA.slices] = False
+    assert original[:, outside].any() and not frames[:, outside].any()
+    clip = open_clip(lab.clip_path(record.name), SourceOptions())
+    assert clip.spacing is not None and record.spacing is not None
+    for spacing in (clip.spacing, record.spacing):
+        assert (spacing.row_mm, spacing.column_mm) == pytest.approx((ROW_MM, COLUMN_MM))
+    assert [frame.time_s for frame in clip.frames()] == pytest.approx([0.0, 0.04])
+    assert (record.scanner, record.view) == ("Invented Model 5", View.ABDOMINAL_WALL)
+
+
+def test_pictures_go_by_their_subjects_folder(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    (subject,) = agree(lab, secret_path, "4711")
+    source = tmp_path / "scans"
+    (source / "4711").mkdir(parents=True)
+    picture = speckled_frames(3, 1)[0]
+    cv2.imwrite(str(source / "4711" / "Jane.png"), picture)
+    cv2.imwrite(str(source / "Jane loose.png"), picture)
+    (source / "4711" / "notes.txt").write_text("Jane")
+    (source / "4711" / "empty.mp4").write_bytes(b"")
+    options = ImportOptions("clinic-a", "old cart", SourceOptions())
+    report = import_folder(lab, open_secret(lab, secret_path), source, options, TODAY)
+    (record,) = report.imported
+    assert (record.subject, record.scanner, record.spacing) == (subject, "old cart", None)
+    assert record.frames == 1
+    assert len(report.failed) == 3
+    assert any("subject's folder" in sentence for sentence in report.failed)
+    assert not any("Jane" in sentence or "4711" in sentence for sentence in report.failed)
+
+
+def test_a_file_without_a_patient_is_refused(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    source = tmp_path / "scans"
+    write_scan(source / "a.dcm", "4711", speckled_frames(0), lambda d: setattr(d, "PatientID", ""))
+    report = import_folder(lab, open_secret(lab, secret_path), source, OPTIONS, TODAY)
+    assert report.imported == () and "no Patient ID" in report.failed[0]
+
+
+def test_review_masks_text_and_states_what_was_done(
+    imported: tuple[Lab, Path, ImportReport],
+) -> None:
+    lab, _, report = imported
+    record = report.imported[0]
+    judge(lab, (record.name,), Review.ACCEPTED)
+    data = pydicom.dcmread(lab.clip_path(record.name))
+    assert data.BurnedInAnnotation == "NO"
+    assert [c.CodeValue for c in data.DeidentificationMethodCodeSequence] == ["113100", "113101"]
+    before = next(lab.frames(record, [1]))
+    mask_box(lab, record.name, (50, 70, 20, 30))
+    after = next(lab.frames(record, [1]))
+    expected: NDArray[np.uint8] = before.copy()
+    expected[50:70, 70:100] = 0
+    assert before[50:70, 70:100].any()
+    np.testing.assert_array_equal(after, expected)
+    assert lab.clip(record.name).review is Review.PENDING
+    clip = open_clip(lab.clip_path(record.name), SourceOptions())
+    assert [frame.time_s for frame in clip.frames()] == pytest.approx([0.0, 0.04])
+    with pytest.raises(InputError, match="does not lie in"):
+        mask_box(lab, record.name, (230, 0, 20, 20))
+    with pytest.raises(InputError, match="no clip"):
+        judge(lab, ("c-0",), Review.ACCEPTED)
+
+
+def test_contact_sheet_shows_text_that_stands_still(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    agree(lab, secret_path, "4711")
+    frames = speckled_frames(0, 12)
+    for frame in frames:
+        cv2.putText(frame, "DOE", (120, 120), cv2.FONT_HERSHEY_SIMPLEX, 0.8, 255, 2)
+    write_scan(tmp_path / "scans" / "a.dcm", "4711", frames)
+    secret = open_secret(lab, secret_path)
+    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY)
+    (path,) = write_sheets(lab, report.imported, "first")
+    sheet = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    assert sheet is not None
+    darkest = sheet[30:-14, 575:]  # the right-hand picture, without caption and gap
+    assert (darkest > 200).sum() > 200 and np.median(darkest) < 80
+
+
+def test_a_laboratory_and_its_secret_belong_together(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    with pytest.raises(InputError, match="already"):
+        create_lab(lab.root, secret_path)
+    with pytest.raises(InputError, match="inside the data"):
+        create_lab(tmp_path / "b", tmp_path / "b" / "secret")
+    other, other_secret = make_lab(tmp_path / "other")
+    with pytest.raises(InputError, match="not the secret"):
+        open_secret(other, secret_path)
+    with pytest.raises(InputError, match="not the folder of a laboratory"):
+        open_lab(tmp_path)
+    assert open_lab(lab.root) == lab and other_secret != secret_path
+
+
+@pytest.mark.parametrize("make", [lambda p: p / "none", lambda p: p])
+def test_a_source_without_files_is_refused(tmp_path: Path, make: Callable[[Path], Path]) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    secret = open_secret(lab, secret_path)
+    (tmp_path / "void").mkdir()
+    with pytest.raises(InputError):
+        import_folder(lab, secret, make(tmp_path / "void"), OPTIONS, TODAY)
+    with pytest.raises(InputError, match="inside the laboratory"):
+        import_folder(lab, secret, lab.root / "clips", OPTIONS, TODAY)
