@@ -58,6 +58,10 @@ class TruthSegmenter:
     spacing_range_mm: tuple[float, float] = (0.05, 1.0)
     errors_px: Mapping[str, float] = field(default_factory=lambda: dict(ERRORS_PX))
 
+    def error_px(self, measure: str, confidence: float) -> float:
+        """Error of a measure, whatever the confidence."""
+        return self.errors_px[measure]
+
     def run(self, images: NDArray[np.uint8]) -> tuple[Probabilities, NDArray[np.float32]]:
         """Blurred truth and view of each image."""
         numbers = [self._number(image) for image in images]

@@ -160,7 +160,9 @@ def test_measure_hands_every_option_on(
     first.touch()
     second.touch()
     options = "--mm-per-pixel 0.08,0.11 --depth-mm 60 --fps 25 --task draw_in "
-    options += "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir"
+    options += (
+        "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir"
+    )
     assert run("measure", first, second, "--out", out, *options.split()) == code
     assert run("measure", first, "--out", out) == code
     assert measure_sources.calls == [

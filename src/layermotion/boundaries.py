@@ -40,7 +40,9 @@ class Boundaries:
         (fat, EO, IO, TrA, bladder); NaN where the structure is absent or runs out of the bottom
         of the picture.
     confidence
-        Shape (5, C), 0 to 1: mean probability of the structure between its edges.
+        Shape (5, C), 0 to 1: the structure's probability between its edges, as a share of their
+        distance plus its probability elsewhere in the column. One where all agrees; a border that
+        could as well lie elsewhere lowers it.
     """
 
     column_px: Array
@@ -98,10 +100,11 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         unusable = (bottom - top < THINNEST_PX) | (bottom == cut.shape[1])
         fine_top[unusable] = fine_bottom[unusable] = np.nan
         inside = np.take_along_axis(sums[label], np.stack([top, bottom]), axis=0)
-        mean = (inside[1] - inside[0]) / np.maximum(bottom - top, 1)
+        found = inside[1] - inside[0]
+        overlap = found / np.maximum(bottom - top + sums[label][-1] - found, 1)
         superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
         deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
-        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.clip(mean, 0, 1))
+        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.clip(overlap, 0, 1))
     # Each edge was refined and smoothed by itself; none may pass the edge above it.
     both = np.stack([superficial, deep], axis=1).reshape(-1, shape[1])  # (10, C)
     ordered = np.where(np.isnan(both), np.nan, np.fmax.accumulate(both, axis=0))

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -173,8 +174,9 @@ class Segmenter:
     spacing_range_mm
         Smallest and largest height of a pixel met in training, mm.
     errors_px
-        Standard deviation of each measure's error on synthetic clips, model pixels, as
-        ``scripts/evaluate.py`` found and stored it.
+        For each measure, the standard deviation of its error on synthetic clips at full confidence,
+        model pixels, and the rate at which it grows as confidence falls; ``scripts/evaluate.py``
+        found and stored them.
     session
         The network; the grey scale is normalised inside it.
     """
@@ -183,8 +185,13 @@ class Segmenter:
     sha256: str
     size_px: int
     spacing_range_mm: tuple[float, float]
-    errors_px: Mapping[str, float]
+    errors_px: Mapping[str, tuple[float, float]]
     session: onnxruntime.InferenceSession
+
+    def error_px(self, measure: str, confidence: float) -> float:
+        """Standard deviation of the error of a measure at some confidence, model pixels."""
+        level, growth = self.errors_px[measure]
+        return level * math.exp(growth * (1 - confidence))
 
     def run(
         self, images: NDArray[np.uint8] | NDArray[np.float32]
@@ -264,9 +271,10 @@ def load_segmenter(
     options.intra_op_num_threads = threads
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
     low, high = card["spacing_range_mm"]
-    return Segmenter(
-        name, found, int(card["size_px"]), (float(low), float(high)), card["errors_px"], session
-    )
+    errors = {
+        name: (float(level), float(growth)) for name, (level, growth) in card["errors_px"].items()
+    }
+    return Segmenter(name, found, int(card["size_px"]), (float(low), float(high)), errors, session)
 
 
 def weights_names(folder: Path = WEIGHTS_FOLDER) -> list[str]:
