@@ -143,7 +143,7 @@ def dice_sums(
 def error_model(
     errors: NDArray[np.float64], confidence: NDArray[np.float64]
 ) -> tuple[float, float]:
-    """Return the standard deviation at full confidence, and the rate at which it grows as that falls.
+    """Return the standard deviation at full confidence and the rate at which doubt raises it.
 
     The rate is a line through the logarithm of the errors, never falling with doubt; the level is
     that of a normal error that holds 95 % of all.

@@ -38,7 +38,7 @@ def plan_of(number: int, view: View | None, task: Task) -> ClipPlan:
 
 
 def clip_of(plan: ClipPlan) -> Clip:
-    """The clip that a reader would give, without a file in between."""
+    """Build the clip that a reader would give, without a file in between."""
     pictures = [screen for screen, _ in render_clip(plan)]
     rows, columns = pictures[0].shape
     return Clip(

@@ -189,7 +189,7 @@ class Segmenter:
     session: onnxruntime.InferenceSession
 
     def error_px(self, measure: str, confidence: float) -> float:
-        """Standard deviation of the error of a measure at some confidence, model pixels."""
+        """Return the standard deviation of the error of a measure at some confidence, model pixels."""
         level, growth = self.errors_px[measure]
         return level * math.exp(growth * (1 - confidence))
 
@@ -271,9 +271,8 @@ def load_segmenter(
     options.intra_op_num_threads = threads
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
     low, high = card["spacing_range_mm"]
-    errors = {
-        name: (float(level), float(growth)) for name, (level, growth) in card["errors_px"].items()
-    }
+    stored = card["errors_px"].items()
+    errors = {measure: (float(level), float(growth)) for measure, (level, growth) in stored}
     return Segmenter(name, found, int(card["size_px"]), (float(low), float(high)), errors, session)
 
 
