@@ -189,7 +189,7 @@ class Segmenter:
     session: onnxruntime.InferenceSession
 
     def error_px(self, measure: str, confidence: float) -> float:
-        """Return the standard deviation of the error of a measure at some confidence, model pixels."""
+        """Return the standard deviation of a measure's error at some confidence, model pixels."""
         level, growth = self.errors_px[measure]
         return level * math.exp(growth * (1 - confidence))
 
