@@ -1,6 +1,6 @@
 """Owns synthetic clips: a scene in motion, on a screen, frame after frame, with its truth."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,10 +10,11 @@ from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from synthetic.anatomy import chance, uniform
 from synthetic.display import Grey
+from synthetic.factors import DRAWN, split
 from synthetic.imaging import Grid
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS, Motion, draw_motion
 from synthetic.scene import Scene, draw_scene, field_of_view, picture_grid, render
-from synthetic.screen import draw_ruler, draw_text
+from synthetic.screen import draw_ruler, draw_text, grab
 from synthetic.truth import base_displacement, clip_edges, tra_slide_mm
 
 
@@ -30,12 +31,12 @@ class ClipPlan:
     grid
         Pixels of the image area, in mm.
     persistence
-        Share of the previous frame shown, 0 to 0.6.
+        Share of the previous frame shown, 0 to 0.6 in training.
     noise_seed
         Seed of the electronic noise.
     """
 
-    view: View
+    view: View | None
     scene: Scene
     motion: Motion
     screen: Grey
@@ -72,7 +73,8 @@ class ClipTruth:
 
 def draw_clip(
     rng: np.random.Generator,
-    view: View,
+    view: View | None,
+    forced: Mapping[str, float] = DRAWN,
     *,
     task: Task | None = None,
     screen_px: tuple[int, int] = (480, 640),
@@ -83,14 +85,29 @@ def draw_clip(
 
     Parameters
     ----------
+    view
+        None shows neither view, at rest.
+    forced
+        Strengths of ``Factors`` set from outside; the others are drawn.
     screen_px
         (rows, columns) of the screen that the image is placed on.
     """
-    scene = draw_scene(rng, view, slack_mm=25.0)
+    body, moves, around = split(rng, 3)
+    scene = draw_scene(body, view, forced, slack_mm=25.0)
+    factors = scene.factors
     tasks = WALL_TASKS if view is View.ABDOMINAL_WALL else BLADDER_TASKS
-    task = task or tasks[int(rng.integers(1, len(tasks)))]
-    motion = draw_motion(rng, scene.stack, task, frame_rate_hz, repeats=repeats)
-    screen, area, grid = _draw_screen(rng, scene, screen_px)
+    task = task or (Task.REST if view is None else tasks[int(moves.integers(1, len(tasks)))])
+    motion = draw_motion(
+        moves,
+        scene.stack,
+        task,
+        frame_rate_hz,
+        repeats=repeats,
+        probe_mm=2.0 * factors.probe_motion,
+        breath=0.08 * factors.breathing,
+        peristalsis_mm=6.0 * factors.peristalsis,
+    )
+    screen, area, grid = _draw_screen(around, scene, screen_px)
     return ClipPlan(
         view,
         scene,
@@ -98,9 +115,9 @@ def draw_clip(
         screen,
         area,
         grid,
-        uniform(rng, 0.1, 0.6) if chance(rng, 0.4) else 0.0,
+        min(0.6 * factors.persistence, 0.95),
         frame_rate_hz,
-        int(rng.integers(2**31)),
+        int(around.integers(2**31)),
     )
 
 
@@ -109,13 +126,16 @@ def _draw_screen(
 ) -> tuple[Grey, ImageArea, Grid]:
     rows, columns = screen_px
     _, _, width, height = field_of_view(scene.beams)
-    margin = uniform(rng, 0.03, 0.12)
+    margin = uniform(rng, 0.03, 0.15)
     scale = max(height / (rows * (1 - 2 * margin)), width / (columns * (1 - 2 * margin)))
     tall, wide = int(height / scale), int(width / scale)
-    top, left = int((rows - tall) / 2), int((columns - wide) / 2)
+    top, left = (
+        int(edge + rng.random() * (room - 2 * edge))
+        for edge, room in ((0.02 * rows, rows - tall), (0.02 * columns, columns - wide))
+    )
     screen = np.full(screen_px, rng.integers(0, 40) if chance(rng, 0.3) else 0, np.uint8)
     border = np.zeros_like(screen)
-    draw_text(rng, border, int(rng.integers(2, 10)))
+    draw_text(rng, border, 2 + round(10 * scene.factors.screen_marks))
     draw_ruler(rng, border, 10 / scale)
     border[top - 4 : top + tall + 4, left - 4 : left + wide + 4] = 0
     np.maximum(screen, border, out=screen)
@@ -128,10 +148,14 @@ def render_clip(plan: ClipPlan) -> Iterator[tuple[Grey, Grey]]:
     white: float | None = None
     last: NDArray[np.float32] | None = None
     rows, columns = plan.area.slices
+    coarse = plan.scene.factors.screen_grab
     for pose, turn in zip(plan.motion.poses, plan.motion.turn_rad, strict=True):
         picture = render(rng, plan.scene, pose, plan.grid, white_db=white, turn_rad=float(turn))
         white = picture.white_db
-        image = picture.pixels.astype(np.float32)
+        pixels = picture.pixels
+        if coarse:
+            pixels = grab(np.random.default_rng(plan.noise_seed), pixels, coarse)
+        image = pixels.astype(np.float32)
         if last is not None and plan.persistence:
             image = (1 - plan.persistence) * image + plan.persistence * last
         last = image
@@ -153,5 +177,7 @@ def clip_truth(plan: ClipPlan) -> ClipTruth:
         return ClipTruth(
             motion.time_s, plan.grid.x_mm, edges, base_displacement(stack, motion), missing
         )
+    if plan.view is None:
+        return ClipTruth(motion.time_s, plan.grid.x_mm, edges, missing, missing)
     slide = tra_slide_mm(stack, motion, 0.0)
     return ClipTruth(motion.time_s, plan.grid.x_mm, edges, missing, slide)

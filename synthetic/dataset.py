@@ -4,6 +4,7 @@ The cut is sometimes wrong on purpose (loose, tight, unequal scales, marks and t
 finding the image on a real screen is never perfect.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -13,10 +14,11 @@ from layermotion.geometry import COLUMN_RATIO
 from layermotion.labels import Structure, View
 from synthetic.anatomy import Stack, chance, uniform
 from synthetic.display import Grey
+from synthetic.factors import DRAWN, Factors, split
 from synthetic.imaging import Grid
 from synthetic.pose import Pose, rest_pose
 from synthetic.scene import draw_scene, field_of_view, render
-from synthetic.screen import draw_marks, draw_ruler, draw_text, menu
+from synthetic.screen import cover_with_menu, draw_marks, draw_ruler, draw_text, grab, menu
 
 # View classes in order; 0 is neither view.
 VIEWS = (None, View.ABDOMINAL_WALL, View.BLADDER)
@@ -45,34 +47,58 @@ class Example:
     mm_per_pixel: float
 
 
-def draw_example(rng: np.random.Generator, size_px: int) -> Example:
+def draw_example(
+    rng: np.random.Generator, size_px: int, forced: Mapping[str, float] = DRAWN
+) -> Example:
     """Draw one example of ``size_px`` rows, with pixels ``COLUMN_RATIO`` times as wide as high.
+
+    Parameters
+    ----------
+    forced
+        Strengths of ``Factors`` set from outside; the others are drawn.
 
     Examples
     --------
     >>> draw_example(np.random.default_rng(1), 64).image.shape
     (64, 32)
     """
-    view = int(rng.choice(3, p=_VIEW_SHARES))
-    if view == 0 and chance(rng, 0.15):
-        image = _squeezed(menu(rng, size_px, size_px))
+    choice, body, cut, screen = split(rng, 4)
+    view = int(choice.choice(3, p=_VIEW_SHARES))
+    if view == 0 and chance(choice, 0.1):
+        image = _squeezed(menu(screen, size_px, size_px))
         return Example(image, np.zeros_like(image), 0, 0.2)
-    scene = draw_scene(rng, VIEWS[view])
-    grid = _cut(rng, field_of_view(scene.beams), size_px)
-    turn = uniform(rng, 0, 1.5) if chance(rng, 0.1) else 0.0
-    picture = render(rng, scene, draw_pose(rng, scene.stack), grid, turn_rad=turn)
-    image = picture.pixels
-    if chance(rng, 0.25):
+    scene = draw_scene(body, VIEWS[view], forced)
+    factors = scene.factors
+    halves = 2 if factors.split_screen else 1
+    grid = _cut(cut, field_of_view(scene.beams), size_px, size_px // halves, factors)
+    turn = 1.5 * factors.decorrelation
+    # Two pictures of one wall or bladder, such as rest beside contraction.
+    pictures = [
+        render(body, scene, draw_pose(body, scene.stack), grid, turn_rad=turn)
+        for _ in range(halves)
+    ]
+    image, label = (
+        np.hstack([getattr(picture, name) for picture in pictures]) for name in ("pixels", "labels")
+    )
+    if image.shape[1] < size_px:
+        image, label = (np.pad(a, ((0, 0), (0, size_px - a.shape[1]))) for a in (image, label))
+    if chance(screen, 0.25):
         # Screens are not always black around the image.
-        image = np.where(picture.inside, image, rng.integers(0, 90)).astype(np.uint8)
-    if chance(rng, 0.35):
-        sheet = np.zeros((size_px, size_px), np.uint8)
-        draw_text(rng, sheet, int(rng.integers(0, 6)))
-        draw_marks(rng, sheet)
-        if chance(rng, 0.6):
-            draw_ruler(rng, sheet, max(3.0, uniform(rng, 2, 10) / grid.row_mm))
-        image = np.maximum(image, _squeezed(sheet))
-    return Example(image, picture.labels, view, grid.row_mm)
+        inside = np.hstack([picture.inside for picture in pictures])
+        inside = np.pad(inside, ((0, 0), (0, size_px - inside.shape[1])))
+        image = np.where(inside, image, screen.integers(0, 90)).astype(np.uint8)
+    if factors.screen_marks:
+        draw_text(screen, image, round(7 * factors.screen_marks))
+        draw_marks(screen, image)
+        if chance(screen, 0.6):
+            draw_ruler(screen, image, max(3.0, uniform(screen, 2, 10) / grid.row_mm))
+    if view == 0 and chance(screen, 0.08):
+        cover_with_menu(screen, image)
+    if factors.screen_grab:
+        image = grab(screen, image, factors.screen_grab)
+    # Of the columns that are averaged, the label is that of one by chance: no side is favoured.
+    label = np.ascontiguousarray(label[:, int(screen.integers(COLUMN_RATIO)) :: COLUMN_RATIO])
+    return Example(_squeezed(image), label, view, grid.row_mm)
 
 
 def _squeezed(screen: Grey) -> Grey:
@@ -105,7 +131,13 @@ def draw_pose(rng: np.random.Generator, stack: Stack) -> Pose:
     )
 
 
-def _cut(rng: np.random.Generator, field: tuple[float, float, float, float], size_px: int) -> Grid:
+def _cut(
+    rng: np.random.Generator,
+    field: tuple[float, float, float, float],
+    rows: int,
+    columns: int,
+    factors: Factors,
+) -> Grid:
     """Choose the part of the field of view that fills the example."""
     left, top, width, height = field
     right, bottom = left + width, top + height
@@ -120,15 +152,14 @@ def _cut(rng: np.random.Generator, field: tuple[float, float, float, float], siz
         right -= uniform(rng, 0, 0.25) * width
         bottom -= uniform(rng, 0, 0.25) * height
     width, height = right - left, bottom - top
-    aspect = float(np.exp(rng.normal(0, 0.12))) if chance(rng, 0.35) else 1.0
-    scale = max(width, height * aspect) / size_px
-    row_mm, column_mm = scale / aspect, scale * COLUMN_RATIO
-    columns = size_px // COLUMN_RATIO
+    aspect = float(np.exp(0.3 * factors.pixel_aspect))
+    scale = max(width / columns, height * aspect / rows)
+    row_mm, column_mm = scale / aspect, scale
     return Grid(
-        size_px,
+        rows,
         columns,
         row_mm,
         column_mm,
         left - (columns * column_mm - width) / 2,
-        top - (size_px * row_mm - height) / 2,
+        top - (rows * row_mm - height) / 2,
     )

@@ -6,6 +6,7 @@ The point spread function is Gaussian in both directions. Axial width follows th
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -85,35 +86,46 @@ class Settings:
     ----------
     looks
         Independent looks averaged (spatial or frequency compounding).
+    evenness
+        Share of the echo's mean power in the picture instead of its speckle, 0 to 1: the limit of
+        many more looks.
+    build_up_db
+        Weakness of harmonic echoes at the face, where the harmonic has not built up yet, dB.
     noise_db
         Electronic noise at the face relative to the common echo level, dB.
     tgc
         Share of the mean attenuation that the gain curve takes back.
-    tgc_wave_db
-        Two random gain errors over depth, dB.
+    sliders_db
+        Gain errors at equally spaced depths, straight between them, dB.
     clutter_db
         Level of side-lobe and multipath haze relative to the local mean, dB.
-    reverberation_db
-        Strength of repeated superficial echoes, dB.
+    reverberation_db, reverberation_mm
+        Strength of repeated superficial echoes, dB, and the depth down to which they repeat.
     ring_down_db
         Level of the transducer's own ringing at the face, dB.
     mirror_width
         Tangent of the incidence at which mirror-like borders lose 1 / e of their echo.
     contact
         (left, right): share of the face without contact at each end.
+    streaks
+        (position, half-width, loss in dB) of hair or bubbles under the face, as shares of it.
     coupling_db
         Amplitude of two slow gain errors across the face, dB.
     """
 
     looks: int
+    evenness: float
+    build_up_db: float
     noise_db: float
     tgc: float
-    tgc_wave_db: tuple[float, float]
+    sliders_db: tuple[float, ...]
     clutter_db: float
     reverberation_db: float
+    reverberation_mm: float
     ring_down_db: float
     mirror_width: float
     contact: tuple[float, float]
+    streaks: tuple[tuple[float, float, float], ...]
     coupling_db: tuple[float, float]
 
 
@@ -200,10 +212,12 @@ def _tissue_map(stack: Stack, texture: Texture, pose: Pose, beams: Beams) -> tup
     # The last layer's band is cut at the picture's depth: map it one to one.
     band_top = texture.band_top.copy()
     tops[last] = tops[last - 1] + (band_top[last] - band_top[last - 1]) * texture.row_mm
-    flat = np.empty((world_y.size, world_x.size, 2), np.float32)
+    # Row and slide as one complex number need one search for both.
+    both = band_top[:, None] + 1j * knots
+    found = np.empty((world_x.size, world_y.size), np.complex64)
     for i in range(world_x.size):
-        flat[:, i, 0] = np.interp(world_y, tops[:, i], band_top)
-        flat[:, i, 1] = np.interp(world_y, tops[:, i], knots[:, i])
+        found[i] = np.interp(world_y, tops[:, i], both[:, i])
+    flat = cv2.transpose(found.view(np.float32).reshape(world_x.size, world_y.size, 2))
     map_x = (x - np.float32(world_x[0])) * np.float32(1 / (world_x[1] - world_x[0]))
     map_y = (y - np.float32(world_y[0])) * np.float32(1 / (world_y[1] - world_y[0]))
     sampled = cv2.remap(flat, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -212,12 +226,18 @@ def _tissue_map(stack: Stack, texture: Texture, pose: Pose, beams: Beams) -> tup
     return row, column
 
 
-def _blur_by_depth(field: Image, sigma_lateral: Spread, sigma_axial: float) -> Image:
-    """Blur (samples, lines, C) with a lateral width that follows depth; unit noise gain."""
+def _blur_by_depth(field: Image, sigma_lateral: Spread, sigma_axial: float, norm: int = 2) -> Image:
+    """Blur (samples, lines[, C]) with a lateral width that follows depth.
+
+    Parameters
+    ----------
+    norm
+        2 keeps the power of noise, 1 keeps a level.
+    """
     samples = field.shape[0]
     size_axial = 2 * int(np.ceil(2.6 * sigma_axial)) + 1
     axial = cv2.getGaussianKernel(size_axial, sigma_axial)
-    axial = axial / np.sqrt(np.sum(axial**2))
+    axial = axial / np.linalg.norm(axial.ravel(), norm)
     bands = 5
     centres = np.linspace(0, samples - 1, bands)
     out = np.zeros_like(field)
@@ -231,11 +251,11 @@ def _blur_by_depth(field: Image, sigma_lateral: Spread, sigma_axial: float) -> I
         sigma = max(float(np.interp(centre, position, sigma_lateral)), 0.35)
         size = 2 * int(np.ceil(2.6 * sigma)) + 1
         lateral = cv2.getGaussianKernel(size, sigma)
-        lateral = lateral / np.sqrt(np.sum(lateral**2))
+        lateral = lateral / np.linalg.norm(lateral.ravel(), norm)
         part = cv2.sepFilter2D(
             field[low:high], cv2.CV_32F, lateral, axial, borderType=cv2.BORDER_REFLECT
         )
-        weight = share[first:end, None, None].astype(np.float32)
+        weight = share[first:end].astype(np.float32).reshape(-1, *[1] * (field.ndim - 1))
         out[first:end] += part[first - low : end - low] * weight
     return out
 
@@ -278,25 +298,16 @@ def form_image(
     amplitude, loss_map = seen[..., 2], seen[..., 3]
 
     step_cm = beams.sample_mm / 10
-    path = cv2.integral(loss_map)[1:, 1:]
-    path = np.diff(path, axis=1, prepend=0).astype(np.float32)
-    loss = path * np.float32(2 * probe.frequency_mhz * step_cm)
+    path = np.cumsum(loss_map, axis=0, dtype=np.float32)
+    # A beam is some lines wide: shadows have soft sides.
+    loss = np.asarray(cv2.GaussianBlur(path, (9, 1), sigmaX=1.5, sigmaY=1), np.float32)
+    loss *= np.float32(2 * probe.frequency_mhz * step_cm)
     gain = settings.tgc * _gain_curve(loss, step_cm * probe.frequency_mhz)
-    t = np.linspace(0, np.pi, gain.size)
-    wave = settings.tgc_wave_db[0] * np.cos(t) + settings.tgc_wave_db[1] * np.cos(2 * t)
     residual = loss - gain[:, None].astype(np.float32)
-    across = np.linspace(0, np.pi, probe.lines, dtype=np.float32)[None, :]
-    residual += np.float32(settings.coupling_db[0]) * np.cos(across)
-    residual += np.float32(settings.coupling_db[1]) * np.cos(3 * across)
-    if any(settings.contact):
-        residual += _missing_contact(settings.contact, probe.lines)
-    slope = np.diff(row, axis=1, append=row[:, -1:]) / np.maximum(
-        np.abs(np.diff(row, axis=0, append=row[-1:])), 1e-3
-    )
-    slope *= (beams.sample_mm / beams.line_mm)[:, None].astype(np.float32)
-    np.clip(slope, -3, 3, out=slope)
-    steep = (slope / np.float32(settings.mirror_width)) ** 2
-    strength = amplitude * _from_db(-residual - np.minimum(steep, 3) * 3, 20)
+    residual += _across_face(settings, probe.lines)
+    build_up = settings.build_up_db * np.exp(-beams.range_mm / 8.0)
+    residual += build_up[:, None].astype(np.float32)
+    strength = amplitude * _from_db(-residual - _mirror_loss_db(row, beams, settings), 20)
 
     sigma_axial = probe.axial_fwhm_mm / FWHM / beams.sample_mm
     sigma_lateral = probe.lateral_fwhm_mm(beams.range_mm) / FWHM / beams.line_mm
@@ -306,15 +317,24 @@ def form_image(
     for look in range(settings.looks):
         if look:
             # Looks of other directions or bands see the same tissue through other scatterers.
-            far_row = np.mod(row + 0.37 * height * look, height - 1)
-            far_column = np.mod(column + 0.29 * width * look, width - 1)
+            far_row = np.mod(row + np.float32(0.37 * height * look), np.float32(height - 1))
+            far_column = np.mod(column + np.float32(0.29 * width * look), np.float32(width - 1))
             field = cv2.remap(material[..., :2], far_column, far_row, cv2.INTER_LINEAR)
         blurred = _blur_by_depth(field * strength[..., None], sigma_lateral, sigma_axial)
         power += blurred[..., 0] ** 2 + blurred[..., 1] ** 2
-    power /= np.float32(2 * settings.looks)
+    power *= np.float32(0.5 / settings.looks)
+    if settings.evenness:
+        # The mean power of speckle spreads with the square of the pulse, 1 / sqrt(2) as wide.
+        root = np.sqrt(0.5)
+        mean = _blur_by_depth(strength**2, sigma_lateral * root, sigma_axial * root, norm=1)
+        # Neighbouring scatterers are not quite independent; the picture itself says how much.
+        seldom = mean[::5, ::3] + np.float32(1e-9)
+        mean *= (power[::5, ::3] / seldom).mean()
+        power += np.float32(settings.evenness) * (mean - power)
 
     if settings.reverberation_db > -60:
-        power += _reverberation(power, beams.sample_mm, settings.reverberation_db)
+        reach = settings.reverberation_mm / beams.sample_mm
+        power += _reverberation(power, reach, settings.reverberation_db)
     if settings.clutter_db > -80:
         small = cv2.resize(power, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
         haze = cv2.GaussianBlur(small, (0, 0), probe.lines / 30, sigmaY=small.shape[0] / 60)
@@ -326,8 +346,32 @@ def form_image(
     floor = 10 ** ((settings.noise_db + gain) / 10)
     power += noise * floor[:, None].astype(np.float32)
     echo_db = cv2.log(power + np.float32(1e-12)) * np.float32(10 / np.log(10))
-    echo_db += wave[:, None].astype(np.float32)
+    knots = np.linspace(0, gain.size - 1, len(settings.sliders_db))
+    sliders = np.interp(np.arange(gain.size), knots, settings.sliders_db)
+    echo_db += sliders[:, None].astype(np.float32)
     return echo_db, residual
+
+
+def _across_face(settings: Settings, lines: int) -> NDArray[np.float32]:
+    """Extra loss in dB of every line, shape (1, lines): uneven coupling, bubbles, lifted ends."""
+    across = np.linspace(0, np.pi, lines, dtype=np.float32)[None, :]
+    loss = settings.coupling_db[0] * np.cos(across) + settings.coupling_db[1] * np.cos(3 * across)
+    position = np.linspace(0, 1, lines)[None, :]
+    for centre, half_width, depth_db in settings.streaks:
+        loss = loss + depth_db * np.exp(-(((position - centre) / half_width) ** 2))
+    if any(settings.contact):
+        loss = loss + _missing_contact(settings.contact, lines)
+    return np.asarray(loss, np.float32)
+
+
+def _mirror_loss_db(row: Image, beams: Beams, settings: Settings) -> Image:
+    """Loss of borders that the beam meets at an angle, dB, at most 9."""
+    slope = np.diff(row, axis=1, append=row[:, -1:])
+    slope /= np.maximum(np.abs(np.diff(row, axis=0, append=row[-1:])), np.float32(1e-3))
+    per_mm = beams.sample_mm / beams.line_mm / settings.mirror_width
+    slope *= per_mm[:, None].astype(np.float32)
+    slope *= slope
+    return np.asarray(np.minimum(slope, np.float32(3)) * np.float32(3))
 
 
 def _gain_curve(loss: Image, cm_mhz: float) -> NDArray[np.float64]:
@@ -363,11 +407,11 @@ def _missing_contact(contact: tuple[float, float], lines: int) -> NDArray[np.flo
     return np.asarray(60 * np.clip(2 * depth, 0, 1), np.float32)[None, :]
 
 
-def _reverberation(power: Image, sample_mm: float, level_db: float) -> Image:
-    """Echoes of the first millimetres seen again at twice and three times their depth."""
+def _reverberation(power: Image, repeated: float, level_db: float) -> Image:
+    """Echoes of the first ``repeated`` samples seen again at twice and three times their depth."""
     out = np.zeros_like(power)
     samples, lines = power.shape
-    reach = max(8, min(int(14 / sample_mm), samples // 4))
+    reach = max(8, min(int(repeated), samples // 3))
     for order in (2, 3):
         copy = cv2.resize(power[:reach], (lines, reach * order))[:samples]
         out[: copy.shape[0]] += copy * np.float32(10 ** (level_db * (order - 1) / 10))
@@ -400,8 +444,12 @@ def scan_convert(beams: Beams, values: Image, grid: Grid, outside: tuple[float, 
     )
 
 
+@lru_cache(maxsize=2)
 def beam_coordinates(beams: Beams, grid: Grid) -> tuple[Image, Image]:
-    """Beam and sample at each pixel centre, each float32 of shape (rows, columns)."""
+    """Beam and sample at each pixel centre, each float32 of shape (rows, columns).
+
+    Kept for the next frame of a clip, where nothing but the tissue changes.
+    """
     probe = beams.probe
     x = grid.x_mm.astype(np.float32)[None, :]
     y = grid.y_mm.astype(np.float32)[:, None]

@@ -103,6 +103,8 @@ def draw_motion(
     *,
     repeats: int = 1,
     probe_mm: float = 1.0,
+    breath: float = 0.03,
+    peristalsis_mm: float = 0.0,
 ) -> Motion:
     """Draw one performance of a task.
 
@@ -111,7 +113,11 @@ def draw_motion(
     repeats
         Number of efforts (ignored for rest, which lasts 4 s).
     probe_mm
-        Size of the slow probe drift, mm.
+        Size of the slow probe drift, and of how far an effort of the trunk lifts the probe, mm.
+    breath
+        Share by which breathing thickens TrA and IO.
+    peristalsis_mm
+        How far bowel moves to and fro, mm.
     """
     efforts = () if task is Task.REST else _draw_repeats(rng, task, repeats)
     length_s = efforts[-1].end_s + uniform(rng, 1.0, 2.0) if efforts else 4.0
@@ -124,8 +130,8 @@ def draw_motion(
             (time - effort.full_s) / (effort.release_s - effort.full_s), 0, 1
         )
         activation = np.maximum(activation, (rise - fall) * (1 - fade))
-    breath = np.sin(2 * np.pi * (time / uniform(rng, 3.0, 5.0) + rng.random()))
-    breath *= uniform(rng, 0.0, 0.03)
+    cycle = breath * np.sin(2 * np.pi * (time / uniform(rng, 3.0, 5.0) + rng.random()))
+    bowel_mm = peristalsis_mm * _wander(rng, time)
     drift = probe_mm * np.stack([_wander(rng, time) for _ in range(3)])
 
     targets: dict[int, float] = {}
@@ -140,25 +146,29 @@ def draw_motion(
     elif efforts:
         lift = _lift_target_mm(rng, task)
         pattern = "lift" if lift > 0 else "descent"
+    # The belly's own movement under the hand: none in a draw-in, whose art is stillness.
+    push = probe_mm * rng.normal(0, 0.5, 2) * (task in (Task.COUGH, Task.CURL_UP, Task.STRAIN))
     anchor = uniform(rng, 22, 48)
     rest = rest_pose(stack)
     poses = []
     for i, effort_now in enumerate(activation):
-        ratio = rest.ratio.copy()
+        ratio, shift = rest.ratio.copy(), rest.shift_mm.copy()
+        shift[-1] = bowel_mm[i]
         for k, target in targets.items():
             ratio[k] = 1 + (target - 1) * effort_now
         if stack.view is View.ABDOMINAL_WALL:
             for structure in (Structure.TRA, Structure.IO):
-                ratio[stack.index(structure)] *= 1 + breath[i]
+                ratio[stack.index(structure)] *= 1 + cycle[i]
         poses.append(
             replace(
                 rest,
                 ratio=ratio,
+                shift_mm=shift,
                 anchor_mm=anchor,
-                lift_mm=lift * effort_now + (20 * breath[i] if lift else 0.0),
+                lift_mm=lift * effort_now + (20 * cycle[i] if lift else 0.0),
                 probe_lateral_mm=float(drift[0, i]),
-                probe_depth_mm=float(0.3 * drift[1, i]),
-                probe_tilt_rad=float(0.01 * drift[2, i]),
+                probe_depth_mm=float(0.3 * drift[1, i] + push[0] * effort_now),
+                probe_tilt_rad=float(0.01 * drift[2, i] + 0.02 * push[1] * effort_now),
             )
         )
     turn = 0.25 * activation + 0.15 * np.abs(_wander(rng, time))

@@ -155,5 +155,6 @@ def label_image(edges: NDArray[np.float64], row_mm: float, rows: int) -> NDArray
     labels = np.zeros((rows, edges.shape[2]), np.uint8)
     for structure in STRUCTURES:
         top, bottom = edges[label_of(structure) - 1]
-        labels[(centre >= top) & (centre < bottom)] = label_of(structure)
+        if not np.isnan(top).all():
+            labels[(centre >= top) & (centre < bottom)] = label_of(structure)
     return labels

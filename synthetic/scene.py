@@ -1,21 +1,14 @@
 """Owns one scene: a stack, its material, a probe and settings, drawn from one seed and rendered."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import View
-from synthetic.anatomy import (
-    Stack,
-    chance,
-    draw_bladder,
-    draw_other,
-    draw_wall,
-    log_uniform,
-    mould_to_face,
-    uniform,
-)
+from synthetic.anatomy import Stack, chance, mould_to_face
+from synthetic.bladder import draw_bladder
 from synthetic.display import (
     Display,
     Grey,
@@ -24,9 +17,13 @@ from synthetic.display import (
     to_grey,
     white_level_db,
 )
-from synthetic.imaging import Beams, Grid, Probe, Settings, form_image, lay_beams, scan_convert
+from synthetic.factors import DRAWN, Factors, draw_factors, split
+from synthetic.imaging import Beams, Grid, Settings, form_image, lay_beams, scan_convert
+from synthetic.other import draw_other
 from synthetic.pose import Pose, label_image, structure_edges
+from synthetic.scanner import draw_probe, draw_settings
 from synthetic.texture import Texture, draw_texture
+from synthetic.wall import draw_wall
 
 # A pixel whose two-way loss exceeds the gain curve by this much shows nothing of the tissue, dB.
 SHADOW_DB = 32.0
@@ -36,6 +33,7 @@ SHADOW_DB = 32.0
 class Scene:
     """Everything that stays the same while a clip runs."""
 
+    factors: Factors
     stack: Stack
     texture: Texture
     beams: Beams
@@ -71,89 +69,43 @@ class Picture:
 
 
 def draw_scene(
-    rng: np.random.Generator, view: View | None, *, samples: int = 384, slack_mm: float = 5.0
+    rng: np.random.Generator,
+    view: View | None,
+    forced: Mapping[str, float] = DRAWN,
+    *,
+    samples: int = 384,
+    slack_mm: float = 5.0,
 ) -> Scene:
     """Draw a scene of one view, or of neither (``None``).
 
     Parameters
     ----------
+    forced
+        Strengths of ``Factors`` set from outside; the others are drawn.
     samples
         Points along each beam; sets the finest detail drawn.
     slack_mm
         How far tissue may slide into the picture from either side.
     """
     draw = {View.ABDOMINAL_WALL: draw_wall, View.BLADDER: draw_bladder, None: draw_other}[view]
-    stack = draw(rng)
-    probe = draw_probe(rng, stack)
+    factors = draw_factors(rng, forced)
+    body, mould, head, material, knobs, screen = split(rng, 6)
+    stack = draw(body, factors)
+    probe = draw_probe(head, stack, factors)
     if np.isfinite(probe.face_radius_mm):
         face = probe.face_radius_mm * float(np.sin(probe.half_angle_rad)) + 2.0
-        stack = mould_to_face(rng, stack, probe.face_radius_mm, min(face, probe.face_radius_mm))
+        stack = mould_to_face(mould, stack, probe.face_radius_mm, min(face, probe.face_radius_mm))
     beams = lay_beams(probe, stack.depth_mm, samples)
     half_width = float(np.abs(beams.x_mm).max()) + slack_mm
-    texture = draw_texture(
-        rng, stack, stack.depth_mm / samples, max(0.2, half_width / 160), half_width
-    )
-    settings = draw_settings(rng)
-    display = draw_display(rng)
+    row_mm, column_mm = stack.depth_mm / samples, max(0.2, half_width / 160)
     return Scene(
+        factors=factors,
         stack=stack,
-        texture=texture,
+        texture=draw_texture(material, stack, row_mm, column_mm, half_width),
         beams=beams,
-        settings=settings,
-        display=display,
-        mirrored=chance(rng, 0.5),
-    )
-
-
-def draw_probe(rng: np.random.Generator, stack: Stack) -> Probe:
-    """Draw a transducer that suits the depth and width of the view.
-
-    Published: linear 5 to 12 MHz for the wall, curved 3.5 to 6 MHz for the bladder; 3 to 15 MHz
-    here.
-    """
-    deep = stack.depth_mm > 85
-    if deep or chance(rng, 0.12):
-        kind = str(rng.choice(["curved", "curved", "curved", "sector"]))
-    else:
-        kind = str(rng.choice(["linear", "linear", "linear", "trapezoid"]))
-    if stack.view is View.BLADDER and kind in ("linear", "trapezoid") and chance(rng, 0.6):
-        kind = "curved"
-    # Penetration: about 500 mm MHz round trip per 60 dB in mixed tissue bounds the frequency.
-    highest = float(np.clip(560 / stack.depth_mm, 3.4, 15))
-    frequency = uniform(rng, max(3.0, 0.45 * highest), highest)
-    lines = int(rng.integers(112, 240))
-    shared = {
-        "frequency_mhz": frequency,
-        "cycles": uniform(rng, 1.2, 3.2),
-        "f_number": uniform(rng, 1.3, 3.5),
-        "focus_mm": stack.depth_mm * uniform(rng, 0.25, 0.9),
-        "lines": lines,
-    }
-    if kind == "linear":
-        return Probe(np.inf, 0.0, stack.width_mm, **shared)  # type: ignore[arg-type]
-    if kind == "trapezoid":
-        return Probe(np.inf, uniform(rng, 0.08, 0.3), stack.width_mm * 0.8, **shared)  # type: ignore[arg-type]
-    radius = uniform(rng, 35, 70) if kind == "curved" else uniform(rng, 4, 15)
-    # The opening angle makes the picture as wide at its deepest as the stack was drawn for.
-    reach = radius + stack.depth_mm
-    half = float(np.clip(np.arcsin(min(0.98, stack.width_mm / 2 / reach)), 0.3, 0.85))
-    return Probe(radius, half, 2 * reach * float(np.sin(half)), **shared)  # type: ignore[arg-type]
-
-
-def draw_settings(rng: np.random.Generator) -> Settings:
-    """Draw gain, noise and artefact strengths."""
-    contact = [uniform(rng, 0.03, 0.22) if chance(rng, 0.08) else 0.0 for _ in range(2)]
-    return Settings(
-        looks=int(rng.choice([1, 2, 3], p=[0.5, 0.3, 0.2])),
-        noise_db=uniform(rng, -115, -62),
-        tgc=uniform(rng, 0.85, 1.08),
-        tgc_wave_db=(rng.normal(0, 3.0), rng.normal(0, 2.0)),
-        clutter_db=uniform(rng, -45, -12),
-        reverberation_db=uniform(rng, -40, -9) if chance(rng, 0.5) else -90.0,
-        ring_down_db=uniform(rng, -40, 5) if chance(rng, 0.35) else -90.0,
-        mirror_width=log_uniform(rng, 0.15, 2.0),
-        contact=(contact[0], contact[1]),
-        coupling_db=(rng.normal(0, 1.5), rng.normal(0, 1.2)),
+        settings=draw_settings(knobs, stack, factors),
+        display=draw_display(screen, factors),
+        mirrored=chance(screen, 0.5),
     )
 
 

@@ -1,26 +1,42 @@
 """Owns what is drawn over and around an ultrasound image: text, rulers, marks, borders."""
 
-import string
-
 import cv2
 import numpy as np
 
-from synthetic.anatomy import chance, uniform
+from synthetic.anatomy import chance, log_uniform, uniform
 from synthetic.display import Grey
 
-_LETTERS = list(string.ascii_letters + string.digits + " .:-/%")
+# Plain words that a screen might show; any look or wording of a real scanner is avoided.
+_WORDS = ("depth", "gain", "left", "right", "rest", "image", "side", "frame", "probe", "scan",
+          "view", "measure", "length", "muscle", "wall", "pelvis", "supine", "note", "room", "case",
+          "before", "after", "first", "second", "sitting", "visit", "map", "level")  # fmt: skip
+_UNITS = ("mm", "cm", "dB", "%", "MHz", "/s", "")
 _FONTS = (cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_PLAIN, cv2.FONT_HERSHEY_DUPLEX)
 
 
 def draw_text(rng: np.random.Generator, screen: Grey, count: int) -> None:
-    """Write ``count`` short meaningless lines anywhere on the screen, in place."""
+    """Write ``count`` short invented lines anywhere on the screen, in place."""
     rows, columns = screen.shape
     for _ in range(count):
-        text = "".join(rng.choice(_LETTERS, size=int(rng.integers(2, 18))))
+        text = _line(rng)
         place = (int(rng.integers(-10, columns)), int(rng.integers(5, rows)))
         scale = uniform(rng, 0.25, 0.7) * rows / 320
         font = int(rng.choice(_FONTS))
         cv2.putText(screen, text, place, font, scale, int(rng.integers(110, 256)), 1, cv2.LINE_AA)
+
+
+def _line(rng: np.random.Generator) -> str:
+    """Draw words, a number with its unit, both, a date or a time."""
+    words = [str(rng.choice(_WORDS)) for _ in range(int(rng.integers(1, 4)))]
+    number = f"{log_uniform(rng, 0.1, 300):.{int(rng.integers(0, 3))}f} {rng.choice(_UNITS)}"
+    kind = rng.integers(6)
+    text = {
+        0: " ".join(words),
+        1: number.strip(),
+        2: f"{rng.integers(1, 29):02d}.{rng.integers(1, 13):02d}.20{rng.integers(10, 40)}",
+        3: f"{rng.integers(0, 24):02d}:{rng.integers(0, 60):02d}:{rng.integers(0, 60):02d}",
+    }.get(int(kind), f"{words[0]} {number}".strip())
+    return str(rng.choice([text, text.upper(), text.capitalize()]))
 
 
 def draw_ruler(rng: np.random.Generator, screen: Grey, pitch_px: float) -> None:
@@ -64,6 +80,36 @@ def draw_marks(rng: np.random.Generator, screen: Grey) -> None:
         else:
             size = (int(rng.integers(20, columns)), int(rng.integers(15, rows)))
             cv2.rectangle(screen, (x, y), (x + size[0], y + size[1]), value // 2, 1)
+
+
+def grab(rng: np.random.Generator, screen: Grey, strength: float) -> Grey:
+    """Copy a screen as a cheap grabber or a video would: coarser, then compressed in blocks.
+
+    Parameters
+    ----------
+    strength
+        0 to 1: from full size and JPEG quality 95 to two fifths of the size and quality 25.
+    """
+    rows, columns = screen.shape
+    share = max(1 - 0.6 * strength * uniform(rng, 0.3, 1), 0.15)
+    if share < 0.97:
+        small = (max(8, round(columns * share)), max(8, round(rows * share)))
+        coarse = cv2.resize(screen, small, interpolation=cv2.INTER_AREA)
+        screen = np.asarray(cv2.resize(coarse, (columns, rows)), np.uint8)
+    quality = max(round(95 - 70 * strength), 4)
+    data = cv2.imencode(".jpg", screen, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
+
+
+def cover_with_menu(rng: np.random.Generator, image: Grey) -> None:
+    """Lay opened menus over most of a frozen picture, in place."""
+    rows, columns = image.shape
+    panel = menu(rng, rows, columns)
+    share = uniform(rng, 0.75, 0.97)
+    if chance(rng, 0.5):
+        image[:, : int(columns * share)] = panel[:, : int(columns * share)]
+    else:
+        image[: int(rows * share)] = panel[: int(rows * share)]
 
 
 def menu(rng: np.random.Generator, rows: int, columns: int) -> Grey:

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.labels import View
 from synthetic.anatomy import Layer, Stack, Tissue, chance, log_uniform, uniform
+from synthetic.factors import split
 
 Image = NDArray[np.float32]
 
@@ -40,73 +40,211 @@ class Texture:
     row_mm: float
 
 
+def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
+    """Even noise of unit variance: bytes, ten times as fast as normal draws.
+
+    Blurred over a few samples it is normal (central limit), which a test of the speckle confirms.
+    """
+    count = int(np.prod(shape))
+    raw = np.frombuffer(rng.bytes(count), np.int8).reshape(shape)
+    # Bytes run from -128 to 127: mean -0.5, variance (256^2 - 1) / 12.
+    return (raw.astype(np.float32) + np.float32(0.5)) * np.float32(np.sqrt(12 / (256**2 - 1)))
+
+
 def _streaks(
     rng: np.random.Generator, rows: int, columns: int, along: float, across: float
 ) -> Image:
     """Unit-variance noise stretched along the layer, shape (rows, columns)."""
-    half = rng.standard_normal((rows // 2 + 2, columns // 2 + 2), np.float32)
-    soft = cv2.GaussianBlur(half, (0, 0), sigmaX=max(along / 2, 0.3), sigmaY=max(across / 2, 0.3))
+    # Drawn as coarsely as its own grain allows: a spread of 1.5 steps is smooth when enlarged.
+    step_x, step_y = max(along / 1.5, 1.0), max(across / 1.5, 1.0)
+    coarse = _noise(rng, (int(rows / step_y) + 3, int(columns / step_x) + 3))
+    soft = cv2.GaussianBlur(
+        coarse, (0, 0), sigmaX=max(along / step_x, 0.3), sigmaY=max(across / step_y, 0.3)
+    )
     # Wide blurs leave little but the mean, which must not be blown up to unit size.
     unit = (soft - soft.mean()) / np.float32(soft.std() + 1e-4)
-    return np.asarray(cv2.resize(unit, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+    size = (max(columns, round(unit.shape[1] * step_x)), max(rows, round(unit.shape[0] * step_y)))
+    return np.asarray(cv2.resize(unit, size)[:rows, :columns], np.float32)
 
 
-def _lines(
-    rng: np.random.Generator, level_db: Image, count: int, strength_db: float, grid: Texture
+def _sheets(
+    rng: np.random.Generator,
+    level_db: Image,
+    count: int,
+    strength_db: float,
+    grid: Texture,
+    share: tuple[float, float] = (0.05, 0.45),
 ) -> None:
-    """Add bright sheets that run along the layer and may look like fascia."""
+    """Add bright sheets that run along the layer and may look like fascia.
+
+    Parameters
+    ----------
+    share
+        Shortest and longest, as a share of the layer's length.
+    """
+    if not count or strength_db <= 0:
+        return
     rows, columns = level_db.shape
     mark = np.zeros((rows, columns), np.uint8)
+    slope = rng.normal(0, 0.04) * rows / columns * 4
     for _ in range(count):
-        start = rng.integers(-columns // 3, columns)
-        length = int(columns * log_uniform(rng, 0.06, 0.8))
-        across = np.arange(start, start + max(length, 4), 4)
-        bow = uniform(rng, 0.0, 0.12) * rows
-        down = uniform(rng, 0.08, 0.92) * rows + bow * np.sin(
+        length = int(columns * log_uniform(rng, *share))
+        start = rng.integers(-length // 2, columns) if share[1] < 1 else -8
+        across = np.arange(start, start + max(length, 8), 4)
+        bow = uniform(rng, 0.0, 0.08) * rows
+        down = uniform(rng, 0.1, 0.9) * rows + bow * np.sin(
             across / columns * uniform(rng, 2, 12) + uniform(rng, 0, 6)
         )
-        points = np.round(np.stack([across, down], axis=1)).astype(np.int32)
-        thickness = max(1, round(uniform(rng, 0.15, 0.5) / grid.row_mm))
-        cv2.polylines(mark, [points], False, 1, thickness)
-    np.maximum(level_db, mark * np.float32(min(strength_db, 20.0)), out=level_db)
+        down += slope * (across - across.mean())
+        points = np.round(np.stack([across, down], axis=1) * 16).astype(np.int32)
+        thick = max(1, round(log_uniform(rng, 0.12, 0.7) / grid.row_mm))
+        bright = int(255 * uniform(rng, 0.45, 1.0))
+        cv2.polylines(mark, [points], False, bright, thick, cv2.LINE_AA, 4)
+    # Collagen comes and goes along a sheet.
+    broken = 0.85 + 0.3 * _streaks(rng, rows, columns, uniform(rng, 1, 6) / grid.column_mm, 4)
+    np.clip(broken, 0, 1.1, out=broken)
+    broken *= mark
+    np.maximum(level_db, broken * np.float32(min(strength_db, 24.0) / 255), out=level_db)
 
 
-def _gas(rng: np.random.Generator, level_db: Image, loss: Image, grid: Texture) -> None:
-    """Add gas under bowel walls: bright arcs that shadow what lies below."""
+def _loops(
+    rng: np.random.Generator, level_db: Image, loss: Image, gas: float, grid: Texture
+) -> None:
+    """Add loops of bowel: a dark wall around fluid, mash or gas with what gas leaves below it."""
     rows, columns = level_db.shape
-    for _ in range(int(rng.integers(0, 5))):
-        centre = (int(rng.integers(0, columns)), int(uniform(rng, 2, 25) / grid.row_mm))
-        axes = (
-            max(2, int(uniform(rng, 4, 14) / grid.column_mm)),
-            max(1, int(uniform(rng, 1, 9) / grid.row_mm)),
-        )
-        arc = np.zeros_like(level_db)
-        thickness = max(1, round(uniform(rng, 0.4, 1.5) / grid.row_mm))
-        cv2.ellipse(arc, centre, axes, 0, 180 + 20, 360 - 20, 1.0, thickness)
-        np.maximum(level_db, arc * uniform(rng, 10, 26), out=level_db)
-        loss += arc * uniform(rng, 5, 60)
+    for _ in range(int(rng.integers(0, 4)) + round(2 * gas)):
+        across, down = int(rng.integers(0, columns)), int(uniform(rng, 1, 30) / grid.row_mm)
+        wide = max(3, int(uniform(rng, 4, 18) / grid.column_mm))
+        high = max(3, int(uniform(rng, 3, 12) / grid.row_mm))
+        wall = max(1, round(uniform(rng, 1.0, 3.0) / grid.row_mm))
+        body = np.zeros((rows, columns), np.uint8)
+        cv2.ellipse(body, (across, down), (wide, high), 0, 0, 360, 2, -1)
+        cv2.ellipse(body, (across, down), (wide, high), 0, 0, 360, 1, wall)
+        level_db[body == 1] -= uniform(rng, 2, 12)
+        level_db[body == 2] += uniform(rng, -25, 10)
+        if gas and chance(rng, 0.4 + 0.6 * min(gas, 1.0)):
+            _gas(rng, level_db, loss, (across, down - high, wide, high), gas, grid)
 
 
-def _bone(rng: np.random.Generator, texture: Texture, depth_mm: float) -> None:
-    """Put a bone near one side of the picture: a bright rounded surface with nothing below."""
+def _gas(
+    rng: np.random.Generator,
+    level_db: Image,
+    loss: Image,
+    place: tuple[int, int, int, int],
+    gas: float,
+    grid: Texture,
+) -> None:
+    """Put gas at the top of a loop: a bright broken front, below it haze, stripes or blackness.
+
+    Parameters
+    ----------
+    place
+        Column and row of the top, half-width and bow, px.
+    """
+    rows, columns = level_db.shape
+    centre, top, wide, bow = place
+    low, high = max(0, centre - wide), min(columns, centre + wide)
+    if high - low < 3:
+        return
+    offset = (np.arange(low, high) - centre) / wide
+    front = top + bow * offset**2 * uniform(rng, 0.2, 0.9)
+    front = front + uniform(rng, 0, 0.6) / grid.row_mm * _streaks(rng, 1, high - low, 2, 1)[0]
+    below = (np.arange(rows, dtype=np.float32)[:, None] - front[None, :]) * np.float32(grid.row_mm)
+    mask = below >= 0
+    bright = uniform(rng, 8, 24)
+    fade = uniform(rng, 0.5, 4.0) / (0.5 + gas)
+    haze = bright - uniform(rng, 2, 10) - fade * below
+    stripes = uniform(rng, 0, 7) * np.cos(2 * np.pi * below / uniform(rng, 1.5, 8.0))
+    haze += stripes * np.exp(-below / 15) + 1.5 * _streaks(rng, rows, high - low, 2, 3)
+    line = below < uniform(rng, 0.5, 1.8)
+    part = level_db[:, low:high]
+    edge = np.clip(4 * (1 - np.abs(offset)), 0, 1).astype(np.float32)
+    part += np.where(line, bright, np.clip(haze, -45, 30) - part) * mask * edge
+    if chance(rng, 0.4):  # a clean shadow
+        loss[:, low:high] += (mask & (below < 3)) * edge * np.float32(uniform(rng, 10, 60) * gas)
+
+
+def _bone(rng: np.random.Generator, texture: Texture, depth_mm: float, reach: float) -> None:
+    """Put a bone at one side of the picture: a bright rounded surface with nothing below."""
     echo = texture.echo
     rows, columns = echo.shape[:2]
-    side = uniform(rng, 0.0, 0.22)
+    side = 0.25 * reach
     centre = (
         int(columns * (side if chance(rng, 0.5) else 1 - side)),
         int(depth_mm * uniform(rng, 0.18, 0.55) / texture.row_mm),
     )
-    width = uniform(rng, 5, 22) / texture.column_mm
+    width = uniform(rng, 4, 15) / texture.column_mm
     axes = (max(3, int(width)), max(3, int(uniform(rng, 4, 16) / texture.row_mm)))
+    tilt = uniform(rng, -25, 25)
     body, surface = np.zeros((rows, columns), np.uint8), np.zeros((rows, columns), np.uint8)
-    cv2.ellipse(body, centre, axes, 0, 0, 360, 1, -1)
+    cv2.ellipse(body, centre, axes, tilt, 0, 360, 1, -1)
     thickness = max(2, round(uniform(rng, 0.6, 2.0) / texture.row_mm))
-    cv2.ellipse(surface, centre, axes, 0, 190, 350, 1, thickness)
+    cv2.ellipse(surface, centre, axes, tilt, 190, 350, 1, thickness)
     echo[..., 2] *= 1 - 0.95 * body
     # Bone stops the beam: tens of dB within its first millimetres.
     echo[..., 3] += 60 * body
     level = 10 ** (uniform(rng, -6, 8) / 20)
     echo[..., 2] = np.maximum(echo[..., 2], level * surface)
+
+
+def _fascia(rng: np.random.Generator, level: Image, strength_db: float, grid: Texture) -> None:
+    """Give a border its inner structure: even, peaked, two lines, or many, with gaps along it."""
+    rows, columns = level.shape
+    across = np.abs(np.linspace(-1, 1, rows, dtype=np.float32))[:, None]
+    kind = rng.integers(4)
+    if kind == 1:  # faint rims
+        level -= uniform(rng, 0, 6) * across**4
+    elif kind == 2:  # two leaves
+        level -= uniform(rng, 3, 14) * (across < uniform(rng, 0.35, 0.7))
+    elif kind == 3:  # strands
+        along = uniform(rng, 2, 10) / grid.column_mm
+        level += uniform(rng, 1, 5) * _streaks(rng, rows, columns, along, 0.12 / grid.row_mm)
+    drop = _streaks(rng, 1, columns, uniform(rng, 1, 10) / grid.column_mm, 1)
+    level -= strength_db * np.clip(drop - 0.6, 0, 2)
+    level += uniform(rng, 0.5, 3) * _streaks(
+        rng, 1, columns, uniform(rng, 0.6, 6) / grid.column_mm, 1
+    )
+
+
+def _vessels(rng: np.random.Generator, level: Image, strength_db: float, grid: Texture) -> None:
+    """Add grain and dark tubes, some with bright walls."""
+    rows, columns = level.shape
+    size = uniform(rng, 2, 6)
+    level += (
+        0.12 * strength_db * _streaks(rng, rows, columns, size / grid.column_mm, size / grid.row_mm)
+    )
+    for _ in range(int(rng.integers(0, 7))):
+        centre = (int(rng.integers(0, columns)), int(rng.integers(0, rows)))
+        radius = log_uniform(rng, 0.8, 5)
+        long = radius * log_uniform(rng, 1, 6)
+        axes = (max(1, int(long / grid.column_mm)), max(1, int(radius / grid.row_mm)))
+        tilt = uniform(rng, -50, 50)
+        tube = np.zeros((rows, columns), np.uint8)
+        if chance(rng, 0.6):
+            rim = max(1, round(0.8 / grid.row_mm))
+            cv2.ellipse(tube, centre, axes, tilt, 0, 360, 1, rim)
+            level[tube == 1] += uniform(rng, 3, 14)
+        cv2.ellipse(tube, centre, axes, tilt, 0, 360, 2, -1)
+        level[tube == 2] = -uniform(rng, 10, 35)
+
+
+def _gland(rng: np.random.Generator, level: Image, strength_db: float, grid: Texture) -> None:
+    """Add one rounded body of its own brightness, its bright core and what surrounds it."""
+    rows, columns = level.shape
+    centre = (int(columns * uniform(rng, 0.25, 0.75)), int(rows * uniform(rng, 0.15, 0.6)))
+    wide, high = uniform(rng, 8, 30), uniform(rng, 5, 25)
+    axes = (max(2, int(wide / grid.column_mm)), max(2, int(high / grid.row_mm)))
+    body = np.zeros((rows, columns), np.uint8)
+    tilt = uniform(rng, -20, 20)
+    cv2.ellipse(body, centre, axes, tilt, 0, 360, 1, -1)
+    if chance(rng, 0.5):
+        core = (max(1, axes[0] // 2), max(1, axes[1] // int(rng.integers(3, 9))))
+        cv2.ellipse(body, centre, core, tilt, 0, 360, 2, -1)
+    cv2.ellipse(body, centre, axes, tilt, 0, 360, 3, max(1, round(0.6 / grid.row_mm)))
+    steps = np.array([0, rng.normal(0, 0.5), rng.normal(0.5, 0.5), 0.8], np.float32)
+    body_db = np.asarray(steps[body] * np.float32(strength_db), np.float32)
+    level += np.asarray(cv2.GaussianBlur(body_db, (0, 0), 1.5), np.float32)
+    _vessels(rng, level, 0.5 * strength_db, grid)
 
 
 def _pattern(
@@ -116,38 +254,38 @@ def _pattern(
     level = np.zeros((rows, columns), np.float32)
     loss = np.full((rows, columns), tissue.loss_db_cm_mhz, np.float32)
     strength = tissue.contrast_db
-    if tissue.pattern == "fibres":
+    if tissue.pattern in ("fibres", "pennate"):
         along = uniform(rng, 2, 12) / grid.column_mm
         across = log_uniform(rng, 0.12, 0.6) / grid.row_mm
         noise = _streaks(rng, rows, columns, along, across)
+        if tissue.pattern == "pennate":
+            angle = uniform(rng, 0.05, 0.5) * (1 if chance(rng, 0.5) else -1)
+            shear = angle * grid.column_mm / grid.row_mm
+            turn = np.array([[1, 0, 0], [shear, 1, -shear * columns / 2]], np.float32)
+            slanted = cv2.warpAffine(noise, turn, (columns, rows), borderMode=cv2.BORDER_REFLECT)
+            noise = np.asarray(slanted, np.float32)
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.3, 1.4), 0)
         level += uniform(rng, 0, 2.5) * _streaks(rng, rows, columns, along * 3, across * 5)
-        if strength and chance(rng, 0.5):
-            _lines(rng, level, int(rng.integers(0, 6)), strength * uniform(rng, 0.6, 1.6), grid)
+        _sheets(rng, level, int(rng.integers(0, 6)), strength * uniform(rng, 0.6, 1.4), grid)
+        _sheets(rng, level, int(rng.integers(1, 4)), tissue.sheet_db, grid)
     elif tissue.pattern == "lobules":
-        noise = _streaks(
-            rng,
-            rows,
-            columns,
-            uniform(rng, 1, 6) / grid.column_mm,
-            log_uniform(rng, 0.2, 0.9) / grid.row_mm,
-        )
+        across_mm = log_uniform(rng, 0.15, 0.7)
+        along = across_mm * uniform(rng, 4, 14) / grid.column_mm
+        noise = _streaks(rng, rows, columns, along, across_mm / grid.row_mm)
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.2, 1.4), 0)
-        if strength:
-            _lines(rng, level, int(rng.integers(0, 9)), strength * uniform(rng, 0.6, 1.5), grid)
+        _sheets(rng, level, int(rng.integers(0, 9)), tissue.sheet_db, grid)
+        _sheets(rng, level, int(rng.integers(1, 3)), tissue.spanning_db, grid, (1.0, 1.1))
     elif tissue.pattern == "border":
-        drop = _streaks(rng, rows, columns, uniform(rng, 1, 10) / grid.column_mm, rows)
-        level -= strength * np.clip(drop - 0.6, 0, 2)
-        level += 1.5 * _streaks(rng, rows, columns, uniform(rng, 0.6, 4) / grid.column_mm, rows)
+        _fascia(rng, level, strength, grid)
     elif tissue.pattern == "bowel":
         size = uniform(rng, 3, 15)
         noise = _streaks(rng, rows, columns, size / grid.column_mm, size / 2 / grid.row_mm)
         level += strength * 0.4 * noise
-        _gas(rng, level, loss, grid)
+        _loops(rng, level, loss, tissue.gas, grid)
     elif tissue.pattern == "vessels":
-        size = uniform(rng, 2, 6)
-        noise = _streaks(rng, rows, columns, size / grid.column_mm, size / grid.row_mm)
-        level += 0.25 * strength * noise - 15 * (noise > uniform(rng, 2.0, 3.5))
+        _vessels(rng, level, strength, grid)
+    elif tissue.pattern == "gland":
+        _gland(rng, level, strength, grid)
     return level, loss
 
 
@@ -156,11 +294,11 @@ def scatterers(rng: np.random.Generator, shape: tuple[int, int]) -> Image:
 
     Smoothed a little so that sampling it between grid points keeps its power.
     """
-    field = rng.standard_normal((*shape, 2), np.float32)
-    soft = cv2.GaussianBlur(field, (3, 3), 0.6)
+    soft = np.asarray(cv2.GaussianBlur(_noise(rng, (*shape, 2)), (3, 3), 0.6), np.float32)
     # Root of summed squared kernel weights of the blur above, one axis after the other.
     kernel = cv2.getGaussianKernel(3, 0.6).ravel()
-    return np.asarray(soft / np.float32(np.sqrt(2) * np.sum(kernel**2)), np.float32)
+    soft *= np.float32(1 / (np.sqrt(2) * np.sum(kernel**2)))
+    return soft
 
 
 def draw_texture(
@@ -176,21 +314,24 @@ def draw_texture(
     heights = [_band_rows(layer, stack.depth_mm, row_mm) for layer in stack.layers]
     band_top = np.concatenate([[0.0], np.cumsum(heights, dtype=float)])
     columns = int(np.ceil(2 * half_width_mm / column_mm)) + 1
-    echo = np.empty((int(band_top[-1]), columns, 4), np.float32)
-    grid = Texture(echo, band_top, -half_width_mm, column_mm, row_mm)
-    echo[..., :2] = scatterers(rng, echo.shape[:2])
-    for layer, first, height in zip(stack.layers, band_top, heights, strict=False):
-        band = echo[int(first) : int(first) + height]
+    shape = (int(band_top[-1]), columns)
+    field = scatterers(rng, shape)
+    level, loss = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    grid = Texture(np.empty((*shape, 4), np.float32), band_top, -half_width_mm, column_mm, row_mm)
+    *streams, bone = split(rng, len(heights) + 1)
+    for layer, first, height, own in zip(stack.layers, band_top, heights, streams, strict=False):
+        band = slice(int(first), int(first) + height)
         tissue = layer.tissue
-        level, loss = _pattern(rng, tissue, height, columns, grid)
+        level[band], loss[band] = _pattern(own, tissue, height, columns, grid)
+        level[band] += np.float32(tissue.level_db)
         if tissue.coherence:
-            band[..., :2] *= np.sqrt(1 - tissue.coherence)
-            band[..., 0] += np.sqrt(2 * tissue.coherence)
-        band[..., 2] = cv2.exp((level + tissue.level_db) * np.float32(np.log(10) / 20))
-        band[..., 3] = loss
+            field[band] *= np.float32(np.sqrt(1 - tissue.coherence))
+            field[band, :, 0] += np.float32(np.sqrt(2 * tissue.coherence))
+    level *= np.float32(np.log(10) / 20)
+    cv2.merge([field, cv2.exp(level), loss], grid.echo)
     # Pubic bone below a suprapubic probe; a rib or the iliac crest beside the wall.
-    if chance(rng, 0.25 if stack.view is View.BLADDER else 0.06):
-        _bone(rng, grid, stack.depth_mm)
+    if stack.bone:
+        _bone(bone, grid, stack.depth_mm, stack.bone)
     return grid
 
 

@@ -81,7 +81,7 @@ def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | No
             slide_mm=truth.slide_mm[:frames],
             spacing_mm=np.array([grid.row_mm, grid.column_mm]),
             area_px=np.array([area.top, area.left, area.height, area.width]),
-            view=plan.view.value,
+            view=plan.view.value if plan.view else "neither",
             task=plan.motion.task.value,
             pattern=plan.motion.pattern,
         )

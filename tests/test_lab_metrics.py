@@ -10,6 +10,7 @@ from monai.metrics.meandice import compute_dice
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from layermotion.errors import InputError
 from layermotion.geometry import Spacing
 from layermotion.lab.metrics import score_mask
 
@@ -27,7 +28,6 @@ def test_metrics_agree_with_monai(seed: int) -> None:
     rng = np.random.default_rng(seed)
     found, truth = blobs(rng), blobs(rng)
     score = score_mask(found, truth, SPACING)
-    assert score is not None
     pair = [torch.from_numpy(mask[None, None].astype(np.float32)) for mask in (found, truth)]
     options = {"include_background": True, "spacing": [SPACING.row_mm, SPACING.column_mm]}
     hausdorff = compute_hausdorff_distance(*pair, percentile=95, **options)
@@ -42,23 +42,20 @@ def test_a_shift_in_depth_and_one_across_are_told_apart() -> None:
     mask[10:20, 10:30] = True
     down, across = np.roll(mask, 2, axis=0), np.roll(mask, 2, axis=1)
     by_depth, by_width = score_mask(mask, down, SPACING), score_mask(mask, across, SPACING)
-    assert by_depth is not None and by_width is not None
     assert by_depth.hausdorff_95_mm == pytest.approx(2 * SPACING.row_mm)
     assert by_width.hausdorff_95_mm == pytest.approx(2 * SPACING.column_mm)
     assert (by_depth.dice, by_width.dice) == pytest.approx((0.8, 0.9))
     doubled = score_mask(mask, down, Spacing(0.16, 0.22, "test"))
-    assert doubled is not None
     assert doubled.surface_distance_mm == pytest.approx(2 * by_depth.surface_distance_mm)
 
 
-def test_empty_masks_are_not_perfect() -> None:
-    mask = np.zeros((9, 9), bool)
-    assert score_mask(mask, mask, SPACING) is None
-    other = mask.copy()
-    other[3:6, 3:6] = True
-    for score in (score_mask(mask, other, SPACING), score_mask(other, mask, SPACING)):
-        assert score is not None and score.dice == 0
-        assert math.isnan(score.hausdorff_95_mm) and math.isnan(score.surface_distance_mm)
-    same = score_mask(other, other, SPACING)
-    assert same is not None
+def test_finding_nothing_is_not_perfect() -> None:
+    truth = np.zeros((9, 9), bool)
+    with pytest.raises(InputError, match="empty truth"):
+        score_mask(truth, truth, SPACING)
+    truth[3:6, 3:6] = True
+    score = score_mask(np.zeros_like(truth), truth, SPACING)
+    assert score.dice == 0
+    assert math.isnan(score.hausdorff_95_mm) and math.isnan(score.surface_distance_mm)
+    same = score_mask(truth, truth, SPACING)
     assert (same.dice, same.hausdorff_95_mm, same.surface_distance_mm) == (1.0, 0.0, 0.0)

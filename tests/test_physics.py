@@ -30,13 +30,17 @@ Array = NDArray[np.float64]
 # A scanner without noise, artefact, gain error or direction dependence.
 CLEAN = Settings(
     looks=1,
+    evenness=0.0,
+    build_up_db=0.0,
     noise_db=-200.0,
     tgc=0.0,
-    tgc_wave_db=(0.0, 0.0),
+    sliders_db=(0.0, 0.0),
     clutter_db=-90.0,
     reverberation_db=-90.0,
+    reverberation_mm=10.0,
     mirror_width=1e6,
     contact=(0.0, 0.0),
+    streaks=(),
     coupling_db=(0.0, 0.0),
     ring_down_db=-90.0,
 )
@@ -174,6 +178,41 @@ def test_compounding_raises_the_snr_of_intensity_by_the_root_of_looks(
     intensity = away_from_borders(amplitude(*plain, replace(CLEAN, looks=looks))) ** 2
     snr = intensity.mean() / intensity.std()
     assert snr == pytest.approx(row.value * np.sqrt(looks), rel=row.tolerance)
+
+
+@pytest.mark.parametrize("evenness", [0.3, 0.6, 0.9])
+def test_evenness_raises_the_snr_as_many_looks_would(
+    plain: tuple[Stack, Texture, Beams], evenness: float
+) -> None:
+    """A share of mean power in place of speckle shrinks its spread by that share, mean kept."""
+    row = published("speckle-intensity-snr")
+    one, some = (
+        away_from_borders(amplitude(*plain, replace(CLEAN, evenness=share))) ** 2
+        for share in (0.0, evenness)
+    )
+    snr = some.mean() / some.std()
+    assert snr == pytest.approx(row.value / (1 - evenness), rel=row.tolerance)
+    assert some.mean() == pytest.approx(one.mean(), rel=0.02)
+
+
+def test_harmonic_echoes_build_up_below_the_face(plain: tuple[Stack, Texture, Beams]) -> None:
+    still = amplitude(*plain)
+    harmonic = amplitude(*plain, replace(CLEAN, build_up_db=12.0))
+    fall_db = 20 * np.log10(harmonic / still).mean(axis=1)
+    assert fall_db[0] == pytest.approx(-12.0, abs=0.5)
+    assert (np.diff(fall_db) > -1e-3).all() and fall_db[-1] > -0.1
+
+
+def test_bubbles_and_lifted_ends_hide_what_lies_below(
+    plain: tuple[Stack, Texture, Beams],
+) -> None:
+    stack, texture, beams = plain
+    scanner = replace(CLEAN, streaks=((0.5, 0.02, 30.0),), contact=(0.2, 0.0))
+    rng = np.random.default_rng(0)
+    _, loss_db = form_image(rng, stack, texture, rest_pose(stack), beams, scanner)
+    assert loss_db[:, 200] == pytest.approx(30.0, abs=0.5)
+    assert loss_db[:, 10].min() > 50
+    assert np.abs(loss_db[:, 300:]).max() < 0.01
 
 
 def test_tissue_is_as_bright_whatever_the_pulse(plain: tuple[Stack, Texture, Beams]) -> None:

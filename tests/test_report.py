@@ -137,6 +137,22 @@ def test_displacement_plot_states_its_sign_and_shows_the_probe() -> None:
     assert ">probe,</text>" in both.svg and ">probe,</text>" not in alone.svg
 
 
+def test_slide_and_fat_have_panels_of_their_own() -> None:
+    series = make_series()
+    flat = np.full(series.time_s.size, 30.0)
+    more = [
+        Quantity("thickness", "fat", "mm", flat, np.ones(flat.size)),
+        Quantity("slide", "tra", "mm", flat / 3, np.ones(flat.size)),
+    ]
+    (plot,) = plot_series(replace(series, quantities=(*series.quantities, *more)), WINDOWS)
+    assert ">slide,</text>" in plot.svg and ">fat,</text>" in plot.svg
+    assert "the slide along the muscle" in plot.description
+    # Fat is no line of the main panel, whose axis would else reach 30 mm.
+    main = plot.svg[plot.svg.index('id="axes_1"') : plot.svg.index('id="axes_2"')]
+    assert 'id="line-tra"' in main and 'id="line-fat"' not in main
+    assert ">30</text>" not in main and ">10</text>" in main
+
+
 class References(HTMLParser):
     """Collect what a page refers to, and the text alternatives that it gives."""
 
@@ -223,6 +239,17 @@ def test_page_outlines_in_mm_of_both_axes() -> None:
     assert "5 mm</text>" in page
 
 
+def test_edge_at_rest_is_drawn_again_into_the_other_picture() -> None:
+    page = build_page(make_content())
+    at_rest, contracted = page.split('<figure class="role-contracted">')
+    assert '<polyline class="shadow"' not in at_rest
+    shadows = re.findall(r'<polyline class="shadow" points="([^"]*)"', contracted)
+    # Both edges of the TrA where they lie in the picture at rest: rows 40.25 and 70.75.
+    downs = [float(points.split()[0].split(",")[1]) for points in shadows]
+    assert downs == pytest.approx([(40.25 - 0.5) * 0.08, (70.75 - 0.5) * 0.08], abs=1e-3)
+    assert "TrA where it lay at rest, not corrected for movement of the probe" in page
+
+
 def test_uncalibrated_page_says_so_and_draws_no_scale() -> None:
     calibrated, uncalibrated = build_page(make_content()), build_page(make_content(spacing=None))
     words = "only ratios and percentages are given"
@@ -235,7 +262,8 @@ def test_uncalibrated_page_says_so_and_draws_no_scale() -> None:
 
 def test_bladder_page_states_the_limit_of_its_view() -> None:
     words = "there is no bony reference: movement of the probe adds to the reading"
-    assert words in build_page(make_content(view=View.BLADDER))
+    page = build_page(make_content(view=View.BLADDER))
+    assert words in page and "At the effort" in page
     assert words not in build_page(make_content())
 
 

@@ -18,18 +18,14 @@ from numpy.typing import NDArray
 from published import published
 
 from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, Task, View, label_of
-from synthetic.anatomy import (
-    STEP_MM,
-    Layer,
-    Stack,
-    Tissue,
-    draw_bladder,
-    draw_other,
-    draw_wall,
-)
+from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue
+from synthetic.bladder import draw_bladder
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.dataset import VIEWS, draw_example, draw_pose
+from synthetic.dataset import VIEWS, Example, draw_example, draw_pose
+from synthetic.display import FILTERS, Display, smooth_and_sharpen
+from synthetic.factors import DRAWN, SHARES, TWO_SIDED, draw_factors, log_between
 from synthetic.motion import BLADDER_TASKS, Motion, draw_motion
+from synthetic.other import draw_other
 from synthetic.pose import (
     Pose,
     base_displacement_mm,
@@ -41,7 +37,9 @@ from synthetic.pose import (
     structure_edges,
 )
 from synthetic.scene import Scene, draw_scene, picture_grid, render
+from synthetic.screen import grab
 from synthetic.truth import perpendicular_thickness_mm, tra_slide_mm, wall_thickness_mm
+from synthetic.wall import draw_wall
 from synthetic.write import synthesize, write_clip, write_dicom, write_still, write_video
 
 Array = NDArray[np.float64]
@@ -54,14 +52,20 @@ def seeded(seed: int) -> np.random.Generator:
     return np.random.default_rng(seed)
 
 
+def draw_with(draw: Callable[..., Stack], seed: int, **forced: float) -> Stack:
+    """Stack of one kind with all factors drawn but those given."""
+    rng = seeded(seed)
+    return draw(rng, draw_factors(rng, forced))
+
+
 @pytest.fixture(scope="module")
 def walls() -> list[Stack]:
-    return [draw_wall(seeded(seed)) for seed in range(400)]
+    return [draw_with(draw_wall, seed) for seed in range(400)]
 
 
 @pytest.fixture(scope="module")
 def bladders() -> list[Stack]:
-    return [draw_bladder(seeded(seed)) for seed in range(400)]
+    return [draw_with(draw_bladder, seed) for seed in range(400)]
 
 
 def profile(stack: Stack, name: str) -> Array:
@@ -262,13 +266,13 @@ def test_mirroring_flips_picture_labels_and_edges(view: View) -> None:
 @pytest.mark.parametrize("view", [View.ABDOMINAL_WALL, View.BLADDER])
 def test_noise_and_out_of_plane_motion_leave_the_truth_alone(view: View) -> None:
     scene = small_scene(view)
-    scene = replace(scene, settings=replace(scene.settings, noise_db=-20.0))
+    scene = replace(scene, settings=replace(scene.settings, noise_db=-50.0))
     grid = picture_grid(scene, 120, 90)
     pose = rest_pose(scene.stack)
     first, second = render(seeded(2), scene, pose, grid), render(seeded(3), scene, pose, grid)
     turned = render(seeded(2), scene, pose, grid, turn_rad=1.0)
     for other in (second, turned):
-        assert (other.pixels != first.pixels).mean() > 0.1
+        assert (other.pixels != first.pixels).mean() > 0.05
         np.testing.assert_array_equal(other.labels, first.labels)
         np.testing.assert_array_equal(other.edges_mm, first.edges_mm)
 
@@ -320,24 +324,41 @@ def test_scan_order_is_anatomical(walls: list[Stack]) -> None:
         assert (np.diff(between) >= 2).all()  # a border lies between any two
 
 
-def test_bladder_volumes_are_clinical(bladders: list[Stack]) -> None:
+def bladder_volumes_ml(**forced: float) -> list[float]:
     factor = published("bladder-volume-factor").value
     volumes = []
-    for stack in bladders:
+    for seed in range(300):
+        stack = draw_with(draw_bladder, seed, **forced)
         depth = profile(stack, Structure.BLADDER)
         width = STEP_MM * np.count_nonzero(depth)
         # Round seen from above: the third axis is as long as the width.
         volumes.append(factor * width * width * depth.max() / 1000)
+    return volumes
+
+
+def test_bladder_volumes_are_clinical() -> None:
+    volumes = bladder_volumes_ml(small_bladder=0.0, thick_bladder_wall=0.0)
     # Drawn evenly on a log scale from 30 to 600 ml; indented bladders hold less, and a flat
     # one's width exceeds its third axis by up to a quarter.
     assert 15 < min(volumes) and max(volumes) < 750
     assert np.percentile(volumes, 10) < 80 and np.percentile(volumes, 90) > 300
     assert np.median(volumes) == pytest.approx(np.sqrt(30 * 600), rel=0.25)
+    # Nearly empty ones hold 8 ml, less what indents them.
+    nearly_empty = bladder_volumes_ml(small_bladder=1.0, thick_bladder_wall=0.0)
+    assert 4 < min(nearly_empty) and max(nearly_empty) < 12
+
+
+def test_empty_bladder_is_no_bladder_view() -> None:
+    for seed in range(30):
+        rng = seeded(seed)
+        stack = draw_bladder(rng, draw_factors(rng), empty=True)
+        assert stack.view is None and not profile(stack, Structure.BLADDER).any()
+        assert {layer.label for layer in stack.layers} <= {BACKGROUND, label_of(Structure.FAT)}
 
 
 def test_other_views_show_no_structure() -> None:
-    for seed in range(60):
-        stack = draw_other(seeded(seed))
+    for seed in range(120):
+        stack = draw_with(draw_other, seed)
         wanted = {Structure.EO, Structure.IO, Structure.TRA, Structure.BLADDER}
         assert not {layer.label for layer in stack.layers} & {label_of(s) for s in wanted}
 
@@ -525,6 +546,158 @@ def test_examples_have_their_shapes_labels_and_shares() -> None:
     for view, share in declared.items():
         # Four standard deviations of a binomial share.
         assert abs(views[view] / count - share) < 4 * np.sqrt(share * (1 - share) / count)
+
+
+# --- Factors ---------------------------------------------------------------------------------
+
+STILL_FACTORS = [
+    name
+    for name in SHARES
+    if name not in {"persistence", "probe_motion", "breathing", "peristalsis"}
+]
+BLADDER_FACTORS = {"small_bladder", "thick_bladder_wall", "indented_bladder", "bladder_out_of_view"}
+# Factors of the picture, not of the body: the truth may not depend on them.
+PICTURE_FACTORS = [
+    "compounding",
+    "noise",
+    "haze",
+    "reverberation",
+    "gain",
+    "gain_curve",
+    "dynamic_range",
+    "grey_map",
+    "speckle_filter",
+    "edge_enhancement",
+    "screen_grab",
+    "screen_marks",
+    "decorrelation",
+]
+
+
+def example_of(view: View, seed: int, size_px: int = 96, **forced: float) -> Example:
+    """First example of a view from ``seed`` on."""
+    for later in range(seed, seed + 100):
+        example = draw_example(seeded(later), size_px, forced)
+        if VIEWS[example.view] is view:
+            return example
+    raise AssertionError(f"no {view} in a hundred draws")
+
+
+@pytest.mark.parametrize("name", STILL_FACTORS)
+def test_each_factor_changes_the_picture(name: str) -> None:
+    view = View.BLADDER if name in BLADDER_FACTORS else View.ABDOMINAL_WALL
+    off = {**dict.fromkeys(SHARES, 0.0), "extra_depth": 0.9}
+    changed = []
+    for seed in range(0, 60, 10):
+        plain = example_of(view, seed, **off)
+        strong = example_of(view, seed, **{**off, name: 1.5})
+        changed.append((plain.image != strong.image).any())
+    # Some need luck: a second leaf in one of two borders, gas in a loop, a bubble at a free place.
+    assert np.mean(changed) >= 0.5
+
+
+@pytest.mark.parametrize("name", PICTURE_FACTORS)
+def test_factors_of_the_picture_leave_the_truth_alone(name: str) -> None:
+    for view in View:
+        plain = example_of(view, 3, **{name: 0.0})
+        strong = example_of(view, 3, **{name: 1.0})
+        assert (plain.image != strong.image).any()
+        np.testing.assert_array_equal(plain.label, strong.label)
+
+
+def test_forced_factors_stay_and_drawn_ones_fill_their_range() -> None:
+    drawn = [draw_factors(seeded(seed), {"noise": 1.4, "gain": -2.0}) for seed in range(600)]
+    for name, share in SHARES.items():
+        values = np.array([getattr(factors, name) for factors in drawn])
+        if name in ("noise", "gain"):
+            assert set(values) == {1.4 if name == "noise" else -2.0}
+            continue
+        acting = values[values != 0]
+        # Four standard deviations of a binomial share.
+        spread = 4 * np.sqrt(share * (1 - share) / values.size)
+        assert abs(acting.size / values.size - share) <= spread
+        low = -1 if name in TWO_SIDED else 0
+        assert low <= values.min() and values.max() <= 1
+        assert acting.mean() == pytest.approx((1 + low) / 2, abs=4 / np.sqrt(12 * acting.size) * 2)
+    assert draw_factors(seeded(1)) == draw_factors(seeded(1), DRAWN)
+
+
+@pytest.mark.parametrize(
+    ("forced", "message"),
+    [({"sparkle": 1.0}, "no factor sparkle"), ({"noise": -0.1}, "noise has one side only")],
+)
+def test_impossible_factors_are_refused(forced: dict[str, float], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        draw_factors(seeded(1), forced)
+
+
+def test_fat_and_muscles_reach_their_ends() -> None:
+    for side, fat_mm, tra_mm in ((-1.0, 2.5, 1.7), (0.0, None, None), (1.0, 60.0, 8.5)):
+        forced = {"fat_thickness": side, "muscle_thickness": side, "layer_shape": 0.0}
+        stack = draw_with(draw_wall, 5, medial_end=0.0, **forced)
+        if fat_mm is not None:
+            assert np.median(profile(stack, Structure.FAT)) == pytest.approx(fat_mm, rel=0.35)
+            assert np.median(profile(stack, Structure.TRA)) == pytest.approx(tra_mm, rel=0.25)
+        else:
+            assert np.median(profile(stack, Structure.FAT)) == pytest.approx(
+                log_between(2.5, 60.0, 0.0), rel=0.2
+            )
+
+
+def test_split_screen_shows_and_labels_both_pictures() -> None:
+    example = example_of(View.ABDOMINAL_WALL, 2, split_screen=1.0, medial_end=0.0, bone=0.0)
+    halves = example.label[:, :48], example.label[:, 48:]
+    for half in halves:
+        assert {1, 2, 3, 4} <= set(np.unique(half).tolist())
+
+
+def test_grabbed_screens_lose_detail_with_strength() -> None:
+    image = example_of(View.ABDOMINAL_WALL, 4, 160, screen_grab=0.0).image
+    errors = []
+    for strength in (0.05, 0.4, 0.8, 1.2):
+        shown = grab(seeded(1), image, strength)
+        assert shown.shape == image.shape and shown.dtype == np.uint8
+        errors.append(float(np.abs(shown.astype(float) - image).mean()))
+    assert errors == sorted(errors) and errors[0] < 0.5 * errors[-1]
+
+
+@pytest.mark.parametrize("smoothing", FILTERS)
+def test_speckle_filters_calm_speckle_and_keep_a_step(smoothing: str) -> None:
+    display = Display(60.0, 0.0, 1.0, 0.0, smoothing, 0.8, 0.0)
+    step = np.where(np.arange(80) < 40, 60, 160)[:, None] + np.zeros((80, 80))
+    noisy = np.clip(step + seeded(1).normal(0, 12, step.shape), 0, 255).astype(np.uint8)
+    shown = smooth_and_sharpen(noisy, display).astype(float)
+    assert shown[5:30].std() < 0.75 * noisy[5:30].std()
+    profile_down = shown.mean(axis=1)
+    assert np.argmin(np.abs(profile_down - 110)) in (39, 40)
+    off = smooth_and_sharpen(noisy, replace(display, strength=0.0))
+    np.testing.assert_array_equal(off, noisy)
+
+
+def test_bowel_moves_in_clips_and_the_layers_do_not() -> None:
+    plans = [
+        draw_clip(
+            seeded(3),
+            View.ABDOMINAL_WALL,
+            {"peristalsis": strength, "probe_motion": 0.0, "breathing": 0.0},
+            task=Task.REST,
+            screen_px=(97, 131),
+            frame_rate_hz=4.0,
+        )
+        for strength in (0.0, 1.0)
+    ]
+    still, moving = ([pose.shift_mm for pose in plan.motion.poses] for plan in plans)
+    assert not np.any(still) and np.ptp([shift[-1] for shift in moving]) > 0.5
+    assert not np.any([shift[:-1] for shift in moving])
+    np.testing.assert_array_equal(*(clip_truth(plan).edges_mm for plan in plans))
+
+
+def test_clip_of_neither_view_has_no_truth_to_measure() -> None:
+    plan = draw_clip(seeded(2), None, screen_px=(97, 131), frame_rate_hz=4.0)
+    truth = clip_truth(plan)
+    assert plan.view is None and plan.motion.task is Task.REST
+    assert np.isnan(truth.slide_mm).all() and np.isnan(truth.base_displacement_mm).all()
+    assert np.isnan(truth.edges_mm[:, 1:]).all()
 
 
 # --- Files -----------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_erosion, distance_transform_edt
 
+from layermotion.errors import InputError
 from layermotion.geometry import Spacing
 
 PERCENTILE = 95.0
@@ -23,11 +24,11 @@ class MaskScore:
     Parameters
     ----------
     dice
-        Twice the shared part over the sum of both; 0 where one of the two is empty.
+        Twice the shared part over the sum of both; 0 where nothing was found.
     hausdorff_95_mm
-        The larger of the two directions' 95th percentiles of distance; NaN where one is empty.
+        The larger of the two directions' 95th percentiles of distance; NaN where nothing was found.
     surface_distance_mm
-        Mean of the distances of both directions together; NaN where one is empty.
+        Mean of the distances of both directions together; NaN where nothing was found.
     """
 
     dice: float
@@ -35,10 +36,8 @@ class MaskScore:
     surface_distance_mm: float
 
 
-def score_mask(
-    found: NDArray[np.bool_], truth: NDArray[np.bool_], spacing: Spacing
-) -> MaskScore | None:
-    """Compare a mask with the truth; None where neither holds anything, so nothing can differ.
+def score_mask(found: NDArray[np.bool_], truth: NDArray[np.bool_], spacing: Spacing) -> MaskScore:
+    """Compare a mask with the truth.
 
     Parameters
     ----------
@@ -47,6 +46,11 @@ def score_mask(
     spacing
         Size of a pixel.
 
+    Raises
+    ------
+    InputError
+        If the truth holds nothing: no number tells how right it is to find nothing.
+
     Examples
     --------
     >>> one, other = np.zeros((2, 9, 9), bool)
@@ -54,14 +58,13 @@ def score_mask(
     >>> score_mask(one, other, Spacing(0.5, 1.0, "example")).hausdorff_95_mm
     0.5
     """
-    size = int(found.sum()) + int(truth.sum())
-    if size == 0:
-        return None
-    if not found.any() or not truth.any():
+    if not truth.any():
+        raise InputError("A mask cannot be compared with an empty truth; leave the structure out.")
+    if not found.any():
         return MaskScore(0.0, float("nan"), float("nan"))
     there, back = _distances(found, truth, spacing), _distances(truth, found, spacing)
     return MaskScore(
-        2 * int((found & truth).sum()) / size,
+        2 * int((found & truth).sum()) / (int(found.sum()) + int(truth.sum())),
         max(float(np.percentile(one, PERCENTILE)) for one in (there, back)),
         float(np.concatenate([there, back]).mean()),
     )

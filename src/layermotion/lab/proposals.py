@@ -15,8 +15,9 @@ from layermotion.files import atomic_path
 from layermotion.lab.annotations import LabelledFrame, write_coco, write_png
 from layermotion.lab.checks import fill_holes, without_strays
 from layermotion.lab.folder import ClipRecord, Lab, Review, frame_key
+from layermotion.lab.segmenting import area_probabilities, full_size_label
 from layermotion.labels import CLASS_COUNT
-from layermotion.segment import ModelGrid, Segmenter
+from layermotion.segment import Segmenter
 
 # All numbers are our choice. Frames looked at in one clip; neighbours in a clip are much alike.
 CANDIDATES_A_CLIP = 8
@@ -116,12 +117,10 @@ def look(
 ) -> Candidate:
     """Segment one frame and describe it."""
     area = record.image_area
-    grid = ModelGrid.for_area(area, record.spacing, segmenter.size_px)
-    probabilities = segmenter.run(grid.to_model(pixels)[None])[0][0][(slice(None), *grid.slices)]
+    probabilities = area_probabilities(pixels, area, record.spacing, segmenter)
     entropy = -(probabilities * np.log(np.maximum(probabilities, 1e-12))).sum(axis=0)
-    scaled = np.stack([cv2.resize(p, (area.width, area.height)) for p in probabilities])
     label = np.zeros_like(pixels)
-    label[area.slices] = tidy(scaled.argmax(axis=0).astype(np.uint8))
+    label[area.slices] = tidy(full_size_label(probabilities, area))
     image = pixels[area.slices].astype(np.float64)
     thumbnail = cv2.resize(image, (THUMBNAIL_PX, THUMBNAIL_PX), interpolation=cv2.INTER_AREA)
     thumbnail = (thumbnail - thumbnail.mean()) / max(1.0, thumbnail.std())

@@ -23,7 +23,12 @@ TITLES = {
     View.ABDOMINAL_WALL: "Layers of the abdominal wall",
     View.BLADDER: "Movement of the bladder base",
 }
-ROLE_TITLES = {"rest": "At rest", "contracted": "Contracted"}
+ROLE_TITLES = {
+    View.ABDOMINAL_WALL: {"rest": "At rest", "contracted": "Contracted"},
+    View.BLADDER: {"rest": "At rest", "contracted": "At the effort"},
+}
+# Whose edges at rest are drawn again, dotted, into the other pictures.
+SHADOWED = {View.ABDOMINAL_WALL: Structure.TRA, View.BLADDER: Structure.BLADDER}
 STATUS_WORDS = {
     Status.DRAFT: "draft",
     Status.NEEDS_MANUAL: "measure by hand",
@@ -116,12 +121,14 @@ def build_page(content: ReportContent) -> str:
             headline=write_headline(content.view, content.measures),
             pictures=[_picture(key_frame, content) for key_frame in content.key_frames],
             shown_structures=_shown_structures(content.key_frames),
+            shadowed=palette.short_name(SHADOWED[content.view]),
             main=[_row(measure) for measure in main],
             repeats=[_row(measure) for measure in measured if measure not in main],
             tasks=sorted({measure.task.replace("_", " ") for measure in content.measures}),
             missing=_group_missing(content.measures),
             methods=list(dict.fromkeys(measure.method for measure in measured if measure.method)),
             plots=plot_series(content.series, content.windows),
+            has_slide=any(quantity.name == "slide" for quantity in content.series.quantities),
             cautions=list(dict.fromkeys((*clip.cautions, *content.cautions))),
             task=clip.task.replace("_", " ") if clip.task else "not stated",
         )
@@ -212,6 +219,7 @@ class _Picture:
     width: float
     height: float
     lines: tuple[_Line, ...]
+    shadows: tuple[_Line, ...]
     site: float | None
     bar_mm: int | None
     values: tuple[tuple[str, str], ...]
@@ -274,7 +282,10 @@ def _picture(key_frame: KeyFrame, content: ReportContent) -> _Picture:
     column_mm, row_mm = (spacing.column_mm, spacing.row_mm) if spacing else (1.0, 1.0)
     width, height = area.width * column_mm, area.height * row_mm
     frame = key_frame.frame
-    role = ROLE_TITLES.get(key_frame.role, key_frame.role.replace("_", " "))
+    role = ROLE_TITLES[content.view].get(key_frame.role, key_frame.role.replace("_", " "))
+    shadowed = SHADOWED[content.view]
+    rests = [item for item in content.key_frames if item.role == "rest"]
+    is_beside_rest = key_frame.role != "rest" and bool(rests)
     quantities = [
         quantity
         for quantity in content.series.quantities
@@ -300,6 +311,11 @@ def _picture(key_frame: KeyFrame, content: ReportContent) -> _Picture:
         width=round(width, 3),
         height=round(height, 3),
         lines=tuple(_lines(key_frame.boundaries, content)),
+        shadows=tuple(
+            line
+            for line in (_lines(rests[0].boundaries, content) if is_beside_rest else ())
+            if line.structure == shadowed
+        ),
         site=site,
         bar_mm=_bar_length(width) if spacing else None,
         values=tuple(values),

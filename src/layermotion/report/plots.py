@@ -32,6 +32,10 @@ WIDTH_IN = 5.6
 LETTER_SHARE = 0.0135
 # Room that a label at a line's end needs, as a share of the value axis (our choice).
 LABEL_STEP = 0.09
+# Height of a low panel as a share of the main one (our choice).
+PANEL_SHARE = 0.3
+# The axis of the fat reaches at least this share to either side (our choice).
+FAT_SHARE = 0.2
 # Any: matplotlib's type for these keys is a list of all its settings.
 STYLE: Final[dict[Any, Any]] = {
     "svg.fonttype": "none",
@@ -100,62 +104,109 @@ def decimate(
 
 
 def _plot_thickness(series: Series, windows: Sequence[Window]) -> Plot | None:
-    layers = [
-        quantity
-        for structure in WALL_LAYERS
-        if (quantity := series.get("thickness", structure)) and _has_values(quantity)
-    ]
+    layers = _quantities(series, "thickness", WALL_LAYERS)
     if not layers:
         return None
+    slides = _quantities(series, "slide", WALL_LAYERS)
+    # Fat is thick and hardly changes, so on one axis it would flatten the muscles.
+    muscles = [layer for layer in layers if layer.structure != Structure.FAT]
+    fat = [layer for layer in layers if layer.structure == Structure.FAT and muscles]
     names = ", ".join(LOOKS[Structure(layer.structure)].short_name for layer in layers)
+    beneath = [
+        _Panel(label, panel) for label, panel in (("slide,", slides), ("fat,", fat)) if panel
+    ]
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": "thickness"}):
-        figure = Figure(figsize=(WIDTH_IN, 3.9))
-        top, strip = figure.subplots(
-            2, 1, sharex=True, height_ratios=(1, 0.055 + 0.045 * len(layers))
-        )
-        _draw_lines(top, series.time_s, layers)
-        _mark_windows(top, series.time_s, windows)
-        top.set_ylim(bottom=0)
-        top.set_ylabel(f"thickness, {_unit_text(layers[0])}")
-        _label_ends(top, series.time_s, layers)
-        _draw_confidence(strip, series.time_s, layers)
-        svg = to_svg(figure)
+        main = muscles or layers
+        svg = _draw_plot(series, windows, "contracted", main, "thickness,", 3.45, beneath, layers)
     return Plot(
         svg,
-        f"Thickness over time of {names}, with rest and contraction shaded, and the confidence "
-        f"of each frame beneath.",
+        f"Thickness over time of {names}, with rest and contraction shaded"
+        + (", the slide along the muscle" if slides else "")
+        + " and the confidence of each frame beneath.",
     )
 
 
 def _plot_displacement(series: Series, windows: Sequence[Window]) -> Plot | None:
-    base = series.get("base_displacement", Structure.BLADDER)
-    if base is None or not _has_values(base):
+    bases = _quantities(series, "base_displacement", (Structure.BLADDER,))
+    if not bases:
         return None
-    shift = series.get("probe_shift", "image")
-    if shift is not None and not _has_values(shift):
-        shift = None
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": "displacement"}):
-        figure = Figure(figsize=(WIDTH_IN, 4.4 if shift else 3.5))
-        ratios = (1, 0.34, 0.09) if shift else (1, 0.1)
-        axes = figure.subplots(len(ratios), 1, sharex=True, height_ratios=ratios)
-        top, strip = axes[0], axes[-1]
-        top.axhline(0, color=FAINT_INK, linewidth=0.8)
-        _draw_lines(top, series.time_s, [base])
-        _mark_windows(top, series.time_s, windows)
-        top.set_ylabel(f"bladder base, {_unit_text(base)}\n+ is lift towards the probe")
-        _label_ends(top, series.time_s, [base])
-        if shift is not None:
-            axes[1].axhline(0, color=FAINT_INK, linewidth=0.8)
-            axes[1].plot(*decimate(series.time_s, shift.value), color=INK, linewidth=1.0)
-            axes[1].set_ylabel(f"probe,\n{_unit_text(shift)}")
-            _bare(axes[1])
-        _draw_confidence(strip, series.time_s, [base])
-        svg = to_svg(figure)
+        svg = _draw_plot(series, windows, "effort", bases, "bladder base,", 3.3, [], bases)
     return Plot(
         svg,
         "Movement of the bladder base over time; positive is lift towards the probe"
-        + (", with the estimated movement of the probe beneath." if shift else "."),
+        + (", with the estimated movement of the probe beneath." if _probe(series) else "."),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Panel:
+    """A low panel beneath the main one."""
+
+    label: str
+    quantities: Sequence[Quantity]
+
+
+def _draw_plot(
+    series: Series,
+    windows: Sequence[Window],
+    effort: str,
+    main: Sequence[Quantity],
+    label: str,
+    height_in: float,
+    beneath: Sequence[_Panel],
+    judged: Sequence[Quantity],
+) -> str:
+    """Draw the main lines, low panels beneath them, and the confidence of what was measured."""
+    probe = _probe(series)
+    panels = [*beneath, *([_Panel("probe,", [probe])] if probe else [])]
+    is_signed = main[0].name == "base_displacement"
+    figure = Figure(figsize=(WIDTH_IN, height_in + 0.95 * len(panels) + 0.12 * len(judged)))
+    ratios = (1, *[PANEL_SHARE] * len(panels), 0.055 + 0.045 * len(judged))
+    axes = figure.subplots(len(ratios), 1, sharex=True, height_ratios=ratios)
+    top, strip = axes[0], axes[-1]
+    if is_signed:
+        top.axhline(0, color=FAINT_INK, linewidth=0.8)
+    _draw_lines(top, series.time_s, main)
+    _mark_windows(top, series.time_s, windows, effort)
+    if not is_signed:
+        top.set_ylim(bottom=0)
+    sign = "\n+ is lift towards the probe" if is_signed else ""
+    top.set_ylabel(f"{label} {_unit_text(main[0])}{sign}")
+    _label_ends(top, main)
+    for axis, panel in zip(axes[1:-1], panels, strict=True):
+        _draw_panel(axis, series.time_s, panel)
+    _draw_confidence(strip, series.time_s, judged)
+    return to_svg(figure)
+
+
+def _draw_panel(axes: Axes, time_s: NDArray[np.float64], panel: _Panel) -> None:
+    named = [quantity for quantity in panel.quantities if quantity.structure in LOOKS]
+    if named:
+        _draw_lines(axes, time_s, named)
+    else:
+        (quantity,) = panel.quantities
+        axes.plot(*decimate(time_s, quantity.value), color=INK, linewidth=1.0)
+    if panel.quantities[0].name == "thickness":
+        # At least this much, so that noise does not look like a change.
+        low, high = axes.get_ylim()
+        middle = (low + high) / 2
+        axes.set_ylim(min(low, middle * (1 - FAT_SHARE)), max(high, middle * (1 + FAT_SHARE)))
+    else:
+        axes.axhline(0, color=FAINT_INK, linewidth=0.8)
+    _label_ends(axes, named, LABEL_STEP / PANEL_SHARE)
+    axes.set_ylabel(f"{panel.label}\n{_unit_text(panel.quantities[0])}")
+    _bare(axes)
+
+
+def _quantities(series: Series, name: str, structures: Sequence[Structure]) -> list[Quantity]:
+    found = (series.get(name, structure) for structure in structures)
+    return [quantity for quantity in found if quantity is not None and _has_values(quantity)]
+
+
+def _probe(series: Series) -> Quantity | None:
+    shift = series.get("probe_shift", "image")
+    return shift if shift is not None and _has_values(shift) else None
 
 
 def _draw_lines(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Quantity]) -> None:
@@ -180,7 +231,7 @@ def _draw_lines(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Qu
     _bare(axes)
 
 
-def _label_ends(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Quantity]) -> None:
+def _label_ends(axes: Axes, quantities: Sequence[Quantity], step: float = LABEL_STEP) -> None:
     """Write each name at the right of its line, pushed apart where lines end close together."""
     low, high = axes.get_ylim()
     ends = []
@@ -190,7 +241,7 @@ def _label_ends(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Qu
     ends.sort()
     floor = -1.0
     for place, structure in ends:
-        floor = max(place, floor + LABEL_STEP)
+        floor = max(place, floor + step)
         look = LOOKS[structure]
         axes.text(
             1.015,
@@ -203,7 +254,9 @@ def _label_ends(axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Qu
         )
 
 
-def _mark_windows(axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Window]) -> None:
+def _mark_windows(
+    axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Window], effort: str
+) -> None:
     span = float(time_s[-1] - time_s[0])
     several = len({window.repeat for window in windows}) > 1
     taken_until = -np.inf
@@ -226,7 +279,7 @@ def _mark_windows(axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Win
             solid_capstyle="butt",
             clip_on=False,
         )
-        word = "rest" if is_rest else "contracted"
+        word = "rest" if is_rest else effort
         word = f"{word} {window.repeat}" if several else word
         middle, half = (first + last) / 2, len(word) / 2 * LETTER_SHARE * span
         # A name without room is left out: the shade and the bar say the same.

@@ -1,0 +1,282 @@
+"""Owns judging weights: the same held-out subjects and the same synthetic scenes, before and after.
+
+Every mean is first taken over the frames of a subject and then over subjects, and its interval
+comes from drawing whole subjects again and again: frames of one subject are not independent.
+"""
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.lab.builds import Build, Split
+from layermotion.lab.metrics import score_mask
+from layermotion.lab.segmenting import area_probabilities, full_size_label
+from layermotion.labels import STRUCTURES, label_of
+from layermotion.segment import Segmenter
+
+# First word of the seeds of the synthetic benchmark; no training seed starts with it.
+BENCHMARK_STREAM = 20_261_126
+# Drawings of subjects for an interval; the interval's ends then vary by about 1 % of its width.
+RESAMPLES = 2000
+RESAMPLING_SEED = 0
+INTERVAL_PERCENT = (2.5, 97.5)
+# Largest growth of the synthetic error that still counts as no forgetting.
+FORGETTING_PERCENT = 5.0
+# Part of a picture from which on a structure that is not there counts as a false alarm (our
+# choice: smaller specks are dropped by the measuring side).
+FALSE_ALARM_PART = 0.002
+# What may not become worse on the held-out subjects; the others are shown beside it.
+GUARDED = ("dice", "surface_distance_mm", "missed_percent")
+ALL = "all"
+SYNTHETIC = "synthetic"
+
+
+class Metric(StrEnum):
+    """What is compared, in the order of the tables."""
+
+    DICE = "dice"
+    HAUSDORFF = "hausdorff_95_mm"
+    SURFACE = "surface_distance_mm"
+    MISSED = "missed_percent"
+    FALSE_ALARM = "false_alarm_percent"
+
+
+@dataclass(frozen=True)
+class Score:
+    """What weights made of one structure in one frame; NaN where a number does not apply.
+
+    Parameters
+    ----------
+    dice
+        Where the truth shows the structure; 0 where nothing was found.
+    hausdorff_95_mm, surface_distance_mm
+        Where it is shown and found.
+    missed_percent
+        Where it is shown: 100 if nothing was found, else 0.
+    false_alarm_percent
+        Where it is not shown: 100 if more than ``FALSE_ALARM_PART`` of the picture was taken for
+        it, else 0.
+    """
+
+    key: str
+    subject: str
+    scanner: str
+    structure: str
+    dice: float
+    hausdorff_95_mm: float
+    surface_distance_mm: float
+    missed_percent: float
+    false_alarm_percent: float
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a table: before, after and their difference, each a mean over subjects.
+
+    ``low`` and ``high`` bound the difference by a 95 % interval over subjects; NaN with fewer than
+    two subjects.
+    """
+
+    scanner: str
+    structure: str
+    metric: Metric
+    subjects: int
+    before: float
+    after: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Tables of both sets, and whether the newer weights may take the place of the older ones."""
+
+    held_out: tuple[Row, ...]
+    synthetic: tuple[Row, ...]
+    objections: tuple[str, ...]
+
+
+def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
+    """Score every held-out frame, at the frame's own resolution."""
+    scores: list[Score] = []
+    for frame in build.of(Split.HELD_OUT):
+        image, label = build.read(frame)
+        area = ImageArea(0, 0, *image.shape)
+        probabilities = area_probabilities(image, area, frame.spacing, segmenter)
+        found = full_size_label(probabilities, area)
+        scores += _score(frame.key, frame.subject, frame.scanner, found, label, frame.spacing)
+    return tuple(scores)
+
+
+def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
+    """Score the synthetic benchmark: scenes that no training run draws, each a subject."""
+    from synthetic.dataset import draw_example
+
+    scores: list[Score] = []
+    for number in range(count):
+        rng = np.random.default_rng(np.random.SeedSequence([BENCHMARK_STREAM, number]))
+        example = draw_example(rng, segmenter.size_px)
+        found = segmenter.run(example.image[None])[0][0].argmax(axis=0).astype(np.uint8)
+        spacing = Spacing(example.mm_per_pixel, example.mm_per_pixel, "generator")
+        name = f"scene-{number}"
+        scores += _score(name, name, SYNTHETIC, found, example.label, spacing)
+    return tuple(scores)
+
+
+def judge(
+    before: tuple[tuple[Score, ...], tuple[Score, ...]],
+    after: tuple[tuple[Score, ...], tuple[Score, ...]],
+) -> Judgement:
+    """Compare two weights.
+
+    Parameters
+    ----------
+    before, after
+        Scores on the held-out frames and on the synthetic benchmark, of the weights in use and
+        of those that would replace them.
+
+    Raises
+    ------
+    InputError
+        If the two were not scored on the same frames.
+    """
+    held_out, synthetic = (compare(before[i], after[i]) for i in (0, 1))
+    return Judgement(held_out, synthetic, tuple(_objections(held_out, synthetic)))
+
+
+def compare(before: tuple[Score, ...], after: tuple[Score, ...]) -> tuple[Row, ...]:
+    """Table of every scanner and structure, and of all of them together."""
+    keys = [{score.key for score in scores} for scores in (before, after)]
+    if keys[0] != keys[1] or not keys[0]:
+        raise InputError("Both weights must be judged on the same frames; judge them again.")
+    scanners = sorted({score.scanner for score in before})
+    groups = [(ALL, ALL), *((ALL, str(structure)) for structure in STRUCTURES)]
+    if len(scanners) > 1:
+        groups += [(scanner, name) for scanner in scanners for name in (ALL, *map(str, STRUCTURES))]
+    rows = []
+    for scanner, structure in groups:
+        for metric in Metric:
+            row = _row(scanner, structure, metric, before, after)
+            if row is not None:
+                rows.append(row)
+    return tuple(rows)
+
+
+def _row(
+    scanner: str,
+    structure: str,
+    metric: Metric,
+    before: Iterable[Score],
+    after: Iterable[Score],
+) -> Row | None:
+    """One line; None where no subject has a value on both sides."""
+
+    def is_wanted(score: Score) -> bool:
+        return scanner in (ALL, score.scanner) and structure in (ALL, score.structure)
+
+    old, new = (_by_subject(filter(is_wanted, scores), metric) for scores in (before, after))
+    subjects = sorted(old.keys() & new.keys())
+    if not subjects:
+        return None
+    values = np.array([[old[s], new[s]] for s in subjects])  # (subjects, 2)
+    low, high = bootstrap_interval(values[:, 1] - values[:, 0])
+    mean = values.mean(axis=0)
+    return Row(scanner, structure, metric, len(subjects), float(mean[0]), float(mean[1]), low, high)
+
+
+def _by_subject(scores: Iterable[Score], metric: Metric) -> dict[str, float]:
+    """Mean of each subject over structures, of each structure over frames; NaN is left out."""
+    values: dict[str, dict[str, list[float]]] = {}
+    for score in scores:
+        value = float(getattr(score, metric))
+        if not math.isnan(value):
+            values.setdefault(score.subject, {}).setdefault(score.structure, []).append(value)
+    return {
+        subject: float(np.mean([np.mean(found) for found in structures.values()]))
+        for subject, structures in values.items()
+    }
+
+
+def bootstrap_interval(values: NDArray[np.float64]) -> tuple[float, float]:
+    """95 % interval of a mean over subjects, by drawing subjects with replacement.
+
+    Percentile interval (Efron and Tibshirani, An Introduction to the Bootstrap, 1993, chapter
+    13); NaN for fewer than two subjects.
+
+    Examples
+    --------
+    >>> bootstrap_interval(np.full(5, 2.0))
+    (2.0, 2.0)
+    """
+    if len(values) < 2:
+        return math.nan, math.nan
+    rng = np.random.default_rng(RESAMPLING_SEED)
+    drawn = rng.integers(len(values), size=(RESAMPLES, len(values)))
+    low, high = np.percentile(values[drawn].mean(axis=1), INTERVAL_PERCENT)
+    return float(low), float(high)
+
+
+def _objections(held_out: tuple[Row, ...], synthetic: tuple[Row, ...]) -> Iterator[str]:
+    """Reasons against the newer weights, by the means over all structures and scanners."""
+    for metric in map(Metric, GUARDED):
+        row = find_row(held_out, metric)
+        loss = row.before - row.after if metric is Metric.DICE else row.after - row.before
+        if loss > 0:
+            change = f"{metric} goes from {row.before:.4g} to {row.after:.4g}"
+            yield f"on the held-out subjects, {change}"
+    for metric in (Metric.DICE, Metric.SURFACE):
+        row = find_row(synthetic, metric)
+        old, new = (
+            (1 - row.before, 1 - row.after) if metric is Metric.DICE else (row.before, row.after)
+        )
+        if new > old * (1 + FORGETTING_PERCENT / 100):
+            yield (
+                f"on the synthetic benchmark, the error by {metric} grows by "
+                f"{100 * (new / old - 1):.1f} %, above {FORGETTING_PERCENT:g} %"
+            )
+
+
+def find_row(
+    rows: tuple[Row, ...], metric: Metric, structure: str = ALL, scanner: str = ALL
+) -> Row:
+    """Line of a table.
+
+    Raises
+    ------
+    InputError
+        If there is none, because nothing could be compared.
+    """
+    for row in rows:
+        if (row.metric, row.structure, row.scanner) == (metric, structure, scanner):
+            return row
+    raise InputError(f"Nothing could be compared by {metric}; no structure was found in any frame.")
+
+
+def _score(
+    key: str,
+    subject: str,
+    scanner: str,
+    found: NDArray[np.uint8],
+    label: NDArray[np.uint8],
+    spacing: Spacing,
+) -> list[Score]:
+    scores = []
+    for structure in STRUCTURES:
+        mine, truth = found == label_of(structure), label == label_of(structure)
+        if truth.any():
+            score = score_mask(mine, truth, spacing)
+            values = (
+                score.dice, score.hausdorff_95_mm, score.surface_distance_mm,
+                0.0 if mine.any() else 100.0, math.nan,
+            )  # fmt: skip
+        else:
+            alarm = 100.0 if mine.mean() > FALSE_ALARM_PART else 0.0
+            values = (math.nan, math.nan, math.nan, math.nan, alarm)
+        scores.append(Score(key, subject, scanner, str(structure), *values))
+    return scores

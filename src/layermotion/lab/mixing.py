@@ -1,0 +1,110 @@
+"""Owns the source of training examples that mixes a build's frames with synthetic ones.
+
+The synthetic share keeps a network from forgetting what the local frames do not show.
+"""
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea
+from layermotion.lab.builds import Build, BuildFrame, Split
+from layermotion.segment import VIEW_CLASSES, ModelGrid
+
+# Each side of a local frame loses up to this part before it is scaled, since the image area that
+# is found on a screen is never quite the same (our choice; ``synthetic.dataset`` does likewise).
+CUT_PART = 0.05
+# Decoded frames kept in memory by one process, about 0.5 MB each.
+FRAMES_IN_MEMORY = 512
+
+
+@dataclass(frozen=True, eq=False)
+class LocalExample:
+    """One training example, as ``training.data.Drawn`` asks for it."""
+
+    image: NDArray[np.uint8]
+    label: NDArray[np.uint8]
+    view: int
+    mm_per_pixel: float
+
+
+@dataclass(frozen=True)
+class MixedDraw:
+    """Draws local frames of the training split, and synthetic ones for a share of the draws.
+
+    Every subject is drawn as often as every other, however many frames it has.
+
+    Parameters
+    ----------
+    build
+        An opened build.
+    synthetic_share
+        Part of the examples that the generator makes, 0 to 1.
+    source
+        Names the content; two draws of one name give the same examples for the same seed, and
+        weights carry it in their card, so that those trained on a build can be found.
+    """
+
+    build: Build
+    synthetic_share: float
+    source: str = field(init=False)
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.synthetic_share <= 1:
+            raise InputError(
+                f"A synthetic share of {self.synthetic_share:g} is not possible; give a number "
+                f"from 0 to 1."
+            )
+        if not self.build.of(Split.TRAIN):
+            raise InputError(f"The build {self.build.name} holds no frame to train on; build anew.")
+        object.__setattr__(
+            self, "source", f"build {self.build.fingerprint} synthetic {self.synthetic_share:g}"
+        )
+
+    def __call__(self, rng: np.random.Generator, size_px: int) -> LocalExample:
+        """Draw one example of ``size_px`` squared pixels."""
+        if rng.random() < self.synthetic_share:
+            from synthetic.dataset import draw_example
+
+            drawn = draw_example(rng, size_px)
+            return LocalExample(drawn.image, drawn.label, drawn.view, drawn.mm_per_pixel)
+        subjects = self.build.subjects(Split.TRAIN)
+        subject = subjects[int(rng.integers(len(subjects)))]
+        frames = [f for f in self.build.of(Split.TRAIN) if f.subject == subject]
+        frame = frames[int(rng.integers(len(frames)))]
+        image, label = _read(self.build, frame)
+        rows, columns = image.shape
+        top, bottom = (rng.uniform(0, CUT_PART, 2) * rows).astype(int)
+        left, right = (rng.uniform(0, CUT_PART, 2) * columns).astype(int)
+        area = ImageArea(int(top), int(left), int(rows - top - bottom), int(columns - left - right))
+        return fit_example(frame, image, label, area, size_px)
+
+
+def fit_example(
+    frame: BuildFrame,
+    image: NDArray[np.uint8],
+    label: NDArray[np.uint8],
+    area: ImageArea,
+    size_px: int,
+) -> LocalExample:
+    """Scale a part of a frame and its label onto the model input, as measuring does."""
+    grid = ModelGrid.for_area(area, frame.spacing, size_px)
+    fitted = np.zeros((size_px, size_px), np.uint8)
+    fitted[grid.slices] = cv2.resize(
+        label[area.slices], (grid.columns, grid.rows), interpolation=cv2.INTER_NEAREST_EXACT
+    )
+    spacing_mm = grid.mm_per_pixel
+    if spacing_mm is None:
+        raise InputError(f"{frame.key} has no pixel size; import its clip again with one.")
+    return LocalExample(
+        grid.to_model(image), fitted, VIEW_CLASSES.index(frame.view), float(spacing_mm)
+    )
+
+
+@lru_cache(maxsize=FRAMES_IN_MEMORY)
+def _read(build: Build, frame: BuildFrame) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    return build.read(frame)

@@ -1,0 +1,151 @@
+"""Judging and mixing: subjects weigh alike, worse weights meet objections, draws repeat."""
+
+import math
+import pickle
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from lab_data import AREA, COLUMN_MM, ROW_MM, TODAY, labelled_lab, wall_label
+from trained import trained_weights  # noqa: F401
+
+from layermotion.errors import InputError
+from layermotion.lab.builds import Split, make_build
+from layermotion.lab.judging import (
+    Metric,
+    Score,
+    bootstrap_interval,
+    compare,
+    find_row,
+    judge,
+    score_build,
+    score_synthetic,
+)
+from layermotion.lab.mixing import MixedDraw, fit_example
+from layermotion.segment import load_segmenter
+
+NAN = math.nan
+
+
+def score(key: str, subject: str, dice: float, structure: str = "tra", mm: float = 1.0) -> Score:
+    """Make a score of a structure that is shown and found."""
+    return Score(key, subject, "scanner", structure, dice, 2 * mm, mm, 0.0, NAN)
+
+
+def test_every_subject_weighs_alike_and_so_does_every_structure() -> None:
+    before = (
+        score("a1", "a", 0.5), score("a2", "a", 0.5), score("a3", "a", 0.5),
+        score("a1", "a", 0.9, "eo"),
+        score("b1", "b", 0.9),
+    )  # fmt: skip
+    after = tuple(replace(s, dice=s.dice + 0.05) for s in before)
+    row = find_row(compare(before, after), Metric.DICE)
+    assert (row.subjects, row.before, row.after) == (2, pytest.approx(0.8), pytest.approx(0.85))
+    assert (row.low, row.high) == (pytest.approx(0.05), pytest.approx(0.05))
+    tra = find_row(compare(before, after), Metric.DICE, "tra")
+    assert tra.before == pytest.approx(0.7)
+    with pytest.raises(InputError, match="same frames"):
+        compare(before, after[1:4])
+
+
+def test_interval_is_that_of_subjects() -> None:
+    rng = np.random.default_rng(3)
+    values = rng.normal(1.0, 0.2, 40)
+    low, high = bootstrap_interval(values)
+    # A mean of 40 normal values has a standard error of 0.2 / sqrt(40) = 0.032.
+    assert (high - low) / 2 == pytest.approx(1.96 * values.std() / 40**0.5, rel=0.1)
+    assert low < values.mean() < high
+    assert math.isnan(bootstrap_interval(values[:1])[0])
+
+
+def test_scanners_get_tables_of_their_own() -> None:
+    before = tuple(
+        replace(score(f"{k}", f"s{k}", 0.5 + 0.1 * k), scanner="new" if k else "old")
+        for k in range(3)
+    )
+    rows = compare(before, before)
+    assert find_row(rows, Metric.DICE, scanner="old").before == pytest.approx(0.5)
+    assert find_row(rows, Metric.DICE, scanner="new").before == pytest.approx(0.65)
+    assert math.isnan(find_row(rows, Metric.DICE, scanner="old").low)
+
+
+@pytest.mark.parametrize(
+    ("change", "objections"),
+    [
+        ({}, 0),
+        ({"dice": 0.79}, 1),
+        ({"surface_distance_mm": 1.01}, 1),
+        ({"missed_percent": 100.0, "dice": 0.0, "surface_distance_mm": NAN}, 3),
+        ({"dice": 0.9, "surface_distance_mm": 0.5, "hausdorff_95_mm": 9.0}, 0),
+    ],
+)
+def test_worse_weights_meet_objections(change: dict[str, float], objections: int) -> None:
+    old = (score("a1", "a", 0.8), score("b1", "b", 0.8))
+    new = (replace(old[0], **change), old[1])  # type: ignore[arg-type]
+    if math.isnan(new[0].surface_distance_mm):
+        new = (new[0], replace(new[1], surface_distance_mm=1.1))
+    verdict = judge((old, old), (new, old))
+    assert len(verdict.objections) == objections
+    assert all("on the held-out subjects" in sentence for sentence in verdict.objections)
+
+
+@pytest.mark.parametrize(("growth", "is_fine"), [(1.04, True), (1.06, False)])
+def test_forgetting_is_an_objection(growth: float, is_fine: bool) -> None:
+    old = (score("a1", "a", 0.8), score("b1", "b", 0.8))
+    new = tuple(replace(s, surface_distance_mm=growth) for s in old)
+    verdict = judge((old, old), (old, new))
+    assert (verdict.objections == ()) is is_fine
+    new = tuple(replace(s, dice=1 - 0.2 * growth) for s in old)
+    assert (judge((old, old), (old, new)).objections == ()) is is_fine
+
+
+def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
+    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    rng = np.random.default_rng(0)
+    local, mixed = MixedDraw(build, 0.0), MixedDraw(build, 0.5)
+    example = local(rng, 64)
+    assert example.image.shape == example.label.shape == (64, 64)
+    assert example.view == 1 and set(np.unique(example.label)) == {0, 1, 2, 3, 4}
+    high, wide = AREA.height * ROW_MM, AREA.width * COLUMN_MM
+    assert 0.9 * max(high, wide) / 64 < example.mm_per_pixel <= max(high, wide) / 64
+    views = [mixed(np.random.default_rng(k), 32).mm_per_pixel for k in range(40)]
+    is_local = [0.9 * max(high, wide) / 32 < v <= max(high, wide) / 32 for v in views]
+    assert 12 <= sum(is_local) <= 28
+    again = pickle.loads(pickle.dumps(mixed))
+    assert again.source == mixed.source and build.fingerprint in mixed.source
+    one, other = (draw(np.random.default_rng(5), 32) for draw in (mixed, again))
+    np.testing.assert_array_equal(one.image, other.image)
+    with pytest.raises(InputError, match="from 0 to 1"):
+        MixedDraw(build, 1.5)
+
+
+def test_a_label_stays_on_its_image(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, ("101", "102"))
+    build = make_build(lab, "first", 0.5, (), TODAY).build
+    frame = build.of(Split.TRAIN)[0]
+    label = wall_label()[AREA.slices]
+    area = replace(AREA, top=0, left=0)
+    fitted = fit_example(frame, label * 50, label, area, 320)
+    inside = np.isin(fitted.image, (0, 50, 100, 150, 200))  # away from interpolated borders
+    agreeing = fitted.label[inside] * 50 == fitted.image[inside]
+    assert inside.mean() > 0.9 and agreeing.mean() > 0.998
+
+
+def test_weights_are_scored_on_frames_they_never_saw(
+    tmp_path: Path,
+    trained_weights: Path,  # noqa: F811
+) -> None:
+    lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
+    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    segmenter = load_segmenter("smoke-001", folder=trained_weights)
+    scores = score_build(build, segmenter)
+    assert {s.subject for s in scores} == set(build.subjects(Split.HELD_OUT))
+    assert len(scores) == 5 * len(build.of(Split.HELD_OUT))
+    bladder = [s for s in scores if s.structure == "bladder"]
+    assert all(math.isnan(s.dice) and s.false_alarm_percent in (0, 100) for s in bladder)
+    assert all(0 <= s.dice <= 1 for s in scores if s.structure != "bladder")
+    synthetic = score_synthetic(segmenter, 3)
+    assert repr(synthetic) == repr(score_synthetic(segmenter, 3))  # NaN equals NaN in text
+    assert {s.subject for s in synthetic} == {"scene-0", "scene-1", "scene-2"}

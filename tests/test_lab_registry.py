@@ -1,0 +1,146 @@
+"""Registry: only judged, sound weights come into use, and the way back stays open."""
+
+import hashlib
+import json
+import math
+import shutil
+from pathlib import Path
+
+import onnx
+import pytest
+from trained import trained_weights  # noqa: F401
+
+from layermotion.errors import InputError, WeightsError
+from layermotion.lab.judging import Judgement, Metric, Row
+from layermotion.lab.registry import Judged, Registry, Step, judgement_text
+from layermotion.segment import read_card, weights_names
+
+ROW = Row("all", "all", Metric.DICE, 3, 0.8, 0.9, 0.05, 0.15)
+
+
+@pytest.fixture
+def registry(tmp_path: Path, trained_weights: Path) -> Registry:  # noqa: F811
+    """Make a registry with two sets of local weights, the second unlike the first."""
+    for name in ("local-001", "local-002"):
+        card = read_card("smoke-001", trained_weights)
+        card["errors_px"] = {"thickness_tra": 1.0}
+        model = onnx.load(trained_weights / "smoke-001.onnx")
+        model.producer_name = name  # another checksum, the same numbers
+        onnx.save(model, tmp_path / f"{name}.onnx")
+        card["sha256"] = digest(tmp_path / f"{name}.onnx")
+        card["image_sources"] = [f"layermotion.lab.mixing build {name * 3} synthetic 0.5"]
+        (tmp_path / f"{name}.json").write_text(json.dumps(card))
+    return Registry(tmp_path)
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def judge(registry: Registry, before: str, after: str, *objections: str) -> Judged:
+    """Store a comparison of two weights by name."""
+    sums = [str(read_card(n, registry.place(n))["sha256"]) for n in (before, after)]
+    judged = Judged(*sums, "first", "f" * 64, 3, "2024-06-01",
+                    Judgement((ROW,), (ROW,), objections))  # fmt: skip
+    registry.store(judged)
+    return judged
+
+
+def test_promotion_and_the_way_back(registry: Registry) -> None:
+    shipped = weights_names()[-1]
+    assert registry.in_use() == shipped
+    judge(registry, shipped, "local-001")
+    registry.promote("local-001", "dev 1")
+    judge(registry, "local-001", "local-002")
+    registry.promote("local-002", "dev 1")
+    assert registry.in_use() == "local-002"
+    assert registry.roll_back("dev 2") == "local-001"
+    assert registry.roll_back("dev 2") == shipped == registry.in_use()
+    with pytest.raises(WeightsError, match="nothing to roll back"):
+        registry.roll_back("dev 2")
+    steps = [(change.step, change.name, change.by) for change in registry.history()]
+    assert steps == [
+        (Step.PROMOTE, "local-001", "dev 1"),
+        (Step.PROMOTE, "local-002", "dev 1"),
+        (Step.ROLL_BACK, "local-001", "dev 2"),
+        (Step.ROLL_BACK, shipped, "dev 2"),
+    ]
+    listed = {model.name: model for model in registry.models()}
+    assert listed[shipped].is_in_use and not listed[shipped].is_local
+    assert listed["local-001"].is_local and listed["local-001"].problem == ""
+
+
+def test_unjudged_and_worse_weights_are_refused(registry: Registry) -> None:
+    shipped = weights_names()[-1]
+    with pytest.raises(WeightsError, match=f"not judged against {shipped}"):
+        registry.promote("local-001", "dev 1")
+    judge(registry, shipped, "local-001", "on the held-out subjects, dice goes from 0.9 to 0.8")
+    with pytest.raises(WeightsError, match=f"dice goes from 0.9 to 0.8. {shipped} stays in use"):
+        registry.promote("local-001", "dev 1")
+    judge(registry, shipped, "local-001")
+    with pytest.raises(InputError, match="who changes"):
+        registry.promote("local-001", " ")
+    with pytest.raises(WeightsError, match="in use already"):
+        registry.promote(shipped, "dev 1")
+    with pytest.raises(WeightsError, match="no weights called local-009"):
+        registry.promote("local-009", "dev 1")
+    assert registry.history() == ()
+
+
+def test_altered_weights_are_refused_and_listed_as_such(registry: Registry) -> None:
+    judge(registry, weights_names()[-1], "local-001")
+    path = registry.folder / "local-001.onnx"
+    path.write_bytes(path.read_bytes()[:-1] + b"x")
+    with pytest.raises(WeightsError, match="checksum"):
+        registry.promote("local-001", "dev 1")
+    listed = {model.name: model for model in registry.models()}
+    assert "checksum" in listed["local-001"].problem
+
+
+def test_weights_of_unknown_error_are_refused(registry: Registry) -> None:
+    judge(registry, weights_names()[-1], "local-001")
+    path = registry.folder / "local-001.json"
+    card = json.loads(path.read_text())
+    card["errors_px"] = {}
+    path.write_text(json.dumps(card))
+    with pytest.raises(WeightsError, match="error of the weights local-001 is not known"):
+        registry.promote("local-001", "dev 1")
+
+
+def test_a_judgement_counts_for_its_two_weights_alone(registry: Registry) -> None:
+    shipped = weights_names()[-1]
+    judged = judge(registry, shipped, "local-001")
+    assert registry.judged(judged.before, judged.after) == judged
+    assert registry.judged(judged.after, judged.before) is None
+    (path,) = (registry.folder / "judgements").iterdir()
+    shutil.copy(path, path.with_name(f"{'0' * 16}-instead-of-{judged.before[:16]}.json"))
+    assert registry.judged(judged.before, "0" * 64) is None
+    path.write_text("{}")
+    with pytest.raises(InputError, match="damaged"):
+        registry.judged(judged.before, judged.after)
+
+
+def test_weights_are_found_by_the_builds_they_saw(registry: Registry) -> None:
+    assert registry.trained_on({"local-001" * 3}) == ("local-001",)
+    assert registry.trained_on({"elsewhere"}) == ()
+
+
+def test_a_damaged_history_stops_everything(registry: Registry) -> None:
+    (registry.folder / "in-use.json").write_text('[{"step": "promote"}]')
+    with pytest.raises(InputError, match="not known which weights are in use"):
+        registry.in_use()
+
+
+def test_tables_can_be_read(registry: Registry) -> None:
+    judged = judge(registry, weights_names()[-1], "local-001")
+    text = judgement_text(judged)
+    assert "0.800    0.900  +0.100, +0.050 to +0.150" in text
+    assert text.endswith("Nothing stands against a promotion.")
+    alone = Row("cart", "tra", Metric.DICE, 1, 0.8, 0.9, math.nan, math.nan)
+    worse = Judgement((alone,), (), ("dice falls",))
+    registry.store(Judged(judged.before, judged.after, "b", "f" * 64, 3, "2024-06-01", worse))
+    stored = registry.judged(judged.before, judged.after)
+    assert stored is not None
+    assert "one subject, no interval" in judgement_text(stored)
+    assert judgement_text(stored).endswith("Not to be promoted: dice falls.")
