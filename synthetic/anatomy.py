@@ -190,7 +190,8 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
     sheets = factors.superficial_fascia
     septa = factors.septa
     muscle = uniform(rng, -32, -14) + 9 * bright
-    border = max(uniform(rng, 11, 34) * (1 - 0.6 * faint), 5.0)
+    # Below about 8 dB a line drowns in speckle, and nobody could tell where a layer ends.
+    border = max(uniform(rng, 12, 34) * (1 - 0.6 * faint), 8.0)
     return Look(
         muscle_db=muscle,
         fat_db=muscle + uniform(rng, -9, 11) * max(1 - isoechoic, 0.0),
@@ -198,11 +199,11 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
         border_mm=log_uniform(rng, 0.35, 1.3),
         border_gap_db=14 * gaps,
         border_coherence=uniform(rng, 0.0, 0.8) ** 1.5,
-        fibre_db=uniform(rng, 3, 20) if chance(rng, 0.88) else 0.0,
-        lobule_db=uniform(rng, 3, 22) if chance(rng, 0.88) else 0.0,
-        # A sheet of collagen within a layer is at most as bright as the borders around it.
-        fat_sheet_db=border * 0.9 * sheets,
-        septum_db=border * 0.9 * septa,
+        # Streaks and sheets of collagen within a layer are fainter than the borders around it.
+        fibre_db=min(uniform(rng, 3, 20), 0.7 * border) if chance(rng, 0.88) else 0.0,
+        lobule_db=min(uniform(rng, 3, 22), 0.8 * border) if chance(rng, 0.88) else 0.0,
+        fat_sheet_db=border * 0.8 * sheets,
+        septum_db=border * 0.85 * septa,
         # Ranges span both attenuation sets: fat 0.63 to 0.8, muscle 0.96 to 1.4 dB/(cm MHz)
         # (PMC10346919 Table A2; PMC10001275 Table 4), widened below for low-loss settings.
         fat_loss=uniform(rng, 0.4, 0.85),
