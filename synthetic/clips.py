@@ -13,7 +13,14 @@ from synthetic.display import Grey
 from synthetic.factors import DRAWN, split
 from synthetic.imaging import Grid
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS, Motion, draw_motion
-from synthetic.scene import Scene, draw_scene, field_of_view, picture_grid, render
+from synthetic.scene import (
+    Scene,
+    draw_scene,
+    field_of_view,
+    picture_grid,
+    pixel_aspect,
+    render,
+)
 from synthetic.screen import draw_ruler, draw_text, grab
 from synthetic.truth import base_displacement, clip_edges, tra_slide_mm
 
@@ -106,6 +113,7 @@ def draw_clip(
         probe_mm=2.0 * factors.probe_motion,
         breath=0.08 * factors.breathing,
         peristalsis_mm=6.0 * factors.peristalsis,
+        out_of_plane=1 + 3 * factors.decorrelation,
     )
     screen, area, grid = _draw_screen(around, scene, screen_px)
     return ClipPlan(
@@ -115,7 +123,8 @@ def draw_clip(
         screen,
         area,
         grid,
-        min(0.6 * factors.persistence, 0.95),
+        # Drawn for 30 frames a second; slower frames fade in the same time.
+        min(0.6 * factors.persistence, 0.95) ** max(30.0 / frame_rate_hz, 1.0),
         frame_rate_hz,
         int(around.integers(2**31)),
     )
@@ -128,7 +137,8 @@ def _draw_screen(
     _, _, width, height = field_of_view(scene.beams)
     margin = uniform(rng, 0.03, 0.15)
     scale = max(height / (rows * (1 - 2 * margin)), width / (columns * (1 - 2 * margin)))
-    tall, wide = int(height / scale), int(width / scale)
+    aspect = pixel_aspect(scene.factors)
+    tall, wide = int(height / scale * min(aspect, 1)), int(width / scale / max(aspect, 1))
     top, left = (
         int(edge + rng.random() * (room - 2 * edge))
         for edge, room in ((0.02 * rows, rows - tall), (0.02 * columns, columns - wide))
@@ -136,7 +146,7 @@ def _draw_screen(
     screen = np.full(screen_px, rng.integers(0, 40) if chance(rng, 0.3) else 0, np.uint8)
     border = np.zeros_like(screen)
     draw_text(rng, border, 2 + round(10 * scene.factors.screen_marks))
-    draw_ruler(rng, border, 10 / scale)
+    draw_ruler(rng, border, 10 * tall / height)
     border[top - 4 : top + tall + 4, left - 4 : left + wide + 4] = 0
     np.maximum(screen, border, out=screen)
     return screen, ImageArea(top, left, tall, wide), picture_grid(scene, tall, wide)

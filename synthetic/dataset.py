@@ -17,12 +17,12 @@ from synthetic.display import Grey
 from synthetic.factors import DRAWN, Factors, split
 from synthetic.imaging import Grid
 from synthetic.pose import Pose, rest_pose
-from synthetic.scene import draw_scene, field_of_view, render
+from synthetic.scene import draw_scene, field_of_view, pixel_aspect, render
 from synthetic.screen import cover_with_menu, draw_marks, draw_ruler, draw_text, grab, menu
 
 # View classes in order; 0 is neither view.
 VIEWS = (None, View.ABDOMINAL_WALL, View.BLADDER)
-_VIEW_SHARES = (0.14, 0.54, 0.32)
+_VIEW_SHARES = (0.2, 0.5, 0.3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,7 +152,7 @@ def _cut(
         right -= uniform(rng, 0, 0.25) * width
         bottom -= uniform(rng, 0, 0.25) * height
     width, height = right - left, bottom - top
-    aspect = float(np.exp(0.3 * factors.pixel_aspect))
+    aspect = pixel_aspect(factors)
     scale = max(width / columns, height * aspect / rows)
     row_mm, column_mm = scale / aspect, scale
     return Grid(

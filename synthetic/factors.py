@@ -133,7 +133,7 @@ SHARES: Mapping[str, float] = {
     "isoechoic_fat": 0.25,
     "medial_end": 0.35,
     "thin_eo": 0.15,
-    "bone": 0.14,
+    "bone": 0.17,
     "bowel_gas": 0.75,
     "small_bladder": 0.12,
     "thick_bladder_wall": 0.3,

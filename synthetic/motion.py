@@ -105,6 +105,7 @@ def draw_motion(
     probe_mm: float = 1.0,
     breath: float = 0.03,
     peristalsis_mm: float = 0.0,
+    out_of_plane: float = 1.0,
 ) -> Motion:
     """Draw one performance of a task.
 
@@ -118,6 +119,8 @@ def draw_motion(
         Share by which breathing thickens TrA and IO.
     peristalsis_mm
         How far bowel moves to and fro, mm.
+    out_of_plane
+        Factor on how far tissue leaves the picture's plane.
     """
     efforts = () if task is Task.REST else _draw_repeats(rng, task, repeats)
     length_s = efforts[-1].end_s + uniform(rng, 1.0, 2.0) if efforts else 4.0
@@ -171,7 +174,7 @@ def draw_motion(
                 probe_tilt_rad=float(0.01 * drift[2, i] + 0.02 * push[1] * effort_now),
             )
         )
-    turn = 0.25 * activation + 0.15 * np.abs(_wander(rng, time))
+    turn = out_of_plane * (0.25 * activation + 0.15 * np.abs(_wander(rng, time)))
     return Motion(task, time, activation, tuple(poses), turn, efforts, pattern)
 
 

@@ -109,27 +109,15 @@ def draw_scene(
     )
 
 
-def picture_grid(scene: Scene, rows: int, columns: int, *, square: bool = False) -> Grid:
-    """Pixels that just hold the whole field of view.
+def pixel_aspect(factors: Factors) -> float:
+    """Width of a pixel over its height, 0.74 to 1.35 in training."""
+    return float(np.exp(0.3 * factors.pixel_aspect))
 
-    Parameters
-    ----------
-    rows, columns
-        Size of the picture. With ``square`` the pixels are equally large both ways and the
-        field of view is centred in the picture.
-    """
+
+def picture_grid(scene: Scene, rows: int, columns: int) -> Grid:
+    """``rows`` x ``columns`` pixels that just hold the whole field of view."""
     left, top, width, height = field_of_view(scene.beams)
-    if not square:
-        return Grid(rows, columns, height / rows, width / columns, left, top)
-    scale = max(height / rows, width / columns)
-    return Grid(
-        rows,
-        columns,
-        scale,
-        scale,
-        left - (columns * scale - width) / 2,
-        top - (rows * scale - height) / 2,
-    )
+    return Grid(rows, columns, height / rows, width / columns, left, top)
 
 
 def field_of_view(beams: Beams) -> tuple[float, float, float, float]:

@@ -15,7 +15,7 @@ from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage
 from layermotion.clip.source import SourceOptions
 from layermotion.geometry import ImageArea
 from layermotion.lab.annotations import write_png
-from layermotion.lab.consent import Scope
+from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.review import judge
@@ -42,7 +42,8 @@ def agree(lab: Lab, secret_path: Path, *identifiers: str) -> tuple[str, ...]:
     secret = open_secret(lab, secret_path)
     subjects = tuple(secret.pseudonym(identifier) for identifier in identifiers)
     for subject in subjects:
-        lab.ledger.record(subject, BOTH, date(2024, 1, 1), date(2024, 12, 31), "nurse 2")
+        consent = Consent(subject, BOTH, date(2024, 1, 1), date(2024, 12, 31))
+        lab.ledger.record([consent], "nurse 2")
     return subjects
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
-from layermotion.events import Window
+from layermotion.events import Course, Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Task, View
 from layermotion.measures import Measure, Status
@@ -18,6 +18,7 @@ GAP = slice(40, 44)
 SHAPE = (161, 241)  # odd, so that padding to even sizes shows
 SPACING = Spacing(row_mm=0.08, column_mm=0.11, source="test")
 WINDOWS = (Window("rest", 2, 10, 1), Window("contracted", 20, 30, 1))
+COURSES = (Course(1, 1.5, 1.75, 2.2, float("nan"), 0.05, 0.05),)
 
 
 def make_series(unit: str = "mm") -> Series:
@@ -102,6 +103,7 @@ def make_content(
         series=make_series("mm" if spacing else "px"),
         measures=(make_measure(),) if measures is None else measures,
         windows=WINDOWS,
+        courses=COURSES,
         key_frames=(
             KeyFrame("rest", frame, make_boundaries()),
             KeyFrame("contracted", frame, make_boundaries(38.0, 80.0)),

@@ -63,6 +63,9 @@ def test_comparison_writes_report_figures_and_tables(
     assert "Jane Doe" not in page
     assert "Single values lie within the margin of 2.00\N{NO-BREAK SPACE}mm." in page
     assert "cannot be told apart from another rater" in page
+    assert "TrA thickness, rest, mm (24 subjects, 24 pairs)" in page
+    assert "calliper values of 2 raters" in page
+    assert "&lt; 0.001" in page
     names = {path.name for path in (out / "figures").iterdir()}
     for kind in ("difference", "regression", "subjects", "error"):
         for suffix in ("svg", "pdf"):
@@ -245,6 +248,13 @@ def test_copied_values_and_unused_margins_are_pointed_out(
     assert page.count("check that neither table was made from the other") == 2
     assert "not normally distributed" not in page
     assert "The margin of 5 % was not used: no measure has that unit." in page
+
+
+def test_three_subjects_of_two_sizes_are_compared(tmp_path: Path) -> None:
+    manual, auto = tmp_path / "m.csv", tmp_path / "a.csv"
+    manual.write_text("clip,structure,value,unit\na,tra,3,mm\nb,tra,3,mm\nc,tra,4,mm\n")
+    auto.write_text("clip,structure,value,unit\na,tra,3.1,mm\nb,tra,2.9,mm\nc,tra,4.2,mm\n")
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
 
 
 def test_sides_and_sessions_stand_in_the_table_of_pairs(

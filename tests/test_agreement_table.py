@@ -342,11 +342,19 @@ def test_shares_beside_per_cent_are_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "reason"),
     [
-        ("c5,", "c9,", "the tool has no clip c9."),
-        ("c5,S5,thickness_rest,tra", "c5,S5,thickness_rest,io", "the tool has no structure io for"),
-        ("c5,S5,thickness_rest", "c5,S5,thickness_change", "the tool has no measure thickness_ch"),
-        ("tra,rest,1,A,3.5", "tra,cough,1,A,3.5", "the tool has no task cough for it."),
-        ("tra,rest,1,A,3.5", "tra,rest,3,A,3.5", "the tool has no repeat 3 for it."),
+        ("c5,", "c9,", "the tool gives no clip c9."),
+        (
+            "c5,S5,thickness_rest,tra",
+            "c5,S5,thickness_rest,io",
+            "the tool gives no structure io",
+        ),
+        (
+            "c5,S5,thickness_rest",
+            "c5,S5,thickness_change",
+            "the tool gives no measure thickness",
+        ),
+        ("tra,rest,1,A,3.5", "tra,cough,1,A,3.5", "the tool gives no task cough for it."),
+        ("tra,rest,1,A,3.5", "tra,rest,3,A,3.5", "the tool gives no repeat 3 for it."),
         ("tra,rest,1,A,3.5", "tra,rest,,A,3.5", "the row states no repeat."),
     ],
 )
@@ -412,10 +420,12 @@ def test_missing_key_column_is_taken_only_where_there_is_no_choice(tmp_path: Pat
     )
 
 
-def result_folder(tmp_path: Path, clip: str, measures: list[dict[str, object]]) -> Path:
+def result_folder(
+    tmp_path: Path, clip: str, measures: list[dict[str, object]], **facts: str
+) -> Path:
     folder = tmp_path / "results" / f"clip-{clip}"
     folder.mkdir(parents=True)
-    document = {"clip": clip, "schema_version": "1.0", "measures": measures}
+    document = {"clip": clip, **facts, "schema_version": "1.0", "measures": measures}
     (folder / "measures.json").write_text(json.dumps(document))
     (folder / "series.csv").write_text(
         "clip,frame,time_s,quantity,structure,value,unit,confidence\n"
@@ -455,6 +465,29 @@ def test_tool_outputs_give_depth_confidence_and_what_was_withheld(tmp_path: Path
         "The tool withheld the value: Not seen.",
         "A clinician corrected the value, so it is no longer automatic.",
     ]
+
+
+def test_mean_beside_its_repeats_does_not_count_twice(tmp_path: Path) -> None:
+    rows, auto = [], ["clip,measure,structure,task,repeat,value,unit"]
+    for i in range(4):
+        for repeat in ("1", "2", "mean"):
+            rows.append(f"c{i},S{i},thickness_rest,tra,rest,{repeat},A,{3 + i / 3:.2f},mm")
+            auto.append(f"c{i},thickness_rest,tra,rest,{repeat},{3.1 + i / 3:.2f},mm")
+    result = joined(tmp_path, HEADING, *rows, auto=write(tmp_path, "auto.csv", *auto))
+    assert set(result.sets[0].repeat) == {"1", "2"}
+    reasons = [item.reason for item in result.unused if item.table == "manual"]
+    assert reasons == ["The repeats that it is the mean of were taken instead."] * 4
+
+
+def test_side_of_a_visit_is_joined_with_that_of_the_table(tmp_path: Path) -> None:
+    for i in range(4):
+        result_folder(tmp_path, f"c{i}", [measure("tra", 3.0 + i / 2)], side="left")
+    lines = ["clip,subject,side,structure,value,unit"]
+    lines += [f"c{i},S{i},{'R' if i == 3 else 'L'},tra,{3.1 + i / 2},mm" for i in range(4)]
+    result = joined(tmp_path, *lines, auto=tmp_path / "results")
+    assert result.sets[0].side == ("left",) * 3
+    reasons = [item.reason for item in result.unused if item.table == "manual"]
+    assert reasons == ["No automatic value: the tool gives no side right for it."]
 
 
 def test_without_repeats_the_mean_is_taken(tmp_path: Path) -> None:

@@ -8,7 +8,8 @@ from types import ModuleType, SimpleNamespace
 import pytest
 
 from layermotion import __version__
-from layermotion.cli import CAUTION, main
+from layermotion.caution import CAUTION
+from layermotion.cli import main
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from layermotion.errors import InputError
 from layermotion.lab.builds import Build, Split, builds_with, load_build, make_build, open_build
-from layermotion.lab.consent import Scope
+from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Review, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.leakage import LARGEST_DISTANCE, find_leaks, picture_hash
@@ -125,14 +125,16 @@ def test_consent_for_one_scope_decides_the_split(tmp_path: Path) -> None:
     lab, secret_path = make_lab(tmp_path)
     secret = open_secret(lab, secret_path)
     for identifier, scopes in zip(SIX[:3], (BOTH[:1], BOTH[1:], BOTH), strict=True):
-        lab.ledger.record(secret.pseudonym(identifier), scopes, date(2024, 1, 1), None, "nurse 2")
+        consent = Consent(secret.pseudonym(identifier), scopes, date(2024, 1, 1), None)
+        lab.ledger.record([consent], "nurse 2")
     import_subjects(lab, secret_path, tmp_path / "scans", SIX[:3], "clinic-a")
     label_everything(lab)
     build = make_build(lab, "first", 1 / 3, (), TODAY).build
     assert secret.pseudonym("101") in build.subjects(Split.TRAIN)
     assert build.subjects(Split.HELD_OUT) == (secret.pseudonym("102"),)
     lab.ledger.withdraw(secret.pseudonym("103"), TODAY, "nurse 2")
-    lab.ledger.record(secret.pseudonym("103"), (Scope.EVALUATION,), TODAY, None, "nurse 2")
+    changed = Consent(secret.pseudonym("103"), (Scope.EVALUATION,), TODAY, None)
+    lab.ledger.record([changed], "nurse 2")
     with pytest.raises(InputError, match="no longer covers the split train"):
         make_build(lab, "second", 1 / 3, (), TODAY)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from layermotion.errors import InputError
-from layermotion.lab.consent import Event, Ledger, Scope
+from layermotion.lab.consent import Consent, Event, Ledger, Scope, read_consents
 from layermotion.lab.secret import Secret, create_secret, load_secret
 
 BOTH = (Scope.TRAINING, Scope.EVALUATION)
@@ -24,7 +24,7 @@ def ledger(tmp_path: Path) -> Ledger:
 
 
 def test_consent_holds_from_its_first_to_its_last_day(ledger: Ledger) -> None:
-    ledger.record(ANNA, (Scope.TRAINING,), date(2024, 3, 1), date(2024, 9, 1), "nurse 2")
+    ledger.record([Consent(ANNA, (Scope.TRAINING,), date(2024, 3, 1), date(2024, 9, 1))], "nurse 2")
     held = {day: ledger.scopes_of(ANNA, date.fromisoformat(day)) for day in (
         "2024-02-29", "2024-03-01", "2024-09-01", "2024-09-02")}  # fmt: skip
     assert held["2024-02-29"] == held["2024-09-02"] == frozenset()
@@ -33,9 +33,9 @@ def test_consent_holds_from_its_first_to_its_last_day(ledger: Ledger) -> None:
 
 
 def test_withdrawal_ends_every_scope_and_a_new_consent_starts_again(ledger: Ledger) -> None:
-    ledger.record(ANNA, BOTH, date(2024, 1, 1), None, "nurse 2")
+    ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), None)], "nurse 2")
     ledger.withdraw(ANNA, date(2024, 5, 1), "nurse 3")
-    ledger.record(ANNA, (Scope.EVALUATION,), date(2024, 7, 1), None, "nurse 2")
+    ledger.record([Consent(ANNA, (Scope.EVALUATION,), date(2024, 7, 1), None)], "nurse 2")
     assert ledger.scopes_of(ANNA, date(2024, 4, 30)) == set(BOTH)
     assert ledger.scopes_of(ANNA, date(2024, 5, 1)) == frozenset()
     assert ledger.scopes_of(ANNA, date(2024, 7, 1)) == {Scope.EVALUATION}
@@ -45,9 +45,9 @@ def test_withdrawal_ends_every_scope_and_a_new_consent_starts_again(ledger: Ledg
 
 
 def test_a_row_written_late_counts_by_its_day(ledger: Ledger) -> None:
-    ledger.record(ANNA, BOTH, date(2024, 6, 1), None, "nurse 2")
-    ledger.record(BERT, BOTH, date(2024, 1, 1), None, "nurse 2")
-    ledger.record(ANNA, BOTH, date(2024, 1, 1), date(2024, 2, 1), "nurse 2")
+    ledger.record([Consent(ANNA, BOTH, date(2024, 6, 1), None)], "nurse 2")
+    ledger.record([Consent(BERT, BOTH, date(2024, 1, 1), None)], "nurse 2")
+    ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), date(2024, 2, 1))], "nurse 2")
     on = date(2024, 6, 2)
     assert ledger.subjects(on) == {ANNA: set(BOTH), BERT: set(BOTH)}
 
@@ -62,7 +62,7 @@ def test_a_row_written_late_counts_by_its_day(ledger: Ledger) -> None:
     ],
 )
 def test_history_refuses_changes(ledger: Ledger, statement: str) -> None:
-    ledger.record(ANNA, BOTH, date(2024, 1, 1), None, "nurse 2")
+    ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), None)], "nurse 2")
     before = ledger.history()
     with (
         sqlite3.connect(ledger.path) as connection,
@@ -75,13 +75,13 @@ def test_history_refuses_changes(ledger: Ledger, statement: str) -> None:
 def test_rows_that_make_no_sense_are_refused(ledger: Ledger) -> None:
     tomorrow = date.today() + timedelta(days=1)
     with pytest.raises(InputError, match="lies ahead"):
-        ledger.record(ANNA, BOTH, tomorrow, None, "nurse 2")
+        ledger.record([Consent(ANNA, BOTH, tomorrow, None)], "nurse 2")
     with pytest.raises(InputError, match="before it begins"):
-        ledger.record(ANNA, BOTH, date(2024, 2, 1), date(2024, 1, 1), "nurse 2")
+        ledger.record([Consent(ANNA, BOTH, date(2024, 2, 1), date(2024, 1, 1))], "nurse 2")
     with pytest.raises(InputError, match="who records"):
-        ledger.record(ANNA, BOTH, date(2024, 2, 1), None, "  ")
+        ledger.record([Consent(ANNA, BOTH, date(2024, 2, 1), None)], "  ")
     with pytest.raises(InputError, match="needs a scope"):
-        ledger.record(ANNA, (), date(2024, 2, 1), None, "nurse 2")
+        ledger.record([Consent(ANNA, (), date(2024, 2, 1), None)], "nurse 2")
     with pytest.raises(InputError, match="no consent of"):
         ledger.withdraw(ANNA, date(2024, 2, 1), "nurse 2")
     assert ledger.history() == ()
@@ -89,7 +89,7 @@ def test_rows_that_make_no_sense_are_refused(ledger: Ledger) -> None:
 
 def test_a_local_identifier_cannot_enter_the_ledger(ledger: Ledger) -> None:
     with pytest.raises(InputError, match="cannot be used"):
-        ledger.record("4711", BOTH, date(2024, 2, 1), None, "nurse 2")
+        ledger.record([Consent("4711", BOTH, date(2024, 2, 1), None)], "nurse 2")
     assert ledger.history() == ()
 
 
@@ -139,3 +139,33 @@ def test_replaced_uids_are_valid_and_consistent() -> None:
     one, other = secret.replaced_uid("1.2.3"), secret.replaced_uid("1.2.4")
     assert one == secret.replaced_uid("1.2.3") != other
     assert UID(one).is_valid and UID(one).startswith("2.25.")
+
+
+def test_a_table_is_recorded_whole_or_not_at_all(ledger: Ledger, tmp_path: Path) -> None:
+    secret = Secret(bytes(32))
+    table = tmp_path / "consents.csv"
+    table.write_text(
+        "subject,scope,day,expiry\n4711,both,2024-03-01,\n4712,Evaluation,2024-03-02,2024-09-01\n"
+    )
+    ledger.record(read_consents(table, secret), "nurse 2")
+    held = ledger.subjects(date(2024, 3, 2))
+    assert held[secret.pseudonym("4711")] == set(BOTH)
+    assert held[secret.pseudonym("4712")] == {Scope.EVALUATION} and len(held) == 2
+    for rows, sentence in (
+        ("4713,training,1.3.2024,", "Row 3 of consents.csv"),
+        ("4713,all,2024-03-01,", "Row 3 of consents.csv"),
+        (",both,2024-03-01,", "not empty"),
+        ("4713,both,2024-03-01,2023-01-01", "before it begins"),
+    ):
+        table.write_text(f"subject,scope,day,expiry\n4714,both,2024-03-01,\n{rows}\n")
+        with pytest.raises(InputError, match=sentence) as caught:
+            read_consents(table, secret)
+        assert "471" not in str(caught.value)
+    table.write_text("subject,scope,day\n4714,both,2024-03-01\n")
+    with pytest.raises(InputError, match="no column 'expiry'"):
+        read_consents(table, secret)
+    before = ledger.history()
+    late = Consent(ANNA, BOTH, date.today() + timedelta(days=1), None)
+    with pytest.raises(InputError, match="lies ahead"):
+        ledger.record([Consent(BERT, BOTH, date(2024, 1, 1), None), late], "nurse 2")
+    assert ledger.history() == before

@@ -19,10 +19,9 @@ from layermotion.lab.judging import (
     compare,
     find_row,
     judge,
-    score_build,
-    score_synthetic,
 )
 from layermotion.lab.mixing import MixedDraw, fit_example
+from layermotion.lab.scoring import score_build, score_synthetic
 from layermotion.segment import load_segmenter
 
 NAN = math.nan

@@ -5,6 +5,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pytest
@@ -236,14 +237,16 @@ def test_windows_follow_the_muscle_that_changes_most_beyond_its_noise() -> None:
     for others in ((thinning, loud), (seldom, thinning), (thick, thick)):
         quantities = (thickness("fat", loud), *map(thickness, ("eo", "io"), others))
         chosen = strongest_change((*quantities, thickness("tra", tra)))
-        np.testing.assert_allclose(chosen, tra / np.median(tra) - 1)
+        np.testing.assert_allclose(chosen.value, tra / np.median(tra) - 1)
+        assert chosen.structure == "tra"
     # Where all change enough, the greatest length tells: 3 mm of IO against 0.6 mm of a thin TrA.
     thin, io = 2 * (1 - 0.3 * ACTIVATION), 11 * (1 + 0.28 * ACTIVATION)
     chosen = strongest_change((thickness("io", io), thickness("tra", thin)))
-    np.testing.assert_allclose(chosen, io / np.median(io) - 1)
+    np.testing.assert_allclose(chosen.value, io / np.median(io) - 1)
+    assert chosen.structure == "io"
     blank = np.full(COUNT, np.nan)
     nothing = strongest_change(tuple(thickness(s, blank) for s in ("fat", "eo", "io", "tra")))
-    assert np.isnan(nothing).all()
+    assert np.isnan(nothing.value).all()
 
 
 # -- identity ------------------------------------------------------------------------------------
@@ -263,6 +266,23 @@ def test_identifiers_stay_out_unless_kept(keep: bool, wall: Path, tmp_path: Path
     if not keep:
         assert FILE_NAME.encode() not in written
         assert str(tmp_path).encode() not in written
+
+
+def test_screen_around_the_image_stays_out_of_every_picture(wall: Path, tmp_path: Path) -> None:
+    # As wide and high again, with the white of burned-in text; the file names the image's region.
+    frames = [
+        np.pad(frame, ((0, 60), (0, 240)), constant_values=255) for frame in draw_frames(COUNT)
+    ]
+    shown = write_dicom(tmp_path / "with-text.dcm", frames)
+    sizes = []
+    for source in (wall, shown):
+        out = tmp_path / source.stem
+        assert run(source, "--out", out) == 0
+        with av.open(str(only_folder(out) / "overlay.mp4")) as container:
+            picture = next(container.decode(video=0)).to_ndarray(format="gray")
+        sizes.append(picture.shape)
+        assert picture[:ROWS].mean() < 250
+    assert sizes[0] == sizes[1]
 
 
 # -- several sources -----------------------------------------------------------------------------

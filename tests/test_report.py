@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from report_content import FRAMES, GAP, WINDOWS, make_content, make_measure, make_series
+from report_content import COURSES, FRAMES, GAP, WINDOWS, make_content, make_measure, make_series
 
 from layermotion.labels import WALL_LAYERS, View
 from layermotion.report.page import build_page, write_headline
@@ -135,6 +135,13 @@ def test_displacement_plot_states_its_sign_and_shows_the_probe() -> None:
     (both,) = plot_series(Series("c", np.arange(30.0), (base, shift)), ())
     assert "+ is lift towards the probe" in alone.svg
     assert ">probe,</text>" in both.svg and ">probe,</text>" not in alone.svg
+
+
+def test_plot_marks_the_events_that_are_known() -> None:
+    (plot,) = plot_series(make_series(), WINDOWS, COURSES)
+    # Where the effort was over is not known, so it is not marked.
+    assert plot.svg.count('id="event"') == 1
+    assert ">onset</text>" in plot.svg and ">back at rest</text>" not in plot.svg
 
 
 def test_slide_and_fat_have_panels_of_their_own() -> None:

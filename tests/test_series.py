@@ -15,6 +15,7 @@ from layermotion.series import (
     Quantity,
     Scale,
     Series,
+    Settle,
     base_series,
     deep_edge,
     thickness_at,
@@ -204,14 +205,14 @@ def bladder_frames(lift_mm: Array, push_mm: Array | float = 0.0, wide_mm: float 
         yield boundaries_of(Structure.BLADDER, np.where(seen, 150.0, np.nan), rows)
 
 
-def still_probe(at_px: float) -> Array:
-    assert COLUMN_PX[0] <= at_px <= COLUMN_PX[-1]
-    return np.zeros(TIME_S.shape)
+def pushed(push_mm: Array) -> Settle:
+    """Tell where tissue would be without a push of the probe towards it."""
+    return lambda index, column_px, depth: (column_px, depth + push_mm[index])
 
 
 @pytest.mark.parametrize("height_mm", [9.0, -9.0, 3.0])
 def test_base_recovers_the_peak_with_its_sign(height_mm: float) -> None:
-    base, column = base_series(bladder_frames(course(height_mm)), SCALE, TIME_S, still_probe)
+    base, column = base_series(bladder_frames(course(height_mm)), SCALE, TIME_S)
     assert column == pytest.approx(PEAK_PX, abs=3.0 / SPACING.column_mm)
     np.testing.assert_allclose(base.value, course(height_mm), atol=0.06 * abs(height_mm) + 0.1)
     assert base.unit == "mm"
@@ -219,7 +220,7 @@ def test_base_recovers_the_peak_with_its_sign(height_mm: float) -> None:
 
 
 def test_still_bladder_is_measured_in_the_middle() -> None:
-    base, column = base_series(bladder_frames(course(0.0)), SCALE, TIME_S, still_probe)
+    base, column = base_series(bladder_frames(course(0.0)), SCALE, TIME_S)
     assert column == pytest.approx(220, abs=4)  # middle of columns 60 to 380
     assert np.abs(base.value).max() < 0.15
 
@@ -227,16 +228,16 @@ def test_still_bladder_is_measured_in_the_middle() -> None:
 def test_push_of_the_probe_is_removed() -> None:
     push_mm = 2.0 * np.sin(TIME_S)
     frames = list(bladder_frames(course(6.0), push_mm))
-    base, _ = base_series(frames, SCALE, TIME_S, lambda _: push_mm)
+    base, _ = base_series(frames, SCALE, TIME_S, pushed(push_mm))
     np.testing.assert_allclose(base.value, course(6.0), atol=0.4)
     # The test can fail: without the correction the push stays in.
-    base, _ = base_series(frames, SCALE, TIME_S, still_probe)
+    base, _ = base_series(frames, SCALE, TIME_S)
     assert np.abs(base.value - course(6.0)).max() > 1.5
 
 
 def test_unknown_push_withholds_the_value() -> None:
     push_mm = np.where((TIME_S > 3) & (TIME_S < 3.5), np.nan, 0.0)
-    base, _ = base_series(bladder_frames(course(6.0)), SCALE, TIME_S, lambda _: push_mm)
+    base, _ = base_series(bladder_frames(course(6.0)), SCALE, TIME_S, pushed(push_mm))
     np.testing.assert_array_equal(np.isnan(base.value), np.isnan(push_mm))
     np.testing.assert_array_equal(base.confidence == 0, np.isnan(push_mm))
 
@@ -249,7 +250,7 @@ def hide(frames: list[Boundaries], hidden: Callable[[int], bool]) -> list[Bounda
 
 def test_frames_without_bladder_are_missing_even_at_the_start() -> None:
     frames = hide(list(bladder_frames(course(6.0))), lambda i: i < 20 or i in (60, 61))
-    base, _ = base_series(frames, SCALE, TIME_S, still_probe)
+    base, _ = base_series(frames, SCALE, TIME_S)
     gone = np.isnan(base.value)
     assert set(np.flatnonzero(gone)) == {*range(20), 60, 61}
     assert not base.confidence[gone].any()
@@ -259,7 +260,7 @@ def test_frames_without_bladder_are_missing_even_at_the_start() -> None:
 @pytest.mark.parametrize("shown", [0, 30])
 def test_bladder_never_or_seldom_seen_gives_nothing(shown: int) -> None:
     frames = hide(list(bladder_frames(course(6.0))), lambda i: i >= shown)
-    base, column = base_series(frames, SCALE, TIME_S, still_probe)
+    base, column = base_series(frames, SCALE, TIME_S)
     assert column is None
     assert base.value.shape == TIME_S.shape
     assert np.isnan(base.value).all() and not base.confidence.any()
@@ -268,6 +269,6 @@ def test_bladder_never_or_seldom_seen_gives_nothing(shown: int) -> None:
 def test_doubled_spacing_doubles_the_displacement() -> None:
     frames = list(bladder_frames(course(6.0)))
     double = Scale(2 * SCALE.row, 2 * SCALE.column, "mm", 4.0, 10.0, 10.0)
-    one, _ = base_series(frames, SCALE, TIME_S, still_probe)
-    two, _ = base_series(frames, double, TIME_S, still_probe)
+    one, _ = base_series(frames, SCALE, TIME_S)
+    two, _ = base_series(frames, double, TIME_S)
     np.testing.assert_allclose(two.value, 2 * one.value, rtol=1e-6, atol=1e-6)

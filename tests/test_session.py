@@ -5,11 +5,13 @@ import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from visits import DrawnVisit
 
 from layermotion.cli import main
+from layermotion.session import command
 from layermotion.session.against import LARGER, UNKNOWN, WITHIN
 from layermotion.session.command import COLUMNS
 
@@ -17,6 +19,7 @@ from layermotion.session.command import COLUMNS
 PATIENT = "Invented^Patient"
 OPTIONS = ("--no-overlay", "--mm-per-pixel", "0.08,0.11")
 ROW_MM = 0.08
+FILES = {"series.csv", "measures.csv", "measures.json", "report.html", "key-frames.jpg"}
 
 
 def run(*arguments: object) -> int:
@@ -81,8 +84,7 @@ def test_visit_gives_a_folder_for_each_recording_and_three_files(out: Path) -> N
     }
     assert names == recordings | {"visit.csv", "visit.json", "visit.html"}
     for name in recordings:
-        files = {path.name for path in (out / name).iterdir()}
-        assert files == {"series.csv", "measures.csv", "measures.json", "report.html"}
+        assert {path.name for path in (out / name).iterdir()} == FILES
 
 
 def test_table_and_json_hold_the_same_rows(out: Path) -> None:
@@ -159,45 +161,80 @@ def test_page_claims_a_difference_only_beyond_its_interval(out: Path) -> None:
             assert float(row["low"]) <= 0 <= float(row["high"])
     assert "thickness, rest larger" not in page
     assert "http" not in page.replace("http-equiv", "")
+    # One picture for each task and side, within the page.
+    assert page.count('<img src="data:image/jpeg;base64,') == 6
 
 
 # -- nothing is lost, nothing is done twice ------------------------------------------------------
 
 
+@pytest.fixture
+def measured(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the ways of measuring, in the order of their use; ``stop`` ends the next one."""
+    used: list[str] = []
+
+    def note(kind: str, original: Callable[..., object]) -> Callable[..., object]:
+        def measure(*arguments: object) -> object:
+            if used and used[-1] == "stop":
+                raise KeyboardInterrupt
+            used.append(kind)
+            return original(*arguments)
+
+        return measure
+
+    for kind, original in (("clip", command.analyse), ("pair", command.analyse_pair)):
+        name = "analyse" if kind == "clip" else "analyse_pair"
+        monkeypatch.setattr(f"layermotion.session.command.{name}", note(kind, original))
+    return used
+
+
 def test_finished_recordings_are_not_measured_again(
-    visit: DrawnVisit, out: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    visit: DrawnVisit,
+    out: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    measured: list[str],
 ) -> None:
     copy = tmp_path / "copy"
     shutil.copytree(out, copy)
     use(monkeypatch, visit)
-    measured: list[str] = []
-
-    def note(kind: str) -> Callable[..., object]:
-        from layermotion.session import command
-
-        original = getattr(command, kind)
-
-        def measure(clip: object, *rest: object) -> object:
-            measured.append(kind)
-            return original(clip, *rest)
-
-        return measure
-
-    for kind in ("analyse", "analyse_pair"):
-        monkeypatch.setattr(f"layermotion.session.command.{kind}", note(kind))
     assert run(visit.folder, "--out", copy, *OPTIONS) == 0
     assert measured == []
     assert (copy / "visit.csv").read_bytes() == (out / "visit.csv").read_bytes()
-    # As a kill in the middle of a recording leaves it: its last file is missing.
+    # What a kill in the middle of a recording leaves: the last file is missing.
     (copy / "left-curl_up-1" / "measures.json").unlink()
     assert run(visit.folder, "--out", copy, *OPTIONS) == 0
-    assert measured == ["analyse_pair"]
+    assert measured == ["pair"]
     # Other settings are another measurement.
     only = tmp_path / "only"
     only.mkdir()
     shutil.copy(visit.folder / "right_draw_in_1.dcm", only)
     assert run(only, "--out", copy, "--no-overlay", "--mm-per-pixel", "0.09,0.11") == 0
-    assert measured == ["analyse_pair", "analyse"]
+    assert measured == ["pair", "clip"]
+
+
+def test_stopped_visit_goes_on_where_it_was(
+    visit: DrawnVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, measured: list[str]
+) -> None:
+    use(monkeypatch, visit)
+    folder, out = tmp_path / "visit", tmp_path / "out"
+    folder.mkdir()
+    for name in ("left_draw_in_1.dcm", "right_draw_in_1.dcm"):
+        shutil.copy(visit.folder / name, folder)
+    original = command.read_recorded
+
+    def read_then_stop(*arguments: Any) -> object:
+        measured.append("stop")
+        return original(*arguments)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("layermotion.session.command.read_recorded", read_then_stop)
+        assert run(folder, "--out", out, *OPTIONS) == 130
+    assert {path.name for path in out.iterdir()} == {"left-draw_in-1"}
+    assert measured.pop() == "stop"
+    assert run(folder, "--out", out, *OPTIONS) == 0
+    assert measured == ["clip", "clip"]
+    assert {path.name for path in (out / "right-draw_in-1").iterdir()} == FILES
 
 
 # -- tables --------------------------------------------------------------------------------------
@@ -315,6 +352,33 @@ def test_failed_recordings_are_named_and_the_others_written(
     assert "The recording left-strain-1 could not be measured." in page
 
 
+@pytest.mark.parametrize("keep", [False, True])
+def test_names_of_files_and_people_stay_out_of_the_visit(
+    keep: bool,
+    visit: DrawnVisit,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    use(monkeypatch, visit)
+    shutil.copy(visit.folder / "left_draw_in_1.dcm", tmp_path / "invented-name-1.dcm")
+    (tmp_path / "invented-name-2.dcm").write_bytes(b"not a clip")
+    table = tmp_path / "visit.csv"
+    table.write_text(
+        "file,task,side,repeat\ninvented-name-1.dcm,draw_in,left,1\n"
+        "invented-name-2.dcm,draw_in,left,2\n"
+    )
+    out = tmp_path / "out"
+    assert run(table, "--out", out, *OPTIONS, *(["--keep-identifiers"] if keep else [])) == 1
+    # On the screen the file is named, so that it can be found.
+    assert "invented-name-2.dcm" in capsys.readouterr().err
+    files = [path for path in out.rglob("*") if path.is_file()]
+    written = b"".join(path.read_bytes() for path in files)
+    assert (b"invented-name" in written) == keep
+    assert PATIENT.encode() not in written and b"INV-7" not in written
+    assert not [path for path in files if "invented" in str(path.relative_to(out))]
+
+
 def test_nothing_measurable_is_code_two(
     visit: DrawnVisit,
     tmp_path: Path,
@@ -370,10 +434,8 @@ def test_change_is_judged_by_published_values_and_says_where_there_are_none(
     assert (base["detectable"], base["verdict"], base["source"]) == ("", UNKNOWN, "")
     assert not [row for row in changes if row["side"] == "left-right"]
     page = (again / "visit.html").read_text(encoding="utf-8")
-    assert (
-        "2.0\N{NO-BREAK SPACE}mm more than at the earlier visit, larger than the smallest detectable"
-        in page
-    )
+    words = "2.0\N{NO-BREAK SPACE}mm more than at the earlier visit, larger than the smallest"
+    assert words in page
     assert "measured with other weights (standin-000, now standin-001)" in page
     # Without an earlier visit the file of changes goes.
     assert run(visit.folder, "--out", again, *OPTIONS) == 0

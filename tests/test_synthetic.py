@@ -542,7 +542,7 @@ def test_examples_have_their_shapes_labels_and_shares() -> None:
         seen |= labels
     assert seen == {0, 1, 2, 3, 4, 5}
     views = Counter(VIEWS[example.view] for example in examples)
-    declared = {None: 0.14, View.ABDOMINAL_WALL: 0.54, View.BLADDER: 0.32}
+    declared = {None: 0.2, View.ABDOMINAL_WALL: 0.5, View.BLADDER: 0.3}
     for view, share in declared.items():
         # Four standard deviations of a binomial share.
         assert abs(views[view] / count - share) < 4 * np.sqrt(share * (1 - share) / count)
@@ -690,6 +690,24 @@ def test_bowel_moves_in_clips_and_the_layers_do_not() -> None:
     assert not np.any(still) and np.ptp([shift[-1] for shift in moving]) > 0.5
     assert not np.any([shift[:-1] for shift in moving])
     np.testing.assert_array_equal(*(clip_truth(plan).edges_mm for plan in plans))
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_clips_have_the_pixels_that_were_asked_for(side: float) -> None:
+    forced = {"pixel_aspect": side, "decorrelation": 0.0}
+    plan = draw_clip(seeded(3), View.BLADDER, forced, task=Task.REST, frame_rate_hz=4.0)
+    assert plan.grid.column_mm / plan.grid.row_mm == pytest.approx(np.exp(0.3 * side), rel=0.02)
+    assert plan.area.top + plan.area.height <= 480 and plan.area.left + plan.area.width <= 640
+    again = draw_clip(
+        seeded(3), View.BLADDER, {**forced, "decorrelation": 1.0}, task=Task.REST, frame_rate_hz=4.0
+    )
+    np.testing.assert_allclose(again.motion.turn_rad, 4 * plan.motion.turn_rad)
+
+
+@pytest.mark.parametrize(("rate_hz", "shares"), [(30.0, 1), (60.0, 1), (10.0, 3)])
+def test_persistence_fades_in_the_same_time_at_any_rate(rate_hz: float, shares: int) -> None:
+    plan = draw_clip(seeded(3), View.BLADDER, {"persistence": 1.0}, frame_rate_hz=rate_hz)
+    assert plan.persistence == pytest.approx(0.6**shares)
 
 
 def test_clip_of_neither_view_has_no_truth_to_measure() -> None:

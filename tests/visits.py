@@ -26,13 +26,13 @@ from layermotion.labels import View
 from layermotion.segment import ModelGrid
 
 # Frames of a clip; the numbers of all frames of a visit fit the blocks of the stand-in.
-COUNT = 24
+COUNT, FRAME_TIME_MS = 34, 125
 REST_ROWS = 45
 
 
 def activation() -> NDArray[np.float64]:
-    """Rest for over half a second, then an effort, at 20 frames a second."""
-    return effort(COUNT, 13, 24, ramp=2)
+    """Rest, an effort of over two seconds, and rest again."""
+    return effort(COUNT, 9, 31, ramp=2)
 
 
 class DrawnVisit:
@@ -86,7 +86,9 @@ class DrawnVisit:
             key: generate_uid(entropy_srcs=[name, key])
             for key in ("StudyInstanceUID", "SeriesInstanceUID")
         }
-        return write_dicom(self.folder / name, frames, **{**uids, **attributes})
+        return write_dicom(
+            self.folder / name, frames, **{**uids, "FrameTime": FRAME_TIME_MS, **attributes}
+        )
 
     def _frames(
         self, draw: Callable[[int], NDArray[np.uint8]], rows: list[int], view: View

@@ -34,7 +34,7 @@ from layermotion.motion import (
 )
 from layermotion.recording import Recording
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
-from layermotion.series import Quantity, Scale, Series, base_series, thickness_series
+from layermotion.series import Quantity, Scale, Series, Settle, base_series, thickness_series
 from layermotion.site import Site
 
 # Frames looked at before the view and the site are settled (our choice: under half a second).
@@ -47,6 +47,12 @@ LEAST_RECOGNISED, LEAST_STATED = 0.5, 0.1
 # Excursions below this are never an effort (our choice): share of the thickness at rest; and of
 # the bladder base in mm, or as a share of the picture's height without a calibration.
 SMALLEST_CHANGE, SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 0.07, 1.2, 0.01
+# Excursions up to these are breathing where they have the course of a breath (our choice; TrA and
+# IO thicken as a breath goes out: Amerijckx et al. 2019, doi 10.1016/j.msksp.2019.102105).
+LARGEST_BREATH, LARGEST_BREATH_MM = 0.2, 4.0
+# Tissue counts as followed where its thickness is known in this share of the frames in which that
+# at the site is (our choice).
+MOSTLY_FOLLOWED = 0.8
 
 # Tasks in which the descent is asked for, even after a voluntary lift.
 DESCENTS = (Task.COUGH, Task.COUGH_PRELIFT, Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
@@ -182,12 +188,16 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             withhold_jumps(quantity, time_s, scale)
             for quantity in thickness_series(recording, site_px, scale)
         )
+        moved = np.array([[shift.column_px for shift in motion.layers] for motion in motions])
+        followed = thickness_series(recording, site_px, scale, moved)
+        effort = strongest_change(better_seen(followed, thickness))
         windows = find_windows(
-            strongest_change(thickness),
+            effort.value,
             time_s,
             SMALLEST_CHANGE,
             direction=Direction.RISES,
             always_rest=always_rest,
+            largest_breath=LARGEST_BREATH,
         )
         side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
         moving, cautions = _motion_quantities(clip, view, motions, side)
@@ -197,16 +207,17 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, windows, task, error, method, unseen)
     else:
-        push, push_cautions = _probe_push(clip, motions)
-        base, site_px = base_series(recording, scale, time_s, push)
-        smallest = SMALLEST_LIFT_MM if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height
+        settle, push_cautions = _probe_path(clip, motions)
+        base, site_px = base_series(recording, scale, time_s, settle)
+        unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
         falls = clip.task in DESCENTS
         windows = find_windows(
             base.value,
             time_s,
-            smallest,
+            SMALLEST_LIFT_MM * unit,
             direction=Direction.MOSTLY_FALLS if falls else Direction.EITHER,
             always_rest=always_rest,
+            largest_breath=LARGEST_BREATH_MM * unit,
         )
         moving, cautions = _motion_quantities(clip, view, motions, 0)
         cautions = (*cautions, *push_cautions)
@@ -303,7 +314,25 @@ def ordered_map(
         yield waiting.popleft().result()
 
 
-def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
+def better_seen(
+    followed: tuple[Quantity, ...], fixed: tuple[Quantity, ...]
+) -> tuple[Quantity, ...]:
+    """Thickness of the tissue that was at the site, where it can be followed, else at the site.
+
+    Only to tell when an effort was: what slides past a fixed site may thin while all of the muscle
+    thickens.
+    """
+
+    def known(quantity: Quantity) -> int:
+        return int(np.count_nonzero(~np.isnan(quantity.value)))
+
+    return tuple(
+        moving if known(moving) >= MOSTLY_FOLLOWED * known(still) else still
+        for moving, still in zip(followed, fixed, strict=True)
+    )
+
+
+def strongest_change(thickness: tuple[Quantity, ...]) -> Quantity:
     """Relative change of the muscle (EO, IO or TrA) that shows the effort best.
 
     Of those whose thickness changes by more than ``SMALLEST_CHANGE`` beyond its noise, the one that
@@ -311,43 +340,47 @@ def strongest_change(thickness: tuple[Quantity, ...]) -> NDArray[np.float64]:
 
     Returns
     -------
-    ndarray
-        Shape (frames,); NaN where that muscle is not measured.
+    Quantity
+        Of that muscle, NaN where it is not measured.
     """
-    muscles = [quantity.value for quantity in thickness if quantity.structure != Structure.FAT]
-    seen = [int(np.count_nonzero(~np.isnan(value))) for value in muscles]
-    best, best_rank = np.full(thickness[0].value.shape, np.nan), (False, -np.inf)
-    for value, count in zip(muscles, seen, strict=True):
+    muscles = [quantity for quantity in thickness if quantity.structure != Structure.FAT]
+    seen = [int(np.count_nonzero(~np.isnan(muscle.value))) for muscle in muscles]
+    best, best_rank = muscles[-1], (False, -np.inf)
+    for muscle, count in zip(muscles, seen, strict=True):
         # A muscle seen in few frames shows no course.
         if count == 0 or count < max(seen) / 2:
             continue
-        known = value[~np.isnan(value)]
+        known = muscle.value[~np.isnan(muscle.value)]
         middle = float(np.median(known))
         noise = float(np.median(np.abs(np.diff(known)))) if count > 1 else 0.0
         change = float(np.ptp(np.percentile(known, (2, 98)))) - NOISE_SPREAD * noise
         rank = (change >= SMALLEST_CHANGE * middle, change)
         if rank > best_rank:
-            best, best_rank = value / middle - 1, rank
-    return best
+            best, best_rank = muscle, rank
+    known = best.value[~np.isnan(best.value)]
+    middle = float(np.median(known)) if known.size else 1.0
+    change_of = best.value / middle - 1
+    return Quantity("relative_change", best.structure, "ratio", change_of, best.confidence.copy())
 
 
-def _probe_push(
-    clip: Clip, motions: list[TissueMotion]
-) -> tuple[Callable[[float], NDArray[np.float64]], tuple[str, ...]]:
-    """Displacement towards the probe that probe motion alone causes at a frame column."""
-    row = clip.spacing.row_mm if clip.spacing else 1.0
-    column = clip.spacing.column_mm if clip.spacing else 1.0
+def _probe_path(clip: Clip, motions: list[TissueMotion]) -> tuple[Settle | None, tuple[str, ...]]:
+    """Tell how to take the probe's motion out of a position, and what a reader must know of it."""
+    down_px = np.array([motion.near.row_px for motion in motions])
+    if clip.is_still or np.isnan(down_px).mean() > 0.5:
+        return None, () if clip.is_still else (PUSH_UNKNOWN,)
+    row, column = (clip.spacing.row_mm, clip.spacing.column_mm) if clip.spacing else (1.0, 1.0)
     middle = clip.area.left + (clip.area.width - 1) / 2
-    down = np.array([motion.near.row_px for motion in motions]) * row
-    turn = np.array([motion.turn_rad for motion in motions])
-    if clip.is_still or np.isnan(down).mean() > 0.5:
-        cautions = () if clip.is_still else (PUSH_UNKNOWN,)
-        return (lambda _: np.zeros(down.shape)), cautions
+    top = clip.area.top * row
 
-    def push(at_px: float) -> NDArray[np.float64]:
-        return np.asarray(-(down + turn * (at_px - middle) * column))
+    def settle(
+        index: int, column_px: NDArray[np.float64], depth: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        near, turn = motions[index].near, motions[index].turn_rad
+        across = (column_px - middle - near.column_px) * column
+        down = depth - top - near.row_px * row
+        return middle + (across + turn * down) / column, top + down - turn * across
 
-    return push, ()
+    return settle, ()
 
 
 def _from_rest(base: Quantity, windows: tuple[Window, ...]) -> Quantity:

@@ -14,16 +14,16 @@ from typing import Annotated, NoReturn
 import typer
 
 from layermotion import __version__
+from layermotion.caution import CAUTION
+from layermotion.caution import epilog as _epilog
 from layermotion.errors import InputError, LayermotionError
+from layermotion.lab.commands import lab_app
+from layermotion.lab.model_commands import models_app
 from layermotion.labels import MUSCLES, Structure, Task, View
 
 EXIT_UNUSABLE = 2
 EXIT_INTERRUPTED = 130
 
-CAUTION = (
-    "Not a medical device: every result is a draft until a licensed clinician confirms it, "
-    "and local rules come first."
-)
 # Limits that only catch slips of the keyboard (our choice): the shallowest and the deepest
 # view a scanner offers, and the rates between a slow sweep and high-speed imaging.
 DEPTH_RANGE_MM = (10.0, 400.0)
@@ -39,6 +39,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.add_typer(lab_app, name="lab")
+app.add_typer(models_app, name="models")
 
 
 class ViewChoice(StrEnum):
@@ -55,11 +57,6 @@ class ViewsToMake(StrEnum):
     BOTH = "both"
     ABDOMINAL_WALL = View.ABDOMINAL_WALL.value
     BLADDER = View.BLADDER.value
-
-
-def _epilog(example: str) -> str:
-    # A lone \b keeps the lines of its paragraph as they are.
-    return f"\b\nExample:\n  {example}\n\n{CAUTION}"
 
 
 def _number(

@@ -11,7 +11,7 @@ from rich.table import Table
 from layermotion.analysis import analyse
 from layermotion.clip.source import open_clip
 from layermotion.labels import Task, View
-from layermotion.measure import MeasureOptions, write_results
+from layermotion.measure import MeasureOptions, Output, write_results
 from layermotion.recording import Recording
 from layermotion.segment import load_segmenter
 from layermotion.site import parse_site
@@ -68,7 +68,7 @@ def run_demo(out: Path) -> None:
         with Recording() as recording:
             analysis = analyse(clip, segmenter, parse_site(options.site), recording)
             folder = out / part.name
-            reports.append(write_results(folder, analysis, segmenter, recording, overlay=True))
+            reports.append(write_results(folder, analysis, segmenter, recording, Output()))
         total_s = time.monotonic() - started_s
         console.print(
             f"\n{source.name}: {len(recording)} frames, made in {made_s:.1f} s, "

@@ -41,7 +41,9 @@ SHAPE_SPREAD = 0.06
 # an adult at rest breathes 10 to 22 times a minute; a sine of that rate takes 0.45 to 1 s between
 # its quarters and stays twice as long above). Noise is calmed over the last, s.
 BREATH_FOOT = 0.25
-BREATH_RAMP_S, BREATH_HELD, LONGEST_CREST_S, CALM_S = 0.35, 4.0, 3.0, 0.5
+BREATH_RAMP_S, BREATH_HELD, LONGEST_CREST_S, CALM_S = 0.3, 4.0, 3.0, 0.3
+# One way of a breath takes less than this many times the other (our choice).
+BREATH_UNEVEN = 3.0
 # What the clip's end cuts off is an effort only if this much of its hold shows, s (our choice).
 SHORTEST_HOLD_S = 2.0
 
@@ -49,8 +51,9 @@ SHORTEST_HOLD_S = 2.0
 class Direction(StrEnum):
     """Which way an effort moves a signal.
 
-    ``RISES``: upwards only, as it thickens a muscle; a clip whose signal falls then began in an
-    effort. ``MOSTLY_FALLS``: downwards wherever it falls far enough, else upwards.
+    ``RISES``: upwards, as it thickens a muscle; a clip whose signal falls then began in an effort,
+    unless it begins and ends at one level, between which a muscle that slid away was thinner.
+    ``MOSTLY_FALLS``: downwards wherever it falls far enough, else upwards.
     ``EITHER``: the larger excursion tells.
     """
 
@@ -160,7 +163,9 @@ def find_windows(
     noise = _noise(signal[known])
     least = max(smallest, NOISE_FACTOR * noise)
     start = is_known & (time_s <= time_s[known[0]] + FIRST_LEVEL_S)
-    zero, side = _rest_level(level[known], float(np.median(level[start])), least, direction)
+    stop = is_known & (time_s >= time_s[known[-1]] - FIRST_LEVEL_S)
+    first_level, last_level = (float(np.median(level[part])) for part in (start, stop))
+    zero, side = _rest_level(level[known], first_level, last_level, least, direction)
     height = side * (level - zero)
     top = float(height.max())
     if top < least:
@@ -315,7 +320,7 @@ def _is_breath(fall: Signal, time_s: Signal, other_fall: Signal, other_time_s: S
         crest = int(high[0]) if high.size else -1
         crest_s += abs(float(time[crest] - time[0]))
         ramps_s += [abs(float(time[i] - time[crest])) for i in low]
-    is_slow = bool(ramps_s) and float(np.mean(ramps_s)) >= BREATH_RAMP_S
+    is_slow = bool(ramps_s) and min(ramps_s) >= max(BREATH_RAMP_S, max(ramps_s) / BREATH_UNEVEN)
     longest_s = min(LONGEST_CREST_S, BREATH_HELD * float(np.mean(ramps_s))) if is_slow else 0.0
     if len(ramps_s) < 2:
         # Cut off by the clip's end: no effort unless it is seen to be held.
@@ -337,11 +342,14 @@ def _bridged(signal: Signal, time_s: Signal) -> Signal:
 
 
 def _rest_level(
-    level: Signal, first_level: float, least: float, direction: Direction
+    level: Signal, first_level: float, last_level: float, least: float, direction: Direction
 ) -> tuple[float, float]:
     """Level at rest, and +1 or -1 for efforts that raise or lower it."""
     if direction is Direction.RISES:
         low, high = np.percentile(level, (5, 95))
+        ends_alike = abs(last_level - first_level) < QUIET * (high - low)
+        if ends_alike and first_level - low > max(least, high - first_level):
+            return first_level, -1.0
         if first_level - low > max(least, (high - first_level) / 2):
             first_level = float(np.median(level[level <= low + QUIET * (high - low)]))
         return first_level, 1.0

@@ -31,11 +31,16 @@ INSET = 0.1
 # Rows that a band may have, whatever the layer's thickness.
 BAND_ROWS = (8, 40)
 BAND_POINT_COLUMNS = 16
-# Columns and rows of points near the probe, and the window there.
-NEAR_POINTS = (14, 4)
+# Columns and rows of points near the probe to choose from, how many are followed at most, about,
+# and the window there.
+NEAR_POINTS = (28, 8)
+MOST_POINTS = 56
 NEAR_WINDOW = (21, 21)
 # Grey levels (standard deviation within the window) below which there is nothing to follow.
 TEXTURE_GREY = 2.0
+# The same for the finest texture, within 5 pixels, of a place that the beams reach; video coding
+# leaves less beside them.
+LEAST_SPECKLE_GREY = 1.0
 # Points whose way there and back differs by more are dropped.
 RETURN_PX = 0.7
 # Fit residuals above the larger of these are outliers: pixels, robust standard deviations.
@@ -96,10 +101,20 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class Patch:
-    """Tissue cut out of a frame: pixels, columns in view, and points in view, shape (P,)."""
+    """Tissue cut out of a frame.
+
+    Parameters
+    ----------
+    pixels
+        Shape (R, N).
+    known
+        Shape (1, N) or (R, N), where tissue is in view.
+    visible
+        Shape (P,), which points have their whole window in view.
+    """
 
     pixels: Image
-    columns: Mask
+    known: Mask
     visible: Mask
 
 
@@ -108,13 +123,18 @@ class Tracker:
 
     # Weight of the expectation that a part of the state is as guessed, 1 / its unit.
     _prior = np.full(3, 1e-3)
+    # Coarser levels of the optical flow: what is already near needs none.
+    _levels = 1
+    # Whether tissue that was lost is also sought where it began, as a muscle comes back to rest.
+    _returns = False
 
     def __init__(self, scene: Scene, points: Points, window: tuple[int, int]) -> None:
         self.state = np.zeros(3)
         self._velocity, self._renewals = np.zeros(3), 0
         self._points, self._window = points, window
-        pixels = self._cut(scene, self.state).pixels
-        self._points = points[_textured(pixels, points, window)]
+        start = self._cut(scene, self.state)
+        fit = np.flatnonzero(start.visible & _textured(start.pixels, points, window))
+        self._points = points[fit[:: max(1, fit.size // MOST_POINTS)]]
         self._key = self._reference = self._cut(scene, self.state)
         self._previous = scene
 
@@ -138,8 +158,7 @@ class Tracker:
             state is that of the last frame in which it was found.
         """
         found = self._search(scene, self._expected(scene, self.state + self._velocity))
-        if found is None:
-            # The tissue may have come back to where it began.
+        if found is None and self._returns:
             home = np.zeros(3)
             found = self._compare(scene, self._key, self._cut(scene, home), home)
         if found is None:
@@ -180,7 +199,9 @@ class Tracker:
         usable = np.flatnonzero(reference.visible & patch.visible)
         if usable.size < FEWEST_POINTS:
             return None
-        flow, trusted = _flow(reference.pixels, patch.pixels, self._points[usable], self._window)
+        flow, trusted = _flow(
+            reference.pixels, patch.pixels, self._points[usable], self._window, self._levels
+        )
         if trusted.sum() < FEWEST_POINTS:
             return None
         equations = self._equations(guess)[usable[trusted]]
@@ -200,6 +221,8 @@ class Band(Tracker):
     """
 
     _prior = np.array([1e-3, 1 / STRETCH, 1e-3])
+    _levels = 0
+    _returns = True
     _gain = 1.0
 
     def __init__(self, scene: Scene, layer: Structure, site: float, half: int) -> None:
@@ -248,14 +271,14 @@ class Band(Tracker):
         width = (2 * WINDOW[0], 1)
         low = cv2.blur(pixels * known, width) / np.maximum(cv2.blur(known, width), 1e-3)
         flat = np.where(seen, (pixels - low) * self._gain + 128, 128)
-        return self._patch(np.clip(flat, 0, 255).astype(np.uint8), seen)
+        return self._patch(np.clip(flat, 0, 255).astype(np.uint8), seen[None])
 
-    def _patch(self, pixels: Image, seen: Mask) -> Patch:
+    def _patch(self, pixels: Image, known: Mask) -> Patch:
         """Say which points have their whole window in view; none in a cut of another width."""
-        if seen.size != self._offset.size:
-            return Patch(pixels, seen, np.zeros(len(self._points), bool))
-        inner = cv2.erode(seen.astype(np.uint8)[None], np.ones((1, WINDOW[0]), np.uint8))[0] > 0
-        return Patch(pixels, seen, inner[np.rint(self._points[:, 0]).astype(int)])
+        if known.size != self._offset.size:
+            return Patch(pixels, known, np.zeros(len(self._points), bool))
+        inner = cv2.erode(known.astype(np.uint8), np.ones((1, WINDOW[0]), np.uint8))[0] > 0
+        return Patch(pixels, known, inner[np.rint(self._points[:, 0]).astype(int)])
 
     def _comparer(
         self, scene: Scene, guess: Array
@@ -274,7 +297,7 @@ class Band(Tracker):
         if likeness[first] < ALIKE:
             first = near.start + int(np.argmax(likeness[near]))
         part = slice(first, first + self._offset.size)
-        patch = self._patch(np.ascontiguousarray(wide.pixels[:, part]), wide.columns[part])
+        patch = self._patch(np.ascontiguousarray(wide.pixels[:, part]), wide.known[:, part])
         moved = guess + np.array([(first - REACH) * (1 + guess[1]), 0, 0])
         return self._compare(scene, reference, patch, moved)
 
@@ -309,6 +332,8 @@ class Near(Tracker):
         rows, columns = scene.image.shape
         self.middle = (columns - 1) / 2
         self._rows = int(min(rows, last.max() + NEAR_WINDOW[1]))
+        self._beams = _beams(scene.image)
+        self._whole = cv2.erode(self._beams, np.ones(NEAR_WINDOW[::-1], np.uint8)) > 0
         margin = NEAR_WINDOW[0] // 2
         points = _grid(
             np.linspace(margin, columns - 1 - margin, NEAR_POINTS[0]),
@@ -329,13 +354,20 @@ class Near(Tracker):
             ]
         )
         size = (scene.image.shape[1], self._rows)
-        pixels = cv2.warpAffine(
-            scene.image, inverse, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        pixels, known = (
+            cv2.warpAffine(image, inverse, size, flags=how | cv2.WARP_INVERSE_MAP)
+            for image, how in (
+                (scene.image, cv2.INTER_LINEAR),
+                (self._beams, cv2.INTER_NEAREST),
+            )
         )
-        now = self._points @ inverse[:, :2].T + inverse[:, 2]
+        now = np.rint(self._points @ inverse[:, :2].T + inverse[:, 2]).astype(int)
         limit = np.array(scene.image.shape[::-1]) - 1
-        seen = np.ones(size[0], bool)
-        return Patch(np.asarray(pixels, np.uint8), seen, ((now >= 0) & (now <= limit)).all(axis=1))
+        inside = ((now >= 0) & (now <= limit)).all(axis=1)
+        now = np.clip(now, 0, limit)
+        return Patch(
+            np.asarray(pixels, np.uint8), known > 0, inside & self._whole[now[:, 1], now[:, 0]]
+        )
 
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
@@ -353,26 +385,34 @@ def _grid(column: Array, row: Array) -> Points:
     return np.stack(np.meshgrid(column, row), axis=-1).reshape(-1, 2).astype(np.float32)
 
 
+def _beams(image: Image) -> Image:
+    """Where the beams reach, 1 or 0: what lies beyond them, or is fully white, has no speckle."""
+    values = image.astype(np.float32)
+    mean = cv2.blur(values, (5, 5))
+    varied = cv2.blur(values * values, (5, 5)) - mean * mean > LEAST_SPECKLE_GREY**2
+    return np.asarray(
+        cv2.morphologyEx(varied.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9))), np.uint8
+    )
+
+
 def _textured(pixels: Image, points: Points, window: tuple[int, int]) -> Mask:
-    """Tell which points have speckle and no border of the picture in their window, shape (P,)."""
+    """Tell which points have texture that varies along the columns in their window, shape (P,)."""
     values = pixels.astype(np.float32)
-    mean = cv2.blur(values, window)
-    variance = cv2.blur(values * values, window) - mean * mean
-    lit = cv2.morphologyEx((pixels > 0).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9)))
-    whole = cv2.erode(lit, np.ones(window[::-1], np.uint8))
+    values -= cv2.blur(values, (2 * window[0], 1))
+    variance = cv2.blur(values * values, window)
     column, row = np.rint(points).astype(int).T
-    return np.asarray((variance[row, column] > TEXTURE_GREY**2) & (whole[row, column] > 0))
+    return np.asarray(variance[row, column] > TEXTURE_GREY**2)
 
 
 def _flow(
-    first: Image, second: Image, points: Points, window: tuple[int, int]
+    first: Image, second: Image, points: Points, window: tuple[int, int], levels: int
 ) -> tuple[Array, Mask]:
     """Displacement of each point, shape (P, 2), and whether its way back leads home, (P,)."""
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.01)
 
     def track(one: Image, other: Image, start: Points) -> tuple[Points, Mask]:
         end, found, _ = cv2.calcOpticalFlowPyrLK(  # type: ignore[call-overload]
-            one, other, start, None, winSize=window, maxLevel=1, criteria=stop
+            one, other, start, None, winSize=window, maxLevel=levels, criteria=stop
         )
         return end, found[:, 0] > 0
 
@@ -383,9 +423,12 @@ def _flow(
 
 
 def _correlation(first: Patch, second: Patch) -> float:
-    """Correlation of two cuts over the columns in view of both, 0 to 1; 0 without texture."""
-    both = first.columns & second.columns
-    one, other = (patch.pixels[:, both].astype(np.float32) for patch in (first, second))
+    """Correlation of two cuts where both are in view, 0 to 1; 0 without texture."""
+    both = first.known & second.known
+    if not both.any():
+        return 0.0
+    both = np.broadcast_to(both, first.pixels.shape)
+    one, other = (patch.pixels[both].astype(np.float32) for patch in (first, second))
     one, other = one - one.mean(), other - other.mean()
     scale = float(np.sqrt((one * one).sum() * (other * other).sum()))
     return max(0.0, float((one * other).sum()) / scale) if scale else 0.0

@@ -3,19 +3,22 @@
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from layermotion import __version__
 from layermotion.analysis import Analysis, analyse
+from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
 from layermotion.errors import InputError, LayermotionError
 from layermotion.files import write_text
+from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from layermotion.recording import Recording
 from layermotion.report.export import Export, ExportRequest, check_exportable, write_exports
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
 
 # Roles of the frames that the report shows, and the window state each is taken from.
 KEY_STATES = ("rest", "contracted")
+KEY_PICTURE = "key-frames.jpg"
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,28 @@ class MeasureOptions:
         """Return what concerns the reading of a source; InputError if it is unusable."""
         spacing = parse_mm_per_pixel(self.mm_per_pixel) if self.mm_per_pixel is not None else None
         return SourceOptions(spacing, self.depth_mm, self.frame_rate_hz, self.view, self.task)
+
+
+@dataclass(frozen=True)
+class Output:
+    """What is written of one clip beside its tables and its page.
+
+    Parameters
+    ----------
+    overlay
+        Whether the overlay picture or video is written.
+    picture
+        Whether the key frames are written as a picture of their own, ``KEY_PICTURE``.
+    request
+        Further files to write, if any.
+    facts
+        Facts by name that stand in ``measures.json`` beside the provenance.
+    """
+
+    overlay: bool = True
+    picture: bool = False
+    request: ExportRequest | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
 
 
 def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions) -> int:
@@ -119,11 +145,12 @@ def measure_source(
     name = f"clip-{clip.clip_id}"
     folder = out / (f"{source.stem}-{name}" if options.keep_identifiers else name)
     request = ExportRequest(options.exports, (source,), None, options.keep_identifiers)
+    output = Output(overlay=options.overlay, request=request)
 
     def measure(recording: Recording) -> Analysis:
         return analyse(clip, segmenter, site, recording)
 
-    return record(folder, clip, measure, segmenter, overlay=options.overlay, request=request)
+    return record(folder, clip, measure, segmenter, output)
 
 
 def record(
@@ -131,24 +158,12 @@ def record(
     clip: Clip,
     measure: Callable[[Recording], Analysis],
     segmenter: Segmenter,
-    *,
-    overlay: bool,
-    request: ExportRequest,
-    facts: Mapping[str, str] | None = None,
+    output: Output,
 ) -> Path:
     """Measure an opened clip into a folder; a full disk becomes one sentence."""
     try:
         with Recording() as recording:
-            analysis = measure(recording)
-            return write_results(
-                folder,
-                analysis,
-                segmenter,
-                recording,
-                overlay=overlay,
-                request=request,
-                facts=facts,
-            )
+            return write_results(folder, measure(recording), segmenter, recording, output)
     except OSError as error:
         raise InputError(
             f"The results of {clip.source_name} cannot be written ({error.strerror}); free some "
@@ -161,20 +176,10 @@ def write_results(
     analysis: Analysis,
     segmenter: Segmenter,
     recording: Recording,
-    *,
-    overlay: bool,
-    request: ExportRequest | None = None,
-    facts: Mapping[str, str] | None = None,
+    output: Output,
 ) -> Path:
-    """Write all files of one clip; ``measures.json`` last, so that it marks a finished clip.
-
-    Parameters
-    ----------
-    request
-        Further files to write, if any.
-    facts
-        Facts by name that stand in ``measures.json`` beside the provenance.
-    """
+    """Write all files of one clip; ``measures.json`` last, so that it marks a finished clip."""
+    from layermotion.report.overlay import write_jpeg
     from layermotion.report.page import ReportContent, build_page
     from layermotion.report.tables import write_measures, write_series
 
@@ -188,7 +193,7 @@ def write_results(
         **clip.provenance,
     }
     write_series(folder / "series.csv", analysis.series)
-    key_frames, overlay_name = _read_again(folder, analysis, recording, overlay)
+    key_frames, overlay_name = _read_again(folder, analysis, recording, output.overlay)
     content = ReportContent(
         clip=clip,
         view=analysis.view,
@@ -204,10 +209,12 @@ def write_results(
     )
     report = folder / "report.html"
     write_text(report, build_page(content))
-    if request is not None:
-        write_exports(folder, content, request)
+    if output.picture and key_frames:
+        write_jpeg(folder / KEY_PICTURE, draw_key_frames(key_frames, analysis))
+    if output.request is not None:
+        write_exports(folder, content, output.request)
     cautions = list(dict.fromkeys((*clip.cautions, *analysis.cautions)))
-    header = {"clip": clip.clip_id, **(facts or {}), **provenance, "cautions": cautions}
+    header = {"clip": clip.clip_id, **output.facts, **provenance, "cautions": cautions}
     write_measures(folder, analysis.measures, header)
     return report
 
@@ -216,11 +223,11 @@ def _read_again(
     folder: Path, analysis: Analysis, recording: Recording, overlay: bool
 ) -> tuple[tuple["KeyFrame", ...], str | None]:
     """Go through the clip once more for the key frames and, if wanted, the overlay."""
-    from layermotion.report.overlay import OverlayWriter, draw_overlay, write_png
+    from layermotion.report.overlay import OverlayWriter, write_png
     from layermotion.report.page import KeyFrame
-    from layermotion.report.strip import caption_of
 
-    clip, site_px = analysis.clip, analysis.site_px
+    clip = analysis.clip
+    column_px = None if analysis.site_px is None else analysis.site_px - clip.area.left
     wanted = key_indices(analysis)
     found: dict[int, KeyFrame] = {}
 
@@ -230,26 +237,48 @@ def _read_again(
 
     if overlay and not clip.is_still:
         target = folder / "overlay.mp4"
-        with OverlayWriter(target, clip.frame_shape, analysis.series, analysis.windows) as writer:
+        shape = (clip.area.height, clip.area.width)
+        with OverlayWriter(target, shape, analysis.series, analysis.windows) as writer:
             for frame in clip.frames():
                 keep(frame)
-                writer.write(frame, recording[frame.index], site_column_px=site_px)
+                edges = recording[frame.index]
+                writer.write(*cut_out(frame, edges, clip.area), site_column_px=column_px)
     else:
         for frame in islice(clip.frames(), max(wanted, default=-1) + 1):
             keep(frame)
         target = folder / "overlay.png"
-        if overlay and found:
-            images = [
-                draw_overlay(
-                    shown.frame.pixels,
-                    shown.boundaries,
-                    caption_of(analysis.series, analysis.windows, index),
-                    site_column_px=site_px,
-                )
-                for index, shown in sorted(found.items())
-            ]
-            write_png(target, np.hstack(images))
-    return tuple(found[index] for index in sorted(found)), target.name if overlay else None
+    key_frames = tuple(found[index] for index in sorted(found))
+    if overlay and clip.is_still and key_frames:
+        write_png(target, draw_key_frames(key_frames, analysis))
+    return key_frames, target.name if overlay else None
+
+
+def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDArray[np.uint8]:
+    """Draw the key frames side by side, each with its edges and its values beneath."""
+    from layermotion.report.overlay import draw_overlay
+    from layermotion.report.strip import caption_of
+
+    area, site_px = analysis.clip.area, analysis.site_px
+    images = []
+    for shown in key_frames:
+        frame, boundaries = cut_out(shown.frame, shown.boundaries, area)
+        caption = caption_of(analysis.series, analysis.windows, frame.index)
+        column_px = None if site_px is None else site_px - area.left
+        images.append(draw_overlay(frame.pixels, boundaries, caption, site_column_px=column_px))
+    return np.hstack(images)
+
+
+def cut_out(frame: Frame, boundaries: Boundaries, area: ImageArea) -> tuple[Frame, Boundaries]:
+    """Cut a frame and its edges to the ultrasound image: what lies around it may name a person."""
+    return (
+        Frame(frame.index, frame.time_s, frame.pixels[area.slices]),
+        Boundaries(
+            boundaries.column_px - area.left,
+            boundaries.superficial_px - area.top,
+            boundaries.deep_px - area.top,
+            boundaries.confidence.copy(),
+        ),
+    )
 
 
 def key_indices(analysis: Analysis) -> dict[int, str]:

@@ -12,6 +12,13 @@ from layermotion.events import FIRST_LEVEL_S
 from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 
+# Gives for a frame's index the columns (frame px) and depths (the scale's unit) at which the tissue
+# seen at some columns and depths would be seen had the probe stayed; NaN where that is unknown.
+Settle = Callable[
+    [int, NDArray[np.float64], NDArray[np.float64]],
+    tuple[NDArray[np.float64], NDArray[np.float64]],
+]
+
 # Half-width of the stretch of muscle whose thickness is averaged, and of the stretch that gives
 # the layer's direction, mm (our choice: well below the curvature of the wall).
 SITE_HALF_MM = 2.0
@@ -20,9 +27,13 @@ SLOPE_HALF_MM = 5.0
 SITE_HALF_SHARE = 0.04
 # Half-width of the stretch of bladder base that gives its depth, mm (our choice).
 BASE_HALF_MM = 5.0
-# The base is sought in columns that show it in this share of the frames, and only where there are
-# so many of them (our choice).
+# The base is sought in columns that show it in this share of the frames in which it can be seen,
+# which must be half as large a share of the clip, and only where there are so many of them (our
+# choice).
 OFTEN, FEWEST_BASE_COLUMNS = 0.7, 5
+# A gap in the lower wall wider than this share of the columns seen is where the base may be, if the
+# wall beside it is within this share of the way down to the deepest point seen (our choice).
+WIDEST_GAP, LOWEST_SHARE = 0.05, 0.35
 # Share of the columns at the site in which a layer must be seen (our choice).
 FEWEST_COLUMNS = 0.6
 # A layer whose edges lie at a wider angle to each other is cut by the side of the picture or ends
@@ -200,24 +211,64 @@ def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDA
 
 
 def thickness_series(
-    frames: Iterable[Boundaries], site_px: float | None, scale: Scale
+    frames: Iterable[Boundaries],
+    site_px: float | None,
+    scale: Scale,
+    shift_px: NDArray[np.float64] | None = None,
 ) -> tuple[Quantity, ...]:
     """Thickness of fat, EO, IO and TrA at one screen column in every frame.
 
     Without a site (no TrA was seen) every value is missing.
+
+    Parameters
+    ----------
+    shift_px
+        Shape (frames, 4), columns by which the site has moved in each layer, NaN where unknown;
+        None where it stays.
     """
     layers = WALL_LAYERS
+
+    def at(index: int, k: int) -> float:
+        assert site_px is not None
+        return site_px if shift_px is None else site_px + float(shift_px[index, k])
+
     rows = [
         [(float("nan"), 0.0)] * len(layers)
         if site_px is None
-        else [thickness_at(boundaries, layer, site_px, scale) for layer in layers]
-        for boundaries in frames
+        else [thickness_at(boundaries, layer, at(i, k), scale) for k, layer in enumerate(layers)]
+        for i, boundaries in enumerate(frames)
     ]
     table = np.array(rows, float).reshape(-1, len(layers), 2)  # (F, 4, 2)
     return tuple(
         Quantity("thickness", layer, scale.unit, table[:, k, 0].copy(), table[:, k, 1].copy())
         for k, layer in enumerate(layers)
     )
+
+
+def _is_lowest_hidden(edge: NDArray[np.float64]) -> bool:
+    """Tell whether a gap in a lower edge has the deepest seen points on both its sides."""
+    seen = np.flatnonzero(~np.isnan(edge))
+    if seen.size < FEWEST_BASE_COLUMNS:
+        return False
+    gaps = np.flatnonzero(np.diff(seen) > WIDEST_GAP * seen.size)
+    shallow, deep = float(np.nanmin(edge)), float(np.nanmax(edge))
+    limit = deep - LOWEST_SHARE * (deep - shallow)
+    return any(min(edge[seen[gap]], edge[seen[gap + 1]]) > limit for gap in gaps)
+
+
+def _resampled(
+    at_px: NDArray[np.float32], column_px: NDArray[np.float64], edge: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Edge at the columns ``at_px`` from its points elsewhere; gaps stay gaps, shape (C,)."""
+    known = ~np.isnan(edge) & ~np.isnan(column_px)
+    if not known.any():
+        return np.full(edge.shape, np.nan)
+    # Where a steep side wall turns over, the outermost column counts.
+    order = np.maximum.accumulate(column_px[known])
+    value = np.interp(at_px, order, edge[known], left=np.nan, right=np.nan)
+    step = float(at_px[1] - at_px[0])
+    nearest = np.abs(at_px[:, None] - column_px[known][None, :]).min(axis=1)
+    return np.where(nearest <= step, value, np.nan)
 
 
 def _crest(profile: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -246,18 +297,19 @@ def base_series(
     frames: Iterable[Boundaries],
     scale: Scale,
     time_s: NDArray[np.float64],
-    shift: Callable[[float], NDArray[np.float64]],
+    settle: Settle | None = None,
 ) -> tuple[Quantity, float | None]:
     """Displacement of the bladder base from its first position, positive towards the probe.
 
     The base is the stretch of the bladder's deep wall that moves most in the clip; where nothing
-    moves more than its neighbours by chance, the middle of the wall.
+    moves more than its neighbours by chance, the middle of the wall. A frame whose lowest stretch
+    of wall is hidden or lies below the picture has no value: the base may be there.
 
     Parameters
     ----------
-    shift
-        Gives for a frame column the displacement that the probe alone causes there in every
-        frame, positive towards the probe, in the scale's unit; NaN where unknown.
+    settle
+        Tells where tissue would be seen had the probe kept its first place; None where the probe
+        is known to be still.
 
     Returns
     -------
@@ -271,14 +323,21 @@ def base_series(
     depth_rows, confidences = [], []
     column_px: NDArray[np.float32] = np.zeros(0, np.float32)
     k = label_of(Structure.BLADDER) - 1
-    for boundaries in frames:
+    for index, boundaries in enumerate(frames):
         column_px = boundaries.column_px
-        depth_rows.append(deep_edge(boundaries, Structure.BLADDER, scale).astype(np.float32))
+        wall = deep_edge(boundaries, Structure.BLADDER, scale)
+        if _is_lowest_hidden(wall):
+            wall = np.full_like(wall, np.nan)
+        if settle is not None:
+            wall = _resampled(column_px, *settle(index, column_px.astype(float), wall))
+        depth_rows.append(wall.astype(np.float32))
         seen = boundaries.confidence[k]
         confidences.append(float(seen[seen > 0].mean()) if (seen > 0).any() else 0.0)
     depth = np.array(depth_rows).reshape(time_s.size, -1)  # (F, C)
-    often = np.flatnonzero((~np.isnan(depth)).mean(axis=0) >= OFTEN)
-    if often.size < FEWEST_BASE_COLUMNS:
+    usable = ~np.isnan(depth).all(axis=1)
+    shown = np.count_nonzero(~np.isnan(depth), axis=0)
+    often = np.flatnonzero(shown >= max(1.0, OFTEN * float(usable.sum())))
+    if often.size < FEWEST_BASE_COLUMNS or usable.mean() < OFTEN / 2:
         missing = np.full(time_s.shape, np.nan)
         nothing = np.zeros(time_s.shape)
         return Quantity("base_displacement", Structure.BLADDER, scale.unit, missing, nothing), None
@@ -296,7 +355,6 @@ def base_series(
     base = int(np.clip(base, half, inner.size - 1 - half))
     value = _crest(moved[:, base - half : base + half + 1].astype(float))
     column = float(column_px[inner[base]])
-    value = value - shift(column)
     measured = ~np.isnan(value)
     if measured.any():
         start = measured & (time_s <= time_s[measured][0] + FIRST_LEVEL_S)

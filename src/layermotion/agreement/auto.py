@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from layermotion.agreement.readings import CORRECTED, UNITS, Reading, Table, Unused, rows_have
-from layermotion.agreement.table import read_table
+from layermotion.agreement.table import SIDES, read_table
 from layermotion.errors import InputError
 from layermotion.labels import WALL_LAYERS
 
@@ -32,6 +32,7 @@ def read_auto(sources: Sequence[Path]) -> Table:
     notes: list[str] = []
     columns: set[str] = set()
     seen: dict[str, Path] = {}
+    sides: set[str] = set()
     for source in sources:
         if source.is_file() and source.suffix.lower() != ".json":
             table = read_table(source, "auto")
@@ -55,7 +56,11 @@ def read_auto(sources: Sequence[Path]) -> Table:
             seen[clip] = path
             readings += own
             unused += withheld
+            sides |= {reading.side for reading in own}
             columns |= {"clip", "measure", "structure", "task", "repeat", "value", "unit"}
+    if sides and "" not in sides:
+        # A visit states the side of each recording; clips measured alone have none.
+        columns.add("side")
     return Table(frozenset(columns), tuple(readings), tuple(unused), tuple(notes))
 
 
@@ -73,6 +78,7 @@ def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused]]:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         clip, measures = str(document["clip"]), list(document["measures"])
+        side = SIDES[str(document.get("side", "")).lower()]
         depths, confidence = _depths_mm(measures), _Confidence(path.parent / "series.csv")
         readings, unused = [], []
         for item in measures:
@@ -88,7 +94,7 @@ def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused]]:
                     clip=clip,
                     subject="",
                     session="",
-                    side="",
+                    side=side,
                     placement="",
                     measure=item["name"],
                     structure=item["structure"],

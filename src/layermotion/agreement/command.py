@@ -13,17 +13,14 @@ from layermotion import __version__
 from layermotion.agreement.auto import read_auto
 from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
+from layermotion.agreement.drawing import Drawing
 from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
-from layermotion.agreement.join import Joined, join, refuse_negative
+from layermotion.agreement.join import MEAN, Joined, join, refuse_negative
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
-from layermotion.agreement.plots import (
-    Drawing,
-    draw_comparison,
-    draw_overview,
-    draw_reliability,
-)
+from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
 from layermotion.agreement.reliability import Reliability, analyse_reliability
+from layermotion.agreement.reliability_plots import draw_reliability
 from layermotion.agreement.study import StudyOptions, compare
 from layermotion.agreement.table import read_table
 from layermotion.agreement.units import check_units_of_repeats
@@ -203,7 +200,7 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
     tool = read_auto(auto)
     taken, unused = [], list(tool.unused)
     for reading in tool.readings:
-        if reading.repeat == "mean":
+        if reading.repeat == MEAN:
             continue
         own = design.get(reading.clip)
         if own is None:

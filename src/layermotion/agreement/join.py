@@ -20,6 +20,8 @@ from layermotion.errors import InputError
 
 # Fewer subjects leave nothing to estimate a spread from (our choice).
 FEWEST_SUBJECTS = 3
+# What measures.json calls the mean over the repeats of a clip.
+MEAN = "mean"
 NO_PARTNER = "No automatic value: "
 # Names of comparisons in figures.csv that a rater's would be taken for.
 RESERVED_RATERS = ("auto", SOLE_RATER)
@@ -73,6 +75,7 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     # What a value is looked up by; in this order a report says what has no partner.
     names = ["clip", "structure", "measure", "task", *shared, "unit"]
     names += ["repeat"] if with_repeat else []
+    readings, doubled = _without_means(readings) if with_repeat else (readings, [])
     tool, not_taken = _tool_values(auto.readings, names, with_repeat)
     if not with_repeat:
         notes.append(
@@ -86,7 +89,7 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     _check_raters(readings, manual_name)
     by_key = _by_key(readings, names, manual_name)
     check_units(by_key, tool, names, manual_name)
-    unused = [*manual.unused, *auto.unused, *not_taken]
+    unused = [*manual.unused, *auto.unused, *not_taken, *doubled]
     matched = {key: found for key, found in by_key.items() if key in tool}
     alone = _without_partner(by_key, tool, names)
     unused += alone
@@ -123,6 +126,24 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     if not sets:
         raise InputError(refusals[0])
     return Joined(tuple(sets), tuple(unused), tuple(notes))
+
+
+def _without_means(readings: Sequence[Reading]) -> tuple[list[Reading], list[Unused]]:
+    """Leave out means of repeats that stand beside their own repeats, which would count twice."""
+
+    def own(reading: Reading) -> tuple[str, ...]:
+        whole = (reading.clip, reading.structure, reading.measure, reading.task, reading.side)
+        return (*whole, reading.session, reading.unit, reading.rater)
+
+    single = {own(reading) for reading in readings if reading.repeat != MEAN}
+    kept, left = [], []
+    for reading in readings:
+        if reading.repeat == MEAN and own(reading) in single:
+            reason = "The repeats that it is the mean of were taken instead."
+            left.append(Unused("manual", f"row {reading.row}", reason))
+        else:
+            kept.append(reading)
+    return kept, left
 
 
 def _check_people(readings: Sequence[Reading], name: str) -> None:
@@ -167,7 +188,7 @@ def _without_partner(
             continue
         size = next(size for size in range(1, len(names) + 1) if key[:size] not in heads)
         name, value = names[size - 1], key[size - 1]
-        lack = f"the tool has no {name} {value}" if value else f"the row states no {name}"
+        lack = f"the tool gives no {name} {value}" if value else f"the row states no {name}"
         reason = f"{NO_PARTNER}{lack}{' for it' if size > 1 and value else ''}."
         alone += [Unused("manual", f"row {reading.row}", reason) for reading in found]
     return alone
@@ -210,7 +231,7 @@ def _tool_values(
     not_taken = []
     for key, found in groups.items():
         if len(found) > 1 and not with_repeat:
-            means = [reading for reading in found if reading.repeat == "mean"]
+            means = [reading for reading in found if reading.repeat == MEAN]
             not_taken += [
                 Unused("auto", _target_words(reading), "Its mean over repeats was taken instead.")
                 for reading in found

@@ -95,6 +95,10 @@ class Reliability:
         """Components that are error."""
         return self.components[len(TRUE_PARTS) :]
 
+    def error_named(self, name: str) -> Component:
+        """Component of ``ERROR_PARTS`` with this name."""
+        return self.errors[ERROR_PARTS.index(name)]
+
 
 def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     """Split the variance of one measure with a mixed model and plan repeats.

@@ -4,8 +4,9 @@ One SQLite file. Triggers refuse every change of a row, so a withdrawal is one m
 was valid on a past day can always be found out. Subjects appear by pseudonym alone.
 """
 
+import csv
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -13,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from layermotion.errors import InputError
+from layermotion.lab.secret import Secret
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS history (
@@ -52,6 +54,33 @@ class Event(StrEnum):
 
 
 @dataclass(frozen=True)
+class Consent:
+    """What a subject agreed to.
+
+    Parameters
+    ----------
+    subject
+        Pseudonym.
+    day, expiry
+        First and last day on which it holds; no expiry means no end.
+    """
+
+    subject: str
+    scopes: tuple[Scope, ...]
+    day: date
+    expiry: date | None
+
+    def __post_init__(self) -> None:
+        if not self.scopes:
+            raise InputError("A consent needs a scope; give training, evaluation, or both.")
+        if self.expiry is not None and self.expiry < self.day:
+            raise InputError(
+                f"The consent would expire on {self.expiry}, before it begins on {self.day}; "
+                f"correct one."
+            )
+
+
+@dataclass(frozen=True)
 class Entry:
     """One row of the history.
 
@@ -83,28 +112,16 @@ class Ledger:
         with self._connection() as connection:
             connection.executescript(SCHEMA)
 
-    def record(
-        self,
-        subject: str,
-        scopes: tuple[Scope, ...],
-        day: date,
-        expiry: date | None,
-        recorded_by: str,
-    ) -> None:
-        """Write down that a subject agreed.
+    def record(self, consents: Sequence[Consent], recorded_by: str) -> None:
+        """Write down that subjects agreed: all of these consents, or none.
 
         Raises
         ------
         InputError
-            If the day lies ahead, the expiry before it, a scope or the recorder is missing.
+            If a day lies ahead, or the recorder is missing.
         """
-        if not scopes:
-            raise InputError("A consent needs a scope; give training, evaluation, or both.")
-        if expiry is not None and expiry < day:
-            raise InputError(
-                f"The consent would expire on {expiry}, before it begins on {day}; correct one."
-            )
-        self._add(Event.CONSENT, subject, scopes, day, expiry, recorded_by)
+        rows = [(c.subject, scope, c.day, c.expiry) for c in consents for scope in c.scopes]
+        self._add(Event.CONSENT, rows, recorded_by)
 
     def withdraw(self, subject: str, day: date, recorded_by: str) -> None:
         """Write down that a subject withdrew every scope, from ``day`` on.
@@ -117,7 +134,8 @@ class Ledger:
         scopes = tuple(sorted({entry.scope for entry in self.history(subject)}))
         if not scopes:
             raise InputError(f"There is no consent of {subject} to withdraw; check the identifier.")
-        self._add(Event.WITHDRAWAL, subject, scopes, day, None, recorded_by)
+        rows = [(subject, scope, day, None) for scope in scopes]
+        self._add(Event.WITHDRAWAL, rows, recorded_by)
 
     def history(self, subject: str | None = None) -> tuple[Entry, ...]:
         """All rows, or those of one subject, in the order in which they were written."""
@@ -150,16 +168,11 @@ class Ledger:
         return {subject: _scopes(tuple(entries), on) for subject, entries in rows.items()}
 
     def _add(
-        self,
-        event: Event,
-        subject: str,
-        scopes: tuple[Scope, ...],
-        day: date,
-        expiry: date | None,
-        recorded_by: str,
+        self, event: Event, rows: Sequence[tuple[str, Scope, date, date | None]], recorded_by: str
     ) -> None:
-        if day > date.today():
-            raise InputError(f"The day {day} lies ahead; record it when it has come.")
+        for _, _, day, _ in rows:
+            if day > date.today():
+                raise InputError(f"The day {day} lies ahead; record it when it has come.")
         if not recorded_by.strip():
             raise InputError("The ledger needs to know who records this; give --by.")
         now = datetime.now(UTC).isoformat(timespec="seconds")
@@ -170,7 +183,7 @@ class Ledger:
                 [
                     (subject, event, scope, day.isoformat(), expiry and expiry.isoformat(),
                      recorded_by.strip(), now)
-                    for scope in scopes
+                    for subject, scope, day, expiry in rows
                 ],
             )  # fmt: skip
 
@@ -198,3 +211,50 @@ def _scopes(entries: tuple[Entry, ...], on: date) -> frozenset[Scope]:
         for scope, entry in last.items()
         if entry.event is Event.CONSENT and (entry.expiry is None or on <= entry.expiry)
     )
+
+
+def read_consents(table: Path, secret: Secret) -> list[Consent]:
+    """Read a CSV table with the columns subject, scope, day and expiry.
+
+    Parameters
+    ----------
+    table
+        ``scope`` is training, evaluation or both; days are written 2024-03-01, and an empty
+        expiry means no end.
+    secret
+        Makes the pseudonyms of the local identifiers in the column ``subject``.
+
+    Raises
+    ------
+    InputError
+        If a row cannot be used; it goes by its number, never by its subject.
+    """
+    try:
+        with table.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{table.name} cannot be read as CSV in UTF-8; save it anew.") from error
+    if not rows:
+        raise InputError(f"{table.name} holds no consent below its heading; fill it in.")
+    consents = []
+    for number, row in enumerate(rows, start=2):
+        try:
+            word = (row["scope"] or "").strip().lower()
+            consents.append(
+                Consent(
+                    secret.pseudonym(row["subject"] or ""),
+                    tuple(Scope) if word == "both" else (Scope(word),),
+                    date.fromisoformat((row["day"] or "").strip()),
+                    date.fromisoformat(end) if (end := (row["expiry"] or "").strip()) else None,
+                )
+            )
+        except KeyError as error:
+            raise InputError(
+                f"{table.name} has no column {error}; it needs subject, scope, day and expiry."
+            ) from error
+        except ValueError as error:
+            raise InputError(
+                f"Row {number} of {table.name} cannot be used; write the scope as training, "
+                f"evaluation or both, and days as 2024-03-01."
+            ) from error
+    return consents

@@ -1,4 +1,4 @@
-"""Owns judging weights: the same held-out subjects and the same synthetic scenes, before and after.
+"""Owns comparing two weights by their scores on the same frames, and what speaks against one.
 
 Every mean is first taken over the frames of a subject and then over subjects, and its interval
 comes from drawing whole subjects again and again: frames of one subject are not independent.
@@ -13,28 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.errors import InputError
-from layermotion.geometry import ImageArea, Spacing
-from layermotion.lab.builds import Build, Split
-from layermotion.lab.metrics import score_mask
-from layermotion.lab.segmenting import area_probabilities, full_size_label
-from layermotion.labels import STRUCTURES, label_of
-from layermotion.segment import Segmenter
+from layermotion.labels import STRUCTURES
 
-# First word of the seeds of the synthetic benchmark; no training seed starts with it.
-BENCHMARK_STREAM = 20_261_126
 # Drawings of subjects for an interval; the interval's ends then vary by about 1 % of its width.
 RESAMPLES = 2000
 RESAMPLING_SEED = 0
 INTERVAL_PERCENT = (2.5, 97.5)
 # Largest growth of the synthetic error that still counts as no forgetting.
 FORGETTING_PERCENT = 5.0
-# Part of a picture from which on a structure that is not there counts as a false alarm (our
-# choice: smaller specks are dropped by the measuring side).
-FALSE_ALARM_PART = 0.002
 # What may not become worse on the held-out subjects; the others are shown beside it.
 GUARDED = ("dice", "surface_distance_mm", "missed_percent")
 ALL = "all"
-SYNTHETIC = "synthetic"
 
 
 class Metric(StrEnum):
@@ -60,7 +49,7 @@ class Score:
     missed_percent
         Where it is shown: 100 if nothing was found, else 0.
     false_alarm_percent
-        Where it is not shown: 100 if more than ``FALSE_ALARM_PART`` of the picture was taken for
+        Where it is not shown: 100 if more than a speck of the picture was taken for
         it, else 0.
     """
 
@@ -100,33 +89,6 @@ class Judgement:
     held_out: tuple[Row, ...]
     synthetic: tuple[Row, ...]
     objections: tuple[str, ...]
-
-
-def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
-    """Score every held-out frame, at the frame's own resolution."""
-    scores: list[Score] = []
-    for frame in build.of(Split.HELD_OUT):
-        image, label = build.read(frame)
-        area = ImageArea(0, 0, *image.shape)
-        probabilities = area_probabilities(image, area, frame.spacing, segmenter)
-        found = full_size_label(probabilities, area)
-        scores += _score(frame.key, frame.subject, frame.scanner, found, label, frame.spacing)
-    return tuple(scores)
-
-
-def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
-    """Score the synthetic benchmark: scenes that no training run draws, each a subject."""
-    from synthetic.dataset import draw_example
-
-    scores: list[Score] = []
-    for number in range(count):
-        rng = np.random.default_rng(np.random.SeedSequence([BENCHMARK_STREAM, number]))
-        example = draw_example(rng, segmenter.size_px)
-        found = segmenter.run(example.image[None])[0][0].argmax(axis=0).astype(np.uint8)
-        spacing = Spacing(example.mm_per_pixel, example.mm_per_pixel, "generator")
-        name = f"scene-{number}"
-        scores += _score(name, name, SYNTHETIC, found, example.label, spacing)
-    return tuple(scores)
 
 
 def judge(
@@ -256,27 +218,3 @@ def find_row(
         if (row.metric, row.structure, row.scanner) == (metric, structure, scanner):
             return row
     raise InputError(f"Nothing could be compared by {metric}; no structure was found in any frame.")
-
-
-def _score(
-    key: str,
-    subject: str,
-    scanner: str,
-    found: NDArray[np.uint8],
-    label: NDArray[np.uint8],
-    spacing: Spacing,
-) -> list[Score]:
-    scores = []
-    for structure in STRUCTURES:
-        mine, truth = found == label_of(structure), label == label_of(structure)
-        if truth.any():
-            score = score_mask(mine, truth, spacing)
-            values = (
-                score.dice, score.hausdorff_95_mm, score.surface_distance_mm,
-                0.0 if mine.any() else 100.0, math.nan,
-            )  # fmt: skip
-        else:
-            alarm = 100.0 if mine.mean() > FALSE_ALARM_PART else 0.0
-            values = (math.nan, math.nan, math.nan, math.nan, alarm)
-        scores.append(Score(key, subject, scanner, str(structure), *values))
-    return scores

@@ -123,6 +123,10 @@ class Registry:
             f"There are no weights called {name}; list them with: layermotion models list"
         )
 
+    def card_sum(self, name: str) -> str:
+        """Checksum of weights, as their card states it."""
+        return str(read_card(name, self.place(name))["sha256"])
+
     def checked(self, name: str) -> str:
         """Load weights as measuring would, and return their checksum.
 
@@ -172,8 +176,7 @@ class Registry:
         if name == current:
             raise WeightsError(f"The weights {name} are in use already.")
         sha256 = self.checked(name)
-        before = str(read_card(current, self.place(current))["sha256"])
-        judged = self.judged(before, sha256)
+        judged = self.judged(self.card_sum(current), sha256)
         if judged is None:
             raise WeightsError(
                 f"{name} was not judged against {current}, which is in use; run: "

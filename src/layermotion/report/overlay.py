@@ -27,6 +27,8 @@ from layermotion.series import Series
 ENCODER: Final = "libx264"
 # Fastest preset: speckle compresses badly at any preset, and the file is a working copy.
 ENCODER_OPTIONS: Final = {"preset": "ultrafast", "crf": "23"}
+# Good enough to judge an outline, a tenth of the size of PNG (our choice).
+JPEG_QUALITY: Final = 85
 # Ticks per second of the stored times: 0.01 ms, finer than any frame time (our choice).
 TIME_BASE: Final = Fraction(1, 90_000)
 # A canvas narrower than this could not hold the words beneath the image (our choice).
@@ -71,6 +73,18 @@ def write_png(target: Path, image: Pixels) -> None:
     """
     with atomic_path(target) as temporary:
         Image.fromarray(image).save(temporary, format="PNG")
+
+
+def write_jpeg(target: Path, image: Pixels) -> None:
+    """Write an RGB image atomically, small enough to stand in a page.
+
+    Raises
+    ------
+    InputError
+        If ``target`` cannot be written.
+    """
+    with atomic_path(target) as temporary:
+        Image.fromarray(image).save(temporary, format="JPEG", quality=JPEG_QUALITY)
 
 
 class OverlayWriter:

@@ -11,7 +11,7 @@ from PIL import Image
 
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
-from layermotion.events import Window
+from layermotion.events import Course, Window
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
 from layermotion.measures import Measure, Status
 from layermotion.report import palette
@@ -88,6 +88,8 @@ class ReportContent:
         Facts by name: software version, weights, checksum, calibration source, and so on.
     overlay_name
         File name of the overlay beside the page, or None.
+    courses
+        When each effort began and was over.
     """
 
     clip: Clip
@@ -101,6 +103,7 @@ class ReportContent:
     cautions: tuple[str, ...]
     provenance: dict[str, str]
     overlay_name: str | None
+    courses: tuple[Course, ...] = ()
 
 
 def build_page(content: ReportContent) -> str:
@@ -127,7 +130,7 @@ def build_page(content: ReportContent) -> str:
             tasks=sorted({measure.task.replace("_", " ") for measure in content.measures}),
             missing=_group_missing(content.measures),
             methods=list(dict.fromkeys(measure.method for measure in measured if measure.method)),
-            plots=plot_series(content.series, content.windows),
+            plots=plot_series(content.series, content.windows, content.courses),
             has_slide=any(quantity.name == "slide" for quantity in content.series.quantities),
             cautions=list(dict.fromkeys((*clip.cautions, *content.cautions))),
             task=clip.task.replace("_", " ") if clip.task else "not stated",

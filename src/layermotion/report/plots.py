@@ -13,7 +13,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from layermotion.events import Window
+from layermotion.events import Course, Window
 from layermotion.labels import WALL_LAYERS, Structure
 from layermotion.report.palette import (
     CONTRACTED_TINT,
@@ -69,11 +69,16 @@ class Plot:
     description: str
 
 
-def plot_series(series: Series, windows: Sequence[Window]) -> tuple[Plot, ...]:
+def plot_series(
+    series: Series, windows: Sequence[Window], courses: Sequence[Course] = ()
+) -> tuple[Plot, ...]:
     """Draw each plot that the series has data for; none for fewer than three frames."""
     if series.time_s.size < 3:
         return ()
-    plots = (_plot_thickness(series, windows), _plot_displacement(series, windows))
+    plots = (
+        _plot_thickness(series, windows, courses),
+        _plot_displacement(series, windows, courses),
+    )
     return tuple(plot for plot in plots if plot)
 
 
@@ -103,7 +108,9 @@ def decimate(
     return np.repeat(middle, 2), pairs.reshape(-1)
 
 
-def _plot_thickness(series: Series, windows: Sequence[Window]) -> Plot | None:
+def _plot_thickness(
+    series: Series, windows: Sequence[Window], courses: Sequence[Course]
+) -> Plot | None:
     layers = _quantities(series, "thickness", WALL_LAYERS)
     if not layers:
         return None
@@ -117,7 +124,8 @@ def _plot_thickness(series: Series, windows: Sequence[Window]) -> Plot | None:
     ]
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": "thickness"}):
         main = muscles or layers
-        svg = _draw_plot(series, windows, "contracted", main, "thickness,", 3.45, beneath, layers)
+        frame = _Frame(series, windows, courses, "contracted")
+        svg = _draw_plot(frame, main, "thickness,", 3.45, beneath, layers)
     return Plot(
         svg,
         f"Thickness over time of {names}, with rest and contraction shaded"
@@ -126,12 +134,15 @@ def _plot_thickness(series: Series, windows: Sequence[Window]) -> Plot | None:
     )
 
 
-def _plot_displacement(series: Series, windows: Sequence[Window]) -> Plot | None:
+def _plot_displacement(
+    series: Series, windows: Sequence[Window], courses: Sequence[Course]
+) -> Plot | None:
     bases = _quantities(series, "base_displacement", (Structure.BLADDER,))
     if not bases:
         return None
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": "displacement"}):
-        svg = _draw_plot(series, windows, "effort", bases, "bladder base,", 3.3, [], bases)
+        frame = _Frame(series, windows, courses, "effort")
+        svg = _draw_plot(frame, bases, "bladder base,", 3.3, [], bases)
     return Plot(
         svg,
         "Movement of the bladder base over time; positive is lift towards the probe"
@@ -147,10 +158,18 @@ class _Panel:
     quantities: Sequence[Quantity]
 
 
+@dataclass(frozen=True, eq=False)
+class _Frame:
+    """What all panels of a plot stand on; ``effort`` is the word for a contraction window."""
+
+    series: Series
+    windows: Sequence[Window]
+    courses: Sequence[Course]
+    effort: str
+
+
 def _draw_plot(
-    series: Series,
-    windows: Sequence[Window],
-    effort: str,
+    frame: _Frame,
     main: Sequence[Quantity],
     label: str,
     height_in: float,
@@ -158,6 +177,7 @@ def _draw_plot(
     judged: Sequence[Quantity],
 ) -> str:
     """Draw the main lines, low panels beneath them, and the confidence of what was measured."""
+    series = frame.series
     probe = _probe(series)
     panels = [*beneath, *([_Panel("probe,", [probe])] if probe else [])]
     is_signed = main[0].name == "base_displacement"
@@ -168,9 +188,10 @@ def _draw_plot(
     if is_signed:
         top.axhline(0, color=FAINT_INK, linewidth=0.8)
     _draw_lines(top, series.time_s, main)
-    _mark_windows(top, series.time_s, windows, effort)
+    _mark_windows(top, series.time_s, frame.windows, frame.effort)
     if not is_signed:
         top.set_ylim(bottom=0)
+    _mark_events(top, frame.courses)
     sign = "\n+ is lift towards the probe" if is_signed else ""
     top.set_ylabel(f"{label} {_unit_text(main[0])}{sign}")
     _label_ends(top, main)
@@ -294,6 +315,29 @@ def _mark_windows(
                 fontsize=8.5,
             )
             taken_until = middle + half
+
+
+def _mark_events(axes: Axes, courses: Sequence[Course]) -> None:
+    """Draw a dotted line where each effort begins and where it is over; one not known is left out.
+
+    Named once, at the first effort: the others look alike.
+    """
+    for number, course in enumerate(courses):
+        for word, time_s in (("onset", course.onset_s), ("back at rest", course.end_s)):
+            if np.isnan(time_s):
+                continue
+            axes.axvline(time_s, color=INK, linewidth=0.9, linestyle=(0, (1, 2)), gid="event")
+            if number == 0:
+                axes.annotate(
+                    word,
+                    (time_s, 0.03),
+                    xycoords=axes.get_xaxis_transform(),
+                    xytext=(-3, 0) if word == "onset" else (3, 0),
+                    textcoords="offset points",
+                    ha="right" if word == "onset" else "left",
+                    fontsize=7.5,
+                    color=FAINT_INK,
+                )
 
 
 def _draw_confidence(

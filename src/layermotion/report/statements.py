@@ -54,14 +54,14 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
     wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
         own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
-        yield f"{_place(side, task)}: {_pattern(own)}{_repeats(list(own.values()))}."
+        yield f"{place_words(side, task)}: {_pattern(own)}{_repeats(list(own.values()))}."
     for row in means:
         if (row.measure, row.structure) == (DISPLACEMENT, Structure.BLADDER):
             verb = "lifted" if (row.value or 0) > 0 else "descended"
             words = "no movement of the bladder base beyond error was seen"
             if row.excludes_zero:
                 words = f"the bladder base {verb} by {with_interval(row, unsigned=True)}"
-            yield f"{_place(row.side, row.task)}: {words}{_repeats([row])}."
+            yield f"{place_words(row.side, row.task)}: {words}{_repeats([row])}."
 
 
 def _pattern(changes: dict[str, Row]) -> str:
@@ -120,13 +120,14 @@ def effect_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
 
 def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
-    """State changes since the earlier visit that are larger than the smallest detectable change."""
+    """State changes since the earlier visit that exceed the smallest detectable one and error."""
     for item in changes:
-        if item.verdict == LARGER and item.detectable is not None:
+        is_new = (item.measure, item.unit) not in SAID_BEFORE
+        if is_new and item.verdict == LARGER and item.detectable is not None:
             unit = unit_words(item.unit, is_difference=True)
             more = "more" if item.change > 0 else "less"
             yield (
-                f"{_place(item.side, item.task)}: {short_name(item.structure)} "
+                f"{place_words(item.side, item.task)}: {short_name(item.structure)} "
                 f"{measure_words(item.measure)} {number_words(abs(item.change), item.unit)}{unit} "
                 f"{more} than at the earlier visit, {item.verdict} of "
                 f"{number_words(item.detectable, item.unit)}{unit}."
@@ -143,8 +144,9 @@ def manual_groups(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
     for row in rows:
         if row.status is Status.NEEDS_MANUAL:
             name = short_name(row.structure)
-            what = f"{name} {measure_words(row.measure)}" if _source(row) in measured else name
-            where = f"{_place(row.side, row.task)} {row.repeat}"
+            words = f"{name} {row.measure.replace('_', ' ')}"
+            what = words if _source(row) in measured else name
+            where = f"{place_words(row.side, row.task)} {row.repeat}"
             groups.setdefault(row.reason, {}).setdefault(where, []).append(what)
     return [
         (reason, [f"{where}: {', '.join(dict.fromkeys(items))}" for where, items in places.items()])
@@ -156,7 +158,8 @@ def _source(row: Row) -> tuple[str, ...]:
     return row.side, row.task, row.repeat, row.structure
 
 
-def _place(side: str, task: str) -> str:
+def place_words(side: str, task: str) -> str:
+    """Words for a side and a task, such as ``Left, draw-in``."""
     words = task_words(task)
     if side == Side.MIDLINE:
         return words.capitalize()

@@ -67,6 +67,9 @@ def caption_of(series: Series, windows: Sequence[Window], index: int) -> Caption
     else:
         inside = (window.state for window in windows if window.first <= index <= window.last)
         state = next(inside, "in between")
+        # A cough or a strain is no contraction of what is seen.
+        if state == "contracted" and series.get("base_displacement", Structure.BLADDER):
+            state = "effort"
     return Caption(float(series.time_s[index]), state, values)
 
 

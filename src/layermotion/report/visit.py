@@ -1,7 +1,8 @@
 """Owns visit.html: one self-contained page of a whole visit, for a clinician to check and sign."""
 
+import base64
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from layermotion.labels import STRUCTURES, Structure, Task
@@ -12,6 +13,7 @@ from layermotion.report.statements import (
     effect_sentences,
     manual_groups,
     pattern_sentences,
+    place_words,
     side_sentences,
     task_words,
 )
@@ -22,7 +24,7 @@ from layermotion.report.words import (
     number_words,
     unit_words,
 )
-from layermotion.session.against import Change
+from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.plan import Side
 from layermotion.session.results import (
     EFFECT_METHOD,
@@ -42,6 +44,13 @@ STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500)
 MOST_TICKS = 8
 # Size of the drawing in its own units: about one on the screen.
 DRAWING_WIDTH, ROW_HEIGHT = 620.0, 30.0
+# The verdicts as they read beside the column of the smallest detectable change.
+VERDICTS = {
+    LARGER: "larger",
+    UNSURE: "larger, but within this tool's own error",
+    WITHIN: "within",
+    UNKNOWN: "no verdict",
+}
 HEALTHY_SIDES = (
     "In healthy people the thickness of a single muscle differed by 13 to 24 % between the sides "
     "(Rankin, Stokes, Newham 2006, Muscle Nerve 34(3):320-326), so a difference alone is no "
@@ -122,6 +131,7 @@ class _Between:
     interval: str
     detectable: str
     verdict: str
+    is_larger: bool
     unit: str
 
 
@@ -160,8 +170,14 @@ BASE = _Kind(
 )
 
 
-def build_visit_page(visit: Visit) -> str:
-    """Write the page as one HTML text; its only links lead to the recordings' own pages."""
+def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
+    """Write the page as one HTML text; its only links lead to the recordings' own pages.
+
+    Parameters
+    ----------
+    pictures
+        JPEG files of key frames by the name of their recording.
+    """
     effects = [row for row in visit.rows if row.measure == PRELIFT_EFFECT]
     cautions: dict[str, list[str]] = {}
     for one in visit.recorded:
@@ -181,12 +197,22 @@ def build_visit_page(visit: Visit) -> str:
         between=[_between(change) for change in visit.changes or ()],
         sources=list(dict.fromkeys(c.source for c in visit.changes or () if c.source)),
         parts=list(_parts(visit.rows)),
+        pictures=list(_pictures(visit, pictures)),
         manual=manual_groups(visit.rows),
         cautions=list(cautions.items()),
         methods=list(dict.fromkeys((*methods, *combined))),
         healthy_sides=HEALTHY_SIDES,
         width=DRAWING_WIDTH,
     )  # fmt: skip
+
+
+def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
+    """Words for each pictured recording, and its picture as an address, task by task."""
+    items = [one.item for one in visit.recorded if one.item.name in pictures]
+    for item in sorted(items, key=lambda item: list(Task).index(item.task)):
+        data = base64.b64encode(pictures[item.name]).decode("ascii")
+        words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
+        yield words, f"data:image/jpeg;base64,{data}"
 
 
 def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
@@ -321,10 +347,11 @@ def _effect_title(row: Row) -> str:
 
 def _between(change: Change) -> _Between:
     words = task_words(change.task) if "-" not in change.task else "effect of the lift"
-    where = words if change.side == Side.MIDLINE else f"{change.side}, {words}"
+    side = "" if change.side == Side.MIDLINE else f"{change.side}, "
+    where = f"{side}{words}"
     detectable = change.detectable
     return _Between(
-        where=where,
+        where=where[0].upper() + where[1:],
         structure=short_name(change.structure),
         look=change.structure if change.structure in STRUCTURES else "",
         measure=measure_words(change.measure),
@@ -333,6 +360,7 @@ def _between(change: Change) -> _Between:
         change=number_words(change.change, change.unit),
         interval=interval_words(change.low, change.high, change.unit),
         detectable="none known" if detectable is None else number_words(detectable, change.unit),
-        verdict=change.verdict,
+        verdict=VERDICTS[change.verdict],
+        is_larger=change.verdict == LARGER,
         unit=_short_unit(change.unit, True),
     )

@@ -18,6 +18,7 @@ LARGER, WITHIN = (
     "larger than the smallest detectable change",
     "within the smallest detectable change",
 )
+UNSURE = f"{LARGER}, but its own 95 % interval holds zero"
 UNKNOWN = "no smallest detectable change is known, so no verdict"
 
 
@@ -32,7 +33,7 @@ class Change:
     detectable
         Smallest detectable change in ``unit``; None where none is known.
     verdict
-        Larger than or within it, or that none is known.
+        ``LARGER``, ``UNSURE``, ``WITHIN`` or ``UNKNOWN``.
     source
         Where the smallest detectable change is from; empty where none is known.
     """
@@ -113,8 +114,11 @@ def compare_visits(
         half = math.hypot(row.half, other.half)
         detectable, source = find_detectable(row, min(row.repeats, other.repeats), own)
         verdict = UNKNOWN
-        if detectable is not None:
-            verdict = LARGER if abs(change) > detectable else WITHIN
+        if detectable is not None and abs(change) <= detectable:
+            verdict = WITHIN
+        elif detectable is not None:
+            # A detectable change found with another way of measuring may be below our own error.
+            verdict = LARGER if abs(change) > half else UNSURE
         changes.append(
             Change(
                 side=row.side,

@@ -16,7 +16,7 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError, LayermotionError
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task
-from layermotion.measure import MeasureOptions, check_folder, record
+from layermotion.measure import KEY_PICTURE, MeasureOptions, Output, check_folder, record
 from layermotion.recording import Recording
 from layermotion.report.export import Export, ExportRequest, check_exportable
 from layermotion.segment import Segmenter, load_segmenter
@@ -89,13 +89,21 @@ def run_session(
         try:
             recorded.append(_measure(item, out, segmenter, options, recorded))
         except LayermotionError as error:
-            failures.append(Failure(item.name, str(error)))
+            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            failures.append(Failure(item.name, reason))
             print(f"layermotion: {error}", file=sys.stderr)
     if not recorded:
         raise InputError(f"None of the {len(items)} recordings could be measured; see above.")
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
     print(_write(out, visit))
     return 1 if failures else 0
+
+
+def _without_names(sentence: str, item: Item) -> str:
+    """Put the recording's name in place of its files' names, which may name a person."""
+    for path in item.sources:
+        sentence = sentence.replace(str(path), item.name).replace(path.name, item.name)
+    return sentence
 
 
 def _measure(
@@ -134,7 +142,7 @@ def _measure(
     path = folder / "measures.json"
     facts = {"side": str(item.side), "recording": str(item.repeat), "site": own.site}
     facts["settings"] = _fingerprint(clip, segmenter, facts, own)
-    if not _is_finished(path, facts["settings"]):
+    if not _is_finished(folder, facts["settings"]):
         site = parse_site(own.site)
 
         def measure(recording: Recording) -> Analysis:
@@ -143,15 +151,8 @@ def _measure(
             return analyse(clip, segmenter, site, recording)
 
         request = ExportRequest(options.exports, item.sources, item.side, options.keep_identifiers)
-        record(
-            folder,
-            clip,
-            measure,
-            segmenter,
-            overlay=options.overlay,
-            request=request,
-            facts=facts,
-        )
+        output = Output(overlay=options.overlay, picture=True, request=request, facts=facts)
+        record(folder, clip, measure, segmenter, output)
     return read_recorded(item, path)
 
 
@@ -178,10 +179,12 @@ def _fingerprint(
     return hashlib.sha256(repr((*parts, options)).encode()).hexdigest()[:16]
 
 
-def _is_finished(path: Path, settings: str) -> bool:
-    """Whether ``measures.json``, which is written last, is there and of these settings."""
+def _is_finished(folder: Path, settings: str) -> bool:
+    """Tell whether ``measures.json``, which is written last, is there and of these settings."""
+    if not (folder / KEY_PICTURE).exists():
+        return False
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return False
     return isinstance(document, dict) and document.get("settings") == settings
@@ -213,8 +216,16 @@ def _write(out: Path, visit: Visit) -> Path:
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     write_text(out / VISIT, text + "\n")
     page = out / "visit.html"
-    write_text(page, build_visit_page(visit))
+    write_text(page, build_visit_page(visit, _pictures(out, visit)))
     return page
+
+
+def _pictures(out: Path, visit: Visit) -> dict[str, bytes]:
+    """Key frames of the first recording of each task on each side, by the recording's name."""
+    first: dict[tuple[str, str], str] = {}
+    for one in visit.recorded:
+        first.setdefault((one.item.side, one.item.task), one.item.name)
+    return {name: (out / name / KEY_PICTURE).read_bytes() for name in first.values()}
 
 
 def _record(line: Row | Change) -> dict[str, object]:

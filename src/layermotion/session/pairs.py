@@ -182,7 +182,7 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
         error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, WINDOWS, task, error, method, unseen)
     else:
-        base, site_px = base_series(edges, scale, time_s, lambda _: np.zeros(time_s.shape))
+        base, site_px = base_series(edges, scale, time_s)
         series = Series(clip.clip_id, time_s, (base,))
         # The part on probe motion does not hold for stills.
         method = f"{BLADDER_METHOD.split(';')[0]}. {STILL_METHOD} Positive is towards the probe."

@@ -1,0 +1,117 @@
+"""Owns one figure of a study as inline SVG and as files, and the look that all of them share."""
+
+import io
+from dataclasses import dataclass
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import FigureCanvasPdf
+from matplotlib.figure import Figure
+
+from layermotion.agreement.estimate import Array
+from layermotion.labels import Structure
+from layermotion.report.palette import LOOKS, RULE
+from layermotion.report.plots import to_svg
+
+WIDTH_IN = 6.4
+# How many points of a figure one rem of the page shows (our choice).
+POINTS_PER_REM = 10.5
+# More points than this only make a file heavy; an even choice of them is drawn (our choice).
+MOST_POINTS = 3000
+# Raters are told apart by shape as well as by place, for grey print.
+MARKERS = "o^sDv<>P"
+SVG_NAMES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """One figure.
+
+    Parameters
+    ----------
+    name
+        Stem of its files.
+    svg
+        An ``<svg>`` element for a page, without any outside reference.
+    pdf
+        The same figure as a PDF file.
+    description
+        What it shows, for a reader who cannot see it.
+    """
+
+    name: str
+    svg: str
+    pdf: bytes
+    description: str
+
+    def svg_file(self) -> str:
+        """Return the SVG as a file of its own."""
+        return self.svg.replace("<svg ", f"<svg {SVG_NAMES} ", 1) + "\n"
+
+
+def measure_words(measure: str) -> str:
+    """Words for a measure's name.
+
+    Examples
+    --------
+    >>> measure_words("thickness_rest")
+    'thickness, rest'
+    """
+    first, _, rest = measure.partition("_")
+    has_parts = first == "thickness" and rest
+    return f"{first}, {rest.replace('_', ' ')}" if has_parts else measure.replace("_", " ")
+
+
+def draw_points(
+    axes: Axes,
+    x: Array,
+    y: Array,
+    structure: str,
+    marker: str = "o",
+    label: str | None = None,
+    *,
+    is_hollow: bool = True,
+) -> None:
+    """Draw points in the colour of a structure; an even choice of them where there are many."""
+    step = -(-x.size // MOST_POINTS)
+    colour = LOOKS[Structure(structure)].on_paper
+    axes.plot(
+        x[::step],
+        y[::step],
+        marker,
+        markersize=4 if x.size < 300 else 2.5,
+        markerfacecolor="none" if is_hollow else colour,
+        markeredgecolor=colour,
+        markeredgewidth=0.9,
+        label=label,
+        zorder=2,
+    )
+
+
+def strip_frame(axes: Axes) -> None:
+    """Leave the two axes that carry numbers, and faint lines across."""
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.grid(axis="y", color=RULE, linewidth=0.5)
+    axes.set_axisbelow(True)
+
+
+def signed(value: float) -> str:
+    """Write two decimals with a true minus sign."""
+    return f"{value:.2f}".replace("-", "\N{MINUS SIGN}")
+
+
+def unit_word(unit: str) -> str:
+    """Give the unit as part of a file name."""
+    return "percent" if unit == "%" else unit
+
+
+def finish(figure: Figure, name: str, description: str) -> Drawing:
+    """Turn a figure into its SVG and PDF; the same figure gives the same bytes."""
+    svg = to_svg(figure)
+    # So wide on the page that the letters of all figures have one size.
+    width = float(svg.split('viewBox="', 1)[1].split()[2])
+    svg = svg.replace("<svg ", f'<svg style="max-width: {width / POINTS_PER_REM:.1f}rem" ', 1)
+    stream = io.BytesIO()
+    FigureCanvasPdf(figure).print_figure(
+        stream, bbox_inches="tight", metadata={"CreationDate": None, "Creator": None}
+    )
+    return Drawing(name, svg, stream.getvalue(), description)

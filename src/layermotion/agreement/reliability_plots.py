@@ -1,0 +1,102 @@
+"""Owns the figures of a reliability study; it computes nothing that is reported."""
+
+from collections.abc import Iterator, Sequence
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+
+from layermotion.agreement.drawing import (
+    MARKERS,
+    WIDTH_IN,
+    Drawing,
+    finish,
+    measure_words,
+    strip_frame,
+    unit_word,
+)
+from layermotion.agreement.estimate import CHANGE_PER_SEM
+from layermotion.agreement.reliability import Reliability
+from layermotion.labels import Structure
+from layermotion.report.palette import INK, LOOKS, short_name
+from layermotion.report.plots import STYLE
+
+# Greys that stay apart in print, from dark to light, each with a hatch.
+FILLS = (
+    (INK, ""),
+    ("#8A8F98", "////"),
+    ("#5A5F68", "...."),
+    ("#D6D1C4", "xxxx"),
+    ("#F1EEE6", ""),
+)
+
+
+def draw_reliability(results: Sequence[Reliability]) -> tuple[Drawing, ...]:
+    """Share of each variance component, and the detectable change against repeats."""
+    with matplotlib.rc_context({**STYLE, "svg.hashsalt": "reliability", "pdf.fonttype": 42}):
+        return (_components_plot(results), *_repeats_plots(results))
+
+
+def _components_plot(results: Sequence[Reliability]) -> Drawing:
+    figure = Figure(figsize=(WIDTH_IN, 1.0 + 0.55 * len(results)))
+    axes = figure.subplots()
+    labels = []
+    for row, result in enumerate(reversed(results)):
+        start = 0.0
+        errors = result.errors
+        whole = float(np.nansum([part.variance for part in errors]))
+        for part, (fill, hatch) in zip(errors, FILLS, strict=True):
+            share = 0.0 if np.isnan(part.variance) else 100 * part.variance / whole
+            word = part.name if row == 0 else None
+            axes.barh(
+                row,
+                share,
+                left=start,
+                height=0.55,
+                color=fill,
+                hatch=hatch,
+                edgecolor="white",
+                linewidth=0.6,
+                label=word,
+            )
+            start += share
+        labels.append(f"{short_name(result.structure)} {measure_words(result.measure)}")
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set_xlim(0, 100)
+    axes.set_xlabel("share of the error variance of one value, %")
+    axes.tick_params(axis="y", length=0)
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=3, frameon=False, fontsize=8.5)
+    strip_frame(axes)
+    axes.grid(visible=False)
+    return finish(
+        figure, "components", "Share of each source in the error of one value, by measure."
+    )
+
+
+def _repeats_plots(results: Sequence[Reliability]) -> Iterator[Drawing]:
+    for unit in dict.fromkeys(result.unit for result in results):
+        figure = Figure(figsize=(WIDTH_IN, 3.0))
+        axes = figure.subplots()
+        for place, result in enumerate(r for r in results if r.unit == unit):
+            look = LOOKS[Structure(result.structure)]
+            repeats = [row.repeats for row in result.plan]
+            change = [row.mdc95.value for row in result.plan]
+            word = f"{look.short_name} {measure_words(result.measure)}"
+            axes.plot(repeats, change, color=look.on_paper, linewidth=1.4, label=word,
+                      marker=MARKERS[place % len(MARKERS)], markersize=4.5,
+                      markerfacecolor="white")  # fmt: skip
+            if not np.isnan(result.error_named("placement").variance):
+                anew = [row.sem_apart.scaled(CHANGE_PER_SEM).value for row in result.plan]
+                axes.plot(repeats, anew, color=look.on_paper, linewidth=1.2, linestyle="--",
+                          marker=MARKERS[place % len(MARKERS)], markersize=3.5,
+                          label=f"{word}, probe placed anew")  # fmt: skip
+        axes.set_ylim(bottom=0)
+        axes.set_xlabel("repeats averaged")
+        axes.set_ylabel(f"smallest detectable change, {unit}")
+        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1), frameon=False, fontsize=8.5)
+        strip_frame(axes)
+        yield finish(
+            figure, f"repeats-{unit_word(unit)}",
+            f"Smallest detectable change, {unit}, against the number of repeats averaged: within "
+            "one placement, or with the probe placed anew for each (dashed).",
+        )  # fmt: skip

@@ -1,0 +1,96 @@
+"""Owns scoring weights on the held-out frames of a build, and on the synthetic benchmark."""
+
+import math
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.lab.builds import Build, Split
+from layermotion.lab.judging import Score, judge
+from layermotion.lab.metrics import score_mask
+from layermotion.lab.registry import Judged, Registry
+from layermotion.lab.segmenting import area_probabilities, full_size_label
+from layermotion.labels import STRUCTURES, label_of
+from layermotion.segment import Segmenter, load_segmenter
+
+# First word of the seeds of the synthetic benchmark; no training seed starts with it.
+BENCHMARK_STREAM = 20_261_126
+# Part of a picture from which on a structure that is not there counts as a false alarm (our
+# choice: smaller specks are dropped by the measuring side).
+FALSE_ALARM_PART = 0.002
+SYNTHETIC = "synthetic"
+
+
+def judge_weights(registry: Registry, build: Build, before: str, after: str, scenes: int) -> Judged:
+    """Score two weights on the same frames, and keep the comparison.
+
+    Parameters
+    ----------
+    before, after
+        Names of the weights in use and of those that would replace them.
+    scenes
+        Size of the synthetic benchmark.
+    """
+    old, new = (load_segmenter(name, folder=registry.place(name)) for name in (before, after))
+    judgement = judge(
+        *((score_build(build, each), score_synthetic(each, scenes)) for each in (old, new))
+    )
+    judged = Judged(
+        old.sha256, new.sha256, build.name, build.fingerprint, scenes,
+        date.today().isoformat(), judgement,
+    )  # fmt: skip
+    registry.store(judged)
+    return judged
+
+
+def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
+    """Score every held-out frame, at the frame's own resolution."""
+    scores: list[Score] = []
+    for frame in build.of(Split.HELD_OUT):
+        image, label = build.read(frame)
+        area = ImageArea(0, 0, *image.shape)
+        probabilities = area_probabilities(image, area, frame.spacing, segmenter)
+        found = full_size_label(probabilities, area)
+        scores += _score(frame.key, frame.subject, frame.scanner, found, label, frame.spacing)
+    return tuple(scores)
+
+
+def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
+    """Score the synthetic benchmark: scenes that no training run draws, each a subject."""
+    from synthetic.dataset import draw_example
+
+    scores: list[Score] = []
+    for number in range(count):
+        rng = np.random.default_rng(np.random.SeedSequence([BENCHMARK_STREAM, number]))
+        example = draw_example(rng, segmenter.size_px)
+        found = segmenter.run(example.image[None])[0][0].argmax(axis=0).astype(np.uint8)
+        spacing = Spacing(example.mm_per_pixel, example.mm_per_pixel, "generator")
+        name = f"scene-{number}"
+        scores += _score(name, name, SYNTHETIC, found, example.label, spacing)
+    return tuple(scores)
+
+
+def _score(
+    key: str,
+    subject: str,
+    scanner: str,
+    found: NDArray[np.uint8],
+    label: NDArray[np.uint8],
+    spacing: Spacing,
+) -> list[Score]:
+    scores = []
+    for structure in STRUCTURES:
+        mine, truth = found == label_of(structure), label == label_of(structure)
+        if truth.any():
+            score = score_mask(mine, truth, spacing)
+            values = (
+                score.dice, score.hausdorff_95_mm, score.surface_distance_mm,
+                0.0 if mine.any() else 100.0, math.nan,
+            )  # fmt: skip
+        else:
+            alarm = 100.0 if mine.mean() > FALSE_ALARM_PART else 0.0
+            values = (math.nan, math.nan, math.nan, math.nan, alarm)
+        scores.append(Score(key, subject, scanner, str(structure), *values))
+    return scores

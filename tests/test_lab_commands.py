@@ -1,0 +1,108 @@
+"""The lab's commands: help, exit codes, and nothing but pseudonyms on the screen."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+from lab_data import speckled_frames, wall_label, write_scan
+from typer.main import get_command
+
+from layermotion.caution import CAUTION
+from layermotion.cli import app, main
+from layermotion.lab.annotations import write_png
+from layermotion.lab.folder import frame_key, open_lab
+from layermotion.segment import weights_names
+
+GROUPS = (("lab",), ("lab", "consent"), ("models",))
+
+
+def run(*arguments: object) -> int:
+    """Run one command and give its exit code."""
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    assert isinstance(ended.value.code, int)
+    return ended.value.code
+
+
+def commands() -> list[tuple[str, ...]]:
+    """Find every command of the three groups."""
+    found = []
+    for group in GROUPS:
+        command = get_command(app)
+        for name in group:
+            command = command.commands[name]  # type: ignore[attr-defined]
+        found += [(*group, name) for name in command.commands]  # type: ignore[attr-defined]
+    return [command for command in found if command not in GROUPS]
+
+
+@pytest.mark.parametrize("command", commands())
+def test_help_says_what_it_does_and_ends_with_the_caution(
+    command: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(*command, "--help") == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert words.endswith(CAUTION)
+    assert f"Example: layermotion {' '.join(command)}" in words
+
+
+def test_a_laboratory_from_init_to_build(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, secret, models = tmp_path / "lab", tmp_path / "keys" / "secret", tmp_path / "models"
+    key = ("--secret", secret)
+    assert run("lab", "init", folder, *key) == 0
+    table = tmp_path / "consents.csv"
+    rows = [f"{number},both,2024-01-01," for number in ("4711", "4712", "4713")]
+    table.write_text("\n".join(["subject,scope,day,expiry", *rows]) + "\n")
+    assert run("lab", "consent", "load", folder, table, *key, "--by", "nurse-2") == 0
+    assert run("lab", "consent", "record", folder, "--subject", "4714", *key, "--by", "nurse-2",
+               "--day", "2024-01-01", "--expiry", "2024-02-01") == 0  # fmt: skip
+    for seed, number in enumerate(("4711", "4712", "4713", "4714")):
+        write_scan(tmp_path / "scans" / f"{number}.dcm", number, speckled_frames(seed))
+    assert run("lab", "import", folder, tmp_path / "scans", *key, "--site", "clinic-a") == 1
+    text = capsys.readouterr().out
+    assert "Imported 3 clips; 0 were here already." in text
+    assert "Refused, no valid consent: s-" in text
+    assert run("lab", "accept", folder) == 0
+    lab = open_lab(folder)
+    for name in lab.clips():
+        write_png(tmp_path / "labels" / f"{frame_key(name, 0)}.png", wall_label())
+    spoilt = wall_label()
+    spoilt[92:100, 150:156] = 0
+    write_png(tmp_path / "labels" / f"{frame_key(next(iter(lab.clips())), 1)}.png", spoilt)
+    assert run("lab", "check", folder, tmp_path / "labels") == 1
+    assert not list((folder / "labels").iterdir())
+    assert run("lab", "label", folder, tmp_path / "labels") == 1
+    text = capsys.readouterr().out
+    assert "has 1 hole" in text and "3 of 4 frames stored." in text
+    assert run("lab", "mask", folder, next(iter(lab.clips())), "--box", "1,2,3") == 2
+    assert run("lab", "mask", folder, next(iter(lab.clips())), "--box", "50,70,5,5") == 0
+    assert run("lab", "sheets", folder) == 0 and run("lab", "accept", folder) == 0
+    assert run("lab", "accept", folder) == 2
+    assert run("lab", "build", folder, "first", "--held-out", "0.34") == 0
+    assert "held_out: 1 frames of 1 subjects" in capsys.readouterr().out
+    assert run("lab", "withdraw", folder, "--subject", "4712", *key, "--models", models,
+               "--by", "nurse-2") == 0  # fmt: skip
+    text = capsys.readouterr().out
+    assert "Builds that hold it: first." in text and "trained on these builds: none." in text
+    assert run("lab", "judge", folder, "first", weights_names()[-1], "--models", models) == 2
+    assert "whose consent no longer covers it" in capsys.readouterr().err
+    assert run("lab", "consent", "list", folder, "--on", date.today()) == 0
+    assert run("lab", "consent", "history", folder) == run("lab", "clips", folder) == 0
+    text = capsys.readouterr().out
+    assert text.count("  nothing\n") == 2 and "withdrawal training" in text and "1 labelled" in text
+    assert "471" not in text
+
+
+def test_the_shipped_weights_are_listed_as_in_use(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = weights_names()[-1]
+    assert run("models", "list", "--models", tmp_path) == 0
+    assert f"{name}      in use" in capsys.readouterr().out
+    assert run("models", "roll-back", "--models", tmp_path, "--by", "dev-1") == 2
+    assert run("models", "promote", name, "--models", tmp_path, "--by", "dev-1") == 2
+    assert run("models", "compare", name, name, "--models", tmp_path) == 2
+    errors = capsys.readouterr().err
+    assert "nothing to roll back" in errors and "in use already" in errors
+    assert "was not judged against" in errors

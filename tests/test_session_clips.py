@@ -1,0 +1,74 @@
+"""A visit of generated clips through the command line, with the shipped weights."""
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pydicom
+import pytest
+
+from layermotion.cli import main
+from layermotion.labels import Task, View
+from layermotion.measures import Status
+from layermotion.session.against import LARGER
+from synthetic.clips import draw_clip
+from synthetic.write import write_clip
+
+PLAN = (
+    ("left", Task.DRAW_IN, View.ABDOMINAL_WALL),
+    ("midline", Task.COUGH, View.BLADDER),
+    ("midline", Task.COUGH_PRELIFT, View.BLADDER),
+)
+
+
+def run(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main(["session", *(str(argument) for argument in arguments)])
+    assert isinstance(ended.value.code, int)
+    return ended.value.code
+
+
+@pytest.mark.slow
+def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
+    clips, table = tmp_path / "clips", tmp_path / "visit.csv"
+    lines = ["file,task,side,repeat"]
+    for number, (side, task, view) in enumerate(PLAN):
+        # Few and small frames: what is tested is the way, not the accuracy.
+        plan = draw_clip(
+            np.random.default_rng([11, number]),
+            view,
+            task=task,
+            frame_rate_hz=8.0,
+            screen_px=(240, 320),
+        )
+        write_clip(clips, f"clip-{number}", plan, video=False)
+        lines.append(f"clips/clip-{number}.dcm,{task},{side},1")
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    out = tmp_path / "out"
+    command = (table, "--out", out, "--no-overlay", "--export", "sr,fhir")
+    assert run(*command) == 0
+    with (out / "visit.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert {(row["side"], row["task"]) for row in rows} >= {(s, t) for s, t, _ in PLAN}
+    for row in rows:
+        if row["value"]:
+            assert float(row["low"]) <= float(row["value"]) <= float(row["high"])
+            assert (row["status"], row["reason"]) == (Status.DRAFT, "")
+        else:
+            assert row["status"] == Status.NEEDS_MANUAL and row["reason"].endswith(".")
+    for side, task, _ in PLAN:
+        folder = out / f"{side}-{task}-1"
+        bundle = json.loads((folder / "observations.fhir.json").read_text(encoding="utf-8"))
+        measures = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
+        assert len(bundle["entry"]) == len(measures["measures"])
+        assert pydicom.dcmread(folder / "measures.sr.dcm").PatientName == ""
+    # Against itself nothing has changed, and nothing is measured again.
+    made = {path: path.stat().st_mtime_ns for path in out.glob("*/measures.json")}
+    assert run(*command, "--against", out) == 0
+    assert made == {path: path.stat().st_mtime_ns for path in made}
+    with (out / "changes.csv").open(encoding="utf-8", newline="") as stream:
+        changes = list(csv.DictReader(stream))
+    assert changes
+    assert {float(change["change"]) for change in changes} == {0.0}
+    assert LARGER not in {change["verdict"] for change in changes}

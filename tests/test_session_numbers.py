@@ -1,0 +1,165 @@
+"""Means, differences, verdicts and sentences of a visit, on numbers that can be checked by hand."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from layermotion.measures import Status
+from layermotion.report.statements import (
+    change_sentences,
+    effect_sentences,
+    manual_groups,
+    pattern_sentences,
+    side_sentences,
+)
+from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
+from layermotion.session.results import Row, mean_of
+
+
+def row(
+    measure: str = "thickness_change",
+    structure: str = "tra",
+    value: float | None = 40.0,
+    half: float = 10.0,
+    unit: str = "%",
+    side: str = "left",
+    task: str = "draw_in",
+    repeat: str = "mean",
+    repeats: int = 3,
+) -> Row:
+    missing = value is None
+    return Row(
+        side=side,
+        task=task,
+        repeat=repeat,
+        structure=structure,
+        measure=measure,
+        value=value,
+        low=None if value is None else value - half,
+        high=None if value is None else value + half,
+        unit=unit,
+        status=Status.NEEDS_MANUAL if missing else Status.DRAFT,
+        reason="Not seen." if missing else "",
+        clip="",
+        repeats=repeats,
+        method="",
+    )
+
+
+def test_mean_adds_the_spread_of_few_repeats_to_the_error_of_one() -> None:
+    single = [row(value=value, half=1.0, repeat=str(value), repeats=1) for value in (10, 12, 14)]
+    mean = mean_of(single)
+    # Standard deviation 2; t for 2 degrees of freedom 4.303.
+    half = math.hypot(1.0, 4.303 * 2 / math.sqrt(3))
+    assert (mean.value, mean.low, mean.high) == pytest.approx((12, 12 - half, 12 + half))
+    assert (mean.repeats, mean.repeat) == (3, "mean")
+    # Many repeats that agree leave the error of one, which they share.
+    same = mean_of([row(value=10.0, half=1.0, repeat="1", repeats=1)] * 30)
+    assert (same.low, same.high) == pytest.approx((9, 11))
+
+
+def test_one_repeat_keeps_its_own_interval() -> None:
+    single = row(value=10.0, half=1.0, repeat="2.1", repeats=1)
+    assert mean_of([single]) == replace(single, repeat="mean")
+
+
+def test_mean_is_confirmed_only_where_every_repeat_is() -> None:
+    confirmed = replace(row(), status=Status.CONFIRMED)
+    corrected = replace(row(), status=Status.CORRECTED)
+    assert mean_of([confirmed, corrected]).status is Status.CONFIRMED
+    assert mean_of([confirmed, row()]).status is Status.DRAFT
+
+
+@pytest.mark.parametrize(
+    ("change", "half", "verdict"),
+    [
+        (1.0, 0.1, WITHIN),
+        (1.1, 0.1, WITHIN),
+        (1.2, 0.5, LARGER),
+        (-1.2, 0.5, LARGER),
+        (1.2, 3, UNSURE),
+    ],
+)
+def test_verdict_needs_more_than_both_errors(change: float, half: float, verdict: str) -> None:
+    now = row("thickness_rest", value=5.0, half=half / math.sqrt(2), unit="mm")
+    earlier = row("thickness_rest", value=5.0 - change, half=half / math.sqrt(2), unit="mm")
+    (found,) = compare_visits([now], [earlier], None)
+    assert found.verdict == verdict
+    assert found.high - found.change == pytest.approx(half)
+    assert bool(list(change_sentences([found]))) == (verdict == LARGER)
+
+
+def test_only_means_of_one_side_and_task_are_compared() -> None:
+    now = row("thickness_rest", unit="mm")
+    others = [
+        replace(now, side="right"),
+        replace(now, task="rest"),
+        replace(now, unit="ratio"),
+        replace(now, repeat="1"),
+    ]
+    assert compare_visits([now], others, None) == ()
+    sides = replace(now, side="left-right")
+    assert compare_visits([sides], [sides], None) == ()
+
+
+def test_patterns_name_the_muscles_that_changed_beyond_error() -> None:
+    tra, io, eo = row(), row(structure="io", value=5.0), row(structure="eo", value=-2.0)
+    (alone,) = pattern_sentences([tra, io, eo])
+    assert alone == (
+        "Left, draw-in: TrA alone: TrA thickened by 40 % (95 % interval 30 to 50 %); "
+        "no change beyond error in IO and EO, mean of 3 repeats."
+    )
+    (others,) = pattern_sentences(
+        [replace(tra, value=4.0, low=-6.0, high=14.0), row(structure="io"), eo]
+    )
+    assert "IO without TrA: IO thickened by 40 %" in others
+    (both,) = pattern_sentences([tra, row(structure="io", value=20.0), eo])
+    assert "TrA with IO: " in both
+    (nothing,) = pattern_sentences([replace(tra, low=-1.0), io, eo])
+    assert "no change of a muscle beyond error was seen" in nothing
+    # What was not measured may have changed, so no pattern is named.
+    (unknown,) = pattern_sentences([tra, io])
+    assert "alone" not in unknown and "EO not measured" in unknown
+    (thinner,) = pattern_sentences([row(value=-30.0), io, eo])
+    assert "TrA thinned by 30 % (95 % interval 20 to 40 %)" in thinner and "alone" not in thinner
+
+
+def test_bladder_sentence_keeps_the_way_of_the_movement() -> None:
+    key = {"structure": "bladder", "unit": "mm", "half": 1.0, "side": "midline", "repeats": 1}
+    base = "base_displacement"
+    lift = row(base, value=4.0, task="pelvic_floor_lift", **key)
+    descent = row(base, value=-4.0, task="pelvic_floor_lift", **key)
+    still = row(base, value=0.5, task="pelvic_floor_lift", **key)
+    words = [next(iter(pattern_sentences([item]))) for item in (lift, descent, still)]
+    assert words[0].startswith("Pelvic floor lift: the bladder base lifted by 4.0 mm (95 % ")
+    assert words[1].startswith("Pelvic floor lift: the bladder base descended by 4.0 mm")
+    assert words[2] == (
+        "Pelvic floor lift: no movement of the bladder base beyond error was seen, one repeat only."
+    )
+
+
+def test_differences_are_said_only_beyond_their_interval_and_once() -> None:
+    sure = row("thickness_rest", value=-2.0, half=1.0, unit="mm", side="left-right")
+    assert list(side_sentences([sure, replace(sure, high=0.5)])) == [
+        "Draw-in: TrA thickness, rest larger on the right by 2.0 mm (95 % interval 1.0 to 3.0 mm), "
+        "mean of 3 repeats."
+    ]
+    assert list(side_sentences([replace(sure, measure="contraction_ratio", unit="ratio")])) == []
+    (points,) = side_sentences([row(value=30.0, side="left-right")])
+    assert "by 30 percentage points (95 % interval 20 to 40 percentage points)" in points
+    effect = row("prelift_effect", "bladder", 3.0, 1.0, "mm", "midline", "cough_prelift-cough")
+    (words,) = effect_sentences([effect, replace(effect, low=-1.0)])
+    assert words.startswith(
+        "Cough: less descent of the bladder base with a lift beforehand, by 3.0"
+    )
+
+
+def test_reasons_name_a_structure_once_where_nothing_of_it_was_measured() -> None:
+    rows = [
+        row("thickness_rest", "eo", None, repeat="1"),
+        row("thickness_change", "eo", None, repeat="1"),
+        row("thickness_rest", "tra", 4.0, repeat="1"),
+        row("thickness_change", "tra", None, repeat="1"),
+    ]
+    assert manual_groups(rows) == [("Not seen.", ["Left, draw-in 1: EO, TrA thickness change"])]
