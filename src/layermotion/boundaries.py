@@ -16,6 +16,9 @@ ORDER = {
     View.ABDOMINAL_WALL: WALL_LAYERS,
     View.BLADDER: (Structure.FAT, Structure.BLADDER),
 }
+# Columns over which the order of the layers is sought together, so that one column cannot jump to
+# another border than its neighbours (our choice: about a tenth of the picture).
+NEIGHBOURS = 15
 # Rows on either side of the coarse edge in which the exact crossing is sought, model px.
 SEARCH_PX = 5
 # Thinner than this, model px, a structure counts as absent in a column (our choice).
@@ -63,8 +66,9 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
     """Find the edges of the structures of one view.
 
     In each column the labelling that respects the anatomical order and agrees with the most
-    probability mass is found exactly (dynamic programming); each of its edges is then moved to
-    where the structure's probability crosses one half, between pixels.
+    probability mass of the column and its neighbours is found exactly (dynamic programming); each
+    of its edges is then moved to where the structure's own probability crosses one half, between
+    pixels.
 
     Parameters
     ----------
@@ -84,7 +88,8 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
     # Mass of each class above each row.
     sums = np.zeros((cut.shape[0], cut.shape[1] + 1, cut.shape[2]), np.float32)
     np.cumsum(cut, axis=1, out=sums[:, 1:])
-    edges = _ordered_edges(sums, [label_of(structure) for structure in order])
+    shared = np.stack([cv2.blur(mass, (NEIGHBOURS, 1)) for mass in sums])
+    edges = _ordered_edges(shared, [label_of(structure) for structure in order])
     shape = (len(STRUCTURES), cut.shape[2])
     superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
     confidence = np.zeros(shape, np.float32)
