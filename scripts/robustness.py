@@ -1,7 +1,8 @@
 """Measure error and refusals against each factor of the generator, one at a time and all at once.
 
 python scripts/robustness.py --out out/robustness       prints tables; writes CSV and one page
-python scripts/robustness.py --scenes 2 --factors gain  a quick look at one factor
+python scripts/robustness.py --scenes 4 --kinds still   a quick look, at stills alone
+python scripts/robustness.py --factors gain noise       at two factors
 """
 
 import argparse
@@ -88,18 +89,18 @@ class Row:
     reason: str
 
 
-def jobs(names: Sequence[str], scenes: int) -> Iterator[Job]:
+def jobs(names: Sequence[str], scenes: int, wanted: Sequence[str] = KINDS) -> Iterator[Job]:
     """Every factor at every strength, then all off, all drawn, and views of neither kind."""
     for name in names:
         levels = TWO_SIDED_AT if name in TWO_SIDED else ONE_SIDED_AT
         kinds = [] if name in BLADDER_ONLY else ["clip" if name in CLIPS_ONLY else "still"]
         kinds += [] if name in WALL_ONLY else ["bladder"]
-        for kind in kinds:
+        for kind in (kind for kind in kinds if kind in wanted):
             for level in levels:
                 # At its plain strength a factor is one with all the others.
                 if level != PLAIN[name]:
                     yield from (Job(kind, name, level, k) for k in range(scenes))
-    for kind in KINDS:
+    for kind in wanted:
         yield from (Job(kind, ALL_OFF, 0.0, k) for k in range(scenes))
         yield from (Job(kind, ALL_DRAWN, float("nan"), k) for k in range(4 * scenes))
     yield from (Job("neither", NEITHER, float("nan"), k) for k in range(10 * scenes))
@@ -252,13 +253,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Error and refusals against each factor.")
     parser.add_argument("--scenes", type=int, default=12, help="scenes at each strength")
     parser.add_argument("--factors", nargs="*", choices=FACTORS, default=FACTORS, metavar="NAME")
+    parser.add_argument("--kinds", nargs="*", choices=KINDS, default=KINDS, metavar="KIND")
     parser.add_argument("--out", type=Path, default=Path("out/robustness"))
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     asked = parser.parse_args(arguments)
     if asked.scenes < 1:
         parser.error("--scenes must be 1 or more.")
     started_s = time.monotonic()
-    work = list(jobs(asked.factors, asked.scenes))
+    work = list(jobs(asked.factors, asked.scenes, asked.kinds))
     with multiprocessing.get_context("spawn").Pool(asked.processes) as pool:
         rows = [row for part in pool.imap(measure, work, chunksize=4) for row in part]
     weights = load_segmenter().name

@@ -71,11 +71,14 @@ def check_speed() -> bool:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         manual, auto, rows = write_study(folder, 2500, np.random.default_rng(1))
-        started_s = time.perf_counter()
+        started_s, worked_s = time.perf_counter(), time.process_time()
         run_compare(manual, [auto], folder / "out", StudyOptions())
-        taken_s = time.perf_counter() - started_s
+        taken_s, work_s = time.perf_counter() - started_s, time.process_time() - worked_s
     verdict = "met" if taken_s < LIMIT_S else "MISSED"
-    print(f"{rows} rows in {taken_s:.1f} s, limit {LIMIT_S:g} s: {verdict}")
+    print(
+        f"{rows} rows in {taken_s:.1f} s ({work_s:.1f} s of processor time), limit {LIMIT_S:g} s: "
+        f"{verdict}"
+    )
     return taken_s < LIMIT_S
 
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from synthetic.anatomy import chance, uniform
+from synthetic.beams import Grid
 from synthetic.display import Grey
 from synthetic.factors import DRAWN, split
-from synthetic.imaging import Grid
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS, Motion, draw_motion
 from synthetic.scene import (
     Scene,

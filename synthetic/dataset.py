@@ -13,12 +13,20 @@ import numpy as np
 from layermotion.geometry import COLUMN_RATIO
 from layermotion.labels import Structure, View
 from synthetic.anatomy import Stack, chance, uniform
+from synthetic.beams import Grid
 from synthetic.display import Grey
 from synthetic.factors import DRAWN, Factors, split
-from synthetic.imaging import Grid
 from synthetic.pose import Pose, rest_pose
 from synthetic.scene import draw_scene, field_of_view, pixel_aspect, render
-from synthetic.screen import cover_with_menu, draw_marks, draw_ruler, draw_text, grab, menu
+from synthetic.screen import (
+    cover_with_menu,
+    draw_marks,
+    draw_ruler,
+    draw_text,
+    grab,
+    mark_layers,
+    menu,
+)
 
 # View classes in order; 0 is neither view.
 VIEWS = (None, View.ABDOMINAL_WALL, View.BLADDER)
@@ -90,6 +98,8 @@ def draw_example(
     if factors.screen_marks:
         draw_text(screen, image, round(7 * factors.screen_marks))
         draw_marks(screen, image)
+        if chance(screen, 0.3):
+            mark_layers(screen, image, label)
         if chance(screen, 0.6):
             draw_ruler(screen, image, max(3.0, uniform(screen, 2, 10) / grid.row_mm))
     if view == 0 and chance(screen, 0.08):

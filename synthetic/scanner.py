@@ -4,8 +4,9 @@ import numpy as np
 
 from layermotion.labels import View
 from synthetic.anatomy import Stack, chance, log_uniform, uniform
+from synthetic.beams import Probe
 from synthetic.factors import Factors, split
-from synthetic.imaging import Probe, Settings
+from synthetic.imaging import Settings
 
 
 def draw_probe(rng: np.random.Generator, stack: Stack, factors: Factors) -> Probe:
@@ -70,7 +71,7 @@ def draw_settings(rng: np.random.Generator, stack: Stack, factors: Factors) -> S
         tgc=1 + uniform(gains, -0.15, 0.08) * uneven,
         sliders_db=tuple(gains.normal(0, 3.0 * uneven, 8)),
         clutter_db=-45 + 35 * haze - 10 * harmonic,
-        reverberation_db=-40 + 31 * repeated - 8 * harmonic if repeated else -90.0,
+        reverberation_db=-40 + 26 * repeated - 8 * harmonic if repeated else -90.0,
         reverberation_mm=log_uniform(artefacts, 5, max(8.0, 0.3 * stack.depth_mm)),
         ring_down_db=uniform(artefacts, -40, 5) if chance(artefacts, 0.35) else -90.0,
         mirror_width=log_uniform(artefacts, 0.15, 2.0),

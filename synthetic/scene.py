@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from layermotion.labels import View
 from synthetic.anatomy import Stack, chance, mould_to_face
+from synthetic.beams import Beams, Grid, lay_beams, scan_convert
 from synthetic.bladder import draw_bladder
 from synthetic.display import (
     Display,
@@ -18,7 +19,7 @@ from synthetic.display import (
     white_level_db,
 )
 from synthetic.factors import DRAWN, Factors, draw_factors, split
-from synthetic.imaging import Beams, Grid, Settings, form_image, lay_beams, scan_convert
+from synthetic.imaging import Settings, form_image
 from synthetic.other import draw_other
 from synthetic.pose import Pose, label_image, structure_edges
 from synthetic.scanner import draw_probe, draw_settings

@@ -10,6 +10,7 @@ from synthetic.display import Grey
 _WORDS = ("depth", "gain", "left", "right", "rest", "image", "side", "frame", "probe", "scan",
           "view", "measure", "length", "muscle", "wall", "pelvis", "supine", "note", "room", "case",
           "before", "after", "first", "second", "sitting", "visit", "map", "level")  # fmt: skip
+_LAYER_WORDS = ("EO", "IO", "TrA", "OE", "OI", "fat", "bladder", "1", "2", "3", "A", "B", "C", "D")
 _UNITS = ("mm", "cm", "dB", "%", "MHz", "/s", "")
 _FONTS = (cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_PLAIN, cv2.FONT_HERSHEY_DUPLEX)
 
@@ -56,20 +57,15 @@ def draw_ruler(rng: np.random.Generator, screen: Grey, pitch_px: float) -> None:
 
 
 def draw_marks(rng: np.random.Generator, screen: Grey) -> None:
-    """Draw calliper crosses joined by dots, a focus mark, a body mark or a frame, in place."""
+    """Draw callipers, a focus mark, a body mark, a grey bar or a frame, in place."""
     rows, columns = screen.shape
     for _ in range(int(rng.integers(0, 4))):
         value = int(rng.integers(130, 256))
         x, y = int(rng.integers(0, columns)), int(rng.integers(0, rows))
-        kind = rng.integers(4)
+        kind = rng.integers(5)
         if kind == 0:
             far = (x + int(rng.integers(-60, 60)), y + int(rng.integers(10, 90)))
-            for point in ((x, y), far):
-                cv2.drawMarker(screen, point, value, cv2.MARKER_CROSS, int(rng.integers(5, 12)), 1)
-            if chance(rng, 0.6):
-                for share in np.linspace(0, 1, int(rng.integers(8, 30))):
-                    dot = (round(x + share * (far[0] - x)), round(y + share * (far[1] - y)))
-                    cv2.circle(screen, dot, 0, value, -1)
+            _callipers(rng, screen, (x, y), far)
         elif kind == 1:
             triangle = np.array([[x, y], [x + 7, y - 4], [x + 7, y + 4]])
             cv2.fillConvexPoly(screen, triangle, value)
@@ -77,9 +73,49 @@ def draw_marks(rng: np.random.Generator, screen: Grey) -> None:
             axes = (int(rng.integers(8, 24)), int(rng.integers(10, 30)))
             cv2.ellipse(screen, (x, y), axes, 0, 0, 360, value, 1)
             cv2.line(screen, (x - 6, y), (x + 6, y + 3), value, 2)
+        elif kind == 3:
+            wide, high = int(rng.integers(5, 14)), int(rng.integers(30, max(31, rows // 2)))
+            ramp = np.linspace(255, 0, high).astype(np.uint8)[:, None]
+            part = screen[y : y + high, x : x + wide]
+            part[:] = ramp[: part.shape[0]]
         else:
             size = (int(rng.integers(20, columns)), int(rng.integers(15, rows)))
             cv2.rectangle(screen, (x, y), (x + size[0], y + size[1]), value // 2, 1)
+
+
+def _callipers(
+    rng: np.random.Generator, screen: Grey, one: tuple[int, int], other: tuple[int, int]
+) -> None:
+    """Draw two crosses, often joined by dots, in place; points are (column, row)."""
+    value, size = int(rng.integers(130, 256)), int(rng.integers(5, 12))
+    marker = cv2.MARKER_CROSS if chance(rng, 0.7) else cv2.MARKER_TILTED_CROSS
+    for point in (one, other):
+        cv2.drawMarker(screen, point, value, marker, size, 1)
+    if chance(rng, 0.6):
+        for share in np.linspace(0, 1, int(rng.integers(6, 30))):
+            dot = tuple(round(a + share * (b - a)) for a, b in zip(one, other, strict=True))
+            cv2.circle(screen, dot, 0, value, -1)
+
+
+def mark_layers(rng: np.random.Generator, screen: Grey, labels: Grey) -> None:
+    """Put callipers across structures, and short words into them, as kept pictures have, in place.
+
+    Both stand where a person may have set them: near the edges, and whatever the word, anywhere,
+    so that nothing can be learned from them.
+    """
+    rows, columns = screen.shape
+    column = int(rng.integers(0, columns))
+    for structure in np.unique(labels[:, column])[1:]:
+        inside = np.flatnonzero(labels[:, column] == structure)
+        if chance(rng, 0.5):
+            slip = rng.integers(-2, 3, 4).tolist()
+            top, bottom = int(inside[0]) + slip[0], int(inside[-1]) + slip[1]
+            _callipers(rng, screen, (column + slip[2], top), (column + slip[3], bottom))
+        if chance(rng, 0.4):
+            word = str(rng.choice(_LAYER_WORDS))
+            place = (int(rng.integers(0, columns)), int(inside.mean()))
+            scale = uniform(rng, 0.3, 0.6) * rows / 320
+            cv2.putText(screen, word, place, _FONTS[0], scale, 255, 1, cv2.LINE_AA)
 
 
 def grab(rng: np.random.Generator, screen: Grey, strength: float) -> Grey:

@@ -164,14 +164,18 @@ def _gas(
         loss[:, low:high] += (mask & (below < 3)) * edge * np.float32(uniform(rng, 10, 60) * gas)
 
 
-def _bone(rng: np.random.Generator, texture: Texture, depth_mm: float, reach: float) -> None:
+def _bone(rng: np.random.Generator, texture: Texture, stack: Stack) -> None:
     """Put a bone at one side of the picture: a bright rounded surface with nothing below."""
     echo = texture.echo
     rows, columns = echo.shape[:2]
-    side = 0.25 * reach
+    share = uniform(rng, 0.18, 0.55)
+    # A curved probe's picture is narrower near its face.
+    near = stack.face_half_width_mm or stack.width_mm / 2
+    edge_mm = near + share * (stack.width_mm / 2 - near)
+    x_mm = edge_mm * (1.04 - 0.45 * stack.bone) * (1 if chance(rng, 0.5) else -1)
     centre = (
-        int(columns * (side if chance(rng, 0.5) else 1 - side)),
-        int(depth_mm * uniform(rng, 0.18, 0.55) / texture.row_mm),
+        int((x_mm - texture.left_mm) / texture.column_mm),
+        int(stack.depth_mm * share / texture.row_mm),
     )
     width = uniform(rng, 4, 15) / texture.column_mm
     axes = (max(3, int(width)), max(3, int(uniform(rng, 4, 16) / texture.row_mm)))
@@ -267,7 +271,7 @@ def _pattern(
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.3, 1.4), 0)
         level += uniform(rng, 0, 2.5) * _streaks(rng, rows, columns, along * 3, across * 5)
         _sheets(rng, level, int(rng.integers(0, 6)), strength * uniform(rng, 0.5, 1.0), grid)
-        _sheets(rng, level, int(rng.integers(1, 4)), tissue.sheet_db, grid)
+        _sheets(rng, level, int(rng.integers(1, 5)), tissue.sheet_db, grid, (0.05, 0.25))
     elif tissue.pattern == "lobules":
         across_mm = log_uniform(rng, 0.15, 0.7)
         along = across_mm * uniform(rng, 4, 14) / grid.column_mm
@@ -331,7 +335,7 @@ def draw_texture(
     cv2.merge([field, cv2.exp(level), loss], grid.echo)
     # Pubic bone below a suprapubic probe; a rib or the iliac crest beside the wall.
     if stack.bone:
-        _bone(bone, grid, stack.depth_mm, stack.bone)
+        _bone(bone, grid, stack)
     return grid
 
 

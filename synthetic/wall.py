@@ -52,8 +52,8 @@ def draw_wall(rng: np.random.Generator, factors: Factors) -> Stack:
     eo, io, tra = (varied(shape, x, mean, _wander(shape), 45.0) for mean in (eo_mm, io_mm, tra_mm))
     thin = factors.thin_eo
     if thin:  # muscle gives way to its aponeurosis towards the midline
-        edge = uniform(shape, -0.3, 0.5) * width
-        eo = eo * (1 - min(0.75 * thin, 0.95) * end_taper(-x, -edge, uniform(shape, 10, 40), 0.7))
+        edge, length = uniform(shape, -0.3, 0.5) * width, uniform(shape, 20, 60)
+        eo = eo * (1 - min(0.75 * thin, 0.95) * end_taper(-x, -edge, length, 1.5))
     layers = skin_and_fat(shape, x, look, fat_mm, factors)
     eo, io, tra, rectus = _medial_ends(medial, x, (eo, io, tra), width, factors)
     layers += _muscles(shape, x, look, (eo, io, tra), rectus, factors)

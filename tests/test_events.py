@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from layermotion.events import Direction, Window, find_windows, smooth
+from layermotion.events import Direction, Window, find_windows, smooth, time_efforts
 
 Array = NDArray[np.float64]
 
@@ -231,3 +231,119 @@ def test_long_clip_is_quick_and_complete() -> None:
     efforts = [(10.0 * k + 3, 10.0 * k + 7) for k in range(180)]
     signal = HEIGHT * trapezoids(time_s, efforts) + noise(time_s.size, 0.02)
     assert len(of(find_windows(signal, time_s, SMALLEST), "contracted")) == 180
+
+
+# -- breathing and the course of an effort -------------------------------------------------------
+
+
+def breathing(time_s: Array, rate_per_min: float, phase: float, skew: float = 0.3) -> Array:
+    """Breaths of height 1 whose way out takes longer than their way in."""
+    angle = 2 * np.pi * (time_s * rate_per_min / 60 + phase)
+    return np.asarray(0.5 - 0.5 * np.cos(angle + skew * np.sin(angle)))
+
+
+def eased(time_s: Array, begin: float, rise: float, hold: float, fall: float) -> Array:
+    """Effort of height 1 with half-cosine ramps."""
+    up = np.clip((time_s - begin) / rise, 0, 1)
+    down = np.clip((time_s - begin - rise - hold) / fall, 0, 1)
+    return np.asarray((np.cos(np.pi * down) - np.cos(np.pi * up)) / 2)
+
+
+@settings(deadline=None, max_examples=80)
+@given(
+    rate_per_min=st.floats(10, 22),
+    phase=st.floats(0, 1),
+    height=st.floats(0.08, 0.18),
+    skew=st.floats(0, 0.5),
+)
+def test_deep_breaths_are_no_effort(
+    rate_per_min: float, phase: float, height: float, skew: float
+) -> None:
+    time_s = times(10, 30)
+    signal = height * breathing(time_s, rate_per_min, phase, skew) + noise(300, 0.005)
+    windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES, largest_breath=0.2)
+    assert [w.state for w in windows] == ["rest"]
+
+
+def test_breaths_count_as_efforts_without_that_rule() -> None:
+    time_s = times(10, 30)
+    signal = 0.15 * breathing(time_s, 15, 0.0)
+    assert of(find_windows(signal, time_s, SMALLEST, direction=Direction.RISES), "contracted")
+
+
+@settings(deadline=None, max_examples=80)
+@given(
+    height=st.floats(0.15, 1.0),
+    rise=st.floats(0.3, 1.0),
+    hold=st.floats(2.0, 4.5),
+    fall=st.floats(0.3, 1.0),
+    breath=st.floats(0, 0.02),
+    rate_hz=st.sampled_from([20.0, 30.0, 50.0]),
+)
+def test_course_of_an_effort_is_found_beside_breathing(
+    height: float, rise: float, hold: float, fall: float, breath: float, rate_hz: float
+) -> None:
+    time_s = times(2.5 + rise + hold + fall, rate_hz)
+    signal = height * eased(time_s, 1.3, rise, hold, fall) + breath * breathing(time_s, 15, 0.4)
+    signal += noise(time_s.size, 0.01)
+    windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES, largest_breath=0.2)
+    (course,) = time_efforts(signal, time_s, windows)
+    # Breathing of a quarter of the height moves the ends by a quarter of a ramp.
+    slack_s = 0.12 + (breath / height + 0.02 / height) * max(rise, fall)
+    assert course.onset_s == pytest.approx(1.3, abs=slack_s)
+    assert course.full_s == pytest.approx(1.3 + rise, abs=2 * slack_s)
+    assert course.release_s == pytest.approx(1.3 + rise + hold, abs=2 * slack_s)
+    assert course.end_s == pytest.approx(1.3 + rise + hold + fall, abs=2 * slack_s)
+
+
+def test_onset_and_hold_are_exact_without_noise_and_spread_grows_with_it() -> None:
+    time_s = times(8, 30)
+    spreads = []
+    for loudness in (0.0, 0.02, 0.05):
+        signal = HEIGHT * eased(time_s, 2.0, 0.8, 3.0, 0.6) + noise(240, loudness)
+        (course,) = time_efforts(signal, time_s, find_windows(signal, time_s, SMALLEST))
+        assert course.onset_s == pytest.approx(2.0, abs=0.02 + 3 * loudness)
+        assert course.release_s - course.full_s == pytest.approx(3.0, abs=0.04 + 6 * loudness)
+        spreads.append(course.rise_spread_s)
+    assert 0 < spreads[0] < spreads[1] < spreads[2]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_true_onset_lies_in_its_interval(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    time_s = times(8, 30)
+    begin, rise = rng.uniform(1.5, 2.5), rng.uniform(0.3, 1.1)
+    signal = HEIGHT * eased(time_s, begin, rise, 2.5, 0.8) + rng.normal(0, 0.02, 240)
+    (course,) = time_efforts(signal, time_s, find_windows(signal, time_s, SMALLEST))
+    # Three standard deviations: one in 370 lies beyond.
+    assert abs(course.onset_s - begin) < 3 * course.rise_spread_s
+
+
+def test_cough_is_timed_to_a_frame() -> None:
+    time_s = times(6, 50)
+    signal = -8 * eased(time_s, 2.01, 0.08, 0.06, 0.3) + noise(300, 0.1)
+    windows = find_windows(signal, time_s, 1.2, direction=Direction.MOSTLY_FALLS)
+    (course,) = time_efforts(signal, time_s, windows)
+    assert course.onset_s == pytest.approx(2.01, abs=0.02)
+    assert course.release_s - course.full_s == pytest.approx(0.06, abs=0.05)
+
+
+def test_what_the_clip_cuts_off_has_no_time() -> None:
+    time_s = times(8)
+    begun = HEIGHT * eased(time_s, -2.0, 0.5, 4.0, 0.5)
+    windows = find_windows(begun, time_s, SMALLEST, direction=Direction.RISES)
+    (course,) = time_efforts(begun, time_s, windows)
+    assert np.isnan([course.onset_s, course.full_s]).all()
+    assert course.end_s == pytest.approx(3.0, abs=0.1)
+    goes_on = HEIGHT * eased(time_s, 3.0, 0.5, 9.0, 0.5)
+    (course,) = time_efforts(goes_on, time_s, find_windows(goes_on, time_s, SMALLEST))
+    assert course.onset_s == pytest.approx(3.0, abs=0.1)
+    assert np.isnan([course.release_s, course.end_s]).all()
+
+
+def test_thinning_between_two_equal_levels_is_the_effort() -> None:
+    time_s = times(8)
+    signal = 1 - 0.3 * eased(time_s, 3.0, 0.5, 2.0, 0.5) + noise(160, 0.005)
+    windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES, largest_breath=0.2)
+    assert [w.state for w in windows] == ["rest", "contracted"]
+    assert np.mean(signal[windows[1].frames]) == pytest.approx(0.7, abs=0.02)

@@ -2,19 +2,25 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import highdicom
 import numpy as np
 import pydicom
+import pydicom.data
 import pytest
 from pydicom import Dataset
+from report_content import make_boundaries, make_content
 from visits import REST_ROWS, DrawnVisit
 
 from layermotion.boundaries import Boundaries
 from layermotion.cli import main
+from layermotion.clip import Frame
 from layermotion.labels import STRUCTURES
 from layermotion.report.exchange import mask_stack
+from layermotion.report.export import Export, ExportRequest, write_exports
+from layermotion.report.page import KeyFrame
 
 PATIENT, NUMBER = "Invented^Patient", "INV-7"
 ADDED = {"measures.sr.dcm", "rest.seg.dcm", "contracted.seg.dcm", "observations.fhir.json"}
@@ -208,6 +214,31 @@ def test_identity_passes_only_when_kept(
     assert NUMBER not in (folder / "observations.fhir.json").read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("name", ["ExplVR_BigEnd.dcm", "examples_ybr_color.dcm"])
+def test_public_images_can_be_referred_to_with_or_without_identity(
+    name: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    # Public files with dates such as 1997.04.24 and names of one part.
+    source = Path(pydicom.data.get_testdata_file(name))
+    image = pydicom.dcmread(source, stop_before_pixels=True)
+    frame = Frame(0, 0.0, np.zeros((image.Rows, image.Columns), np.uint8))
+    provenance = {"software": "test", "weights": "standin-001", "weights SHA-256": "0" * 64}
+    content = replace(
+        make_content(),
+        provenance=provenance,
+        key_frames=(KeyFrame("rest", frame, make_boundaries()),),
+    )
+    for keep in (False, True):
+        folder = tmp_path / str(keep)
+        request = ExportRequest((Export.SR, Export.SEG), (source,), "left", keep)
+        write_exports(folder, content, request)
+        for written in ("measures.sr.dcm", "rest.seg.dcm"):
+            document = pydicom.dcmread(folder / written)
+            assert document.StudyInstanceUID == image.StudyInstanceUID
+            assert document.PatientName == (image.PatientName if keep else "")
+    assert capfd.readouterr() == ("", "")
+
+
 def test_layer_that_needs_a_person_has_no_number(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -285,15 +316,27 @@ def test_dicom_exports_of_another_format_are_refused_before_any_work(
     assert not (tmp_path / "out").exists()
 
 
-def test_source_without_uids_is_refused_by_name(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("attributes", "words"),
+    [
+        ({"SeriesInstanceUID": ""}, "clip.dcm lacks the UIDs of its study"),
+        ({"SOPClassUID": "1.2.840.10008.5.1.4.1.1.6"}, "clip.dcm is stored in a form that DICOM"),
+        ({"SOPClassUID": "1.2.3.4"}, "clip.dcm is stored in a form that DICOM has retired or"),
+    ],
+)
+def test_source_that_nothing_can_refer_to_is_refused_by_name(
+    attributes: dict[str, object],
+    words: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     visit = DrawnVisit(tmp_path / "visit")
-    source = visit.wall("clip.dcm", 22, SeriesInstanceUID="")
+    source = visit.wall("clip.dcm", 22, **attributes)
     monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: visit.segmenter())
     command = ("measure", source, "--out", tmp_path / "out", "--no-overlay")
     assert run(*command, "--export", "sr") == 2
-    assert "clip.dcm lacks the UIDs of its study" in capsys.readouterr().err
+    assert words in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 

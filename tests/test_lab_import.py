@@ -189,6 +189,28 @@ def test_pictures_go_by_their_subjects_folder(tmp_path: Path) -> None:
     assert not any("Jane" in sentence or "4711" in sentence for sentence in report.failed)
 
 
+def test_damaged_values_are_neither_quoted_nor_fatal(
+    tmp_path: Path, recwarn: pytest.WarningsRecorder, caplog: pytest.LogCaptureFixture
+) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    agree(lab, secret_path, "4711", "4712")
+    for identifier, value in (("4711", b"19700101"), ("4712", b"20201234")):
+        path = tmp_path / "scans" / f"{identifier}.dcm"
+        write_scan(
+            path, identifier, speckled_frames(0), lambda d: setattr(d, "SeriesNumber", 20201234)
+        )
+        content = path.read_bytes()
+        assert content.count(value) == 1  # a birth date, or the number of the series
+        path.write_bytes(content.replace(value, b"Jane Doe"))
+    recwarn.clear()
+    secret = open_secret(lab, secret_path)
+    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY)
+    assert [record.subject for record in report.imported] == [secret.pseudonym("4711")]
+    assert report.failed == ("File 2: The file has a damaged header; export it again.",)
+    assert not any("Jane" in str(warning.message) for warning in recwarn)
+    assert "Jane" not in caplog.text
+
+
 def test_a_file_without_a_patient_is_refused(tmp_path: Path) -> None:
     lab, secret_path = make_lab(tmp_path)
     source = tmp_path / "scans"

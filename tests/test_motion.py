@@ -8,7 +8,14 @@ from numpy.typing import NDArray
 from layermotion.boundaries import Boundaries
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import Structure, Task, View
-from layermotion.motion import MotionTracker, TissueMotion, lateral_sign, probe_shift, slide_mm
+from layermotion.motion import (
+    MotionTracker,
+    Shift,
+    TissueMotion,
+    lateral_sign,
+    probe_shift,
+    slide_mm,
+)
 from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
 
 Grey = NDArray[np.uint8]
@@ -81,6 +88,95 @@ def test_only_the_layer_that_slides_moves() -> None:
         value, confidence = slide_mm(motions, SPACING, lateral)
         np.testing.assert_allclose(value, lateral * 0.11 * np.array(slides_px), atol=0.02)
         assert confidence.min() > 0.6
+
+
+def test_fast_slide_is_not_lost() -> None:
+    # 30 px of 0.11 mm a frame: 100 mm/s at 30 frames/s, the peak of 20 mm in a third of a second.
+    tracker = wall_tracker()
+    motions: list[TissueMotion] = []
+    slides_px = [0, 0, 8, 30, 60, 80, 88, 90, 90]
+    for slide_px in slides_px:
+        image = speckle(np.random.default_rng(11))
+        image[255:335] = speckle(np.random.default_rng(12), (slide_px, 0))[255:335]
+        motions.append(tracker.update(on_screen(image), flat_boundaries()))
+    value, confidence = slide_mm(motions, SPACING, 1)
+    np.testing.assert_allclose(value, 0.11 * np.array(slides_px), atol=0.05)
+    assert confidence.min() > 0.5
+
+
+def test_shortening_of_a_thickening_muscle_is_followed() -> None:
+    # The TrA thickens by up to 60 % about column 300 of the image and shortens as much.
+    tracker = wall_tracker()
+    rest = speckle(np.random.default_rng(13))
+    row, column = np.mgrid[:ROWS, :COLUMNS].astype(np.float32)
+    motions, truth_px = [], []
+    for ratio in (*np.linspace(1, 1.6, 13), *np.linspace(1.6, 1, 13)):
+        edges = flat_boundaries()
+        deep = edges.deep_px.copy()
+        top = EDGES_PX[3][0] - 10
+        deep[3] = AREA.top + top + 10 + ratio * (EDGES_PX[3][1] - EDGES_PX[3][0])
+        thick = cv2.remap(
+            rest, 300 + (column - 300) * np.float32(ratio), top + (row - top) / np.float32(ratio),
+            cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT,
+        )  # fmt: skip
+        image = np.where(row < top, rest, thick).astype(np.uint8)
+        now = Boundaries(edges.column_px, edges.superficial_px, deep, edges.confidence)
+        motions.append(tracker.update(on_screen(image), now))
+        truth_px.append((COLUMNS / 2 - 300) / ratio - (COLUMNS / 2 - 300))
+    value, confidence = slide_mm(motions, SPACING, 1)
+    assert max(truth_px) > 35
+    np.testing.assert_allclose(value, 0.11 * np.array(truth_px), atol=0.15)
+    assert confidence.min() > 0.35
+
+
+def test_what_stands_still_before_moving_tissue_is_not_followed_for_long() -> None:
+    # Noise that the scanner carries over from frame to frame stands still.
+    tracker, rng = wall_tracker(), np.random.default_rng(14)
+    carried = speckle(rng).astype(float)
+    motions = []
+    for _ in range(30):
+        carried = 0.6 * carried + 0.4 * speckle(rng)
+        image = 128 + 1.6 * (carried - 128)
+        motions.append(
+            tracker.update(on_screen(image.clip(1, 255).astype(np.uint8)), flat_boundaries())
+        )
+    assert all(motion.of(Structure.TRA).confidence == 0 for motion in motions[12:])
+
+
+def moved(tra_px: float, eo_px: float, turn: float, slope: float) -> TissueMotion:
+    layers = tuple(Shift(column, 0.0, 0.9) for column in (0.0, eo_px, 0.0, tra_px))
+    return TissueMotion(layers, Shift(0.0, 0.0, 0.9), turn, (50.0, 130.0, 210.0, 300.0), slope)
+
+
+def test_slide_is_freed_from_the_turn_of_the_probe() -> None:
+    # A turn by 0.03 shifts each layer by its depth in mm times that, to the left.
+    turn = 0.03
+    motion = moved(-turn * 300 * 0.08 / 0.11, -turn * 130 * 0.08 / 0.11, turn, 0.0)
+    assert slide_mm([motion], SPACING, 1)[0] == pytest.approx(0, abs=1e-9)
+    lost = moved(1.0, 0.0, float("nan"), 0.0)
+    value, confidence = slide_mm([lost], SPACING, 1)
+    assert np.isnan(value[0]) and confidence[0] == 0
+
+
+@pytest.mark.parametrize("lateral", [1, -1])
+def test_slide_is_measured_along_a_sloping_muscle(lateral: int) -> None:
+    # Down 3 mm on 4 mm: 4 mm along the columns are 5 mm along the muscle.
+    slope = 0.75 * 0.11 / 0.08
+    motion = moved(40 / 0.11 / 10, 0.0, 0.0, slope)
+    assert slide_mm([motion], SPACING, lateral)[0] == pytest.approx(lateral * 5.0)
+
+
+def test_slope_and_depth_of_the_layers_are_reported() -> None:
+    tracker = wall_tracker()
+    full = flat_boundaries()
+    tilt = 0.2 * (full.column_px - AREA.left - COLUMNS / 2)
+    superficial, deep = full.superficial_px.copy(), full.deep_px.copy()
+    superficial[3] += tilt
+    deep[3] += tilt
+    sloping = Boundaries(full.column_px, superficial, deep, full.confidence)
+    motion = tracker.update(on_screen(speckle(np.random.default_rng(15))), sloping)
+    assert motion.slope == pytest.approx(0.2, abs=0.01)
+    assert motion.depth_px == pytest.approx([np.mean(pair) for pair in EDGES_PX], abs=1.0)
 
 
 def test_lost_texture_is_missing_and_comes_back() -> None:

@@ -12,16 +12,9 @@ from published import published
 
 from layermotion.labels import BACKGROUND, Structure, label_of
 from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue, mould_to_face
+from synthetic.beams import Beams, Grid, Probe, lay_beams, scan_convert
 from synthetic.display import Display, to_grey
-from synthetic.imaging import (
-    Beams,
-    Grid,
-    Probe,
-    Settings,
-    form_image,
-    lay_beams,
-    scan_convert,
-)
+from synthetic.imaging import Settings, form_image
 from synthetic.pose import Pose, layer_tops, rest_pose, slide_mm, structure_edges
 from synthetic.texture import Texture, scatterers
 

@@ -29,7 +29,7 @@ SPACING = Spacing(0.08, 0.11, "test")
 SCALE = Scale.of(SPACING, 400)
 COLUMN_PX = np.arange(20, 420, 2, dtype=np.float32)
 SITE_PX = 200.0
-TRA = label_of(Structure.TRA) - 1
+TRA, BLADDER = label_of(Structure.TRA) - 1, label_of(Structure.BLADDER) - 1
 BLADDER = label_of(Structure.BLADDER) - 1
 
 
@@ -272,3 +272,65 @@ def test_doubled_spacing_doubles_the_displacement() -> None:
     one, _ = base_series(frames, SCALE, TIME_S)
     two, _ = base_series(frames, double, TIME_S)
     np.testing.assert_allclose(two.value, 2 * one.value, rtol=1e-6, atol=1e-6)
+
+
+def test_base_is_followed_along_the_skin_when_the_probe_slips() -> None:
+    # The probe slips by 9 mm to the left: all tissue moves 9 mm to the right on the picture.
+    slip_mm = 9 * np.clip((TIME_S - 2.5) / 1.0, 0, 1)
+    still = list(bladder_frames(course(6.0)))
+    slipped = []
+    for edges, moved in zip(still, slip_mm, strict=True):
+        column = COLUMN_PX.astype(float)
+        before = column - moved / SPACING.column_mm
+        known = np.isfinite(edges.deep_px[BLADDER])
+        rows = np.interp(before, column[known], edges.deep_px[BLADDER][known], np.nan, np.nan)
+        slipped.append(boundaries_of(Structure.BLADDER, rows - 100, rows))
+
+    def settle(index: int, column_px: Array, depth: Array) -> tuple[Array, Array]:
+        return column_px - slip_mm[index] / SPACING.column_mm, depth
+
+    base, _ = base_series(slipped, SCALE, TIME_S, settle)
+    seen = ~np.isnan(base.value)
+    assert seen.mean() > 0.9
+    np.testing.assert_allclose(base.value[seen], course(6.0)[seen], atol=0.4)
+    # The test can fail: the slope of the wall passes for a displacement without it.
+    base, _ = base_series(slipped, SCALE, TIME_S)
+    assert np.nanmax(np.abs(base.value - course(6.0))) > 1.0
+
+
+@pytest.mark.parametrize("is_lowest", [True, False])
+def test_base_below_the_picture_withholds_the_frame(is_lowest: bool) -> None:
+    frames = list(bladder_frames(course(-9.0)))
+    gap = slice(90, 110) if is_lowest else slice(55, 60)
+    hidden = np.abs(course(-9.0)) > 5
+    cut = []
+    for edges, is_cut in zip(frames, hidden, strict=True):
+        deep = edges.deep_px[BLADDER].astype(float)
+        if is_cut:
+            deep[gap] = np.nan
+        cut.append(boundaries_of(Structure.BLADDER, np.where(np.isnan(deep), np.nan, 150), deep))
+    base, _ = base_series(cut, SCALE, TIME_S)
+    if is_lowest:
+        np.testing.assert_array_equal(np.isnan(base.value), hidden)
+    else:
+        assert not np.isnan(base.value).any()
+
+
+def test_thickness_follows_the_tissue_where_asked() -> None:
+    # A wedge that slides by: at its own place it keeps its thickness.
+    across = COLUMN_PX.astype(float) - SITE_PX
+    moved_px = np.linspace(0, 60, 7)
+    frames = []
+    for moved in moved_px:
+        thick_mm = 5 + 0.02 * (across - moved)
+        top = np.full(across.shape, 100.0)
+        frames.append(boundaries_of(Structure.TRA, top, top + thick_mm / SPACING.row_mm))
+    shift = np.repeat(moved_px[:, None], 4, axis=1)
+    followed = thickness_series(frames, SITE_PX, SCALE, shift)[TRA].value
+    np.testing.assert_allclose(followed, followed[0], rtol=1e-3)
+    fixed = thickness_series(frames, SITE_PX, SCALE)[TRA].value
+    assert fixed[0] - fixed[-1] == pytest.approx(0.02 * 60, rel=0.05)
+    shift[3] = np.nan
+    lost = thickness_series(frames, SITE_PX, SCALE, shift)[TRA]
+    assert np.isnan(lost.value).tolist() == [False] * 3 + [True] + [False] * 3
+    assert lost.confidence[3] == 0

@@ -122,6 +122,14 @@ def test_means_and_sides_follow_from_the_repeats(out: Path) -> None:
     assert halves[2] == pytest.approx((halves[0] ** 2 + halves[1] ** 2) ** 0.5, abs=2e-4)
 
 
+def test_onset_within_a_clip_has_no_mean(out: Path) -> None:
+    rows = rows_of(out / "visit.csv")
+    onsets = [row["repeat"] for row in rows if row["measure"] == "onset_time"]
+    assert set(onsets) == {"1", "2"}
+    hold = pick(rows, measure="hold_time", side="left", task="draw_in", repeat="mean")
+    assert hold["unit"] == "s"
+
+
 def test_lift_beforehand_lessens_the_descent(out: Path) -> None:
     rows = rows_of(out / "visit.csv")
     effect = pick(rows, measure="prelift_effect")
@@ -436,6 +444,7 @@ def test_change_is_judged_by_published_values_and_says_where_there_are_none(
     page = (again / "visit.html").read_text(encoding="utf-8")
     words = "2.0\N{NO-BREAK SPACE}mm more than at the earlier visit, larger than the smallest"
     assert words in page
+    assert "found by hand in other people" in page and "no smallest detectable change is" in page
     assert "measured with other weights (standin-000, now standin-001)" in page
     # Without an earlier visit the file of changes goes.
     assert run(visit.folder, "--out", again, *OPTIONS) == 0

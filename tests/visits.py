@@ -53,9 +53,10 @@ class DrawnVisit:
         """Write a DICOM clip whose bladder base rises by ``lift`` rows; below 0 it descends."""
         return self._clip(name, bladder_labels, lift * activation(), View.BLADDER, attributes)
 
-    def still(self, name: str, tra_rows: int) -> Path:
-        """Write a PNG of the abdominal wall."""
-        (frame,) = self._frames(wall_labels, [tra_rows], View.ABDOMINAL_WALL)
+    def still(self, name: str, rows: int, view: View = View.ABDOMINAL_WALL) -> Path:
+        """Write a PNG of a TrA of so many rows, or of a bladder base lifted by so many."""
+        draw = wall_labels if view is View.ABDOMINAL_WALL else bladder_labels
+        (frame,) = self._frames(draw, [rows], view)
         cv2.imwrite(str(self.folder / name), frame)
         return self.folder / name
 

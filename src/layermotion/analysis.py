@@ -15,7 +15,7 @@ from layermotion.boundaries import Boundaries, find_boundaries, no_boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.continuity import withhold_jumps
 from layermotion.errors import MeasurementError, WeightsError
-from layermotion.events import Direction, Window, find_windows
+from layermotion.events import Course, Direction, Window, find_windows, time_efforts
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
 from layermotion.measures import (
     UNSEEN_LAYER,
@@ -32,6 +32,7 @@ from layermotion.motion import (
     probe_shift,
     slide_mm,
 )
+from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, Settle, base_series, thickness_series
@@ -68,6 +69,14 @@ BLADDER_METHOD = (
     "Depth of the bladder's deep wall where it moves most, relative to the rest before the effort, "
     "mean over the frames of each window; motion of the tissue near the probe is removed. "
     "Positive is a lift towards the probe."
+)
+SLIDE_METHOD = (
+    "Shift of the texture of the TrA along the muscle relative to that of the EO above it, against "
+    "the rest before the effort; turn of the probe is removed, and its shift moves both alike."
+)
+TIMING_METHOD = (
+    "From the course of the structure's measure: rise and return are placed where they pass 20 and "
+    "80 % of their height and extended to their ends as half a cosine."
 )
 NOT_RECOGNISED = (
     "The pictures are not recognised as an abdominal wall or a bladder view, so nothing is "
@@ -117,6 +126,8 @@ class Analysis:
         Frame column of the site or of the bladder base; None where there is none.
     cautions
         Sentences for the report beyond those of the clip.
+    courses
+        When each effort began, was full, was let go and was over.
     """
 
     clip: Clip
@@ -127,6 +138,7 @@ class Analysis:
     measures: tuple[Measure, ...]
     site_px: float | None
     cautions: tuple[str, ...]
+    courses: tuple[Course, ...] = ()
 
 
 def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Analysis:
@@ -206,6 +218,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         unseen = UNSEEN_LAYER if site_px is not None else site_words
         error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, windows, task, error, method, unseen)
+        measures += measure_slide(series, windows, task, SLIDE_METHOD)
     else:
         settle, push_cautions = _probe_path(clip, motions)
         base, site_px = base_series(recording, scale, time_s, settle)
@@ -224,8 +237,11 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         series = Series(clip.clip_id, time_s, (_from_rest(base, windows), *moving))
         error = uncertainty(segmenter, grid, series)
         measures = measure_bladder(series, windows, task, error, BLADDER_METHOD)
+        effort = base
+    courses = time_efforts(effort.value, time_s, windows)
+    measures += measure_timing(courses, windows, Structure(effort.structure), task, TIMING_METHOD)
     cautions = (*cautions, *_range_cautions(segmenter, grid))
-    return Analysis(clip, view, view_reason, series, windows, measures, site_px, cautions)
+    return Analysis(clip, view, view_reason, series, windows, measures, site_px, cautions, courses)
 
 
 def _spread(recording: Recording) -> list[Boundaries]:

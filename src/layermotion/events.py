@@ -41,7 +41,7 @@ SHAPE_SPREAD = 0.06
 # an adult at rest breathes 10 to 22 times a minute; a sine of that rate takes 0.45 to 1 s between
 # its quarters and stays twice as long above). Noise is calmed over the last, s.
 BREATH_FOOT = 0.25
-BREATH_RAMP_S, BREATH_HELD, LONGEST_CREST_S, CALM_S = 0.3, 4.0, 3.0, 0.3
+BREATH_RAMP_S, BREATH_HELD, LONGEST_CREST_S, CALM_S = 0.3, 4.0, 3.5, 0.3
 # One way of a breath takes less than this many times the other (our choice).
 BREATH_UNEVEN = 3.0
 # What the clip's end cuts off is an effort only if this much of its hold shows, s (our choice).

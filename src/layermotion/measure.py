@@ -3,7 +3,7 @@
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -206,6 +206,7 @@ def write_results(
         cautions=analysis.cautions,
         provenance=provenance,
         overlay_name=overlay_name,
+        courses=analysis.courses,
     )
     report = folder / "report.html"
     write_text(report, build_page(content))
@@ -263,6 +264,8 @@ def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDA
     for shown in key_frames:
         frame, boundaries = cut_out(shown.frame, shown.boundaries, area)
         caption = caption_of(analysis.series, analysis.windows, frame.index)
+        if analysis.clip.is_still:
+            caption = replace(caption, time_s=None)
         column_px = None if site_px is None else site_px - area.left
         images.append(draw_overlay(frame.pixels, boundaries, caption, site_column_px=column_px))
     return np.hstack(images)

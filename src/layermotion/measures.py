@@ -18,12 +18,22 @@ RELATIVE = ("%", "ratio")
 UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
 UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
 NO_EFFORT = "No effort was found in the clip."
+NO_EFFORT_SEEN = (
+    "No effort was found in the frames in which the bladder base could be seen, and it was hidden "
+    "or out of the picture in others; record the effort again with the whole bladder in view."
+)
+# With this share of the frames unseen an effort may have been there (our choice).
+MUCH_UNSEEN = 0.15
 # In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
 # University of Southampton, eprints.soton.ac.uk/340445).
 PROBE_LIMIT_MM = 8.0
 PROBE_MOVED = (
     f"The probe moved by more than {PROBE_LIMIT_MM:g} mm, which cannot be told apart from the "
     f"bladder base safely; record the effort again with a steady probe."
+)
+PROBE_LOST = (
+    "The tissue near the probe could not be followed, so motion of the probe cannot be told from "
+    "that of the bladder base; compare the frames by eye."
 )
 UNCALIBRATED = (
     "The clip has no calibration, so no length can be given; state the pixel size with "
@@ -48,7 +58,8 @@ class Measure:
     ----------
     name
         ``thickness_rest``, ``thickness_contracted``, ``thickness_change``,
-        ``contraction_ratio``, ``preferential_activation_ratio`` or ``base_displacement``.
+        ``contraction_ratio``, ``preferential_activation_ratio``, ``slide``,
+        ``base_displacement``, ``onset_time``, ``rise_time``, ``hold_time`` or ``return_time``.
     structure
         ``fat``, ``eo``, ``io``, ``tra`` or ``bladder``.
     task
@@ -58,7 +69,7 @@ class Measure:
     value, low, high
         The value and its 95 % interval in ``unit``; None where it needs a person.
     unit
-        ``mm``, ``%`` or ``ratio``.
+        ``mm``, ``%``, ``ratio`` or ``s``.
     status, reason
         ``draft`` with an empty reason, or ``needs_manual`` with a sentence.
     frames
@@ -104,7 +115,7 @@ class Uncertainty:
 
 
 @dataclass(frozen=True)
-class _Level:
+class Level:
     """Mean of a quantity over a window, with the spread of that mean."""
 
     value: float
@@ -137,13 +148,13 @@ def measure_wall(
         quantity = series.get("thickness", layer)
         if quantity is None:
             continue
-        kind = _Kind(layer, task, method, quantity.unit, unseen)
+        kind = Kind(layer, task, method, quantity.unit, unseen)
         if not windows:
             measures.append(kind.missing("thickness_rest", 1, "mm", unseen))
-        for repeat in _repeats(windows):
+        for repeat in repeats_in(windows):
             measures += _thickness_measures(kind, repeat, quantity, windows, error)
     measures += _preference(series, windows, task, error, method)
-    return _with_means(measures)
+    return with_means(measures)
 
 
 def measure_bladder(
@@ -154,31 +165,37 @@ def measure_bladder(
     quantity = series.get(name, Structure.BLADDER)
     if quantity is None:
         return ()
-    kind = _Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
+    kind = Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
     probe = series.get("probe_shift", "image")
     if not windows:
         return (kind.missing(name, 1, "mm", UNSEEN_BASE),)
+    is_hidden = float(np.isnan(quantity.value).mean()) > MUCH_UNSEEN
     measures = []
-    for repeat in _repeats(windows):
-        rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-        if not _has_effort(windows, repeat):
-            measures.append(kind.missing(name, repeat, "mm", NO_EFFORT))
+    for repeat in repeats_in(windows):
+        rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
+        if not has_effort(windows, repeat):
+            reason = NO_EFFORT_SEEN if is_hidden else NO_EFFORT
+            measures.append(kind.missing(name, repeat, "mm", reason))
         elif rest is None or full is None:
             measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
+        elif probe is not None and None in levels_of(probe, (rest, full)):
+            measures.append(kind.missing(name, repeat, "mm", PROBE_LOST))
         elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
             measures.append(kind.missing(name, repeat, "mm", PROBE_MOVED))
         else:
             spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
             lift = full.value - rest.value
             measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
-    return _with_means(measures)
+    return with_means(measures)
 
 
-_STATES = ("rest", "contracted")
+STATES = ("rest", "contracted")
+# A time within the clip has no mean over repeats.
+NO_MEAN = "onset_time"
 
 
 @dataclass(frozen=True)
-class _Kind:
+class Kind:
     """What all measures of one structure share."""
 
     structure: Structure
@@ -188,6 +205,7 @@ class _Kind:
     unseen: str
 
     def missing(self, name: str, repeat: int, unit: str, reason: str) -> Measure:
+        """Give no value, and say why."""
         return Measure(
             name=name,
             structure=self.structure,
@@ -210,8 +228,9 @@ class _Kind:
         unit: str,
         value: float,
         spread: float,
-        levels: Sequence[_Level],
+        levels: Sequence[Level],
     ) -> Measure:
+        """Give a value with its interval from its standard deviation."""
         frames = ";".join(f"{level.window.first}-{level.window.last}" for level in levels)
         return replace(
             self.missing(name, repeat, unit, ""),
@@ -223,7 +242,7 @@ class _Kind:
         )
 
     def length(
-        self, name: str, repeat: int, value: float, spread: float, levels: Sequence[_Level]
+        self, name: str, repeat: int, value: float, spread: float, levels: Sequence[Level]
     ) -> Measure:
         """Give a length, unless the clip has no calibration."""
         if self.unit != "mm":
@@ -231,21 +250,33 @@ class _Kind:
         return self.number(name, repeat, "mm", value, spread, levels)
 
 
-def _repeats(windows: Sequence[Window]) -> list[int]:
+def repeats_in(windows: Sequence[Window]) -> list[int]:
+    """Numbers of the repeats, in order."""
     return sorted({window.repeat for window in windows})
 
 
-def _has_effort(windows: Sequence[Window], repeat: int) -> bool:
+def has_effort(windows: Sequence[Window], repeat: int) -> bool:
+    """Tell whether a repeat holds a contraction."""
     return any(window.state == "contracted" and window.repeat == repeat for window in windows)
 
 
-def _largest(quantity: Quantity, levels: Sequence[_Level]) -> float:
+def _largest(quantity: Quantity, levels: Sequence[Level]) -> float:
     """Largest known value within some windows; 0 where there is none."""
     values = np.concatenate([quantity.value[level.window.frames] for level in levels])
     return float(np.max(values, initial=0.0, where=~np.isnan(values)))
 
 
-def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: int) -> _Level | None:
+def levels_of(quantity: Quantity, levels: Sequence[Level]) -> list[Level | None]:
+    """Levels of another quantity in the same windows."""
+    return [
+        level_of(quantity, (level.window,), level.window.state, level.window.repeat)
+        for level in levels
+    ]
+
+
+def level_of(
+    quantity: Quantity, windows: Sequence[Window], state: str, repeat: int
+) -> Level | None:
     """Mean over the window of a state; the nearest rest before it where a repeat has none."""
     fitting = [w for w in windows if w.state == state and w.repeat == repeat]
     if not fitting and state == "rest":
@@ -260,24 +291,24 @@ def _level(quantity: Quantity, windows: Sequence[Window], state: str, repeat: in
     # Frames a few apart share speckle, so one in five counts as independent (our choice).
     independent = max(1.0, known.size / 5)
     spread = float(known.std(ddof=1) / np.sqrt(independent)) if known.size > 1 else 0.0
-    return _Level(float(known.mean()), spread, window)
+    return Level(float(known.mean()), spread, window)
 
 
 def _thickness_measures(
-    kind: _Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
+    kind: Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
 ) -> list[Measure]:
     own = error.thickness[kind.structure]
-    rest, full = (_level(quantity, windows, state, repeat) for state in _STATES)
-    has_effort = _has_effort(windows, repeat)
+    rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
+    is_effort = has_effort(windows, repeat)
     measures = []
     for name, level in (("thickness_rest", rest), ("thickness_contracted", full)):
         if level is not None:
             spread = float(np.hypot(own, level.spread))
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
-        elif has_effort or name == "thickness_rest":
+        elif is_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", kind.unseen))
     # Fat does not contract; its thickness tells how the probe was pressed.
-    if not has_effort or kind.structure not in MUSCLES:
+    if not is_effort or kind.structure not in MUSCLES:
         return measures
     if rest is None or full is None:
         return measures + [
@@ -310,14 +341,18 @@ def _preference(
     quantities = [q for q in (series.get("thickness", m) for m in muscles) if q is not None]
     measures: list[Measure] = []
     name = "preferential_activation_ratio"
-    for repeat in _repeats(windows):
-        if not _has_effort(windows, repeat) or not quantities:
+    for repeat in repeats_in(windows):
+        if not has_effort(windows, repeat) or not quantities:
             continue
         reason = "EO, IO and TrA must all be seen at rest and contracted."
-        kind = _Kind(Structure.TRA, task, method, quantities[0].unit, reason)
+        kind = Kind(Structure.TRA, task, method, quantities[0].unit, reason)
         rests, fulls = (
-            [level for q in quantities if (level := _level(q, windows, state, repeat)) is not None]
-            for state in _STATES
+            [
+                level
+                for q in quantities
+                if (level := level_of(q, windows, state, repeat)) is not None
+            ]
+            for state in STATES
         )
         if not len(rests) == len(fulls) == len(muscles):
             measures.append(kind.missing(name, repeat, "ratio", reason))
@@ -337,11 +372,13 @@ def _preference(
     return measures
 
 
-def _with_means(measures: list[Measure]) -> tuple[Measure, ...]:
+def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
     """Add the mean of the repeats of every measure that has more than one value."""
     result = list(measures)
     keys = dict.fromkeys((m.name, m.structure, m.unit) for m in measures)
     for name, structure, unit in keys:
+        if name == NO_MEAN:
+            continue
         group = [m for m in measures if (m.name, m.structure, m.unit) == (name, structure, unit)]
         values = [m.value for m in group if m.value is not None]
         if len(values) < 2:

@@ -1,6 +1,6 @@
 """Owns tissue motion since the key frame: slide of each wall layer and shift of the probe.
 
-Pure: frames and their edges in, motion out; no files. How tissue is followed is in flow.py.
+Pure: frames and their edges in, motion out; no files. How tissue is followed is in tissue.py.
 """
 
 from collections.abc import Sequence
@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.flow import Band, Near, Scene
+from layermotion.flow import Scene
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, View, label_of
+from layermotion.tissue import Band, Near
 
 Array = NDArray[np.float64]
 

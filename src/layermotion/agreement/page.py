@@ -175,8 +175,8 @@ def compare_headline(comparison: Comparison) -> str:
         bias, low, high = map(back_from_log, (limits.bias, limits.lower, limits.upper))
         words = (
             f"{label}: the tool reads {bias.value:.3f} times what the raters read "
-            f"({_interval(bias, 'ratio')}); 95 % of ratios lie between {low.value:.2f} and "
-            f"{high.value:.2f}."
+            f"({_interval(bias, 'ratio')}); 95\N{NO-BREAK SPACE}% of ratios lie between "
+            f"{low.value:.2f} and {high.value:.2f}."
         )
     else:
         bias = limits.bias
@@ -184,9 +184,9 @@ def compare_headline(comparison: Comparison) -> str:
         sure = "" if not bias.low <= 0 <= bias.high else ", which may be chance"
         words = (
             f"{label}: the tool reads {number(abs(bias.value), pairs.unit)} {way} than the raters "
-            f"({_interval(bias, pairs.unit)}{sure}); 95 % of differences lie between "
-            f"{number(limits.lower.value, pairs.unit, with_unit=False)} and "
-            f"{number(limits.upper.value, pairs.unit)}."
+            f"({_interval(bias, pairs.unit)}{sure}); 95\N{NO-BREAK SPACE}% of differences "
+            f"lie between {number(limits.lower.value, pairs.unit, with_unit=False)} "
+            f"and {number(limits.upper.value, pairs.unit)}."
         )
     if comparison.spread is not None:
         words += f" {comparison.spread.verdict}"

@@ -51,14 +51,12 @@ def check_units(
                 f"The {whose} in {table} are about {middle:.2g} times the automatic ones, as if "
                 f"{what} were mixed up; check the column unit."
             )
-    middles: dict[tuple[str, str], list[float]] = defaultdict(list)
+    values: dict[tuple[str, str], list[float]] = defaultdict(list)
     for item, value in joined:
-        middles[item.measure, item.structure].append(value)
+        values[item.measure, item.structure].append(value)
+    middles = {key: float(np.median(own)) for key, own in values.items()}
     _refuse_rows(
-        (
-            (item, value, float(np.median(middles[item.measure, item.structure])))
-            for item, value in joined
-        ),
+        ((item, value, middles[item.measure, item.structure]) for item, value in joined),
         table,
         "the automatic value",
     )

@@ -15,7 +15,7 @@ from layermotion.caution import CAUTION, epilog
 from layermotion.errors import InputError
 from layermotion.labels import View
 
-EXIT_SOME_FAILED = 1
+EXIT_SOME_FAILED, EXIT_INTERRUPTED = 1, 130
 DAY_FORMATS = ["%Y-%m-%d"]
 
 
@@ -502,6 +502,57 @@ def build(
     for reason, number in sorted(report.left_out.items()):
         typer.echo(f"Left out, {reason}: {number} frames")
     typer.echo(f"Fingerprint {report.build.fingerprint}")
+
+
+@lab_app.command(
+    epilog=epilog(
+        "layermotion lab train our-lab spring --out runs/spring steps=500 batch_size=8 "
+        "learning_rate=0.0005"
+    )
+)
+def train(
+    lab: LabFolder,
+    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    models: ModelsFolder,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="RUN", file_okay=False, help="Folder of the run.")
+    ],
+    overrides: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
+    ] = None,
+    synthetic_share: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=1.0,
+            metavar="SHARE",
+            help="Part of the examples that the generator makes, against forgetting.",
+        ),
+    ] = 0.5,
+    config: Annotated[
+        str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
+    ] = "train",
+) -> None:
+    """Train the weights in use further on a build, mixed with synthetic pictures.
+
+    Stopped with Ctrl-C, it saves its state and exits with code 130; the same command goes on from
+    there. Then: layermotion models add RUN NAME, and layermotion lab judge.
+    """
+    need_train_packages(
+        "torch", "hydra", "segmentation_models_pytorch", "albumentations", "onnx", "pycocotools"
+    )
+    from layermotion.lab.folder import open_lab
+    from layermotion.lab.registry import Registry
+    from layermotion.lab.tuning import fine_tune
+    from layermotion.training.settings import load_settings
+
+    settings = load_settings(config, overrides)
+    result = fine_tune(
+        open_lab(lab), build_name, Registry(models), settings, synthetic_share, out, date.today()
+    )
+    if not result.is_finished:
+        raise typer.Exit(EXIT_INTERRUPTED)
 
 
 @lab_app.command(epilog=epilog("layermotion lab judge our-lab spring local-001"))

@@ -100,18 +100,19 @@ def clean_header(original: Dataset, secret: Secret, subject: str) -> Dataset:
         Only attributes of ``ACTIONS``, with what was done stated (PS3.15 E.1.1, step 9).
     """
     cleaned = Dataset()
-    for element in original:
-        action = ACTIONS.get(element.keyword)
-        if element.tag.is_private or action is None:
-            continue
+    cleaned.SpecificCharacterSet = "ISO_IR 192"  # UTF-8, whatever the original was written in
+    for keyword, action in ACTIONS.items():
         if action is Action.EMPTY:
-            setattr(cleaned, element.keyword, "")
-        elif action is Action.REPLACE_UID and element.value:
-            setattr(cleaned, element.keyword, secret.replaced_uid(str(element.value)))
+            setattr(cleaned, keyword, "")
+        if action not in (Action.REPLACE_UID, Action.KEEP) or keyword not in original:
+            continue
+        element = original[keyword]
+        if action is Action.REPLACE_UID and element.value:
+            setattr(cleaned, keyword, secret.replaced_uid(str(element.value)))
         elif action is Action.KEEP and (
-            element.VR in PLAIN_REPRESENTATIONS or element.keyword in TEXT_ALLOWED
+            element.VR in PLAIN_REPRESENTATIONS or keyword in TEXT_ALLOWED
         ):
-            setattr(cleaned, element.keyword, element.value)
+            setattr(cleaned, keyword, element.value)
     cleaned.PatientName = cleaned.PatientID = subject
     cleaned.PatientIdentityRemoved = "YES"
     cleaned.LongitudinalTemporalInformationModified = "REMOVED"

@@ -5,8 +5,11 @@ their paths, subjects by pseudonym.
 """
 
 import hashlib
+import logging
 import re
+import warnings
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -109,24 +112,38 @@ def import_folder(
     refused: set[str] = set()
     clips = lab.clips()
     known = 0
-    for number, path in enumerate(files, start=1):
-        try:
-            header = _header(path)
-            subject = secret.pseudonym(_identifier(header, path, source))
-            if not lab.ledger.scopes_of(subject, today):
-                refused.add(subject)
+    with _quiet():
+        for number, path in enumerate(files, start=1):
+            try:
+                header = _header(path)
+                subject = secret.pseudonym(_identifier(header, path, source))
+                if not lab.ledger.scopes_of(subject, today):
+                    refused.add(subject)
+                    continue
+                name = _clip_name(path, secret)
+                if name in clips:
+                    known += 1
+                    continue
+                record = _import_file(lab, secret, path, name, header, subject, options)
+            except InputError as error:
+                failed.append(_without_names(str(error), path, source, number))
                 continue
-            name = _clip_name(path, secret)
-            if name in clips:
-                known += 1
-                continue
-            record = _import_file(lab, secret, path, name, header, subject, options)
-        except InputError as error:
-            failed.append(_without_names(str(error), path, source, number))
-            continue
-        clips[name] = record
-        imported.append(record)
+            clips[name] = record
+            imported.append(record)
     return ImportReport(tuple(imported), known, tuple(sorted(refused)), tuple(failed))
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Silence the warnings and log of the DICOM library: both may quote values of a file."""
+    log = logging.getLogger("pydicom")
+    was_disabled, log.disabled = log.disabled, True
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        log.disabled = was_disabled
 
 
 def _import_file(
@@ -139,8 +156,11 @@ def _import_file(
     options: ImportOptions,
 ) -> ClipRecord:
     clip = open_clip(path, options.source)
-    cleaned = clean_header(header if header is not None else _new_header(secret, name, options),
-                           secret, subject)  # fmt: skip
+    try:
+        original = _new_header(secret, name, options) if header is None else header
+        cleaned = clean_header(original, secret, subject)
+    except DECODE_ERRORS as error:
+        raise InputError("The file has a damaged header; export it again.") from error
     count = write_clip(lab.clip_path(name), cleaned, clip.frames(), clip.area, clip.spacing)
     area, spacing = clip.area, clip.spacing
     record = ClipRecord(
@@ -216,9 +236,6 @@ def _new_header(secret: Secret, name: str, options: ImportOptions) -> Dataset:
     header = Dataset()
     for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
         setattr(header, keyword, generate_uid(entropy_srcs=[name, keyword, secret.check]))
-    for keyword in ("StudyDate", "StudyTime", "StudyID", "AccessionNumber", "PatientBirthDate",
-                    "PatientSex", "ReferringPhysicianName"):  # fmt: skip
-        setattr(header, keyword, "")
     header.Modality, header.Manufacturer = "US", options.scanner or ""
     header.SeriesNumber = header.InstanceNumber = 1
     return header

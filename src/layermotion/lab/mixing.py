@@ -3,7 +3,7 @@
 The synthetic share keeps a network from forgetting what the local frames do not show.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
@@ -44,14 +44,10 @@ class MixedDraw:
         An opened build.
     synthetic_share
         Part of the examples that the generator makes, 0 to 1.
-    source
-        Names the content; two draws of one name give the same examples for the same seed, and
-        weights carry it in their card, so that those trained on a build can be found.
     """
 
     build: Build
     synthetic_share: float
-    source: str = field(init=False)
 
     def __post_init__(self) -> None:
         if not 0 <= self.synthetic_share <= 1:
@@ -61,9 +57,14 @@ class MixedDraw:
             )
         if not self.build.of(Split.TRAIN):
             raise InputError(f"The build {self.build.name} holds no frame to train on; build anew.")
-        object.__setattr__(
-            self, "source", f"build {self.build.fingerprint} synthetic {self.synthetic_share:g}"
-        )
+        # Training writes the name of its draw into the card of the weights (loop.source_name), so
+        # that those trained on a build can be found.
+        object.__setattr__(self, "__qualname__", self.source)
+
+    @property
+    def source(self) -> str:
+        """Name of the content; draws of one name give the same examples for the same seed."""
+        return f"build {self.build.fingerprint} synthetic share {self.synthetic_share:g}"
 
     def __call__(self, rng: np.random.Generator, size_px: int) -> LocalExample:
         """Draw one example of ``size_px`` rows."""

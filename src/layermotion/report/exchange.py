@@ -5,6 +5,7 @@ verified. Without leave to keep identifiers, patient, dates and numbers are left
 still lead to the study in the archive it came from.
 """
 
+import re
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -68,6 +69,14 @@ IDENTIFYING = (
     "AccessionNumber",
     "ReferringPhysicianName",
 )
+# Values that the standard does not allow, such as 1997.04.24, are left out of what we write
+# (PS3.5 6.2 for dates and times, PS3.3 C.7.1.1 for the sex).
+ALLOWED = {
+    "PatientBirthDate": r"\d{8}",
+    "StudyDate": r"\d{8}",
+    "StudyTime": r"\d{2,6}(\.\d{1,6})?",
+    "PatientSex": "[MFO]",
+}
 
 
 def read_reference(source: Path, *, keep_identifiers: bool) -> Dataset:
@@ -76,7 +85,7 @@ def read_reference(source: Path, *, keep_identifiers: bool) -> Dataset:
     Raises
     ------
     InputError
-        If the image has no UIDs to refer to.
+        If the image has no UIDs to refer to, or a form that DICOM does not know.
     """
     try:
         with warnings.catch_warnings():
@@ -89,13 +98,20 @@ def read_reference(source: Path, *, keep_identifiers: bool) -> Dataset:
             f"{source.name} lacks the UIDs of its study, so no DICOM file can refer to it; "
             f"leave sr and seg out of --export."
         )
+    sop_class = whole.SOPClassUID
+    if sop_class.is_private or sop_class.is_retired:
+        raise InputError(
+            f"{source.name} is stored in a form that DICOM has retired or does not know, which no "
+            f"new file refers to; leave sr and seg out of --export."
+        )
     reference = Dataset()
     for keyword in (*NEEDED, *TECHNICAL):
         if keyword in whole:
             setattr(reference, keyword, whole.get(keyword))
     for keyword in IDENTIFYING:
         kept = whole.get(keyword) if keep_identifiers else None
-        setattr(reference, keyword, "" if kept is None else kept)
+        is_allowed = re.fullmatch(ALLOWED.get(keyword, ".*"), str(kept))
+        setattr(reference, keyword, kept if kept is not None and is_allowed else "")
     return reference
 
 

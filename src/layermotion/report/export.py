@@ -1,6 +1,7 @@
 """Owns which further files are written of a clip, on request; how each looks lies elsewhere."""
 
 import importlib.util
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -100,4 +101,6 @@ def write_exports(folder: Path, content: "ReportContent", request: ExportRequest
             from layermotion.report.exchange import write_report, write_segmentations
 
             write = write_report if export is Export.SR else write_segmentations
-            write(folder, content, request)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # they may quote values of the file
+                write(folder, content, request)

@@ -16,7 +16,13 @@ from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
 from layermotion.measures import Measure, Status
 from layermotion.report import palette
 from layermotion.report.plots import plot_series
-from layermotion.report.words import environment, interval_words, measure_words, number_words
+from layermotion.report.words import (
+    environment,
+    interval_words,
+    is_change,
+    measure_words,
+    number_words,
+)
 from layermotion.series import Series
 
 TITLES = {
@@ -256,14 +262,10 @@ def _row(measure: Measure) -> _Row:
         value="" if measure.value is None else number_words(measure.value, measure.unit),
         unit=unit,
         interval=interval,
-        is_within_error=_is_change(measure) and _holds_zero(measure),
+        is_within_error=is_change(measure.name) and _holds_zero(measure),
         status=STATUS_WORDS[measure.status],
         frames=measure.frames,
     )
-
-
-def _is_change(measure: Measure) -> bool:
-    return "change" in measure.name or "displacement" in measure.name
 
 
 def _holds_zero(measure: Measure) -> bool:

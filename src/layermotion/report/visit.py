@@ -20,12 +20,14 @@ from layermotion.report.statements import (
 from layermotion.report.words import (
     environment,
     interval_words,
+    is_change,
     measure_words,
     number_words,
     unit_words,
 )
 from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.plan import Side
+from layermotion.session.published import BY_HAND, COSTA_2009, NONE_FOR_BASE
 from layermotion.session.results import (
     EFFECT_METHOD,
     MEAN,
@@ -196,6 +198,7 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
         change_words=list(change_sentences(visit.changes or ())),
         between=[_between(change) for change in visit.changes or ()],
         sources=list(dict.fromkeys(c.source for c in visit.changes or () if c.source)),
+        source_notes=list(_source_notes(visit.changes or ())),
         parts=list(_parts(visit.rows)),
         pictures=list(_pictures(visit, pictures)),
         manual=manual_groups(visit.rows),
@@ -204,6 +207,14 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
         healthy_sides=HEALTHY_SIDES,
         width=DRAWING_WIDTH,
     )  # fmt: skip
+
+
+def _source_notes(changes: Sequence[Change]) -> Iterator[str]:
+    """Say what a reader must know of where smallest detectable changes are from, or missing."""
+    if any(change.source.startswith(COSTA_2009) for change in changes):
+        yield BY_HAND
+    if any(change.structure == Structure.BLADDER and not change.source for change in changes):
+        yield NONE_FOR_BASE
 
 
 def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
@@ -261,13 +272,12 @@ def _cell(row: Row, group: Iterable[Row]) -> _Cell:
     if len(single) > len(known):
         words += f" ({len(known)} of {len(single)} repeats)"
     is_difference = row.side == SIDES or row.measure == PRELIFT_EFFECT
-    is_change = is_difference or "change" in row.measure or "displacement" in row.measure
     return _Cell(
         value=number_words(row.value, row.unit),
         unit=_short_unit(row.unit, is_difference),
         interval=interval_words(row.low, row.high, row.unit),
         repeats=words if len(single) > 1 else "",
-        is_within_error=is_change and not row.excludes_zero,
+        is_within_error=(is_difference or is_change(row.measure)) and not row.excludes_zero,
     )
 
 

@@ -26,10 +26,23 @@ def measure_words(name: str) -> str:
     return f"{first}, {rest.replace('_', ' ')}" if is_thickness else name.replace("_", " ")
 
 
+def is_change(name: str) -> bool:
+    """Tell whether a measure's zero means that nothing happened.
+
+    Examples
+    --------
+    >>> is_change("thickness_change"), is_change("contraction_ratio")
+    (True, False)
+    """
+    parts = ("change", "displacement", "slide", "effect", "preferential")
+    return any(part in name for part in parts)
+
+
 def number_words(value: float, unit: str) -> str:
     """Write a value with as many digits as can mean anything; a true minus sign."""
     # 0.1 mm is about the size of a pixel, and a ratio of 0.01 is as fine as that (our choice).
-    decimals = {"mm": 1, "%": 0}.get(unit, 2)
+    # A tenth of a second is about two frames.
+    decimals = {"mm": 1, "s": 1, "%": 0}.get(unit, 2)
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
 
 

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.analysis import (
-    BLADDER_METHOD,
     LEAST_RECOGNISED,
     LEAST_STATED,
     NOT_RECOGNISED,
@@ -38,6 +37,10 @@ WINDOWS = (Window("rest", 0, 0, 1), Window("contracted", 1, 1, 1))
 # Two images on one screen are one size; what the search finds may differ by this part (our choice).
 SIZE_TOLERANCE = 0.1
 STILL_METHOD = "Rest and contraction are one still image each, chosen by the person who froze them."
+BASE_METHOD = (
+    "Depth of the bladder's deep wall where it moves most, relative to the still at rest. "
+    f"{STILL_METHOD} Positive is a lift towards the probe."
+)
 STILL_CAUTION = (
     "Rest and contraction are single still images: whether each shows the level part of its state, "
     "and how long it was held, cannot be told from them."
@@ -184,9 +187,7 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     else:
         base, site_px = base_series(edges, scale, time_s)
         series = Series(clip.clip_id, time_s, (base,))
-        # The part on probe motion does not hold for stills.
-        method = f"{BLADDER_METHOD.split(';')[0]}. {STILL_METHOD} Positive is towards the probe."
         error = uncertainty(segmenter, grid, series)
-        measures = measure_bladder(series, WINDOWS, task, error, method)
+        measures = measure_bladder(series, WINDOWS, task, error, BASE_METHOD)
         cautions = (PROBE_UNKNOWN,)
     return Analysis(clip, view, view_reason, series, WINDOWS, measures, site_px, cautions)

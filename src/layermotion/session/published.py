@@ -12,6 +12,15 @@ CONDITIONS = (
     "35 patients with chronic non-specific low back pain, leg force task, single images measured "
     "by hand, before and after treatment"
 )
+BY_HAND = (
+    "Published values were found by hand in other people, positions and tasks; those of a study of "
+    "your own (layermotion reliability) fit better."
+)
+NONE_FOR_BASE = (
+    "For the bladder base no smallest detectable change is taken from publications, since their "
+    "reliabilities disagree: test-retest ICC 0.22 to 0.50 for a contraction (J Clin Med 2021; "
+    "10(15):3449) against 0.95 (PMC4803889)."
+)
 
 
 @dataclass(frozen=True)
@@ -54,11 +63,7 @@ PUBLISHED = (
 
 
 def find_published(measure: str, structure: str, unit: str) -> Published | None:
-    """Return the published value that fits a measure of a muscle; None where there is none.
-
-    There is none for the bladder base: stated reliabilities range from an ICC of 0.22 to 0.99
-    (J Clin Med 2021; 10(15):3449; PMC4803889), so no one change can be named.
-    """
+    """Return the published value that fits a measure of a muscle; None where there is none."""
     if structure not in MUSCLES:
         return None
     fitting = (item for item in PUBLISHED if measure in item.measures and unit == item.unit)

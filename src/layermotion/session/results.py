@@ -10,7 +10,7 @@ from typing import Any
 
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
-from layermotion.measures import Measure, Status
+from layermotion.measures import NO_MEAN, Measure, Status
 from layermotion.session.plan import Item, Side
 
 MEAN = "mean"
@@ -152,8 +152,9 @@ def _own_rows(recorded: Recorded) -> Iterator[Row]:
 def _means(rows: Iterable[Row]) -> Iterator[Row]:
     groups: dict[tuple[str, ...], list[Row]] = {}
     for row in rows:
-        key = (row.side, row.task, row.structure, row.measure, row.unit)
-        groups.setdefault(key, []).append(row)
+        if row.measure != NO_MEAN:
+            key = (row.side, row.task, row.structure, row.measure, row.unit)
+            groups.setdefault(key, []).append(row)
     for group in groups.values():
         known = [row for row in group if row.value is not None and math.isfinite(row.half)]
         if known:
