@@ -126,14 +126,14 @@ def train(
     joined = place.world > 1 and not distributed.is_initialized()
     if joined:
         distributed.init_process_group("nccl" if place.device.type == "cuda" else "gloo")
-    try:
-        with _stop_requests() as requests:
-            limit_s = math.inf if max_seconds is None else started_s + max_seconds
-            run = _Run(settings, out, draw or synthetic_draw(), place, report, start_from)
-            return run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s)
-    finally:
-        if joined:
-            distributed.destroy_process_group()
+    with _stop_requests() as requests:
+        limit_s = math.inf if max_seconds is None else started_s + max_seconds
+        run = _Run(settings, out, draw or synthetic_draw(), place, report, start_from)
+        result = run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s)
+    # Not after a failure: it would wait for the other processes, which wait for this one.
+    if joined:
+        distributed.destroy_process_group()
+    return result
 
 
 class _Run:
