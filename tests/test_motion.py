@@ -145,7 +145,8 @@ def test_what_stands_still_before_moving_tissue_is_not_followed_for_long() -> No
 
 def moved(tra_px: float, eo_px: float, turn: float, slope: float) -> TissueMotion:
     layers = tuple(Shift(column, 0.0, 0.9) for column in (0.0, eo_px, 0.0, tra_px))
-    return TissueMotion(layers, Shift(0.0, 0.0, 0.9), turn, (50.0, 130.0, 210.0, 300.0), slope)
+    depth = (50.0, 130.0, 210.0, 300.0)
+    return TissueMotion(layers, Shift(0.0, 0.0, 0.9), turn, depth, (0.0, 0.0, 0.0, slope))
 
 
 def test_slide_is_freed_from_the_turn_of_the_probe() -> None:
@@ -166,6 +167,15 @@ def test_slide_is_measured_along_a_sloping_muscle(lateral: int) -> None:
     assert slide_mm([motion], SPACING, lateral)[0] == pytest.approx(lateral * 5.0)
 
 
+def test_each_muscle_slides_against_the_layer_above_it() -> None:
+    layers = tuple(Shift(column, 0.0, 0.9) for column in (1.0, 3.0, 9.0, 21.0))
+    still = (0.0,) * 4
+    motion = TissueMotion(layers, Shift(0.0, 0.0, 0.9), 0.0, still, still)
+    for layer, expected_px in ((Structure.EO, 2), (Structure.IO, 6), (Structure.TRA, 18)):
+        value, _ = slide_mm([motion], SPACING, 1, layer)
+        assert value == pytest.approx(0.11 * expected_px)
+
+
 def test_slope_and_depth_of_the_layers_are_reported() -> None:
     tracker = wall_tracker()
     full = flat_boundaries()
@@ -175,7 +185,7 @@ def test_slope_and_depth_of_the_layers_are_reported() -> None:
     deep[3] += tilt
     sloping = Boundaries(full.column_px, superficial, deep, full.confidence)
     motion = tracker.update(on_screen(speckle(np.random.default_rng(15))), sloping)
-    assert motion.slope == pytest.approx(0.2, abs=0.01)
+    assert motion.slope == pytest.approx((0.0, 0.0, 0.0, 0.2), abs=0.01)
     assert motion.depth_px == pytest.approx([np.mean(pair) for pair in EDGES_PX], abs=1.0)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pydicom
 import pytest
 
+from layermotion.agreement.auto import read_auto
 from layermotion.cli import main
 from layermotion.labels import Task, View
 from layermotion.measures import Status
@@ -57,12 +58,17 @@ def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
             assert (row["status"], row["reason"]) == (Status.DRAFT, "")
         else:
             assert row["status"] == Status.NEEDS_MANUAL and row["reason"].endswith(".")
+    measured = 0
     for side, task, _ in PLAN:
         folder = out / f"{side}-{task}-1"
         bundle = json.loads((folder / "observations.fhir.json").read_text(encoding="utf-8"))
         measures = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
         assert len(bundle["entry"]) == len(measures["measures"])
+        measured += len(measures["measures"])
         assert pydicom.dcmread(folder / "measures.sr.dcm").PatientName == ""
+    # The bench reads what a visit wrote, every unit of it.
+    found = read_auto([out])
+    assert len(found.readings) + len(found.unused) == measured
     # Against itself nothing has changed, and nothing is measured again.
     made = {path: path.stat().st_mtime_ns for path in out.glob("*/measures.json")}
     assert run(*command, "--against", out) == 0

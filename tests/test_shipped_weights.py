@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from layermotion.labels import WALL_LAYERS, Task, View
+from layermotion.labels import MUSCLES, WALL_LAYERS, Task, View
 from synthetic.clips import draw_clip
 from synthetic.factors import SHARES
 from synthetic.write import write_clip
@@ -55,7 +55,8 @@ def test_wall_dicom(tmp_path: Path) -> None:
     assert len({row["frame"] for row in rows}) == plan.motion.time_s.size
     quantities = {(row["quantity"], row["structure"]) for row in rows}
     expected = {("thickness", layer) for layer in WALL_LAYERS}
-    assert expected | {("slide", "tra"), ("probe_shift", "image")} == quantities
+    expected |= {("slide", muscle) for muscle in MUSCLES} | {("probe_shift", "image")}
+    assert expected == quantities
 
 
 def test_bladder_video(tmp_path: Path) -> None:

@@ -419,8 +419,9 @@ def _motion_quantities(
     ]
     cautions: tuple[str, ...] = ()
     if view is View.ABDOMINAL_WALL:
-        value, confidence = slide_mm(motions, clip.spacing, side or 1)
-        quantities.insert(0, Quantity("slide", Structure.TRA, "mm", value, confidence))
+        for layer in reversed(MUSCLES):
+            value, confidence = slide_mm(motions, clip.spacing, side or 1, layer)
+            quantities.insert(0, Quantity("slide", layer, "mm", value, confidence))
         if not side:
             cautions = (LATERAL_UNKNOWN,)
     return tuple(quantities), cautions

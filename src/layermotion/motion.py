@@ -73,15 +73,15 @@ class TissueMotion:
         Rows from the top of the image area to the middle of each wall layer at the site in the
         key frame, in label order; NaN for a layer that is not followed.
     slope
-        Rows by which the TrA goes down from one column to the next at the site in the key frame,
-        in pixels of the whole frame; NaN where it is not followed.
+        Rows by which each wall layer goes down from one column to the next at the site in the key
+        frame, in pixels of the whole frame and label order; NaN for a layer that is not followed.
     """
 
     layers: tuple[Shift, ...]
     near: Shift
     turn_rad: float
     depth_px: tuple[float, ...]
-    slope: float
+    slope: tuple[float, ...]
 
     def of(self, layer: Structure) -> Shift:
         """Return the motion of one wall layer."""
@@ -90,7 +90,9 @@ class TissueMotion:
 
 # A frame in which nothing was followed.
 NOWHERE = (float("nan"),) * len(WALL_LAYERS)
-UNSEEN = TissueMotion((LOST,) * len(WALL_LAYERS), LOST, float("nan"), NOWHERE, float("nan"))
+UNSEEN = TissueMotion((LOST,) * len(WALL_LAYERS), LOST, float("nan"), NOWHERE, NOWHERE)
+# The layer above, against which each muscle slides; it is the same in all frames and clips.
+ABOVE = {Structure.EO: Structure.FAT, Structure.IO: Structure.EO, Structure.TRA: Structure.EO}
 
 
 class MotionTracker:
@@ -135,7 +137,7 @@ class MotionTracker:
         self._site = self._fat_depth = 0.0
         self._fat_at_start = np.zeros(2)
         self._bands: dict[Structure, Band] = {}
-        self._depth_px, self._slope = NOWHERE, float("nan")
+        self._depth_px = self._slope = NOWHERE
 
     def update(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> TissueMotion:
         """Find the motion in the next frame.
@@ -237,20 +239,31 @@ class MotionTracker:
         self._depth_px = tuple(
             depth.get(layer, float("nan")) / self._per_row for layer in WALL_LAYERS
         )
-        top, bottom, seen = scene.edges(Structure.TRA, around)
-        self._slope = float(np.polyfit(around[seen], (top + bottom)[seen] / 2, 1)[0])
-        self._slope *= self._per_column / self._per_row
+        per_column = self._per_column / self._per_row
+        self._slope = tuple(
+            _slope(scene, layer, around) * per_column if layer in depth else float("nan")
+            for layer in WALL_LAYERS
+        )
+
+
+def _slope(scene: Scene, layer: Structure, column: Array) -> float:
+    """Rows by which the middle of a layer goes down from one column to the next."""
+    top, bottom, seen = scene.edges(layer, column)
+    return float(np.polyfit(column[seen], (top + bottom)[seen] / 2, 1)[0])
 
 
 def slide_mm(
-    motions: Sequence[TissueMotion], spacing: Spacing, lateral: int
+    motions: Sequence[TissueMotion],
+    spacing: Spacing,
+    lateral: int,
+    layer: Structure = Structure.TRA,
 ) -> tuple[Array, Array]:
-    """Slide along the TrA relative to the EO, in every frame.
+    """Slide along a muscle relative to the layer above, in every frame.
 
     The difference of the two layers' shifts along the picture's columns, freed from the turn of
     the probe, which shifts a deep layer more than one near the probe, and divided by the cosine of
-    the TrA's direction at the site. The reference is the EO in all frames and all clips: another
-    one where it is lost would change the number.
+    the muscle's direction at the site. Where the layer above (``ABOVE``) is lost there is no value:
+    another reference would change the number.
 
     Parameters
     ----------
@@ -272,13 +285,15 @@ def slide_mm(
     Spine 31(6):E175-8. Slide relative to the layers above, along the muscle: our choice, because
     it does not change when the probe moves.
     """
-    pairs = [(motion.of(Structure.TRA), motion.of(Structure.EO)) for motion in motions]
-    across = np.array([own.column_px - other.column_px for own, other in pairs], float)
-    confidence = np.array([min(own.confidence, other.confidence) for own, other in pairs], float)
-    tra, eo = WALL_LAYERS.index(Structure.TRA), WALL_LAYERS.index(Structure.EO)
-    between = [motion.depth_px[tra] - motion.depth_px[eo] for motion in motions]
-    turned = np.array([motion.turn_rad for motion in motions]) * np.array(between) * spacing.row_mm
-    slope = np.array([motion.slope for motion in motions]) * spacing.row_mm / spacing.column_mm
+    above = ABOVE[layer]
+    pairs = [(motion.of(layer), motion.of(above)) for motion in motions]
+    across = np.array([one.column_px - two.column_px for one, two in pairs], float)
+    confidence = np.array([min(one.confidence, two.confidence) for one, two in pairs], float)
+    own, other = WALL_LAYERS.index(layer), WALL_LAYERS.index(above)
+    between = np.array([motion.depth_px[own] - motion.depth_px[other] for motion in motions])
+    turned = np.array([motion.turn_rad for motion in motions]) * between * spacing.row_mm
+    slope = np.array([motion.slope[own] for motion in motions])
+    slope = slope * spacing.row_mm / spacing.column_mm
     value = lateral * (across * spacing.column_mm + turned) * np.hypot(1, slope)
     return value, np.where(np.isnan(value), 0.0, confidence)
 

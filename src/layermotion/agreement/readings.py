@@ -14,6 +14,8 @@ UNITS = {
     "%": ("%", 1.0),
     "percent": ("%", 1.0),
     "ratio": ("ratio", 1.0),
+    "ms": ("s", 0.001),
+    "s": ("s", 1.0),
 }
 # Measures that cannot be below zero.
 NEVER_NEGATIVE = ("thickness_rest", "thickness_contracted", "contraction_ratio")
@@ -26,8 +28,8 @@ MOST_NAMED = 5
 class Reading:
     """One measured value and everything that says what it is.
 
-    Text fields are empty where the table has no such column; ``value`` is in ``unit`` (mm, % or
-    ratio) and ``depth_mm`` and ``quality`` are NaN where unknown. ``row`` counts as a
+    Text fields are empty where the table has no such column; ``value`` is in ``unit`` (mm, %,
+    ratio or s) and ``depth_mm`` and ``quality`` are NaN where unknown. ``row`` counts as a
     spreadsheet does: the heading is row 1.
     """
 

@@ -8,12 +8,13 @@ import numpy as np
 from layermotion.agreement.readings import NEVER_NEGATIVE, Key, Reading, rows_text
 from layermotion.errors import InputError
 
-# Ratios between two methods that only a mistaken unit explains: cm for mm, and shares for per
-# cent, give or take 40 % (our choice).
+# Ratios between two methods that only a mistaken unit explains: cm for mm, shares for per cent,
+# and ms for s, give or take 40 % (our choice).
 SLIPS = {
     "mm": (10.0, "cm and mm"),
     "%": (100.0, "shares and per cent"),
     "ratio": (100.0, "shares and per cent"),
+    "s": (1000.0, "ms and s"),
 }
 TOLERANCE = 0.4
 # A single value is also set against the middle of all values of its measure, within this factor:

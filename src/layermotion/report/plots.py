@@ -15,21 +15,16 @@ from numpy.typing import NDArray
 
 from layermotion.events import Course, Window
 from layermotion.labels import WALL_LAYERS, Structure
+from layermotion.report.marks import MAX_POINTS, draw_confidence, mark_events, mark_windows
 from layermotion.report.palette import (
-    CONTRACTED_TINT,
     FAINT_INK,
     INK,
     LOOKS,
-    REST_TINT,
     RULE,
 )
 from layermotion.series import Quantity, Series
 
-# More points than pixels across a printed page add size and no detail (our choice).
-MAX_POINTS = 2000
 WIDTH_IN = 5.6
-# Room that a letter above a window needs, as a share of the time axis (our choice).
-LETTER_SHARE = 0.0135
 # Room that a label at a line's end needs, as a share of the value axis (our choice).
 LABEL_STEP = 0.09
 # Height of a low panel as a share of the main one (our choice).
@@ -188,16 +183,16 @@ def _draw_plot(
     if is_signed:
         top.axhline(0, color=FAINT_INK, linewidth=0.8)
     _draw_lines(top, series.time_s, main)
-    _mark_windows(top, series.time_s, frame.windows, frame.effort)
+    mark_windows(top, series.time_s, frame.windows, frame.effort)
     if not is_signed:
         top.set_ylim(bottom=0)
-    _mark_events(top, frame.courses)
+    mark_events(top, frame.courses)
     sign = "\n+ is lift towards the probe" if is_signed else ""
     top.set_ylabel(f"{label} {_unit_text(main[0])}{sign}")
     _label_ends(top, main)
     for axis, panel in zip(axes[1:-1], panels, strict=True):
         _draw_panel(axis, series.time_s, panel)
-    _draw_confidence(strip, series.time_s, judged)
+    draw_confidence(strip, series.time_s, judged)
     return to_svg(figure)
 
 
@@ -273,102 +268,6 @@ def _label_ends(axes: Axes, quantities: Sequence[Quantity], step: float = LABEL_
             fontweight="bold",
             va="center",
         )
-
-
-def _mark_windows(
-    axes: Axes, time_s: NDArray[np.float64], windows: Sequence[Window], effort: str
-) -> None:
-    span = float(time_s[-1] - time_s[0])
-    several = len({window.repeat for window in windows}) > 1
-    taken_until = -np.inf
-    for window in sorted(windows, key=lambda window: window.first):
-        first, last = float(time_s[window.first]), float(time_s[window.last])
-        is_rest = window.state == "rest"
-        axes.axvspan(
-            first,
-            last,
-            facecolor=REST_TINT if is_rest else CONTRACTED_TINT,
-            edgecolor="none",
-            zorder=0,
-        )
-        axes.plot(
-            (first, last),
-            (1, 1),
-            transform=axes.get_xaxis_transform(),
-            color=FAINT_INK if is_rest else INK,
-            linewidth=1.2 if is_rest else 3.2,
-            solid_capstyle="butt",
-            clip_on=False,
-        )
-        word = "rest" if is_rest else effort
-        word = f"{word} {window.repeat}" if several else word
-        middle, half = (first + last) / 2, len(word) / 2 * LETTER_SHARE * span
-        # A name without room is left out: the shade and the bar say the same.
-        if middle - half > taken_until:
-            axes.text(
-                middle,
-                1.03,
-                word,
-                transform=axes.get_xaxis_transform(),
-                ha="center",
-                va="bottom",
-                fontsize=8.5,
-            )
-            taken_until = middle + half
-
-
-def _mark_events(axes: Axes, courses: Sequence[Course]) -> None:
-    """Draw a dotted line where each effort begins and where it is over; one not known is left out.
-
-    Named once, at the first effort: the others look alike.
-    """
-    for number, course in enumerate(courses):
-        for word, time_s in (("onset", course.onset_s), ("back at rest", course.end_s)):
-            if np.isnan(time_s):
-                continue
-            axes.axvline(time_s, color=INK, linewidth=0.9, linestyle=(0, (1, 2)), gid="event")
-            if number == 0:
-                axes.annotate(
-                    word,
-                    (time_s, 0.03),
-                    xycoords=axes.get_xaxis_transform(),
-                    xytext=(-3, 0) if word == "onset" else (3, 0),
-                    textcoords="offset points",
-                    ha="right" if word == "onset" else "left",
-                    fontsize=7.5,
-                    color=FAINT_INK,
-                )
-
-
-def _draw_confidence(
-    axes: Axes, time_s: NDArray[np.float64], quantities: Sequence[Quantity]
-) -> None:
-    """Draw one row for each quantity: dark is sure, white is not measured."""
-    run = -(-time_s.size // MAX_POINTS)
-    pad = -time_s.size % run
-    rows = np.stack(
-        [
-            np.pad(quantity.confidence, (0, pad), mode="edge").reshape(-1, run).min(axis=1)
-            for quantity in quantities
-        ]
-    )  # (quantities, runs)
-    count = len(quantities)
-    axes.imshow(
-        rows,
-        aspect="auto",
-        cmap="Greys",
-        vmin=0,
-        vmax=1.25,
-        interpolation="nearest",
-        extent=(float(time_s[0]), float(time_s[-1]), count - 0.5, -0.5),
-    )
-    axes.hlines(np.arange(count - 1) + 0.5, *axes.get_xlim(), color="white", linewidth=1.2)
-    names = [LOOKS[Structure(quantity.structure)].short_name for quantity in quantities]
-    axes.set_yticks(range(count), names if count > 1 else ["confidence"], fontsize=7.5)
-    axes.tick_params(axis="y", length=0)
-    if count > 1:
-        axes.set_ylabel("confidence", fontsize=8.5)
-    axes.set_xlabel("time, s      (strip: dark = sure, white = not measured)")
 
 
 def _bare(axes: Axes) -> None:
