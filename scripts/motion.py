@@ -143,12 +143,14 @@ class TruthSegmenter(Segmenter):
         """Look the image up."""
         assert self.grid is not None
         labels = self.labels[_key(images[0])]
-        masks = [self.grid.to_model(255 * (labels == k).astype(np.uint8)) for k in range(6)]
-        assert len(masks) == CLASS_COUNT
-        soft = [cv2.GaussianBlur(m.astype(np.float32) / 255, (0, 0), 1.0) for m in masks]
+        soft = np.zeros((CLASS_COUNT, self.size_px, self.size_px), np.float32)
+        for value in range(1, CLASS_COUNT):
+            mask = self.grid.to_model(255 * (labels == value).astype(np.uint8))
+            soft[value] = cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), 1.0)
+        soft[0] = 1 - soft[1:].sum(axis=0)
         view = np.full((1, len(VIEW_CLASSES)), 0.02, np.float32)
         view[0, VIEW_CLASSES.index(self.view)] = 0.96
-        return np.stack(soft)[None].astype(np.float32), view
+        return soft[None], view
 
 
 def _key(image: NDArray[Any]) -> bytes:

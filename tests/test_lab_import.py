@@ -177,8 +177,8 @@ def test_pictures_go_by_their_subjects_folder(tmp_path: Path) -> None:
     picture = speckled_frames(3, 1)[0]
     cv2.imwrite(str(source / "4711" / "Jane.png"), picture)
     cv2.imwrite(str(source / "Jane loose.png"), picture)
-    (source / "4711" / "notes.txt").write_text("Jane")
-    (source / "4711" / "empty.mp4").write_bytes(b"")
+    (source / "4711" / "Jane notes.txt").write_text("Jane")
+    (source / "4711" / "Jane empty.mp4").write_bytes(b"")
     options = ImportOptions("clinic-a", "old cart", SourceOptions())
     report = import_folder(lab, open_secret(lab, secret_path), source, options, TODAY)
     (record,) = report.imported

@@ -61,6 +61,7 @@ class Band(Tracker):
         self.depth = float(top[0] + bottom[0]) / 2
         self._thickness = self._mean_thickness(scene, np.zeros(3))
         self._rows = int(np.clip((bottom - top)[0] * (1 - 2 * INSET), *BAND_ROWS))
+        self._share = np.linspace(INSET, 1 - INSET, self._rows)[:, None]
         inner = np.linspace(0, self._rows - 1, 2 + int(np.clip(self._rows // 8, 1, 2)))[1:-1]
         along = np.linspace(2, 2 * half - 2, BAND_POINT_COLUMNS)
         window = (WINDOW[0], min(WINDOW[1], self._rows | 1))
@@ -86,8 +87,7 @@ class Band(Tracker):
         """Cut the columns at some offsets from the site, shape (N,), straight."""
         column = self._site + state[0] + offset * (1 + state[1])  # (N,)
         top, bottom, seen = scene.edges(self._layer, column)
-        share = np.linspace(INSET, 1 - INSET, self._rows)[:, None]
-        map_y = (top + share * (bottom - top) + state[2]).astype(np.float32)  # (R, N)
+        map_y = (top + self._share * (bottom - top) + state[2]).astype(np.float32)  # (R, N)
         map_x = np.ascontiguousarray(np.broadcast_to(column.astype(np.float32), map_y.shape))
         # Linear, because OpenCV's cubic rounds positions to 1/32 pixel, which biases a slide.
         pixels = cv2.remap(

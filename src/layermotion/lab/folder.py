@@ -134,7 +134,9 @@ class Lab:
         """
         path = self.root / "clips" / f"{name}.json"
         if not path.is_file():
-            raise InputError(f"This laboratory holds no clip {name}; list them with: lab clips.")
+            raise InputError(
+                f"This laboratory holds no clip {name}; list them with: layermotion lab clips"
+            )
         try:
             entries = json.loads(path.read_text(encoding="utf-8"))
             entries["view"] = View(entries["view"]) if entries["view"] else None
