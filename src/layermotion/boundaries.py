@@ -21,6 +21,9 @@ ORDER = {
 NEIGHBOURS = 15
 # Rows on either side of the coarse edge in which the exact crossing is sought, model px.
 SEARCH_PX = 5
+# Confidence falls to 1/e at this many rows of doubt, model px. Two sharp edges leave 1 to 2. Of the
+# measures tried, doubt told large errors from small ones best (our choice).
+DOUBT_ROWS = 10.0
 # Thinner than this, model px, a structure counts as absent in a column (our choice).
 THINNEST_PX = 1.5
 # Columns of the running median along the lower edge of the skin (our choice: a sixth of the
@@ -43,9 +46,8 @@ class Boundaries:
         (fat, EO, IO, TrA, bladder); NaN where the structure is absent or runs out of the bottom
         of the picture.
     confidence
-        Shape (5, C), 0 to 1: the structure's probability between its edges, as a share of their
-        distance plus its probability elsewhere in the column. One where all agrees; a border that
-        could as well lie elsewhere lowers it.
+        Shape (5, C), 0 to 1: falls with the number of rows in which the network cannot tell whether
+        they belong to the structure, see ``DOUBT_ROWS``.
     """
 
     column_px: Array
@@ -102,14 +104,13 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         if structure is Structure.FAT:
             fine_top = _moulded(fine_top)
         # A structure that runs out of the bottom of the picture has no lower edge to measure to.
-        unusable = (bottom - top < THINNEST_PX) | (bottom == cut.shape[1])
+        unusable = (bottom - top < THINNEST_PX) | (bottom >= cut.shape[1] - 1)
         fine_top[unusable] = fine_bottom[unusable] = np.nan
-        inside = np.take_along_axis(sums[label], np.stack([top, bottom]), axis=0)
-        found = inside[1] - inside[0]
-        overlap = found / np.maximum(bottom - top + sums[label][-1] - found, 1)
+        # Variance of "this row belongs to the structure", summed over the column.
+        doubt_px = (mass * (1 - mass)).sum(axis=0)
         superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
         deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
-        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.clip(overlap, 0, 1))
+        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))
     # Each edge was refined and smoothed by itself; none may pass the edge above it.
     both = np.stack([superficial, deep], axis=1).reshape(-1, shape[1])  # (10, C)
     ordered = np.where(np.isnan(both), np.nan, np.fmax.accumulate(both, axis=0))
