@@ -10,6 +10,7 @@ import csv
 import io
 import multiprocessing
 import os
+import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
@@ -31,7 +32,7 @@ from layermotion.segment import load_segmenter
 from layermotion.site import parse_site
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
 from synthetic.compare import compare_frames
-from synthetic.factors import SHARES, TWO_SIDED
+from synthetic.factors import PLAIN, SHARES, TWO_SIDED
 from synthetic.write import write_still, write_video
 
 # No other use of the generator starts its seeds with this word.
@@ -55,8 +56,6 @@ WALL_ONLY = (
 )
 # Two pictures side by side are told apart before measuring, so they are no factor here.
 FACTORS = tuple(name for name in SHARES if name != "split_screen")
-# A plain picture: every factor off, but with room below for a muscle to thicken.
-PLAIN = {**dict.fromkeys(SHARES, 0.0), "extra_depth": 0.5}
 # Slow efforts need few frames, a still one; persistence shows over the times of a scanner's frames.
 RATE_HZ, STILL_RATE_HZ, PERSISTENCE_RATE_HZ = 3.0, 1.0, 10.0
 STILLS = ("still", "neither")
@@ -262,7 +261,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     started_s = time.monotonic()
     work = list(jobs(asked.factors, asked.scenes, asked.kinds))
     with multiprocessing.get_context("spawn").Pool(asked.processes) as pool:
-        rows = [row for part in pool.imap(measure, work, chunksize=4) for row in part]
+        rows = []
+        for done, part in enumerate(pool.imap(measure, work, chunksize=2), start=1):
+            rows += part
+            if done % 100 == 0:
+                print(f"{done} of {len(work)}", file=sys.stderr)
     weights = load_segmenter().name
     print(
         f"weights {weights}, {len(work)} pictures and clips, {time.monotonic() - started_s:.0f} s"

@@ -96,7 +96,13 @@ def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> li
     for measure in analysis.measures:
         if measure.repeat == "mean" or measure.value is None or measure.unit == "s":
             continue
-        true = _true_value(measure, truth, x)
+        if measure.name == "slide":
+            every = np.arange(truth.time_s.size)
+            slide = slide_truth_mm(analysis, plan, truth, every)
+            rest, full = (float(slide[list(window)].mean()) for window in _windows(measure))
+            true = full - rest
+        else:
+            true = _true_value(measure, truth, x)
         if not np.isnan(true):
             result.append(
                 Comparison(
@@ -113,11 +119,15 @@ def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> li
     return result
 
 
-def _true_value(measure: Measure, truth: ClipTruth, x_mm: float) -> float:
-    windows = [
+def _windows(measure: Measure) -> list[range]:
+    return [
         range(int(first), int(last) + 1)
         for first, last in (part.split("-") for part in measure.frames.split(";"))
     ]
+
+
+def _true_value(measure: Measure, truth: ClipTruth, x_mm: float) -> float:
+    windows = _windows(measure)
     if measure.structure == Structure.BLADDER:
         rest, full = (float(truth.base_displacement_mm[list(w)].mean()) for w in windows)
         return full - rest

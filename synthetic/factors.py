@@ -165,6 +165,8 @@ SHARES: Mapping[str, float] = {
 }
 # Everything as the seed has it.
 DRAWN: Mapping[str, float] = {}
+# A plain picture: all factors off, but room below for a muscle to thicken.
+PLAIN: Mapping[str, float] = {**dict.fromkeys(SHARES, 0.0), "extra_depth": 0.5}
 
 
 def draw_factors(rng: np.random.Generator, forced: Mapping[str, float] = DRAWN) -> Factors:

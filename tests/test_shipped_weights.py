@@ -12,13 +12,11 @@ import pytest
 
 from layermotion.labels import MUSCLES, WALL_LAYERS, Task, View
 from synthetic.clips import draw_clip
-from synthetic.factors import SHARES
+from synthetic.factors import PLAIN
 from synthetic.write import write_clip
 
 pytestmark = pytest.mark.slow
 
-# A wall that every weights must manage: flat, all muscles in view, no artefact.
-PLAIN = {**dict.fromkeys(SHARES, 0.0), "extra_depth": 0.6}
 FILES = {"series.csv", "measures.csv", "measures.json", "overlay.mp4", "report.html"}
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import av
 import cv2
@@ -22,8 +23,9 @@ from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, T
 from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue
 from synthetic.bladder import draw_bladder
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from synthetic.compare import compare_measures
 from synthetic.dataset import VIEWS, draw_example, draw_pose
-from synthetic.factors import draw_factors
+from synthetic.factors import PLAIN, draw_factors
 from synthetic.motion import BLADDER_TASKS, Motion, draw_motion
 from synthetic.other import draw_other
 from synthetic.pose import (
@@ -534,6 +536,29 @@ def test_examples_have_their_shapes_labels_and_shares() -> None:
     for view, share in declared.items():
         # Four standard deviations of a binomial share.
         assert abs(views[view] / count - share) < 4 * np.sqrt(share * (1 - share) / count)
+
+
+def test_slide_is_compared_with_the_slide_of_the_tissue() -> None:
+    plan = draw_clip(seeded(3), View.ABDOMINAL_WALL, PLAIN, task=Task.DRAW_IN, frame_rate_hz=5.0)
+    truth = clip_truth(plan)
+    active = plan.motion.activation
+    rest, full = (0, int(np.argmax(active > 0))), (int(active.argmax()), int(active.argmax()))
+    measure = SimpleNamespace(
+        name="slide",
+        structure=Structure.TRA,
+        repeat="1",
+        unit="mm",
+        value=1.0,
+        low=0.0,
+        high=2.0,
+        frames=f"{rest[0]}-{rest[1] - 1};{full[0]}-{full[1]}",
+    )
+    site = plan.area.left + int(np.abs(truth.x_mm).argmin())
+    analysis = SimpleNamespace(site_px=site, measures=(measure,), cautions=())
+    (compared,) = compare_measures(analysis, plan, truth)  # type: ignore[arg-type]
+    # The layers of a plain wall are nearly flat, so that sliding along them is sliding across.
+    assert abs(truth.slide_mm[full[0]]) > 3
+    assert compared.true == pytest.approx(truth.slide_mm[full[0]], rel=0.1)
 
 
 # --- Files -----------------------------------------------------------------------------------
