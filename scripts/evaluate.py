@@ -1,7 +1,8 @@
 """Measure fresh synthetic clips and compare with their truth.
 
-python scripts/evaluate.py              prints the tables of the model card
-python scripts/evaluate.py --write      also stores them, and the errors, with the weights
+python scripts/evaluate.py --calibrate  stores the errors that set the width of intervals
+python scripts/evaluate.py              prints the tables of the model card, from other clips
+python scripts/evaluate.py --write      also stores them with the weights
 """
 
 import argparse
@@ -19,12 +20,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import analyse, look_at
+from layermotion.analysis import analyse, clip_confidence, look_at
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
 from layermotion.files import write_text
 from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, Task, View, label_of
+from layermotion.measures import Z95
 from layermotion.recording import Recording
 from layermotion.segment import WEIGHTS_FOLDER, ModelGrid, Segmenter, load_segmenter, read_card
 from layermotion.site import parse_site
@@ -35,9 +37,12 @@ from synthetic.write import write_video
 
 # No training seed starts with this word, so none of these clips was trained on.
 EVALUATION_STREAM = 20_261_125
+# Clips from this number on set the errors; those below judge them.
+CALIBRATION_FIRST = 100_000
 # Slow tasks change little from frame to frame; a cough needs a scanner's own rate.
 FRAME_RATE_HZ, COUGH_RATE_HZ = 10.0, 30.0
 FRAMES_COMPARED = 12
+JUDGED = ("thickness", "base_displacement")
 # Largest mean absolute error, mm, and smallest Dice that the project asks of its weights.
 LIMITS_MM = {"fat": 0.35, "eo": 0.35, "io": 0.35, "tra": 0.25, "bladder": 0.5}
 DICE_LIMIT = 0.92
@@ -47,12 +52,14 @@ DICE_LIMIT = 0.92
 class ClipResult:
     """What one clip gave.
 
-    ``mm_per_model_px`` scales errors; ``dice`` holds (twice the overlap, sizes) per structure.
+    ``mm_per_model_px`` scales errors; ``confidence`` is that of each structure; ``dice`` holds
+    (twice the overlap, sizes) per structure.
     """
 
     view: str
     failure: str
     mm_per_model_px: float
+    confidence: dict[str, float]
     frames: list[Comparison]
     measures: list[Comparison]
     dice: dict[str, tuple[float, float]]
@@ -82,6 +89,7 @@ def evaluate_clip(number: int) -> ClipResult:
             view=view,
             failure="",
             mm_per_model_px=grid.mm_per_pixel or float("nan"),
+            confidence={},
             frames=[],
             measures=[],
             dice=dice_sums(clip.frames(), labels, segmenter, grid),
@@ -93,8 +101,10 @@ def evaluate_clip(number: int) -> ClipResult:
             return replace(result, failure=str(error))
     if analysis.view is not view:
         return replace(result, failure=f"taken for {analysis.view}")
+    quantities = [q for q in analysis.series.quantities if q.structure in set(STRUCTURES)]
     return replace(
         result,
+        confidence={q.structure: clip_confidence(q) for q in quantities if q.name in JUDGED},
         frames=compare_frames(analysis, plan, truth, chosen),
         measures=compare_measures(analysis, plan, truth),
     )
@@ -105,7 +115,7 @@ def load_unjudged() -> Segmenter:
     found = load_segmenter(threads=1)
     names = [f"thickness_{layer}" for layer in WALL_LAYERS]
     names += [f"change_{muscle}" for muscle in MUSCLES]
-    start = dict.fromkeys([*names, "base_displacement"], 1.0)
+    start = dict.fromkeys([*names, "base_displacement"], (1.0, 0.0))
     return replace(found, errors_px={**start, **found.errors_px})
 
 
@@ -130,9 +140,21 @@ def dice_sums(
     return {str(structure): (float(a), float(b)) for structure, (a, b) in sums.items()}
 
 
-def normal_spread(errors: NDArray[np.float64]) -> float:
-    """Return the standard deviation of a normal error with the same 95 % range."""
-    return float(np.quantile(np.abs(errors), 0.95) / 1.959964)
+def error_model(
+    errors: NDArray[np.float64], confidence: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the standard deviation at full confidence and the rate at which doubt raises it.
+
+    The rate is a line through the logarithm of the errors, never falling with doubt; the level is
+    that of a normal error that holds 95 % of all.
+    """
+    size, doubt = np.abs(errors), 1 - confidence
+    growth = 0.0
+    if np.ptp(doubt) > 0:
+        # Tiny errors are luck, and would pull the line down.
+        growth = max(float(np.polyfit(doubt, np.log(size + np.median(size) / 4), 1)[0]), 0.0)
+    level = np.quantile(size / np.exp(growth * doubt), 0.95) / Z95
+    return round(float(level), 3), round(growth, 2)
 
 
 def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
@@ -155,14 +177,13 @@ def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
                 "limit_mm": LIMITS_MM[structure],
             }
         )
-    rows = [(c, r.mm_per_model_px) for r in results for c in r.measures]
-    for name, structure, unit in dict.fromkeys((c.name, c.structure, c.unit) for c, _ in rows):
-        group = [
-            (c, s) for c, s in rows if (c.name, c.structure, c.unit) == (name, structure, unit)
-        ]
-        errors = np.array([c.error for c, _ in group])
+    rows = [(c, r.mm_per_model_px, r.confidence[c.structure]) for r in results for c in r.measures]
+    for name, structure, unit in dict.fromkeys((c.name, c.structure, c.unit) for c, *_ in rows):
+        kind = (name, structure, unit)
+        group = [row for row in rows if (row[0].name, row[0].structure, row[0].unit) == kind]
+        errors = np.array([c.error for c, *_ in group])
         inside = [
-            c.low <= c.true <= c.high for c, _ in group if c.low is not None and c.high is not None
+            c.low <= c.true <= c.high for c, *_ in group if c.low is not None and c.high is not None
         ]
         measures.append(
             {
@@ -175,12 +196,13 @@ def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
                 "inside_interval_percent": 100 * float(np.mean(inside)),
             }
         )
-        kind = {"thickness_rest": "thickness", "thickness_change": "change"}.get(name)
-        in_px = np.array([c.error / s for c, s in group])
-        if unit == "mm" and kind:
-            errors_px[f"{kind}_{structure}"] = round(normal_spread(in_px), 3)
+        judged = {"thickness_rest": "thickness", "thickness_change": "change"}.get(name)
+        in_px = np.array([c.error / scale for c, scale, _ in group])
+        sure = np.array([sure for *_, sure in group])
+        if unit == "mm" and judged:
+            errors_px[f"{judged}_{structure}"] = error_model(in_px, sure)
         elif name == "base_displacement":
-            errors_px[name] = round(normal_spread(in_px), 3)
+            errors_px[name] = error_model(in_px, sure)
     dice = {}
     for structure in STRUCTURES:
         overlap, size = np.sum([r.dice[structure] for r in results], axis=0)
@@ -225,22 +247,36 @@ def main() -> None:
     """Measure, print, and store if asked."""
     parser = argparse.ArgumentParser(description="Compare measured with true values.")
     parser.add_argument("--clips", type=int, default=200)
-    parser.add_argument("--first", type=int, default=0, help="number of the first clip")
-    parser.add_argument("--write", action="store_true", help="store the result with the weights")
+    parser.add_argument("--first", type=int, default=2000, help="number of the first clip")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--write", action="store_true", help="store the tables with the weights")
+    what.add_argument(
+        "--calibrate",
+        action="store_true",
+        help=f"store the errors, from clips {CALIBRATION_FIRST} on",
+    )
     options = parser.parse_args()
     started_s = time.monotonic()
-    numbers = range(options.first, options.first + options.clips)
+    first = CALIBRATION_FIRST if options.calibrate else options.first
+    numbers = range(first, first + options.clips)
+    if not options.calibrate and numbers.stop > CALIBRATION_FIRST:
+        parser.error(f"clips from {CALIBRATION_FIRST} on are kept for --calibrate")
     with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
         results = list(pool.imap(evaluate_clip, numbers))
     name = load_segmenter().name
     print(f"weights {name}, {time.monotonic() - started_s:.0f} s")
     summary = summarise(results)
     show(summary)
+    errors_px = summary.pop("errors_px")
+    card = read_card(name)
+    if options.calibrate:
+        card["errors_px"] = errors_px
+        command = f"python scripts/evaluate.py --calibrate --clips {options.clips}"
+        card["calibration"] = {"command": command}
     if options.write:
-        card = read_card(name)
-        card["errors_px"] = summary.pop("errors_px")
         command = f"python scripts/evaluate.py --clips {options.clips} --first {options.first}"
         card["evaluation"] = {"command": command, **summary}
+    if options.write or options.calibrate:
         write_text(WEIGHTS_FOLDER / f"{name}.json", json.dumps(card, indent=2) + "\n")
         print(f"stored in {name}.json")
 

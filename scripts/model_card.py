@@ -73,8 +73,8 @@ def card_text(card: dict[str, Any]) -> str:
         )
     lines += [
         "",
-        "Measures of one repeat (the width of the intervals was set from the errors of these same "
-        "clips, so the last column flatters):",
+        "Measures of one repeat (the width of the intervals was set on other clips of the same "
+        f"generator, `{card['calibration']['command']}`):",
         "",
         "| measure | values | mean absolute error | median | truth inside the 95 % interval |",
         "|---|---|---|---|---|",

@@ -109,8 +109,8 @@ class Stack:
         """Depth of the skin below the middle of the probe's face, mm; negative beside it."""
         if not np.isfinite(self.face_radius_mm):
             return np.zeros_like(x_mm)
-        reach = np.minimum(np.abs(x_mm), self.face_half_width_mm)
-        return np.asarray(np.sqrt(self.face_radius_mm**2 - reach**2) - self.face_radius_mm)
+        reach = np.minimum(np.abs(x_mm), self.face_half_width_mm) / self.face_radius_mm
+        return np.asarray(self.face_radius_mm * (np.sqrt(np.maximum(1 - reach**2, 0)) - 1))
 
     def index(self, name: str) -> int:
         """Position of the named layer; ValueError if there is none."""
@@ -192,20 +192,21 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
     young = uniform(rng, -32, -14)
     # Fat between the fibres of older muscle brightens it, not what lies around it.
     muscle = young + 9 * bright
-    border = max(uniform(rng, 11, 34) * (1 - 0.6 * faint), 5.0 + muscle - young)
+    # Below about 8 dB a line drowns in speckle, and nobody could tell where a layer ends.
+    contrast = max(uniform(rng, 12, 34) * (1 - 0.6 * faint) - (muscle - young), 8.0)
     fat = young + uniform(rng, -9, 11)
     return Look(
         muscle_db=muscle,
         fat_db=muscle + (fat - muscle) * max(1 - isoechoic, 0.0),
-        border_db=young + border,
+        border_db=muscle + contrast,
         border_mm=log_uniform(rng, 0.35, 1.3),
         border_gap_db=14 * gaps,
         border_coherence=uniform(rng, 0.0, 0.8) ** 1.5,
-        fibre_db=uniform(rng, 3, 20) if chance(rng, 0.88) else 0.0,
-        lobule_db=uniform(rng, 3, 22) if chance(rng, 0.88) else 0.0,
-        # A sheet of collagen within a layer is at most as bright as the borders around it.
-        fat_sheet_db=border * 0.9 * sheets,
-        septum_db=border * 0.9 * septa,
+        # Streaks and sheets of collagen within a layer are fainter than the borders around it.
+        fibre_db=min(uniform(rng, 3, 20), 0.7 * contrast) if chance(rng, 0.88) else 0.0,
+        lobule_db=min(uniform(rng, 3, 22), 0.8 * contrast) if chance(rng, 0.88) else 0.0,
+        fat_sheet_db=contrast * 0.8 * sheets,
+        septum_db=contrast * 0.85 * septa,
         # Ranges span both attenuation sets: fat 0.63 to 0.8, muscle 0.96 to 1.4 dB/(cm MHz)
         # (PMC10346919 Table A2; PMC10001275 Table 4), widened below for low-loss settings.
         fat_loss=uniform(rng, 0.4, 0.85),

@@ -7,8 +7,10 @@ finding the image on a real screen is never perfect.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
+from layermotion.geometry import COLUMN_RATIO
 from layermotion.labels import Structure, View
 from synthetic.anatomy import Stack, chance, uniform
 from synthetic.beams import Grid
@@ -38,7 +40,7 @@ class Example:
     Parameters
     ----------
     image
-        uint8, shape (size, size).
+        uint8, shape (size, size / COLUMN_RATIO).
     label
         uint8, same shape, labels 0 to 5.
     view
@@ -56,7 +58,7 @@ class Example:
 def draw_example(
     rng: np.random.Generator, size_px: int, forced: Mapping[str, float] = DRAWN
 ) -> Example:
-    """Draw one example of ``size_px`` x ``size_px`` pixels.
+    """Draw one example of ``size_px`` rows, with pixels ``COLUMN_RATIO`` times as wide as high.
 
     Parameters
     ----------
@@ -66,13 +68,13 @@ def draw_example(
     Examples
     --------
     >>> draw_example(np.random.default_rng(1), 64).image.shape
-    (64, 64)
+    (64, 32)
     """
     choice, body, cut, screen = split(rng, 4)
     view = int(choice.choice(3, p=_VIEW_SHARES))
     if view == 0 and chance(choice, 0.1):
-        blank = np.zeros((size_px, size_px), np.uint8)
-        return Example(menu(screen, size_px, size_px), blank, 0, 0.2)
+        image = _squeezed(menu(screen, size_px, size_px))
+        return Example(image, np.zeros_like(image), 0, 0.2)
     scene = draw_scene(body, VIEWS[view], forced)
     factors = scene.factors
     halves = 2 if factors.split_screen else 1
@@ -104,7 +106,16 @@ def draw_example(
         cover_with_menu(screen, image)
     if factors.screen_grab:
         image = grab(screen, image, factors.screen_grab)
-    return Example(np.ascontiguousarray(image), np.ascontiguousarray(label), view, grid.row_mm)
+    # Of the columns that are averaged, the label is that of one by chance: no side is favoured.
+    label = np.ascontiguousarray(label[:, int(screen.integers(COLUMN_RATIO)) :: COLUMN_RATIO])
+    return Example(_squeezed(image), label, view, grid.row_mm)
+
+
+def _squeezed(screen: Grey) -> Grey:
+    """Average neighbouring columns of a square picture into the wide pixels of an example."""
+    rows, columns = screen.shape
+    size = (columns // COLUMN_RATIO, rows)
+    return np.asarray(cv2.resize(screen, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def draw_pose(rng: np.random.Generator, stack: Stack) -> Pose:

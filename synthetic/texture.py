@@ -73,7 +73,7 @@ def _sheets(
     count: int,
     strength_db: float,
     grid: Texture,
-    share: tuple[float, float] = (0.05, 0.45),
+    share: tuple[float, float] = (0.03, 0.2),
 ) -> None:
     """Add bright sheets that run along the layer and may look like fascia.
 
@@ -270,8 +270,8 @@ def _pattern(
             noise = np.asarray(slanted, np.float32)
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.3, 1.4), 0)
         level += uniform(rng, 0, 2.5) * _streaks(rng, rows, columns, along * 3, across * 5)
-        _sheets(rng, level, int(rng.integers(0, 6)), strength * uniform(rng, 0.6, 1.4), grid)
-        _sheets(rng, level, int(rng.integers(1, 5)), tissue.sheet_db, grid, (0.1, 0.5))
+        _sheets(rng, level, int(rng.integers(0, 6)), strength * uniform(rng, 0.5, 1.0), grid)
+        _sheets(rng, level, int(rng.integers(1, 5)), tissue.sheet_db, grid, (0.05, 0.25))
     elif tissue.pattern == "lobules":
         across_mm = log_uniform(rng, 0.15, 0.7)
         along = across_mm * uniform(rng, 4, 14) / grid.column_mm

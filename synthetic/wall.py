@@ -118,10 +118,10 @@ def _muscles(
             layers.append(draw_border(rng, x, f"fascia above {name}", look))
             double = factors.double_fascia
             if chance(rng, share) and double:  # fat between two leaves: a double line
-                gap = (0.2 + 1.8 * double) * (1 + 0.7 * undulation(rng, x, 15, 80))
-                between = Tissue(look.fat_db + rng.normal(0, 3), look.fat_loss)
+                gap = (0.2 + 1.2 * double) * (1 + 0.7 * undulation(rng, x, 15, 80))
+                between = Tissue(_deep_fat_db(rng, look), look.fat_loss)
                 layers.append(
-                    Layer(f"fat above {name}", BACKGROUND, np.clip(gap, 0.0, 4.0), between)
+                    Layer(f"fat above {name}", BACKGROUND, np.clip(gap, 0.0, 2.5), between)
                 )
                 layers.append(draw_border(rng, x, f"second fascia above {name}", look, 0.8))
         layers.append(Layer(name, label_of(name), thickness, draw_muscle(rng, look)))
@@ -144,12 +144,20 @@ def _below(
     if chance(rng, 0.6) or thinner_mm.any():
         fat = np.clip(uniform(rng, 0.3, 6) * (1 + 0.35 * undulation(rng, x, 25, 120)), 0.0, 12.0)
         fat += uniform(rng, 0.3, 1.0) * thinner_mm
-        tissue = Tissue(look.fat_db + rng.normal(0, 4), look.fat_loss, "lobules", look.lobule_db)
+        tissue = Tissue(_deep_fat_db(rng, look), look.fat_loss, "lobules", look.lobule_db)
         layers.append(Layer("preperitoneal fat", BACKGROUND, fat, tissue))
         layers.append(draw_border(rng, x, "peritoneum", look, uniform(rng, 0.5, 1.2)))
     bowel = draw_bowel(rng, look, factors)
     layers.append(Layer("bowel", BACKGROUND, np.full_like(x, depth_mm * 1.5 + 20), bowel))
     return layers
+
+
+def _deep_fat_db(rng: np.random.Generator, look: Look) -> float:
+    """Level of fat between and below the muscles, brighter than they are.
+
+    Common practice, no source: dark fat between two lines would pass for another muscle.
+    """
+    return max(look.fat_db + rng.normal(0, 3), look.muscle_db + uniform(rng, 4, 12))
 
 
 def draw_bowel(rng: np.random.Generator, look: Look, factors: Factors) -> Tissue:

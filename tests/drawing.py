@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.geometry import COLUMN_RATIO
+
 
 @dataclass(frozen=True, eq=False)
 class Scene:
@@ -18,9 +20,9 @@ class Scene:
 
 def draw_layers(rng: np.random.Generator, size_px: int) -> Scene:
     """Four wavy layers (view 1) or a dark disc (view 2), with noise."""
-    rows, columns = np.mgrid[:size_px, :size_px] / size_px
+    rows, columns = np.mgrid[:size_px, :size_px:COLUMN_RATIO] / size_px
     view = int(rng.integers(1, 3))
-    label = np.zeros((size_px, size_px), np.uint8)
+    label = np.zeros(rows.shape, np.uint8)
     if view == 1:
         edges = 0.1 + np.cumsum(rng.uniform(0.14, 0.2, 5)) - 0.1
         wave = 0.03 * np.sin(6 * columns + rng.uniform(0, 6))

@@ -58,6 +58,10 @@ class TruthSegmenter:
     spacing_range_mm: tuple[float, float] = (0.05, 1.0)
     errors_px: Mapping[str, float] = field(default_factory=lambda: dict(ERRORS_PX))
 
+    def error_px(self, measure: str, confidence: float) -> float:
+        """Error of a measure, whatever the confidence."""
+        return self.errors_px[measure]
+
     def run(self, images: NDArray[np.uint8]) -> tuple[Probabilities, NDArray[np.float32]]:
         """Blurred truth and view of each image."""
         numbers = [self._number(image) for image in images]
@@ -75,8 +79,8 @@ class TruthSegmenter:
 
 
 def blurred(labels: Labels, grid: ModelGrid, sigma_px: float = 1.2) -> Probabilities:
-    """One-hot labels on the model input, softened, shape (6, S, S)."""
-    one_hot = np.zeros((6, grid.size_px, grid.size_px), np.float32)
+    """One-hot labels on the model input, softened, shape (6, *grid.shape)."""
+    one_hot = np.zeros((6, *grid.shape), np.float32)
     one_hot[0] = 1
     for k in range(6):
         part = (labels == k).astype(np.float32)

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from layermotion.boundaries import (
-    COLUMN_STEP,
     ORDER,
     Boundaries,
     _ordered_edges,
@@ -39,7 +38,7 @@ BLADDER_ROWS = {Structure.FAT: (20.3, 60.8), Structure.BLADDER: (100.35, 250.7)}
 def analytic(rows: dict[Structure, tuple[float, float]]) -> NDArray[np.float32]:
     """Level layers with edges blurred exactly: model rows of the upper and lower edge."""
     position = np.arange(GRID.size_px)
-    probabilities = np.zeros((6, GRID.size_px, GRID.size_px), np.float32)
+    probabilities = np.zeros((6, *GRID.shape), np.float32)
     for structure, (top, bottom) in rows.items():
         profile = ndtr((position - top) / BLUR_PX) - ndtr((position - bottom) / BLUR_PX)
         probabilities[label_of(structure)] = profile[:, None]
@@ -95,7 +94,7 @@ def test_edges_are_found_below_a_twentieth_of_a_pixel(
 
 def test_columns_span_the_image_area_at_pixel_centres() -> None:
     column_px = find_boundaries(analytic(WALL_ROWS), GRID, View.ABDOMINAL_WALL).column_px
-    step_px = COLUMN_STEP * GRID.column_step
+    step_px = GRID.column_step
     # The outer border of the first model column is the border of the area.
     assert column_px[0] == pytest.approx(AREA.left - 0.5 + GRID.column_step / 2, abs=1e-3)
     np.testing.assert_allclose(np.diff(column_px), step_px, rtol=1e-4)

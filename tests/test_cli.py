@@ -225,10 +225,10 @@ def test_train_hands_every_option_on(
     training = Recorder(SimpleNamespace(is_finished=is_finished))
     replace_module(monkeypatch, "layermotion.training.loop", main=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
-    assert run("train", "--out", tmp_path, "--from", tmp_path) == code
+    assert run("train", "--out", tmp_path, "--from", "layers-004") == code
     assert training.calls == [
         (["steps=7", "seed=1"], "smoke", tmp_path, {"start_from": None}),
-        ([], "train", tmp_path, {"start_from": tmp_path}),
+        ([], "train", tmp_path, {"start_from": "layers-004"}),
     ]
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from layermotion.errors import InputError, WeightsError
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.segment import ModelGrid, load_segmenter, read_card, weights_names
+from layermotion.segment import ModelGrid, input_shape, load_segmenter, read_card, weights_names
 
 pytest_plugins = ["trained"]  # for trained_weights
 
@@ -47,13 +47,13 @@ def test_positions_survive_the_way_there_and_back(
 
 
 @given(area=areas)
-def test_model_pixels_are_square_in_mm(area: ImageArea) -> None:
+def test_model_pixels_are_twice_as_wide_as_high_in_mm(area: ImageArea) -> None:
     grid = ModelGrid.for_area(area, SPACING, 320)
-    assert max(grid.rows, grid.columns) == 320
+    assert max(grid.rows, 2 * grid.columns) == 320
     assert grid.mm_per_pixel is not None
     for mm, count in (
         (grid.row_step * SPACING.row_mm, grid.rows),
-        (grid.column_step * SPACING.column_mm, grid.columns),
+        (grid.column_step * SPACING.column_mm / 2, grid.columns),
     ):
         # Whole pixels: half a pixel in ``count`` at most.
         assert mm == pytest.approx(grid.mm_per_pixel, rel=0.5 / (count - 0.5))
@@ -61,7 +61,7 @@ def test_model_pixels_are_square_in_mm(area: ImageArea) -> None:
 
 def test_unknown_spacing_counts_as_square_and_gives_no_mm() -> None:
     grid = ModelGrid.for_area(ImageArea(5, 7, 300, 600), None, 320)
-    assert (grid.rows, grid.columns, grid.mm_per_pixel) == (160, 320, None)
+    assert (grid.rows, grid.columns, grid.mm_per_pixel) == (160, 160, None)
     doubled = Spacing(row_mm=0.16, column_mm=0.22, source="test")
     fine = ModelGrid.for_area(ImageArea(5, 7, 300, 600), SPACING, 320)
     coarse = ModelGrid.for_area(ImageArea(5, 7, 300, 600), doubled, 320)
@@ -79,9 +79,9 @@ def test_a_bright_line_comes_back_where_it_was_drawn(line_px: float, size_px: in
     along = 250 * np.exp(-(((np.arange(800) - line_px) / 2.5) ** 2) / 2)
     lying = np.repeat(along[:600, None], 800, axis=1).round().astype(np.uint8)
     standing = np.repeat(along[None], 600, axis=0).round().astype(np.uint8)
-    centres = np.arange(size_px)
-    row = float(np.average(centres, weights=grid.to_model(lying).astype(float).sum(1)))
-    column = float(np.average(centres, weights=grid.to_model(standing).astype(float).sum(0)))
+    rows, columns = (np.arange(count) for count in grid.shape)
+    row = float(np.average(rows, weights=grid.to_model(lying).astype(float).sum(1)))
+    column = float(np.average(columns, weights=grid.to_model(standing).astype(float).sum(0)))
     assert grid.row_to_frame(row) == pytest.approx(line_px, abs=0.1)
     assert grid.column_to_frame(column) == pytest.approx(line_px, abs=0.1)
 
@@ -92,7 +92,7 @@ def test_outside_the_area_nothing_shows_and_padding_is_black() -> None:
     frame[area.slices] = 90
     grid = ModelGrid.for_area(area, SPACING, 320)
     image = grid.to_model(frame)
-    assert image.shape == (320, 320)
+    assert image.shape == (320, 160)
     assert set(np.unique(image[grid.slices])) == {90}
     image[grid.slices] = 0
     assert not image.any()
@@ -121,17 +121,17 @@ def test_segmenting_loads_no_training_package() -> None:
 
 def test_weights_run_on_bytes_and_floats_alike(trained_weights: Path) -> None:
     segmenter = load_segmenter(folder=trained_weights, threads=1)
-    size = segmenter.size_px
-    images = np.random.default_rng(1).integers(0, 256, (3, size, size)).astype(np.uint8)
+    shape = input_shape(segmenter.size_px)
+    images = np.random.default_rng(1).integers(0, 256, (3, *shape)).astype(np.uint8)
     probabilities, view = segmenter.run(images)
-    assert probabilities.shape == (3, 6, size, size) and probabilities.dtype == np.float32
+    assert probabilities.shape == (3, 6, *shape) and probabilities.dtype == np.float32
     assert view.shape == (3, 3)
     np.testing.assert_allclose(probabilities.sum(1), 1, atol=1e-5)
     np.testing.assert_allclose(view.sum(1), 1, atol=1e-5)
     np.testing.assert_array_equal(segmenter.run(images.astype(np.float32))[0], probabilities)
     alone, _ = segmenter.run(images[1:2])
     np.testing.assert_allclose(alone[0], probabilities[1], atol=1e-5)
-    with pytest.raises(InputError, match=rf"give \(N, {size}, {size}\)"):
+    with pytest.raises(InputError, match=rf"give \(N, {shape[0]}, {shape[1]}\)"):
         segmenter.run(images[:, :-1])
 
 

@@ -19,7 +19,7 @@ from drawing import draw_layers
 
 from layermotion.errors import ConfigError, InputError
 from layermotion.segment import WEIGHTS_FOLDER, load_segmenter
-from layermotion.training import tracking
+from layermotion.training import loop, tracking
 from layermotion.training.augment import Augmentation
 from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
 from layermotion.training.export import export_weights
@@ -54,9 +54,9 @@ def losses(out: Path) -> dict[int, float]:
 
 def test_every_config_is_complete_and_overrides_win() -> None:
     assert load_settings("train").size_px == 320
-    smoke = load_settings("smoke", ["steps=3", "decoder_channels=[32,32,32,16,16]"])
+    smoke = load_settings("smoke", ["steps=3", "decoder_channels=[32,32,16,16]"])
     assert (smoke.size_px, smoke.steps) == (64, 3)
-    assert smoke.decoder_channels == (32, 32, 32, 16, 16)
+    assert smoke.decoder_channels == (32, 32, 16, 16)
     assert hash(smoke)
 
 
@@ -69,10 +69,10 @@ def test_every_config_is_complete_and_overrides_win() -> None:
         (["+steps=3"], r"The override \+steps=3 is not of the form NAME=VALUE."),
         (["steps=many"], r"The setting steps .* one of type int, such as 1000."),
         (["steps=null"], r"The setting steps .* one of type int, such as 1000."),
-        (["decoder_channels=[a]"], r"The setting decoder_channels\[0\] .* such as \(64, .*"),
+        (["decoder_channels=[a]"], r"The setting decoder_channels\[0\] .* such as \(96, .*"),
         (["steps=[1"], r"The config smoke or an override cannot be read .*"),
         (["steps=0"], "The setting steps cannot be 0; give one a value above 0."),
-        (["size_px=100"], "The setting size_px cannot be 100; give one such as 96."),
+        (["size_px=100"], "The setting size_px cannot be 100; give one such as 128."),
         (["precision=fp16"], "The setting precision cannot be fp16; give one of fp32 or bf16."),
         (["batch_size=6", "reuse=4"], ".* multiple of reuse, such as 8."),
     ],
@@ -172,7 +172,7 @@ def test_augmentation_is_decided_by_the_generator_and_moves_label_with_image() -
         image, label = augmentation(telling, example.label, seeded(1, index))
         again, label_again = augmentation(telling, example.label, seeded(1, index))
         assert np.array_equal(image, again) and np.array_equal(label, label_again)
-        assert image.shape == label.shape == (320, 320)
+        assert image.shape == label.shape == (320, 160)
         assert image.dtype == label.dtype == np.uint8
         assert set(np.unique(label)) <= set(range(6))
         unchanged += np.array_equal(image, telling)
@@ -300,6 +300,33 @@ def test_a_folder_with_other_settings_is_refused(tmp_path: Path) -> None:
     train(
         replace(TINY, steps=1, checkpoint_every_s=9, workers=2), tmp_path, draw_layers, report=str
     )
+
+
+def test_a_run_starts_from_another_run_or_from_shipped_weights(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    train(TINY, tmp_path / "first", draw_layers, report=str)
+    export_weights(tmp_path / "first", "layers-001", tmp_path)
+    monkeypatch.setattr(loop, "WEIGHTS_FOLDER", tmp_path)
+    first = load_checkpoint(tmp_path / "first" / "last.pt")["average"]
+    # A step of no length leaves the weights where they started.
+    still = replace(TINY, steps=1, learning_rate=1e-30, weight_decay=0.0)
+    for number, (source, tolerance) in enumerate(
+        ((str(tmp_path / "first"), 1e-6), ("layers-001", 1e-3))
+    ):
+        out = tmp_path / str(number)
+        train(still, out, draw_layers, report=str, start_from=source)
+        state = load_checkpoint(out / "last.pt")
+        weight = "unet.segmentation_head.0.weight"
+        torch.testing.assert_close(
+            state["model"][weight], first[weight], rtol=tolerance, atol=tolerance
+        )
+        assert state["progress"]["spacing_range_mm"][0] <= 0.3
+    with pytest.raises(ConfigError, match="holds another network; give the same encoder"):
+        other = replace(TINY, decoder_channels=(32, 32, 16, 16))
+        train(other, tmp_path / "other", draw_layers, report=str, start_from="layers-001")
+    with pytest.raises(ConfigError, match="nowhere is neither the folder of a run .* layers-001"):
+        train(TINY, tmp_path / "none", draw_layers, report=str, start_from="nowhere")
 
 
 def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:

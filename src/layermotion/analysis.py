@@ -104,7 +104,7 @@ class Look:
     frame
         The frame.
     probabilities
-        float32, shape (6, S, S).
+        float32, shape (6, R, C).
     view
         float32, shape (3,), in the order of ``VIEW_CLASSES``.
     """
@@ -150,7 +150,6 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         If the clip has no frames, or shows neither view.
     """
     grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
-    error = uncertainty(segmenter, grid)
     times: list[float] = []
     motions: list[TissueMotion] = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
@@ -217,6 +216,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         series = Series(clip.clip_id, time_s, (*thickness, *moving))
         method = f"{WALL_METHOD} {site_words}" if site_px is not None else WALL_METHOD
         unseen = UNSEEN_LAYER if site_px is not None else site_words
+        error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, windows, task, error, method, unseen)
         measures += measure_slide(series, windows, task, SLIDE_METHOD)
     else:
@@ -235,6 +235,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         moving, cautions = _motion_quantities(clip, view, motions, 0)
         cautions = (*cautions, *push_cautions)
         series = Series(clip.clip_id, time_s, (_from_rest(base, windows), *moving))
+        error = uncertainty(segmenter, grid, series)
         measures = measure_bladder(series, windows, task, error, BLADDER_METHOD)
         effort = base
     courses = time_efforts(effort.value, time_s, windows)
@@ -250,20 +251,32 @@ def _spread(recording: Recording) -> list[Boundaries]:
     return [edges for edges in looked if edges.confidence.any()]
 
 
-def uncertainty(segmenter: Segmenter, grid: ModelGrid) -> Uncertainty:
-    """Errors found for these weights, scaled from model pixels to the unit of the series."""
-    unit = grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
-    errors = segmenter.errors_px
-    if not errors:
+def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncertainty:
+    """Errors to expect in this clip, in the unit of its series.
+
+    Those found for the weights at the median confidence of each structure in the clip.
+    """
+    if not segmenter.errors_px:
         raise WeightsError(
             f"The error of the weights {segmenter.name} is not known yet, so no interval can be "
-            f"given; run: python scripts/evaluate.py --write."
+            f"given; run: python scripts/evaluate.py --calibrate."
         )
+    unit = grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
+
+    def error(measure: str, quantity: str, structure: Structure) -> float:
+        return unit * segmenter.error_px(measure, clip_confidence(series.get(quantity, structure)))
+
     return Uncertainty(
-        thickness={layer: errors[f"thickness_{layer}"] * unit for layer in WALL_LAYERS},
-        change={muscle: errors[f"change_{muscle}"] * unit for muscle in MUSCLES},
-        base=errors["base_displacement"] * unit,
+        thickness={k: error(f"thickness_{k}", "thickness", k) for k in WALL_LAYERS},
+        change={k: error(f"change_{k}", "thickness", k) for k in MUSCLES},
+        base=error("base_displacement", "base_displacement", Structure.BLADDER),
     )
+
+
+def clip_confidence(quantity: Quantity | None) -> float:
+    """Median confidence over the frames that have a value; 1 where there is none to judge."""
+    sure = quantity.confidence[quantity.confidence > 0] if quantity else np.zeros(0)
+    return float(np.median(sure)) if sure.size else 1.0
 
 
 def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:

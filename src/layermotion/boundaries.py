@@ -16,10 +16,14 @@ ORDER = {
     View.ABDOMINAL_WALL: WALL_LAYERS,
     View.BLADDER: (Structure.FAT, Structure.BLADDER),
 }
-# Model columns from one edge position to the next; edges are smooth over far more (our choice).
-COLUMN_STEP = 2
+# Columns over which the order of the layers is sought together, so that one column cannot jump to
+# another border than its neighbours (our choice: about a tenth of the picture).
+NEIGHBOURS = 15
 # Rows on either side of the coarse edge in which the exact crossing is sought, model px.
 SEARCH_PX = 5
+# Confidence falls to 1/e at this many rows of doubt, model px. Two sharp edges leave 1 to 2. Of the
+# measures tried, doubt told large errors from small ones best (our choice).
+DOUBT_ROWS = 10.0
 # Thinner than this, model px, a structure counts as absent in a column (our choice).
 THINNEST_PX = 1.5
 # Columns of the running median along the lower edge of the skin (our choice: a sixth of the
@@ -42,7 +46,8 @@ class Boundaries:
         (fat, EO, IO, TrA, bladder); NaN where the structure is absent or runs out of the bottom
         of the picture.
     confidence
-        Shape (5, C), 0 to 1: mean probability of the structure between its edges.
+        Shape (5, C), 0 to 1: falls with the number of rows in which the network cannot tell whether
+        they belong to the structure, see ``DOUBT_ROWS``.
     """
 
     column_px: Array
@@ -63,28 +68,30 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
     """Find the edges of the structures of one view.
 
     In each column the labelling that respects the anatomical order and agrees with the most
-    probability mass is found exactly (dynamic programming); each of its edges is then moved to
-    where the structure's probability crosses one half, between pixels.
+    probability mass of the column and its neighbours is found exactly (dynamic programming); each
+    of its edges is then moved to where the structure's own probability crosses one half, between
+    pixels.
 
     Parameters
     ----------
     probabilities
-        float32, shape (6, S, S), classes in label order.
+        float32, shape (6, *grid.shape), classes in label order.
     grid
         How the frame lies on the model input.
 
     Returns
     -------
     Boundaries
-        Columns every ``COLUMN_STEP`` model pixels over the image area.
+        Every model column over the image area.
     """
     rows, columns = grid.slices
-    cut = np.ascontiguousarray(probabilities[:, rows, columns][:, :, ::COLUMN_STEP])  # (6, R, C)
+    cut = np.ascontiguousarray(probabilities[:, rows, columns])  # (6, R, C)
     order = ORDER[view]
     # Mass of each class above each row.
     sums = np.zeros((cut.shape[0], cut.shape[1] + 1, cut.shape[2]), np.float32)
     np.cumsum(cut, axis=1, out=sums[:, 1:])
-    edges = _ordered_edges(sums, [label_of(structure) for structure in order])
+    shared = np.stack([cv2.blur(mass, (NEIGHBOURS, 1)) for mass in sums])
+    edges = _ordered_edges(shared, [label_of(structure) for structure in order])
     shape = (len(STRUCTURES), cut.shape[2])
     superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
     confidence = np.zeros(shape, np.float32)
@@ -97,13 +104,13 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         if structure is Structure.FAT:
             fine_top = _moulded(fine_top)
         # A structure that runs out of the bottom of the picture has no lower edge to measure to.
-        unusable = (bottom - top < THINNEST_PX) | (bottom == cut.shape[1])
+        unusable = (bottom - top < THINNEST_PX) | (bottom >= cut.shape[1] - 1)
         fine_top[unusable] = fine_bottom[unusable] = np.nan
-        inside = np.take_along_axis(sums[label], np.stack([top, bottom]), axis=0)
-        mean = (inside[1] - inside[0]) / np.maximum(bottom - top, 1)
+        # Variance of "this row belongs to the structure", summed over the column.
+        doubt_px = (mass * (1 - mass)).sum(axis=0)
         superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
         deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
-        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.clip(mean, 0, 1))
+        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))
     # Each edge was refined and smoothed by itself; none may pass the edge above it.
     both = np.stack([superficial, deep], axis=1).reshape(-1, shape[1])  # (10, C)
     ordered = np.where(np.isnan(both), np.nan, np.fmax.accumulate(both, axis=0))
@@ -121,7 +128,7 @@ def no_boundaries(grid: ModelGrid) -> Boundaries:
 def _column_px(grid: ModelGrid) -> Array:
     """Frame columns at which edges are given."""
     _, columns = grid.slices
-    model_column = np.arange(columns.start, columns.stop, COLUMN_STEP, dtype=np.float32)
+    model_column = np.arange(columns.start, columns.stop, dtype=np.float32)
     return grid.column_to_frame(model_column).astype(np.float32)
 
 

@@ -295,13 +295,11 @@ def train(
         str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
     ] = "train",
     start_from: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
             "--from",
-            metavar="RUN",
-            exists=True,
-            file_okay=False,
-            help="Folder of a finished run whose weights this one starts from.",
+            metavar="RUN|NAME",
+            help="Start from the weights of a run (its folder) or from shipped weights (name).",
         ),
     ] = None,
 ) -> None:

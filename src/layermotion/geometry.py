@@ -8,6 +8,9 @@ from layermotion.errors import InputError
 # Spacing outside this range is refused as a mistake: 0.005 mm is finer than any clinical
 # scanner's display, 2 mm would show a 4 mm muscle as two rows (our choice).
 SPACING_RANGE_MM = (0.005, 2.0)
+# Width of a model pixel over its height, in mm. Layers run across the picture and edges are
+# sought along columns, so detail counts in depth; scanners resolve less across (our choice).
+COLUMN_RATIO = 2
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ import onnxruntime
 from numpy.typing import NDArray
 
 from layermotion.errors import InputError, WeightsError
-from layermotion.geometry import ImageArea, Spacing
+from layermotion.geometry import COLUMN_RATIO, ImageArea, Spacing
 from layermotion.labels import STRUCTURES, View
 
 WEIGHTS_FOLDER = Path(__file__).parent / "weights"
@@ -30,25 +31,37 @@ NAME_PATTERN = re.compile(r"[a-z][a-z0-9]*-(\d{3})")
 Positions = TypeVar("Positions", float, NDArray[np.floating[Any]])
 
 
+def input_shape(size_px: int) -> tuple[int, int]:
+    """Rows and columns of the input of a model with ``size_px`` rows.
+
+    Examples
+    --------
+    >>> input_shape(320)
+    (320, 160)
+    """
+    return size_px, size_px // COLUMN_RATIO
+
+
 @dataclass(frozen=True)
 class ModelGrid:
-    """How the image area of a frame lies on the square model input.
+    """How the image area of a frame lies on the model input.
 
     Positions are pixel centres: row 0.0 is the middle of the first row. The area is scaled to
-    pixels that are square in mm, centred, and padded with black on two sides.
+    pixels ``COLUMN_RATIO`` times as wide as high in mm, so that the input covers a square, then
+    centred, and padded with black on two sides.
 
     Parameters
     ----------
     area
         Part of the frame that is shown to the model.
     size_px
-        Side of the model input.
+        Rows of the model input.
     rows, columns
-        Size of the scaled area on the model input; the longer side fills ``size_px``.
+        Size of the scaled area on the model input; the longer side fills it.
     mm_per_pixel
-        Side of a model pixel, mm; None where the clip is not calibrated. The shorter side is
-        rounded to whole pixels, so pixels are square to within half a pixel over that side;
-        the position maps below are exact.
+        Height of a model pixel, mm; None where the clip is not calibrated. The shorter side is
+        rounded to whole pixels, so this holds to within half a pixel over that side; the
+        position maps below are exact.
     """
 
     area: ImageArea
@@ -67,9 +80,14 @@ class ModelGrid:
             area=area,
             size_px=size_px,
             rows=max(1, round(height / scale)),
-            columns=max(1, round(width / scale)),
+            columns=max(1, round(width / scale / COLUMN_RATIO)),
             mm_per_pixel=scale if spacing else None,
         )
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the model input."""
+        return input_shape(self.size_px)
 
     @property
     def row_step(self) -> float:
@@ -89,7 +107,7 @@ class ModelGrid:
     @property
     def left(self) -> int:
         """First model column that shows tissue."""
-        return (self.size_px - self.columns) // 2
+        return (self.shape[1] - self.columns) // 2
 
     @property
     def slices(self) -> tuple[slice, slice]:
@@ -107,13 +125,13 @@ class ModelGrid:
         Returns
         -------
         NDArray[np.uint8]
-            Shape (size, size).
+            Shape ``self.shape``.
         """
         cut = frame_pixels[self.area.slices]
         # Averaging along a side that shrinks, interpolation along a side that grows.
         smaller = (min(self.area.width, self.columns), min(self.area.height, self.rows))
         shrunk = cv2.resize(cut, smaller, interpolation=cv2.INTER_AREA)
-        image = np.zeros((self.size_px, self.size_px), np.uint8)
+        image = np.zeros(self.shape, np.uint8)
         image[self.slices] = cv2.resize(
             shrunk, (self.columns, self.rows), interpolation=cv2.INTER_LINEAR
         )
@@ -152,12 +170,13 @@ class Segmenter:
     name, sha256
         Which weights these are; a report prints both.
     size_px
-        Side of the square input.
+        Rows of the input.
     spacing_range_mm
-        Smallest and largest mm per pixel met in training.
+        Smallest and largest height of a pixel met in training, mm.
     errors_px
-        Standard deviation of each measure's error on synthetic clips, model pixels, as
-        ``scripts/evaluate.py`` found and stored it.
+        For each measure, the standard deviation of its error on synthetic clips at full confidence,
+        model pixels, and the rate at which it grows as confidence falls; ``scripts/evaluate.py``
+        found and stored them.
     session
         The network; the grey scale is normalised inside it.
     """
@@ -166,8 +185,13 @@ class Segmenter:
     sha256: str
     size_px: int
     spacing_range_mm: tuple[float, float]
-    errors_px: Mapping[str, float]
+    errors_px: Mapping[str, tuple[float, float]]
     session: onnxruntime.InferenceSession
+
+    def error_px(self, measure: str, confidence: float) -> float:
+        """Return the standard deviation of a measure's error at some confidence, model pixels."""
+        level, growth = self.errors_px[measure]
+        return level * math.exp(growth * (1 - confidence))
 
     def run(
         self, images: NDArray[np.uint8] | NDArray[np.float32]
@@ -177,12 +201,13 @@ class Segmenter:
         Parameters
         ----------
         images
-            uint8, or float32 in 0..255; shape (N, size, size), as ``ModelGrid.to_model`` gives.
+            uint8, or float32 in 0..255; shape (N, rows, columns), as ``ModelGrid.to_model``
+            gives.
 
         Returns
         -------
         tuple
-            Class probabilities, float32, shape (N, 6, size, size), in the order of ``CLASSES``;
+            Class probabilities, float32, shape (N, 6, rows, columns), in the order of ``CLASSES``;
             view probabilities, float32, shape (N, 3), in the order of ``VIEW_CLASSES``.
 
         Raises
@@ -190,12 +215,13 @@ class Segmenter:
         InputError
             If the shape is another one.
         """
-        if images.ndim != 3 or images.shape[1:] != (self.size_px, self.size_px):
+        rows, columns = input_shape(self.size_px)
+        if images.ndim != 3 or images.shape[1:] != (rows, columns):
             raise InputError(
                 f"Images of shape {images.shape} do not fit the weights {self.name}; "
-                f"give (N, {self.size_px}, {self.size_px}), as ModelGrid.to_model does."
+                f"give (N, {rows}, {columns}), as ModelGrid.to_model does."
             )
-        batch = images.astype(np.float32)[:, None]  # (N, 1, S, S)
+        batch = images.astype(np.float32)[:, None]  # (N, 1, R, C)
         probabilities, view = self.session.run(OUTPUT_NAMES, {INPUT_NAME: batch})
         return probabilities, view
 
@@ -245,9 +271,9 @@ def load_segmenter(
     options.intra_op_num_threads = threads
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
     low, high = card["spacing_range_mm"]
-    return Segmenter(
-        name, found, int(card["size_px"]), (float(low), float(high)), card["errors_px"], session
-    )
+    stored = card["errors_px"].items()
+    errors = {measure: (float(level), float(growth)) for measure, (level, growth) in stored}
+    return Segmenter(name, found, int(card["size_px"]), (float(low), float(high)), errors, session)
 
 
 def weights_names(folder: Path = WEIGHTS_FOLDER) -> list[str]:

@@ -67,7 +67,7 @@ class MixedDraw:
         return f"build {self.build.fingerprint} synthetic share {self.synthetic_share:g}"
 
     def __call__(self, rng: np.random.Generator, size_px: int) -> LocalExample:
-        """Draw one example of ``size_px`` squared pixels."""
+        """Draw one example of ``size_px`` rows."""
         if rng.random() < self.synthetic_share:
             from synthetic.dataset import draw_example
 
@@ -94,7 +94,7 @@ def fit_example(
 ) -> LocalExample:
     """Scale a part of a frame and its label onto the model input, as measuring does."""
     grid = ModelGrid.for_area(area, frame.spacing, size_px)
-    fitted = np.zeros((size_px, size_px), np.uint8)
+    fitted = np.zeros(grid.shape, np.uint8)
     fitted[grid.slices] = cv2.resize(
         label[area.slices], (grid.columns, grid.rows), interpolation=cv2.INTER_NEAREST_EXACT
     )

@@ -164,7 +164,6 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
         If the pictures show neither view.
     """
     grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
-    error = uncertainty(segmenter, grid)
     looks = [look_at(frame, segmenter, grid) for frame in clip.frames()]
     view, view_reason = decide_view(clip, np.array([look.view for look in looks]))
     if view is None:
@@ -183,10 +182,12 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
         method = f"{WALL_METHOD} {STILL_METHOD}"
         method = f"{method} {words}" if site_px is not None else method
         unseen = UNSEEN_LAYER if site_px is not None else words
+        error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, WINDOWS, task, error, method, unseen)
     else:
         base, site_px = base_series(edges, scale, time_s)
         series = Series(clip.clip_id, time_s, (base,))
+        error = uncertainty(segmenter, grid, series)
         measures = measure_bladder(series, WINDOWS, task, error, BASE_METHOD)
         cautions = (PROBE_UNKNOWN,)
     return Analysis(clip, view, view_reason, series, WINDOWS, measures, site_px, cautions)

@@ -24,9 +24,9 @@ class Augmentation:
             A.HorizontalFlip(p=0.5),
             A.Affine(
                 scale=(0.85, 1.15),
-                rotate=(-8, 8),
                 translate_percent=(-0.06, 0.06),
-                shear=(-5, 5),
+                # Pixels are wider than high: 14 degrees down the picture are 7 in tissue.
+                shear={"x": (-4, 4), "y": (-14, 14)},
                 border_mode=cv2.BORDER_CONSTANT,
                 p=0.5,
             ),
@@ -76,7 +76,7 @@ class Augmentation:
         Parameters
         ----------
         image, label
-            uint8, shape (size, size).
+            uint8, shape (rows, columns).
         rng
             Decides every change; the same state gives the same result.
         """

@@ -21,11 +21,11 @@ class Drawn(Protocol):
 
     @property
     def image(self) -> NDArray[np.uint8]:
-        """Grey image, shape (size, size)."""
+        """Grey image, shape (rows, columns)."""
 
     @property
     def label(self) -> NDArray[np.uint8]:
-        """Class of each pixel, shape (size, size)."""
+        """Class of each pixel, same shape."""
 
     @property
     def view(self) -> int:
@@ -33,16 +33,16 @@ class Drawn(Protocol):
 
     @property
     def mm_per_pixel(self) -> float:
-        """Side of one pixel, mm."""
+        """Height of one pixel, mm."""
 
 
 Draw = Callable[[np.random.Generator, int], Drawn]
 
 
 class Batch(NamedTuple):
-    """Tensors of one step; N examples of S x S pixels.
+    """Tensors of one step; N examples of R x C pixels.
 
-    ``image`` uint8 (N, 1, S, S); ``label`` uint8 (N, S, S); ``view`` int64 (N,);
+    ``image`` uint8 (N, 1, R, C); ``label`` uint8 (N, R, C); ``view`` int64 (N,);
     ``mm_per_pixel`` float32 (N,).
     """
 

@@ -1,10 +1,11 @@
-"""Owns export: the moving average of a run becomes NAME.onnx and NAME.json."""
+"""Owns export: the moving average of a run becomes NAME.onnx, NAME.pt and NAME.json."""
 
 import hashlib
 import json
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import onnx
@@ -15,6 +16,7 @@ from torch import nn
 import layermotion
 from layermotion.errors import InputError, WeightsError
 from layermotion.files import atomic_path, write_text
+from layermotion.geometry import COLUMN_RATIO
 from layermotion.segment import (
     CLASSES,
     INPUT_NAME,
@@ -22,6 +24,7 @@ from layermotion.segment import (
     OUTPUT_NAMES,
     VIEW_NAMES,
     WEIGHTS_FOLDER,
+    input_shape,
     load_segmenter,
     weights_names,
 )
@@ -46,7 +49,9 @@ class _Probabilities(nn.Module):
 
     def forward(self, image: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
         class_logits, view_logits = self.network(image)
-        return class_logits.softmax(1), view_logits.softmax(1)
+        # Written out, because ONNX Runtime turns the array round for a softmax over classes.
+        powers = (class_logits - class_logits.amax(1, keepdim=True)).exp()
+        return powers / powers.sum(1, keepdim=True), view_logits.softmax(1)
 
 
 def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
@@ -59,7 +64,7 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
     name
         WORD-NUMBER with three digits, such as ``layers-001``; one that is not taken.
     folder
-        Where NAME.onnx and its card NAME.json go.
+        Where NAME.onnx, its card NAME.json and NAME.pt go; training can start from the last.
 
     Returns
     -------
@@ -89,6 +94,7 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
         _write_onnx(model, settings.size_px, temporary)
         difference = _check(model, settings.size_px, temporary)
         digest = hashlib.sha256(temporary.read_bytes()).hexdigest()
+        rows, columns = input_shape(settings.size_px)
         settings_text = json.dumps(state["settings"], sort_keys=True)
         progress = state["progress"]
         card = {
@@ -98,8 +104,8 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
             "classes": list(CLASSES),
             "views": list(VIEW_NAMES),
             "size_px": settings.size_px,
-            "input": f"{INPUT_NAME}: float32 (N, 1, {settings.size_px}, {settings.size_px}), "
-            "grey 0 to 255, pixels square in mm",
+            "input": f"{INPUT_NAME}: float32 (N, 1, {rows}, {columns}), grey 0 to 255, "
+            f"pixels {COLUMN_RATIO} times as wide as high in mm",
             "normalisation": f"(grey / {GREY_SCALE:g} - {GREY_MEAN:g}) / {GREY_SPREAD:g}, "
             "inside the network",
             "errors_px": {},  # filled by scripts/evaluate.py --write
@@ -113,15 +119,27 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
             "layermotion": layermotion.__version__,
             "libraries": {library: version(library) for library in LIBRARIES},
         }
+        with atomic_path(folder / f"{name}.pt") as start:
+            _write_start(state, start)
         # The card comes first: weights without a card would be refused, a card alone is ignored.
         write_text(folder / f"{name}.json", json.dumps(card, indent=2) + "\n")
     load_segmenter(name, folder=folder)
     return folder / f"{name}.json"
 
 
+def _write_start(state: dict[str, Any], path: Path) -> None:
+    """Write what another run can start from, in half precision: training goes on anyway."""
+    average = {
+        key: tensor.half() if tensor.is_floating_point() else tensor
+        for key, tensor in state["average"].items()
+    }
+    kept = {"settings": state["settings"], "progress": state["progress"], "average": average}
+    torch.save(kept, path)
+
+
 def _write_onnx(model: nn.Module, size_px: int, path: Path) -> None:
     # Two images: one would fix the number of images at one.
-    example = torch.zeros(2, 1, size_px, size_px)
+    example = torch.zeros(2, 1, *input_shape(size_px))
     torch.onnx.export(
         model,
         (example,),
@@ -156,7 +174,7 @@ def _check(model: nn.Module, size_px: int, path: Path) -> float:
             f"{SIZE_LIMIT_BYTES / 2**20:.0f} MiB; train a smaller encoder."
         )
     rng = np.random.default_rng(0)
-    image = rng.integers(0, 256, (3, 1, size_px, size_px)).astype(np.float32)
+    image = rng.integers(0, 256, (3, 1, *input_shape(size_px))).astype(np.float32)
     session = onnxruntime.InferenceSession(path, providers=["CPUExecutionProvider"])
     exported = session.run(OUTPUT_NAMES, {INPUT_NAME: image})
     with torch.no_grad():

@@ -20,7 +20,7 @@ from torch.nn.parallel import DistributedDataParallel
 
 from layermotion.errors import ConfigError
 from layermotion.files import atomic_path
-from layermotion.segment import CLASSES
+from layermotion.segment import CLASSES, WEIGHTS_FOLDER, weights_names
 from layermotion.training import tracking
 from layermotion.training.data import (
     STEP_STREAM,
@@ -89,7 +89,7 @@ def train(
     augment: bool = True,
     max_seconds: float | None = None,
     report: Callable[[str], None] = print,
-    start_from: Path | None = None,
+    start_from: str | None = None,
 ) -> Result:
     """Train until ``settings.steps``, going on from ``last.pt`` in ``out`` where there is one.
 
@@ -111,12 +111,13 @@ def train(
     report
         Receives one line of progress at a time.
     start_from
-        Folder of a run whose averaged weights a new run starts from; None starts from chance.
+        What a new run takes its averaged weights from: the folder of a run, or the name of shipped
+        weights; None starts from chance.
 
     Raises
     ------
     ConfigError
-        If ``out`` holds a run with other settings, or ``start_from`` holds no run with the same
+        If ``out`` holds a run with other settings, or ``start_from`` names no weights of the same
         network.
     """
     started_s = time.monotonic()
@@ -125,14 +126,14 @@ def train(
     joined = place.world > 1 and not distributed.is_initialized()
     if joined:
         distributed.init_process_group("nccl" if place.device.type == "cuda" else "gloo")
-    try:
-        with _stop_requests() as requests:
-            limit_s = math.inf if max_seconds is None else started_s + max_seconds
-            run = _Run(settings, out, draw or synthetic_draw(), place, report, start_from)
-            return run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s)
-    finally:
-        if joined:
-            distributed.destroy_process_group()
+    with _stop_requests() as requests:
+        limit_s = math.inf if max_seconds is None else started_s + max_seconds
+        run = _Run(settings, out, draw or synthetic_draw(), place, report, start_from)
+        result = run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s)
+    # Not after a failure: it would wait for the other processes, which wait for this one.
+    if joined:
+        distributed.destroy_process_group()
+    return result
 
 
 class _Run:
@@ -145,7 +146,7 @@ class _Run:
         draw: Draw,
         place: _Place,
         report: Callable[[str], None],
-        start_from: Path | None,
+        start_from: str | None,
     ) -> None:
         self.settings, self.out, self.draw, self.place = settings, out, draw, place
         self.is_writer = place.rank == 0
@@ -271,23 +272,20 @@ class _Run:
         if self.settings.tracking != "csv":
             tracking.record_run(self.out, self.settings.tracking)
 
-    def _start_from(self, run: Path) -> None:
+    def _start_from(self, source: str) -> None:
         """Take over the averaged weights of another run, and what they were trained on."""
-        path = run / CHECKPOINT_NAME
-        if not path.exists():
-            raise ConfigError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a run.")
-        state = load_checkpoint(path)
+        state = load_checkpoint(starting_point(source))
         try:
             self.model.load_state_dict(state["average"])
         except RuntimeError as error:
             raise ConfigError(
-                f"The run in {run} trained another network; give the same encoder and decoder."
+                f"{source} holds another network; give the same encoder and decoder_channels."
             ) from error
         self.average.load_state_dict(state["average"])
         old = state["progress"]
         self.progress.sources = list(old["sources"])
         self.progress.spacing_range_mm = list(old["spacing_range_mm"])
-        self.report(f"starting from the weights of {run}, step {old['step']}")
+        self.report(f"starting from the weights of {source}, step {old['step']}")
 
     def _restore(self, source: str) -> None:
         """Load ``last.pt`` where there is one, and note what images are trained on."""
@@ -352,6 +350,24 @@ def load_checkpoint(path: Path) -> dict[str, Any]:
     return state
 
 
+def starting_point(source: str) -> Path:
+    """File with the averaged weights of a run (its folder is given) or of shipped weights.
+
+    Raises
+    ------
+    ConfigError
+        If there is neither such a run nor such weights.
+    """
+    run, shipped = Path(source) / CHECKPOINT_NAME, WEIGHTS_FOLDER / f"{source}.pt"
+    for path in (run, shipped):
+        if path.exists():
+            return path
+    raise ConfigError(
+        f"{source} is neither the folder of a run with a {CHECKPOINT_NAME} nor the name of shipped "
+        f"weights; choose from {', '.join(weights_names(WEIGHTS_FOLDER))}."
+    )
+
+
 def source_name(draw: Draw) -> str:
     """Name the source of the images, with a digest of the code of its package or module.
 
@@ -411,7 +427,7 @@ def main(
     out: Path,
     max_seconds: float | None = None,
     report: Callable[[str], None] = print,
-    start_from: Path | None = None,
+    start_from: str | None = None,
 ) -> Result:
     """Read the settings and train; what ``layermotion train`` runs."""
     settings = load_settings(config, overrides)

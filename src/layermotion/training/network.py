@@ -21,8 +21,12 @@ VIEW_DROPOUT = 0.2
 class LayerNet(nn.Module):
     """Grey image in, logits out.
 
-    ``forward`` takes (N, 1, S, S) grey 0..255, uint8 or float, and gives class logits
-    (N, 6, S, S) and view logits (N, 3).
+    ``forward`` takes (N, 1, R, C) grey 0..255, uint8 or float, and gives class logits
+    (N, 6, R, C) and view logits (N, 3).
+
+    The U-Net stops at half resolution, where its last features give the logits of four pixels
+    each (Shi et al. 2016, arXiv 1609.05158, sub-pixel convolution): a last stage at full
+    resolution costs a third of the time.
     """
 
     def __init__(self, settings: TrainSettings) -> None:
@@ -32,8 +36,14 @@ class LayerNet(nn.Module):
             encoder_weights=None,
             in_channels=1,
             classes=CLASS_COUNT,
-            decoder_channels=settings.decoder_channels,
+            # The library insists on a last stage, which is taken away below.
+            decoder_channels=(*settings.decoder_channels, settings.decoder_channels[-1]),
             aux_params={"classes": len(VIEW_CLASSES), "pooling": "avg", "dropout": VIEW_DROPOUT},
+        )
+        del self.unet.decoder.blocks[-1]
+        self.unet.segmentation_head = nn.Sequential(
+            nn.Conv2d(settings.decoder_channels[-1], 4 * CLASS_COUNT, 3, padding=1),
+            nn.PixelShuffle(2),
         )
 
     def forward(self, image: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
@@ -57,12 +67,12 @@ def boundary_band(label: torch.Tensor, radius_px: int) -> torch.Tensor:
     Parameters
     ----------
     label
-        Integer, shape (N, S, S).
+        Integer, shape (N, R, C).
 
     Returns
     -------
     torch.Tensor
-        bool, shape (N, S, S).
+        bool, shape (N, R, C).
     """
     value = label[:, None].float()  # (N, 1, S, S)
     side = 2 * radius_px + 1
@@ -80,14 +90,14 @@ def soft_dice_loss(logits: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
     Parameters
     ----------
     logits
-        float, shape (N, C, S, S).
+        float, shape (N, K, R, C).
     label
-        int64, shape (N, S, S).
+        int64, shape (N, R, C).
     """
     probability = logits.softmax(1)
     truth = functional.one_hot(label, logits.shape[1]).permute(0, 3, 1, 2).to(probability.dtype)
     axes = (0, 2, 3)
-    overlap = (probability * truth).sum(axes)  # (C,)
+    overlap = (probability * truth).sum(axes)  # (K,)
     size = truth.sum(axes)
     dice = 2 * overlap / (probability.sum(axes) + size)
     present = (size > 0).to(dice.dtype)
@@ -100,7 +110,7 @@ def compute_losses(
     """Loss of one batch, in float32 whatever the precision of the logits."""
     class_logits, label = class_logits.float(), batch.label.long()
     weight = 1 + settings.boundary_weight * boundary_band(batch.label, settings.boundary_px)
-    each = functional.cross_entropy(class_logits, label, reduction="none")  # (N, S, S)
+    each = functional.cross_entropy(class_logits, label, reduction="none")  # (N, R, C)
     cross_entropy = (each * weight).sum() / weight.sum()
     dice = soft_dice_loss(class_logits, label)
     view = functional.cross_entropy(view_logits.float(), batch.view)

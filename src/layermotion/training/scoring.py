@@ -21,7 +21,7 @@ def evaluate(model: nn.Module, batches: list[Batch], device: torch.device) -> di
     right, count = 0, 0
     for batch in batches:
         class_logits, view_logits = model(batch.image.to(device))
-        predicted = class_logits.argmax(1).cpu()  # (N, S, S)
+        predicted = class_logits.argmax(1).cpu()  # (N, R, C)
         right += int((view_logits.argmax(1).cpu() == batch.view).sum())
         count += len(batch.view)
         for position, structure_scores in enumerate(scores):

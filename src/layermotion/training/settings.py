@@ -15,6 +15,7 @@ from omegaconf.errors import OmegaConfBaseException
 
 import layermotion
 from layermotion.errors import ConfigError
+from layermotion.geometry import COLUMN_RATIO
 
 PRECISIONS = ("fp32", "bf16")
 
@@ -26,7 +27,8 @@ class TrainSettings:
     Parameters
     ----------
     size_px
-        Side of the square model input, px; a multiple of 32, the encoder's total stride.
+        Rows of the model input, px; a multiple of 64, as its columns (half as many) must be one of
+        32, the encoder's total stride.
     batch_size, steps
         Examples in one step on one process, and steps in the whole run.
     learning_rate, warmup_steps, weight_decay
@@ -61,7 +63,7 @@ class TrainSettings:
     gradient_limit: float = 1.0
     ema_decay: float = 0.999
     encoder: str = "tu-mobilenetv4_conv_small"
-    decoder_channels: tuple[int, ...] = (64, 48, 32, 24, 16)
+    decoder_channels: tuple[int, ...] = (96, 64, 48, 32)
     boundary_weight: float = 2.0
     boundary_px: int = 3
     view_weight: float = 0.1
@@ -87,10 +89,13 @@ class TrainSettings:
             "checkpoint_every_s",
         ):  # fmt: skip
             self._require(getattr(self, name) >= 0, name, "0 or more")
-        self._require(self.size_px % 32 == 0, "size_px", f"such as {_multiple(self.size_px, 32)}")
+        stride = 32 * COLUMN_RATIO
+        self._require(
+            self.size_px % stride == 0, "size_px", f"such as {_multiple(self.size_px, stride)}"
+        )
         self._require(0 <= self.ema_decay < 1, "ema_decay", "from 0 to below 1")
         self._require(self.precision in PRECISIONS, "precision", f"of {' or '.join(PRECISIONS)}")
-        self._require(len(self.decoder_channels) == 5, "decoder_channels", "of five widths")
+        self._require(len(self.decoder_channels) == 4, "decoder_channels", "of four widths")
         self._require(
             self.batch_size % self.reuse == 0,
             "batch_size",

@@ -1,0 +1,161 @@
+"""README, model card, change log and package agree with the program."""
+
+import re
+import shlex
+import subprocess
+import sys
+import tomllib
+import venv
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.main import get_command
+
+import layermotion
+from layermotion.cli import app
+from layermotion.segment import WEIGHTS_FOLDER, read_card, weights_names
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+# What may stand at the top of the repository, beside files whose name starts with a dot.
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "configs", "src"}
+TOP_LEVEL |= {"tests", "synthetic", "scripts"}
+SIZE_LIMIT_BYTES = 16 * 2**20
+
+
+def documented_commands() -> list[list[str]]:
+    """Words of every ``layermotion`` command in a code block of the two documents."""
+    blocks = re.findall(r"^```\n(.*?)^```", README + DEVELOPERS, flags=re.MULTILINE | re.DOTALL)
+    lines = [line.split("  #")[0] for block in blocks for line in block.splitlines()]
+    return [shlex.split(line)[1:] for line in lines if line.startswith("layermotion ")]
+
+
+def commands() -> dict[str, Any]:
+    """Every command of the program by its words, groups opened."""
+
+    def opened(command: Any, words: str) -> dict[str, Any]:
+        if not hasattr(command, "commands"):
+            return {words: command}
+        found: dict[str, Any] = {}
+        for name, inner in command.commands.items():
+            found |= opened(inner, f"{words} {name}".strip())
+        return found
+
+    return opened(get_command(app), "")
+
+
+def test_there_are_documented_commands() -> None:
+    assert len(documented_commands()) >= 5
+
+
+@pytest.mark.parametrize("words", documented_commands(), ids=" ".join)
+def test_a_documented_command_is_understood(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Parse it as the program would, among files and folders of the names that it gives."""
+    monkeypatch.chdir(tmp_path)
+    command: Any = get_command(app)
+    while hasattr(command, "commands"):
+        assert words[0] in command.commands
+        command, words = command.commands[words[0]], words[1:]
+    for word in words:
+        if re.fullmatch(r"[\w-]+\.[a-z]\w+", word):
+            Path(word).touch()
+        elif re.fullmatch(r"[a-z-]{5,}", word):
+            Path(word).mkdir(exist_ok=True)
+    command.make_context(command.name, list(words))
+
+
+@pytest.mark.parametrize("words", sorted(commands()))
+def test_every_command_has_help_and_is_documented(words: str) -> None:
+    command = commands()[words]
+    assert command.help
+    # Of a group the README shows the way through; its help lists the rest.
+    shown = words.split()[0]
+    assert f"layermotion {shown}" in README, f"README.md does not show layermotion {shown}"
+    for parameter in command.params:
+        assert getattr(parameter, "help", None) or parameter.param_type_name == "argument"
+
+
+def test_the_numbers_in_the_readme_are_those_of_the_card() -> None:
+    result = read_card(weights_names()[-1])["evaluation"]
+    assert f"`{result['command']}`" in README
+    rows = dict(re.findall(r"^\| ([\w ]+) \| (\d+\.\d+) mm \|", README, flags=re.MULTILINE))
+    names = {"fat": "fat", "eo": "EO", "io": "IO", "tra": "TrA", "bladder": "bladder base"}
+    for row in result["frames"]:
+        assert rows[names[row["structure"]]] == f"{row['mean_absolute_error_mm']:.2f}"
+        verdict = "met" if row["mean_absolute_error_mm"] <= row["limit_mm"] else "missed"
+        line = next(x for x in README.splitlines() if f"| {names[row['structure']]} |" in x)
+        assert f"{row['limit_mm']:.2f}, {verdict} |" in line
+
+
+def test_the_model_card_says_what_the_json_card_holds() -> None:
+    script = ROOT / "scripts" / "model_card.py"
+    checked = subprocess.run([sys.executable, script, "--check"], capture_output=True, text=True)
+    assert checked.returncode == 0, checked.stderr
+
+
+def test_one_set_of_weights_travels_and_is_small() -> None:
+    (name,) = weights_names()
+    files = sorted(path for path in WEIGHTS_FOLDER.iterdir() if path.stem.startswith("layers-"))
+    assert {path.stem for path in files} == {name}
+    assert {path.suffix for path in files} == {".json", ".md", ".onnx", ".pt"}
+    assert sum(path.stat().st_size for path in files) < SIZE_LIMIT_BYTES
+
+
+def test_the_version_is_stated_once_and_alike() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == layermotion.__version__
+    last = re.findall(r"^## (.+)$", DEVELOPERS, flags=re.MULTILINE)[-1]
+    assert last == "Changes"
+
+
+def test_the_top_level_holds_only_what_was_agreed() -> None:
+    tracked = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    top = {line.split("/")[0] for line in tracked.stdout.splitlines()}
+    assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_the_warning_stands_in_readme_and_card() -> None:
+    card = (WEIGHTS_FOLDER / f"{weights_names()[-1]}.md").read_text(encoding="utf-8")
+    for text in (README, card):
+        flat = " ".join(text.split()).lower()
+        assert "not a medical device" in flat
+        assert "draft until a licensed clinician" in flat
+
+
+@pytest.mark.slow
+def test_the_wheel_works_away_from_the_clone(tmp_path: Path) -> None:
+    """Weights, settings and the generator come with the wheel; nothing is read from the clone."""
+    subprocess.run(
+        [sys.executable, "-m", "pip", "wheel", str(ROOT), "--no-deps", "-q", "-w", str(tmp_path)],
+        check=True,
+    )
+    (wheel,) = tmp_path.glob("*.whl")
+    # Dependencies come from this environment; the project itself comes from the wheel alone.
+    venv.create(tmp_path / "env", with_pip=False)
+    site = next((tmp_path / "env").glob("lib/python*/site-packages"), None)
+    site = site or tmp_path / "env" / "Lib" / "site-packages"
+    unpack = [sys.executable, "-m", "pip", "install", "--no-deps", "-q", "--target", str(site)]
+    subprocess.run([*unpack, str(wheel)], check=True)
+    program = (
+        "import sys, pathlib, layermotion, synthetic.clips\n"
+        "from layermotion.segment import load_segmenter\n"
+        "from layermotion.training.settings import load_settings\n"
+        "print(load_segmenter().name, load_settings('smoke').size_px)\n"
+        "print(pathlib.Path(layermotion.__file__), pathlib.Path(synthetic.__file__))\n"
+    )
+    inherited = [path for path in sys.path if path and not path.startswith(str(ROOT / "src"))]
+    inherited = [path for path in inherited if Path(path) not in (ROOT, ROOT / "tests")]
+    lines = f"import sys; sys.path[:0] = {[str(site), *inherited]!r}\n{program}"
+    ran = subprocess.run(
+        [sys.executable, "-S", "-I", "-c", lines], cwd=tmp_path, capture_output=True, text=True
+    )
+    assert ran.returncode == 0, ran.stderr
+    first, second = ran.stdout.splitlines()
+    assert first.split() == [weights_names()[-1], "64"]
+    assert all(path.startswith(str(site)) for path in second.split())
