@@ -17,6 +17,7 @@ from layermotion.segment import load_segmenter
 from layermotion.site import parse_site
 from synthetic.clips import draw_clip
 from synthetic.compare import Comparison, compare_measures
+from synthetic.factors import PLAIN
 from synthetic.write import write_clip
 
 # The scenario: a person draws in the abdominal wall twice, then lifts the pelvic floor. Seeds
@@ -54,7 +55,7 @@ def run_demo(out: Path) -> None:
         started_s = time.monotonic()
         rng = np.random.Generator(np.random.SFC64(part.seed))
         plan = draw_clip(
-            rng, part.view, task=part.task, frame_rate_hz=FRAME_RATE_HZ, repeats=part.repeats
+            rng, part.view, PLAIN, task=part.task, frame_rate_hz=FRAME_RATE_HZ, repeats=part.repeats
         )
         truth = write_clip(
             out / "clips", part.name, plan, dicom=part.is_dicom, video=not part.is_dicom

@@ -54,24 +54,7 @@ def add(
     typer.echo(f"Wrote {card}. Next: layermotion lab judge LAB BUILD {name}")
 
 
-@models_app.command(epilog=epilog("layermotion models start layers-003 --out runs/start"))
-def start(
-    name: Name,
-    models: ModelsFolder,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="RUN", file_okay=False, help="Run folder to make.")
-    ],
-) -> None:
-    """Make a run folder from weights, for layermotion train --from RUN to go on from."""
-    need_train_packages("torch", "onnx")
-    from layermotion.lab.registry import Registry
-    from layermotion.lab.starting import write_start
-
-    path = write_start(name, Registry(models).place(name), out)
-    typer.echo(f"Wrote {path}. Next: layermotion train --from {out}")
-
-
-@models_app.command(epilog=epilog("layermotion models compare layers-003 local-001"))
+@models_app.command(epilog=epilog("layermotion models compare layers-004 local-001"))
 def compare(
     before: Name,
     after: Annotated[

@@ -8,12 +8,8 @@ from layermotion.lab.builds import open_build
 from layermotion.lab.folder import Lab
 from layermotion.lab.mixing import MixedDraw
 from layermotion.lab.registry import Registry
-from layermotion.lab.starting import write_start
-from layermotion.training.loop import CHECKPOINT_NAME, Result, train
+from layermotion.training.loop import Result, train
 from layermotion.training.settings import TrainSettings
-
-# Run folder inside a run folder that holds what the training started from.
-START_NAME = "start"
 
 
 def fine_tune(
@@ -35,7 +31,7 @@ def fine_tune(
     synthetic_share
         Part of the examples that the generator makes, 0 to 1.
     out
-        Run folder; what it started from is kept in it.
+        Run folder.
     today
         Day on which every subject's consent must hold.
 
@@ -45,9 +41,6 @@ def fine_tune(
         If the build may not be used, or the weights in use cannot be trained further.
     """
     draw = MixedDraw(open_build(lab, build_name, today), synthetic_share)
-    start = out / START_NAME
-    if not (start / CHECKPOINT_NAME).exists():
-        name = registry.in_use()
-        report(f"starting from the weights in use, {name}")
-        write_start(name, registry.place(name), start)
-    return train(settings, out, draw=draw, report=report, start_from=start)
+    name = registry.in_use()
+    start = registry.place(name) / f"{name}.pt"
+    return train(settings, out, draw=draw, report=report, start_from=str(start))

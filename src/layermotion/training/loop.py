@@ -351,7 +351,9 @@ def load_checkpoint(path: Path) -> dict[str, Any]:
 
 
 def starting_point(source: str) -> Path:
-    """File with the averaged weights of a run (its folder is given) or of shipped weights.
+    """File with averaged weights: of a run (its folder is given) or of shipped weights (name).
+
+    The file itself, NAME.pt beside an exported NAME.onnx, may be given too.
 
     Raises
     ------
@@ -359,8 +361,8 @@ def starting_point(source: str) -> Path:
         If there is neither such a run nor such weights.
     """
     run, shipped = Path(source) / CHECKPOINT_NAME, WEIGHTS_FOLDER / f"{source}.pt"
-    for path in (run, shipped):
-        if path.exists():
+    for path in (run, Path(source), shipped):
+        if path.is_file():
             return path
     raise ConfigError(
         f"{source} is neither the folder of a run with a {CHECKPOINT_NAME} nor the name of shipped "
