@@ -166,8 +166,8 @@ def test_the_highest_number_is_the_newest(tmp_path: Path) -> None:
     for name in ("wall-002", "layers-010", "layers-001", "notes"):
         (tmp_path / f"{name}.onnx").touch()
     assert weights_names(tmp_path) == ["layers-001", "wall-002", "layers-010"]
-    with pytest.raises(WeightsError, match="no weights called layers-003; choose from layers-001"):
-        load_segmenter("layers-003", folder=tmp_path)
+    with pytest.raises(WeightsError, match="no weights called layers-004; choose from layers-001"):
+        load_segmenter("layers-004", folder=tmp_path)
     with pytest.raises(WeightsError, match="no weights called ../layers-001"):
         load_segmenter("../layers-001", folder=tmp_path)
     with pytest.raises(WeightsError, match="holds no weights"):
