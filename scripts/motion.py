@@ -143,7 +143,7 @@ class TruthSegmenter(Segmenter):
         """Look the image up."""
         assert self.grid is not None
         labels = self.labels[_key(images[0])]
-        soft = np.zeros((CLASS_COUNT, self.size_px, self.size_px), np.float32)
+        soft = np.zeros((CLASS_COUNT, *self.grid.shape), np.float32)
         for value in range(1, CLASS_COUNT):
             mask = self.grid.to_model(255 * (labels == value).astype(np.uint8))
             soft[value] = cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), 1.0)

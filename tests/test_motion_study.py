@@ -85,7 +85,7 @@ def test_stand_in_answers_with_the_true_labels_of_each_frame() -> None:
     stand_in = motion.TruthSegmenter(**known, labels=labels, grid=grid, view=View.ABDOMINAL_WALL)
     for image, top in zip(frames, (20, 40), strict=True):
         probabilities, view = stand_in.run(image[None])
-        column = probabilities[0, 4, :, 160]
+        column = probabilities[0, 4, :, grid.shape[1] // 2]
         edge = int(np.flatnonzero(column > 0.5)[0])
         assert grid.row_to_frame(float(edge)) == pytest.approx(top, abs=0.5)
         assert probabilities[0].sum(axis=0)[grid.slices] == pytest.approx(1, abs=0.02)
