@@ -13,7 +13,7 @@ from layermotion.cli import main
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
 
-COMMANDS = ("measure", "session", "synthesize", "train", "compare", "reliability", "demo")
+COMMANDS = ("measure", "session", "synthesize", "train", "compare", "reliability", "plan", "demo")
 HEAVY = (
     "torch",
     "cv2",
