@@ -63,8 +63,8 @@ def test_a_documented_command_is_understood(
     for word in words:
         if re.fullmatch(r"[\w-]+\.[a-z]\w+", word):
             Path(word).touch()
-        elif re.fullmatch(r"[a-z-]{5,}", word):
-            Path(word).mkdir(exist_ok=True)
+        elif re.fullmatch(r"[a-z/-]{5,}", word):
+            Path(word).mkdir(parents=True, exist_ok=True)
     command.make_context(command.name, list(words))
 
 
