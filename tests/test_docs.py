@@ -61,7 +61,8 @@ def test_a_documented_command_is_understood(
         assert words[0] in command.commands
         command, words = command.commands[words[0]], words[1:]
     for word in words:
-        if re.fullmatch(r"[\w-]+\.[a-z]\w+", word):
+        if re.fullmatch(r"[\w/-]+\.[a-z]\w+", word):
+            Path(word).parent.mkdir(exist_ok=True)
             Path(word).touch()
         elif re.fullmatch(r"[a-z/-]{5,}", word):
             Path(word).mkdir(parents=True, exist_ok=True)

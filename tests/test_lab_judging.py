@@ -105,7 +105,7 @@ def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path)
     rng = np.random.default_rng(0)
     local, mixed = MixedDraw(build, 0.0), MixedDraw(build, 0.5)
     example = local(rng, 64)
-    assert example.image.shape == example.label.shape == (64, 64)
+    assert example.image.shape == example.label.shape == (64, 32)
     assert example.view == 1 and set(np.unique(example.label)) == {0, 1, 2, 3, 4}
     high, wide = AREA.height * ROW_MM, AREA.width * COLUMN_MM
     assert 0.9 * max(high, wide) / 64 < example.mm_per_pixel <= max(high, wide) / 64

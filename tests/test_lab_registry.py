@@ -23,7 +23,7 @@ def registry(tmp_path: Path, trained_weights: Path) -> Registry:  # noqa: F811
     """Make a registry with two sets of local weights, the second unlike the first."""
     for name in ("local-001", "local-002"):
         card = read_card("smoke-001", trained_weights)
-        card["errors_px"] = {"thickness_tra": 1.0}
+        card["errors_px"] = {"thickness_tra": [1.0, 0.0]}
         model = onnx.load(trained_weights / "smoke-001.onnx")
         model.producer_name = name  # another checksum, the same numbers
         onnx.save(model, tmp_path / f"{name}.onnx")

@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.geometry import ImageArea, Spacing
+from layermotion.geometry import COLUMN_RATIO, ImageArea, Spacing
 from layermotion.lab.builds import Build, Split
 from layermotion.lab.judging import Score, judge
 from layermotion.lab.metrics import score_mask
@@ -66,7 +66,8 @@ def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
         rng = np.random.default_rng(np.random.SeedSequence([BENCHMARK_STREAM, number]))
         example = draw_example(rng, segmenter.size_px)
         found = segmenter.run(example.image[None])[0][0].argmax(axis=0).astype(np.uint8)
-        spacing = Spacing(example.mm_per_pixel, example.mm_per_pixel, "generator")
+        row_mm = example.mm_per_pixel
+        spacing = Spacing(row_mm, COLUMN_RATIO * row_mm, "generator")
         name = f"scene-{number}"
         scores += _score(name, name, SYNTHETIC, found, example.label, spacing)
     return tuple(scores)
