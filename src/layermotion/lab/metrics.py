@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_erosion, distance_transform_edt
 
 from layermotion.errors import InputError
-from layermotion.geometry import Spacing
 
 PERCENTILE = 95.0
 
@@ -36,14 +35,16 @@ class MaskScore:
     surface_distance_mm: float
 
 
-def score_mask(found: NDArray[np.bool_], truth: NDArray[np.bool_], spacing: Spacing) -> MaskScore:
+def score_mask(
+    found: NDArray[np.bool_], truth: NDArray[np.bool_], *, row_mm: float, column_mm: float
+) -> MaskScore:
     """Compare a mask with the truth.
 
     Parameters
     ----------
     found, truth
         bool, shape (rows, columns).
-    spacing
+    row_mm, column_mm
         Size of a pixel.
 
     Raises
@@ -55,14 +56,15 @@ def score_mask(found: NDArray[np.bool_], truth: NDArray[np.bool_], spacing: Spac
     --------
     >>> one, other = np.zeros((2, 9, 9), bool)
     >>> one[2:6, 2:6] = other[3:7, 2:6] = True
-    >>> score_mask(one, other, Spacing(0.5, 1.0, "example")).hausdorff_95_mm
+    >>> score_mask(one, other, row_mm=0.5, column_mm=1.0).hausdorff_95_mm
     0.5
     """
     if not truth.any():
         raise InputError("A mask cannot be compared with an empty truth; leave the structure out.")
     if not found.any():
         return MaskScore(0.0, float("nan"), float("nan"))
-    there, back = _distances(found, truth, spacing), _distances(truth, found, spacing)
+    size_mm = (row_mm, column_mm)
+    there, back = _distances(found, truth, size_mm), _distances(truth, found, size_mm)
     return MaskScore(
         2 * int((found & truth).sum()) / (int(found.sum()) + int(truth.sum())),
         max(float(np.percentile(one, PERCENTILE)) for one in (there, back)),
@@ -71,10 +73,10 @@ def score_mask(found: NDArray[np.bool_], truth: NDArray[np.bool_], spacing: Spac
 
 
 def _distances(
-    one: NDArray[np.bool_], other: NDArray[np.bool_], spacing: Spacing
+    one: NDArray[np.bool_], other: NDArray[np.bool_], size_mm: tuple[float, float]
 ) -> NDArray[np.float64]:
     """Distance of each surface pixel of ``one`` to the surface of ``other``, mm."""
-    away = distance_transform_edt(~_surface(other), sampling=(spacing.row_mm, spacing.column_mm))
+    away = distance_transform_edt(~_surface(other), sampling=size_mm)
     return np.asarray(away[_surface(one)], np.float64)
 
 

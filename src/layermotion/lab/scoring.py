@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.geometry import COLUMN_RATIO, ImageArea, Spacing
+from layermotion.geometry import COLUMN_RATIO, ImageArea
 from layermotion.lab.builds import Build, Split
 from layermotion.lab.judging import Score, judge
 from layermotion.lab.metrics import score_mask
@@ -53,7 +53,8 @@ def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
         area = ImageArea(0, 0, *image.shape)
         probabilities = area_probabilities(image, area, frame.spacing, segmenter)
         found = full_size_label(probabilities, area)
-        scores += _score(frame.key, frame.subject, frame.scanner, found, label, frame.spacing)
+        size_mm = (frame.row_mm, frame.column_mm)
+        scores += _score(frame.key, frame.subject, frame.scanner, found, label, size_mm)
     return tuple(scores)
 
 
@@ -66,10 +67,9 @@ def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
         rng = np.random.default_rng(np.random.SeedSequence([BENCHMARK_STREAM, number]))
         example = draw_example(rng, segmenter.size_px)
         found = segmenter.run(example.image[None])[0][0].argmax(axis=0).astype(np.uint8)
-        row_mm = example.mm_per_pixel
-        spacing = Spacing(row_mm, COLUMN_RATIO * row_mm, "generator")
+        size_mm = (example.mm_per_pixel, COLUMN_RATIO * example.mm_per_pixel)
         name = f"scene-{number}"
-        scores += _score(name, name, SYNTHETIC, found, example.label, spacing)
+        scores += _score(name, name, SYNTHETIC, found, example.label, size_mm)
     return tuple(scores)
 
 
@@ -79,13 +79,13 @@ def _score(
     scanner: str,
     found: NDArray[np.uint8],
     label: NDArray[np.uint8],
-    spacing: Spacing,
+    size_mm: tuple[float, float],
 ) -> list[Score]:
     scores = []
     for structure in STRUCTURES:
         mine, truth = found == label_of(structure), label == label_of(structure)
         if truth.any():
-            score = score_mask(mine, truth, spacing)
+            score = score_mask(mine, truth, row_mm=size_mm[0], column_mm=size_mm[1])
             values = (
                 score.dice, score.hausdorff_95_mm, score.surface_distance_mm,
                 0.0 if mine.any() else 100.0, math.nan,
