@@ -223,8 +223,8 @@ def test_mean_of_repeats_is_as_unsure_as_its_parts_and_their_spread() -> None:
     assert (one.value, two.value, mean.value) == pytest.approx((5.0, 6.0, 5.5))
     assert mean.frames == "25-39;60-79"
     assert mean.high is not None and mean.value is not None
-    # Standard error of two values 1 mm apart is 0.5 mm.
-    assert mean.high - mean.value == pytest.approx(Z95 * math.hypot(0.1, 0.5))
+    # Standard error of two values 1 mm apart is 0.5 mm; 12.706 is Student's t of two values.
+    assert mean.high - mean.value == pytest.approx(math.hypot(Z95 * 0.1, 12.706 * 0.5))
     check_record(measures)
 
 

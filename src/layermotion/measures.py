@@ -1,5 +1,6 @@
 """Owns measures: rest, contraction and change, each with an interval, from a series."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -12,6 +13,9 @@ from layermotion.series import Quantity, Series
 
 # Normal quantile of a 95 % interval.
 Z95 = 1.959964
+# 97.5 % quantiles of Student's t for 1, 2, ... degrees of freedom (any table of the distribution);
+# with few repeats the normal quantile would be far too sure.
+T975 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 # Fewer frames than this with a value make a window unusable (our choice).
 FEWEST_SHARE = 0.5
 RELATIVE = ("%", "ratio")
@@ -372,6 +376,18 @@ def _preference(
     return measures
 
 
+def spread_of_mean(values: Sequence[float]) -> float:
+    """Half-width of the 95 % interval of a mean that comes from the spread of its values.
+
+    Examples
+    --------
+    >>> round(spread_of_mean([1.0, 2.0, 3.0]), 3)  # 4.303 / sqrt(3)
+    2.484
+    """
+    quantile = T975[min(len(values) - 1, len(T975)) - 1]
+    return quantile * float(np.std(values, ddof=1)) / math.sqrt(len(values))
+
+
 def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
     """Add the mean of the repeats of every measure that has more than one value."""
     result = list(measures)
@@ -387,8 +403,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         # Errors of repeats of one clip go together, so the mean is no surer than its parts;
         # the spread between repeats is added.
         own = float(np.mean(halves)) / 2
-        between = Z95 * float(np.std(values, ddof=1)) / np.sqrt(len(values))
-        half = float(np.hypot(own, between))
+        half = float(np.hypot(own, spread_of_mean(values)))
         mean = float(np.mean(values))
         frames = ";".join(m.frames for m in group if m.frames)
         result.append(

@@ -43,4 +43,6 @@ def fine_tune(
     draw = MixedDraw(open_build(lab, build_name, today), synthetic_share)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
-    return train(settings, out, draw=draw, report=report, start_from=str(start))
+    return train(
+        settings, out, draw=draw, report=report, start_from=str(start), keep_normalisation=True
+    )

@@ -10,7 +10,7 @@ from typing import Any
 
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
-from layermotion.measures import NO_MEAN, Measure, Status
+from layermotion.measures import NO_MEAN, Measure, Status, spread_of_mean
 from layermotion.session.plan import Item, Side
 
 MEAN = "mean"
@@ -18,9 +18,6 @@ SIDES = "left-right"
 PRELIFT_EFFECT = "prelift_effect"
 # The task with the lift beforehand, and the same task without.
 PAIRS = ((Task.COUGH_PRELIFT, Task.COUGH), (Task.CURL_UP_PRELIFT, Task.CURL_UP))
-# 97.5 % quantiles of Student's t for 1, 2, ... degrees of freedom (any table of the distribution);
-# with few repeats the normal quantile would be far too sure.
-T975 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 MEAN_METHOD = (
     "Mean of the repeats; its 95 % interval adds the spread between repeats (Student's t) to the "
     "measuring error of one repeat, since errors of repeats may go together."
@@ -170,9 +167,7 @@ def mean_of(rows: Sequence[Row]) -> Row:
         return replace(rows[0], repeat=MEAN, clip="")
     values = [row.value for row in rows if row.value is not None]
     mean = statistics.fmean(values)
-    quantile = T975[min(len(values) - 1, len(T975)) - 1]
-    between = quantile * statistics.stdev(values) / math.sqrt(len(values))
-    half = math.hypot(statistics.fmean(row.half for row in rows), between)
+    half = math.hypot(statistics.fmean(row.half for row in rows), spread_of_mean(values))
     return replace(
         rows[0],
         repeat=MEAN,

@@ -90,6 +90,7 @@ def train(
     max_seconds: float | None = None,
     report: Callable[[str], None] = print,
     start_from: str | None = None,
+    keep_normalisation: bool = False,
 ) -> Result:
     """Train until ``settings.steps``, going on from ``last.pt`` in ``out`` where there is one.
 
@@ -113,6 +114,9 @@ def train(
     start_from
         What a new run takes its averaged weights from: the folder of a run, or the name of shipped
         weights; None starts from chance.
+    keep_normalisation
+        Whether batch normalisation keeps the means and variances it starts with: those of a small
+        batch, or of other pictures, would undo what the weights know.
 
     Raises
     ------
@@ -129,6 +133,7 @@ def train(
     with _stop_requests() as requests:
         limit_s = math.inf if max_seconds is None else started_s + max_seconds
         run = _Run(settings, out, draw or synthetic_draw(), place, report, start_from)
+        run.keep_normalisation = keep_normalisation
         result = run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s)
     # Not after a failure: it would wait for the other processes, which wait for this one.
     if joined:
@@ -159,6 +164,7 @@ class _Run:
             self.model.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay
         )
         self.progress = _Progress()
+        self.keep_normalisation = False
         self.validation: list[Batch] = []
         if start_from and not (out / CHECKPOINT_NAME).exists():
             self._start_from(start_from)
@@ -207,6 +213,10 @@ class _Run:
         for group in self.optimizer.param_groups:
             group["lr"] = learning_rate(progress.step, settings)
         model.train()
+        if self.keep_normalisation:
+            for module in model.modules():
+                if isinstance(module, nn.BatchNorm2d):
+                    module.eval()
         with torch.autocast(device.type, torch.bfloat16, enabled=settings.precision == "bf16"):
             class_logits, view_logits = model(batch.image)
         losses = compute_losses(class_logits, view_logits, batch, settings)
