@@ -12,7 +12,9 @@ import os
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +67,7 @@ class ClipResult:
     dice: dict[str, tuple[float, float]]
 
 
-def evaluate_clip(number: int) -> ClipResult:
+def evaluate_clip(folder: Path, name: str | None, number: int) -> ClipResult:
     """Draw, write, measure and compare clip ``number``; odd numbers show the bladder."""
     cv2.setNumThreads(1)
     view = View.BLADDER if number % 2 else View.ABDOMINAL_WALL
@@ -76,7 +78,7 @@ def evaluate_clip(number: int) -> ClipResult:
     plan = draw_clip(rng, view, task=task, frame_rate_hz=rate_hz)
     truth = clip_truth(plan)
     rendered = list(render_clip(plan))
-    segmenter = load_unjudged()
+    segmenter = load_unjudged(folder, name)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp4"
         write_video(path, [screen for screen, _ in rendered], rate_hz)
@@ -110,9 +112,9 @@ def evaluate_clip(number: int) -> ClipResult:
     )
 
 
-def load_unjudged() -> Segmenter:
-    """Load the newest weights; errors not known yet count as one model pixel."""
-    found = load_segmenter(threads=1)
+def load_unjudged(folder: Path, name: str | None) -> Segmenter:
+    """Load weights, the newest if not named; errors not known yet count as one model pixel."""
+    found = load_segmenter(name, threads=1, folder=folder)
     names = [f"thickness_{layer}" for layer in WALL_LAYERS]
     names += [f"change_{muscle}" for muscle in MUSCLES]
     start = dict.fromkeys([*names, "base_displacement"], (1.0, 0.0))
@@ -255,20 +257,24 @@ def main() -> None:
         action="store_true",
         help=f"store the errors, from clips {CALIBRATION_FIRST} on",
     )
+    parser.add_argument("--name", help="weights to judge; the newest if not given")
+    parser.add_argument("--models", type=Path, default=WEIGHTS_FOLDER, help="where they lie")
     options = parser.parse_args()
     started_s = time.monotonic()
     first = CALIBRATION_FIRST if options.calibrate else options.first
     numbers = range(first, first + options.clips)
     if not options.calibrate and numbers.stop > CALIBRATION_FIRST:
         parser.error(f"clips from {CALIBRATION_FIRST} on are kept for --calibrate")
-    with multiprocessing.get_context("spawn").Pool(os.cpu_count()) as pool:
-        results = list(pool.imap(evaluate_clip, numbers))
-    name = load_segmenter().name
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(os.cpu_count(), mp_context=context) as pool:
+        judge = partial(evaluate_clip, options.models, options.name)
+        results = list(pool.map(judge, numbers))
+    name = load_segmenter(options.name, folder=options.models).name
     print(f"weights {name}, {time.monotonic() - started_s:.0f} s")
     summary = summarise(results)
     show(summary)
     errors_px = summary.pop("errors_px")
-    card = read_card(name)
+    card = read_card(name, options.models)
     if options.calibrate:
         card["errors_px"] = errors_px
         command = f"python scripts/evaluate.py --calibrate --clips {options.clips}"
@@ -277,7 +283,7 @@ def main() -> None:
         command = f"python scripts/evaluate.py --clips {options.clips} --first {options.first}"
         card["evaluation"] = {"command": command, **summary}
     if options.write or options.calibrate:
-        write_text(WEIGHTS_FOLDER / f"{name}.json", json.dumps(card, indent=2) + "\n")
+        write_text(options.models / f"{name}.json", json.dumps(card, indent=2) + "\n")
         print(f"stored in {name}.json")
 
 

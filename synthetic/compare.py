@@ -67,11 +67,12 @@ def compare_frames(
         quantity = analysis.series.get("base_displacement", Structure.BLADDER)
         if quantity is None:
             return []
-        rest = next(w for w in analysis.windows if w.state == "rest")
-        zero = float(truth.base_displacement_mm[rest.frames].mean())
+        # Without a rest there is no displacement from it, so every value counts as withheld.
+        rest = next((w.frames for w in analysis.windows if w.state == "rest"), None)
+        zero = float(truth.base_displacement_mm[0 if rest is None else rest].mean())
         for i in frames:
             true = float(truth.base_displacement_mm[i]) - zero
-            value = float(quantity.value[i])
+            value = float("nan") if rest is None else float(quantity.value[i])
             result.append(_frame("base_displacement", Structure.BLADDER, value, true))
         return result
     x = site_x_mm(analysis, plan, truth)

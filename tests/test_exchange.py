@@ -48,9 +48,7 @@ def out(drawn: DrawnVisit, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Measure with all exports once, for the tests that only read."""
     folder = tmp_path_factory.mktemp("measured") / "out"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(
-            "layermotion.session.command.load_segmenter", lambda threads: drawn.segmenter()
-        )
+        patch.setattr("layermotion.session.command.load_in_use", lambda: drawn.segmenter())
         command = ("session", drawn.folder, "--out", folder, "--no-overlay")
         assert run(*command, "--export", "sr,seg,fhir") == 0
     return folder
@@ -197,7 +195,7 @@ def test_observations_are_preliminary_and_keep_units(out: Path) -> None:
 def test_identity_passes_only_when_kept(
     keep: bool, drawn: DrawnVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: drawn.segmenter())
+    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: drawn.segmenter())
     out = tmp_path / "out"
     options = ["--keep-identifiers"] if keep else []
     source = drawn.folder / "left_draw_in_1.dcm"
@@ -248,7 +246,7 @@ def test_layer_that_needs_a_person_has_no_number(
     segmenter = visit.segmenter()
     for labels in segmenter.labels:
         labels[labels == 4] = 0
-    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: segmenter)
+    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: segmenter)
     out = tmp_path / "out"
     command = ("measure", visit.folder / "clip.dcm", "--out", out, "--no-overlay")
     assert run(*command, "--export", "sr,fhir") == 0
@@ -306,7 +304,7 @@ def test_dicom_exports_of_another_format_are_refused_before_any_work(
 ) -> None:
     visit = DrawnVisit(tmp_path / "visit")
     still = visit.still("still.png", 45)
-    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: visit.segmenter())
+    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: visit.segmenter())
     command = ("measure", still, "--out", tmp_path / "out")
     assert run(*command, "--export", "sr,seg") == 2
     assert capsys.readouterr().err == (
@@ -333,7 +331,7 @@ def test_source_that_nothing_can_refer_to_is_refused_by_name(
 ) -> None:
     visit = DrawnVisit(tmp_path / "visit")
     source = visit.wall("clip.dcm", 22, **attributes)
-    monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: visit.segmenter())
+    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: visit.segmenter())
     command = ("measure", source, "--out", tmp_path / "out", "--no-overlay")
     assert run(*command, "--export", "sr") == 2
     assert words in capsys.readouterr().err

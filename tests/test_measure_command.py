@@ -48,7 +48,7 @@ def use(monkeypatch: pytest.MonkeyPatch) -> Use:
     """Make the command run a stand-in."""
 
     def put(segmenter: TruthSegmenter) -> None:
-        monkeypatch.setattr("layermotion.measure.load_segmenter", lambda threads: segmenter)
+        monkeypatch.setattr("layermotion.measure.load_in_use", lambda: segmenter)
 
     return put
 

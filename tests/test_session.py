@@ -30,7 +30,7 @@ def run(*arguments: object) -> int:
 
 
 def use(patch: pytest.MonkeyPatch, visit: DrawnVisit) -> None:
-    patch.setattr("layermotion.session.command.load_segmenter", lambda threads: visit.segmenter())
+    patch.setattr("layermotion.session.command.load_in_use", lambda: visit.segmenter())
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

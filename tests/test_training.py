@@ -58,6 +58,7 @@ def test_every_config_is_complete_and_overrides_win() -> None:
     assert (smoke.size_px, smoke.steps) == (64, 3)
     assert smoke.decoder_channels == (32, 32, 16, 16)
     assert hash(smoke)
+    assert load_settings("fine-tune").batch_size == 6
 
 
 @pytest.mark.parametrize(

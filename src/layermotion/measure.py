@@ -19,10 +19,11 @@ from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
 from layermotion.errors import InputError, LayermotionError
 from layermotion.files import write_text
 from layermotion.geometry import ImageArea
+from layermotion.lab.registry import load_in_use
 from layermotion.labels import Task, View
 from layermotion.recording import Recording
 from layermotion.report.export import Export, ExportRequest, check_exportable, write_exports
-from layermotion.segment import Segmenter, load_segmenter
+from layermotion.segment import Segmenter
 from layermotion.site import Site, parse_site
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
     """
     source_options, site = options.of_source(), parse_site(options.site)
     check_folder(out)
-    segmenter = load_segmenter(threads=1)
+    segmenter = load_in_use()
     failures: list[LayermotionError] = []
     for source in sources:
         try:

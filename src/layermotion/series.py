@@ -43,7 +43,7 @@ WIDEST_ANGLE_RAD = 0.45
 # (our choice; on synthetic stills the second leaves out a tenth of the TrA values and halves
 # their gross errors).
 LOWEST_CONFIDENCE = 0.5
-LEAST_SURE = 0.8
+LEAST_SURE = 0.83
 # The skin follows the probe's face, which nowhere bends by more than this many half-widths of the
 # site (8 mm); fat that begins deeper is cut by the side of the picture (our choice).
 DEEPEST_SKIN = 4.0

@@ -14,6 +14,7 @@ import typer
 from layermotion.caution import CAUTION, epilog
 from layermotion.errors import InputError
 from layermotion.labels import View
+from layermotion.places import default_models, default_secret
 
 EXIT_SOME_FAILED, EXIT_INTERRUPTED = 1, 130
 DAY_FORMATS = ["%Y-%m-%d"]
@@ -24,16 +25,6 @@ class ScopeChoice(StrEnum):
 
     TRAINING = "training"
     EVALUATION = "evaluation"
-
-
-def default_secret() -> Path:
-    """Where the secret of the pseudonyms lies unless another place is named."""
-    return Path(typer.get_app_dir("layermotion")) / "lab-secret"
-
-
-def default_models() -> Path:
-    """Where local weights and their history lie unless another place is named."""
-    return Path(typer.get_app_dir("layermotion")) / "models"
 
 
 def need_train_packages(*packages: str) -> None:
@@ -529,10 +520,10 @@ def train(
             metavar="SHARE",
             help="Part of the examples that the generator makes, against forgetting.",
         ),
-    ] = 0.5,
+    ] = 0.75,
     config: Annotated[
         str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
-    ] = "train",
+    ] = "fine-tune",
 ) -> None:
     """Train the weights in use further on a build, mixed with synthetic pictures.
 

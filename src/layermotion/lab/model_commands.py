@@ -51,7 +51,10 @@ def add(
     if name in weights_names():
         raise InputError(f"The name {name} is taken by shipped weights; choose another one.")
     card = export_weights(run, name, models)
-    typer.echo(f"Wrote {card}. Next: layermotion lab judge LAB BUILD {name}")
+    typer.echo(
+        f"Wrote {card}. Next: python scripts/evaluate.py --calibrate --models {models} "
+        f"--name {name}, then: layermotion lab judge LAB BUILD {name}"
+    )
 
 
 @models_app.command(epilog=epilog("layermotion models compare layers-004 local-001"))

@@ -18,7 +18,14 @@ from typing import Any
 from layermotion.errors import InputError, WeightsError
 from layermotion.files import write_text
 from layermotion.lab.judging import Judgement, Metric, Row
-from layermotion.segment import WEIGHTS_FOLDER, load_segmenter, read_card, weights_names
+from layermotion.places import default_models
+from layermotion.segment import (
+    WEIGHTS_FOLDER,
+    Segmenter,
+    load_segmenter,
+    read_card,
+    weights_names,
+)
 
 HISTORY_NAME = "in-use.json"
 # Digits of two checksums that name a judgement.
@@ -139,7 +146,7 @@ class Registry:
         if not segmenter.errors_px:
             raise WeightsError(
                 f"The error of the weights {name} is not known, so nothing can be measured with "
-                f"them; run scripts/evaluate.py --write on them first."
+                f"them; run: python scripts/evaluate.py --calibrate --models DIR --name {name}"
             )
         return segmenter.sha256
 
@@ -248,6 +255,19 @@ class Registry:
     def _judgement_path(self, before: str, after: str) -> Path:
         name = f"{after[:DIGITS]}-instead-of-{before[:DIGITS]}.json"
         return self.folder / "judgements" / name
+
+
+def load_in_use() -> Segmenter:
+    """Load the weights in use at this place, for one thread a frame.
+
+    Raises
+    ------
+    LayermotionError
+        If the history is damaged, or the weights are missing or altered.
+    """
+    registry = Registry(default_models())
+    name = registry.in_use()
+    return load_segmenter(name, threads=1, folder=registry.place(name))
 
 
 def judgement_text(judged: Judged) -> str:

@@ -15,11 +15,12 @@ from layermotion.clip import Clip
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError, LayermotionError
 from layermotion.files import atomic_path, write_text
+from layermotion.lab.registry import load_in_use
 from layermotion.labels import Task
 from layermotion.measure import KEY_PICTURE, MeasureOptions, Output, check_folder, record
 from layermotion.recording import Recording
 from layermotion.report.export import Export, ExportRequest, check_exportable
-from layermotion.segment import Segmenter, load_segmenter
+from layermotion.segment import Segmenter
 from layermotion.session.against import (
     SCHEMA_VERSION,
     VISIT,
@@ -82,7 +83,7 @@ def run_session(
         raise InputError("Smallest detectable changes judge two visits; give --against as well.")
     own = read_detectable_changes(detectable) if detectable else None
     earlier = read_visit(against) if against else None
-    segmenter = load_segmenter(threads=1)
+    segmenter = load_in_use()
     recorded: list[Recorded] = []
     failures: list[Failure] = []
     for item in items:

@@ -1,0 +1,15 @@
+"""Owns where the files of this computer's user lie, unless a command names another place."""
+
+from pathlib import Path
+
+import typer
+
+
+def default_secret() -> Path:
+    """Return the file with the secret of the pseudonyms."""
+    return Path(typer.get_app_dir("layermotion")) / "lab-secret"
+
+
+def default_models() -> Path:
+    """Return the folder of local weights and their history."""
+    return Path(typer.get_app_dir("layermotion")) / "models"
