@@ -112,7 +112,7 @@ def evaluate_clip(folder: Path, name: str | None, number: int) -> ClipResult:
     )
 
 
-def load_unjudged(folder: Path, name: str | None) -> Segmenter:
+def load_unjudged(folder: Path = WEIGHTS_FOLDER, name: str | None = None) -> Segmenter:
     """Load weights, the newest if not named; errors not known yet count as one model pixel."""
     found = load_segmenter(name, threads=1, folder=folder)
     names = [f"thickness_{layer}" for layer in WALL_LAYERS]
