@@ -89,8 +89,27 @@ def card_text(card: dict[str, Any]) -> str:
     for structure, value in result["dice"].items():
         verdict = "met" if value >= result["dice_limit"] else "**missed**"
         lines.append(f"- {structure}: {value:.3f}, {verdict}")
-    lines += ["", "## Limits", LIMITS, ""]
+    lines += ["", *motion_lines(card["motion"]), "", "## Limits", LIMITS, ""]
     return "\n".join(lines)
+
+
+def motion_lines(result: dict[str, Any]) -> list[str]:
+    """Table of what ``scripts/motion.py`` found."""
+    lines = [
+        f"Motion and time, `{result['command']}`: {result['clips']} clips with everything moving, "
+        f"{len(result['not_measured'])} of them refused:",
+        "",
+        "| figure | value | goal | values | clips |",
+        "|---|---|---|---|---|",
+    ]
+    for row in result["figures"]:
+        verdict = {True: "met", False: "**missed**", None: ""}[row["is_met"]]
+        limit = "" if row["limit"] is None else f"{row['limit']:g} {verdict}"
+        lines.append(
+            f"| {row['figure']} | {row['value']:.3f} {row['unit']} | {limit} "
+            f"| {row['values']} | {row['clips']} |"
+        )
+    return lines
 
 
 def main() -> None:
