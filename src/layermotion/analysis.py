@@ -42,9 +42,10 @@ from layermotion.site import Site
 FIRST_LOOK = 12
 # Frames over the whole clip from which the site is placed when the first show none (our choice).
 LATE_LOOK = 50
-# A frame counts as showing the view from this probability on: one half when the view was
-# recognised, less when a person stated it (our choice).
-LEAST_RECOGNISED, LEAST_STATED = 0.5, 0.1
+# A frame counts as showing the view from this probability on, and from a lower one when a person
+# stated it (our choice: of synthetic pictures of neither view the first lets 1 in 75 pass, and it
+# turns 1 wall in 170 away).
+LEAST_RECOGNISED, LEAST_STATED = 0.8, 0.1
 # Excursions below this are never an effort (our choice): share of the thickness at rest; and of
 # the bladder base in mm, or as a share of the picture's height without a calibration.
 SMALLEST_CHANGE, SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 0.07, 1.2, 0.01
@@ -307,7 +308,8 @@ def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, st
     """
     if clip.view:
         return clip.view, "stated by the user"
-    showing = views[views.argmax(axis=1) != VIEW_CLASSES.index(None)]
+    shown = np.delete(views, VIEW_CLASSES.index(None), axis=1)
+    showing = views[shown.max(axis=1) >= LEAST_RECOGNISED]
     if len(showing) <= len(views) / 4:
         return None, "not recognised"
     mean = showing.mean(axis=0)
