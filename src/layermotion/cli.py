@@ -4,9 +4,7 @@ Every command imports what it needs when it runs, so that help stays quick.
 """
 
 import importlib.util
-import math
 import sys
-from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -14,23 +12,26 @@ from typing import Annotated, NoReturn
 import typer
 
 from layermotion import __version__
+from layermotion.agreement.commands import studies
 from layermotion.caution import CAUTION
 from layermotion.caution import epilog as _epilog
 from layermotion.errors import InputError, LayermotionError
 from layermotion.lab.commands import lab_app
 from layermotion.lab.model_commands import models_app
-from layermotion.labels import MUSCLES, Structure, Task, View
+from layermotion.labels import Task, View
+from layermotion.options import (
+    DepthOfView,
+    Exports,
+    FrameRate,
+    KeepIdentifiers,
+    NoOverlay,
+    OutputFolder,
+    PixelSize,
+    SiteChoice,
+)
 
 EXIT_UNUSABLE = 2
 EXIT_INTERRUPTED = 130
-
-# Limits that only catch slips of the keyboard (our choice): the shallowest and the deepest
-# view a scanner offers, and the rates between a slow sweep and high-speed imaging.
-DEPTH_RANGE_MM = (10.0, 400.0)
-FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
-ERROR_RATIO_RANGE = (0.001, 1000.0)
-# Of differences in mm, % or ratios (our choice).
-PLAN_RANGE = (1e-4, 1e4)
 
 app = typer.Typer(
     add_completion=False,
@@ -39,6 +40,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.add_typer(studies)
 app.add_typer(lab_app, name="lab")
 app.add_typer(models_app, name="models")
 
@@ -59,23 +61,6 @@ class ViewsToMake(StrEnum):
     BLADDER = View.BLADDER.value
 
 
-def _number(
-    option: str, limits: tuple[float, float], unit: str
-) -> Callable[[float | None], float | None]:
-    """Make a check for a number option; NaN lies outside every range."""
-    low, high = limits
-
-    def check(value: float | None) -> float | None:
-        if value is not None and not (math.isfinite(value) and low <= value <= high):
-            raise InputError(
-                f"{option} {value:g} is not possible; "
-                f"give a number from {low:g} to {high:g} {unit}."
-            )
-        return value
-
-    return check
-
-
 def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"layermotion {__version__}")
@@ -92,66 +77,6 @@ def _layermotion(
     ] = False,
 ) -> None:
     """Measure the abdominal-wall layers and the bladder base in ultrasound clips."""
-
-
-OutputFolder = Annotated[
-    Path,
-    typer.Option("--out", metavar="DIR", file_okay=False, help="Folder to write the results to."),
-]
-
-PixelSize = Annotated[
-    str | None,
-    typer.Option(
-        "--mm-per-pixel",
-        metavar="MM|ROW,COLUMN",
-        help="Pixel size in mm, for sources that state none: one value, "
-        "or depth and lateral spacing such as 0.08,0.11.",
-    ),
-]
-DepthOfView = Annotated[
-    float | None,
-    typer.Option(
-        "--depth-mm",
-        metavar="MM",
-        callback=_number("--depth-mm", DEPTH_RANGE_MM, "mm"),
-        help="Depth of view in mm, instead of a pixel size.",
-    ),
-]
-FrameRate = Annotated[
-    float | None,
-    typer.Option(
-        "--fps",
-        metavar="HZ",
-        callback=_number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
-        help="Frames per second, for sources that state no times.",
-    ),
-]
-SiteChoice = Annotated[
-    str,
-    typer.Option(
-        "--site",
-        metavar="muscle-centre|image-centre|junction:MM",
-        help="Where thickness is read; junction:25 is 25 mm lateral to the medial TrA junction.",
-    ),
-]
-NoOverlay = Annotated[
-    bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
-]
-KeepIdentifiers = Annotated[
-    bool,
-    typer.Option(
-        "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
-    ),
-]
-Exports = Annotated[
-    str | None,
-    typer.Option(
-        "--export",
-        metavar="sr,seg,fhir",
-        help="Write further files: a DICOM structured report, a DICOM segmentation of the key "
-        "frames (both of DICOM sources, with the exchange extra), FHIR observations.",
-    ),
-]
 
 
 @app.command(epilog=_epilog("layermotion measure drawin.dcm --task draw_in --out results"))
@@ -318,224 +243,6 @@ def train(
 
     if not run_training(overrides or [], config, out, start_from=start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
-
-
-def _need_study_packages() -> None:
-    for package in ("scipy", "statsmodels", "openpyxl"):
-        if importlib.util.find_spec(package) is None:
-            raise InputError(
-                f"Studies need {package}, which is not installed; "
-                f"run: pip install 'layermotion[study]'."
-            )
-
-
-@app.command(
-    epilog=_epilog("layermotion compare callipers.csv results --margin 1mm --out comparison")
-)
-def compare(
-    manual: Annotated[
-        Path,
-        typer.Argument(
-            metavar="MANUAL",
-            exists=True,
-            dir_okay=False,
-            help="CSV or XLSX table of calliper values: clip, subject, rater, structure, measure, "
-            "task, repeat, value, unit; or one column for each rater, such as RATER_mm.",
-        ),
-    ],
-    auto: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="AUTO",
-            exists=True,
-            help="Folders that measure or session wrote, measures.json files, or tables.",
-        ),
-    ],
-    out: OutputFolder,
-    margin: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NUMBER+UNIT",
-            help="Largest difference that does not matter, such as 1mm; once for each unit.",
-        ),
-    ] = None,
-    log: Annotated[
-        bool, typer.Option("--log", help="Analyse ratios instead of differences.")
-    ] = False,
-    error_ratio: Annotated[
-        float,
-        typer.Option(
-            metavar="RATIO",
-            callback=_number("--error-ratio", ERROR_RATIO_RANGE, "(a ratio of variances)"),
-            help="Variance of the tool's error over that of a rater's, for Deming's line.",
-        ),
-    ] = 1.0,
-    seed: Annotated[
-        int, typer.Option(min=0, metavar="N", help="Number every random draw comes from.")
-    ] = 0,
-) -> None:
-    """Compare automatic with calliper values: bias, limits, reliability, raters' own spread.
-
-    Needs the study extra: pip install 'layermotion[study]'.
-    """
-    _need_study_packages()
-    from layermotion.agreement.command import parse_margins, run_compare
-    from layermotion.agreement.study import StudyOptions
-
-    options = StudyOptions(parse_margins(margin or []), log, error_ratio, seed)
-    typer.echo(run_compare(manual, auto, out, options))
-
-
-@app.command(
-    epilog=_epilog("layermotion reliability repeats.csv --out reliability --save own-change.json")
-)
-def reliability(
-    table: Annotated[
-        Path,
-        typer.Argument(
-            metavar="TABLE",
-            exists=True,
-            dir_okay=False,
-            help="CSV or XLSX table of values with subject, measure, structure, unit, and any of "
-            "session, placement, rater, repeat.",
-        ),
-    ],
-    out: OutputFolder,
-    auto: Annotated[
-        list[Path] | None,
-        typer.Argument(
-            metavar="AUTO",
-            exists=True,
-            help="Tool outputs; TABLE then only says which subject, session, rater and placement "
-            "each clip belongs to.",
-        ),
-    ] = None,
-    save: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            dir_okay=False,
-            help="Save the smallest detectable changes as JSON, to judge later visits by.",
-        ),
-    ] = None,
-) -> None:
-    """Split the error of repeated values into its sources; say how many repeats to average.
-
-    Needs the study extra: pip install 'layermotion[study]'.
-    """
-    _need_study_packages()
-    from layermotion.agreement.command import run_reliability
-
-    typer.echo(run_reliability(table, auto or [], out, save))
-
-
-@app.command(
-    epilog=_epilog(
-        "layermotion plan --icc 0.9 --icc-width 0.1 --raters 2 --sd 0.4 --margin 1.5\n"
-        "  layermotion plan --subjects 20 --sessions 2 --raters 2 --repeats 3 --template entry.xlsx"
-    )
-)
-def plan(
-    icc: Annotated[
-        float,
-        typer.Option(
-            metavar="ICC", callback=_number("--icc", (0.0, 0.999), ""), help="Expected ICC."
-        ),
-    ] = 0.9,
-    icc_width: Annotated[
-        float,
-        typer.Option(
-            metavar="WIDTH",
-            callback=_number("--icc-width", (0.01, 0.99), ""),
-            help="Wanted width of the 95 % interval of the ICC.",
-        ),
-    ] = 0.1,
-    raters: Annotated[
-        int, typer.Option(min=1, max=50, metavar="N", help="Raters who measure each subject.")
-    ] = 2,
-    sd: Annotated[
-        float | None,
-        typer.Option(
-            metavar="SD",
-            callback=_number("--sd", PLAN_RANGE, "in the unit of the measure"),
-            help="Expected SD of the differences between two methods, for limits of agreement.",
-        ),
-    ] = None,
-    bias: Annotated[
-        float,
-        typer.Option(
-            metavar="BIAS",
-            callback=_number("--bias", (-PLAN_RANGE[1], PLAN_RANGE[1]), "in the unit"),
-            help="Expected mean difference between the two methods.",
-        ),
-    ] = 0.0,
-    limits_within: Annotated[
-        float | None,
-        typer.Option(
-            metavar="WIDTH",
-            callback=_number("--limits-within", PLAN_RANGE, "in the unit of the measure"),
-            help="How exactly each limit should be known, plus or minus; half an SD if not given.",
-        ),
-    ] = None,
-    margin: Annotated[
-        float | None,
-        typer.Option(
-            metavar="MARGIN",
-            callback=_number("--margin", PLAN_RANGE, "in the unit of the measure"),
-            help="Largest difference that does not matter.",
-        ),
-    ] = None,
-    power: Annotated[
-        float,
-        typer.Option(
-            metavar="SHARE", callback=_number("--power", (0.5, 0.99), ""), help="Wanted power."
-        ),
-    ] = 0.8,
-    subjects: Annotated[
-        int | None,
-        typer.Option(
-            min=3, max=10_000, metavar="N", help="A number of subjects to judge, or to list."
-        ),
-    ] = None,
-    template: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            dir_okay=False,
-            help="Write an empty table of the study to fill in (.xlsx or .csv).",
-        ),
-    ] = None,
-    sessions: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
-    placements: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
-    repeats: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 3,
-    both_sides: Annotated[
-        bool, typer.Option("--both-sides", help="Left and right in the table.")
-    ] = False,
-    structure: Annotated[
-        list[Structure] | None, typer.Option(help="Layers in the table; EO, IO, TrA if not given.")
-    ] = None,
-) -> None:
-    """Say how many subjects a study needs; write an empty table to fill in.
-
-    Needs the study extra: pip install 'layermotion[study]'.
-    """
-    _need_study_packages()
-    from layermotion.agreement.design import Design, write_template
-    from layermotion.agreement.plan import Expectation, plan_words
-
-    measurements = raters if raters > 1 else sessions * placements * repeats
-    wanted = Expectation(
-        icc, icc_width, measurements, sd, bias, limits_within, margin, power, subjects
-    )
-    sentences = list(plan_words(wanted))
-    if template is not None:
-        if subjects is None:
-            raise InputError("--template needs the number of subjects; give --subjects.")
-        sides = ("left", "right") if both_sides else ()
-        layers = tuple(structure or MUSCLES)
-        design = Design(subjects, sessions, raters, placements, repeats, sides, layers)
-        sentences.append(f"{template}: {write_template(template, design)} values to fill in.")
-    typer.echo("\n".join(sentences))
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))

@@ -1,0 +1,92 @@
+"""Owns the options that several commands share, with their checks."""
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layermotion.errors import InputError
+
+# Limits that only catch slips of the keyboard (our choice): the shallowest and the deepest
+# view a scanner offers, and the rates between a slow sweep and high-speed imaging.
+DEPTH_RANGE_MM = (10.0, 400.0)
+FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
+
+
+def number(
+    option: str, limits: tuple[float, float], unit: str
+) -> Callable[[float | None], float | None]:
+    """Make a check for a number option; NaN lies outside every range."""
+    low, high = limits
+
+    def check(value: float | None) -> float | None:
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
+            raise InputError(
+                f"{option} {value:g} is not possible; "
+                f"give a number from {low:g} to {high:g} {unit}."
+            )
+        return value
+
+    return check
+
+
+OutputFolder = Annotated[
+    Path,
+    typer.Option("--out", metavar="DIR", file_okay=False, help="Folder to write the results to."),
+]
+
+PixelSize = Annotated[
+    str | None,
+    typer.Option(
+        "--mm-per-pixel",
+        metavar="MM|ROW,COLUMN",
+        help="Pixel size in mm, for sources that state none: one value, "
+        "or depth and lateral spacing such as 0.08,0.11.",
+    ),
+]
+DepthOfView = Annotated[
+    float | None,
+    typer.Option(
+        "--depth-mm",
+        metavar="MM",
+        callback=number("--depth-mm", DEPTH_RANGE_MM, "mm"),
+        help="Depth of view in mm, instead of a pixel size.",
+    ),
+]
+FrameRate = Annotated[
+    float | None,
+    typer.Option(
+        "--fps",
+        metavar="HZ",
+        callback=number("--fps", FRAME_RATE_RANGE_HZ, "frames per second"),
+        help="Frames per second, for sources that state no times.",
+    ),
+]
+SiteChoice = Annotated[
+    str,
+    typer.Option(
+        "--site",
+        metavar="muscle-centre|image-centre|junction:MM",
+        help="Where thickness is read; junction:25 is 25 mm lateral to the medial TrA junction.",
+    ),
+]
+NoOverlay = Annotated[
+    bool, typer.Option("--no-overlay", help="Do not write the overlay picture or video.")
+]
+KeepIdentifiers = Annotated[
+    bool,
+    typer.Option(
+        "--keep-identifiers", help="Keep patient identifiers in the results; off by default."
+    ),
+]
+Exports = Annotated[
+    str | None,
+    typer.Option(
+        "--export",
+        metavar="sr,seg,fhir",
+        help="Write further files: a DICOM structured report, a DICOM segmentation of the key "
+        "frames (both of DICOM sources, with the exchange extra), FHIR observations.",
+    ),
+]
