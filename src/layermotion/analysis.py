@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries, find_boundaries, no_boundaries
+from layermotion.boundaries import Boundaries, find_boundaries, lowest_shown, no_boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.continuity import withhold_jumps
 from layermotion.errors import MeasurementError, WeightsError
@@ -108,11 +108,14 @@ class Look:
         float32, shape (6, R, C).
     view
         float32, shape (3,), in the order of ``VIEW_CLASSES``.
+    lowest
+        Shape (C,), last row of each column that shows something.
     """
 
     frame: Frame
     probabilities: NDArray[np.float32]
     view: NDArray[np.float32]
+    lowest: NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -282,14 +285,15 @@ def clip_confidence(quantity: Quantity | None) -> float:
 
 def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
     """Run the network on one frame."""
-    probabilities, view = segmenter.run(grid.to_model(frame.pixels)[None])
-    return Look(frame, probabilities[0], view[0])
+    image = grid.to_model(frame.pixels)
+    probabilities, view = segmenter.run(image[None])
+    return Look(frame, probabilities[0], view[0], lowest_shown(image))
 
 
 def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundaries:
     """Edges of one frame; all missing where the frame does not show the view."""
     if look.view[VIEW_CLASSES.index(view)] >= least:
-        return find_boundaries(look.probabilities, grid, view)
+        return find_boundaries(look.probabilities, grid, view, look.lowest)
     return no_boundaries(grid)
 
 

@@ -29,6 +29,9 @@ THINNEST_PX = 1.5
 # Columns of the running median along the lower edge of the skin (our choice: a sixth of the
 # picture, over which the skin has the shape of the probe's face).
 SKIN_COLUMNS = 27
+# Grey below which a pixel shows nothing, and rows within which a structure ends where the picture
+# does; the bright border below a structure is rarely thinner (our choice).
+DARKEST, CUT_ROWS = 12, 3
 # Spread of the smoothing along the layer, in edge columns (our choice).
 SMOOTHING = 1.5
 
@@ -64,7 +67,31 @@ class Boundaries:
             getattr(self, name).flags.writeable = False
 
 
-def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Boundaries:
+def lowest_shown(image: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """Last row of each column that is not black: where a sector or the picture ends.
+
+    Parameters
+    ----------
+    image
+        uint8, shape (R, C), the model input.
+
+    Returns
+    -------
+    ndarray
+        Shape (C,); -1 where a column is black.
+
+    Examples
+    --------
+    >>> lowest_shown(np.array([[90, 90, 0], [90, 0, 0]], np.uint8)).tolist()
+    [1, 0, -1]
+    """
+    shown = image >= DARKEST
+    return np.where(shown.any(axis=0), image.shape[0] - 1 - shown[::-1].argmax(axis=0), -1)
+
+
+def find_boundaries(
+    probabilities: Array, grid: ModelGrid, view: View, lowest: NDArray[np.int64] | None = None
+) -> Boundaries:
     """Find the edges of the structures of one view.
 
     In each column the labelling that respects the anatomical order and agrees with the most
@@ -78,6 +105,9 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         float32, shape (6, *grid.shape), classes in label order.
     grid
         How the frame lies on the model input.
+    lowest
+        Shape (columns of the input,), as ``lowest_shown`` gives; a structure that ends there is cut
+        by the border of a sector and counts as absent. None looks at the last row alone.
 
     Returns
     -------
@@ -104,7 +134,9 @@ def find_boundaries(probabilities: Array, grid: ModelGrid, view: View) -> Bounda
         if structure is Structure.FAT:
             fine_top = _moulded(fine_top)
         # A structure that runs out of the bottom of the picture has no lower edge to measure to.
-        unusable = (bottom - top < THINNEST_PX) | (bottom >= cut.shape[1] - 1)
+        unusable = (bottom - top < THINNEST_PX) | (bottom > cut.shape[1] - CUT_ROWS)
+        if lowest is not None:
+            unusable |= np.abs(bottom - 1 - (lowest[columns] - rows.start)) < CUT_ROWS
         fine_top[unusable] = fine_bottom[unusable] = np.nan
         # Variance of "this row belongs to the structure", summed over the column.
         doubt_px = (mass * (1 - mass)).sum(axis=0)

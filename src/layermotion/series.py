@@ -40,8 +40,8 @@ FEWEST_COLUMNS = 0.6
 # here, so it has no thickness (our choice: 26 degrees).
 WIDEST_ANGLE_RAD = 0.45
 # Below this confidence a structure counts as not seen in a column, and a thickness is withheld
-# (our choice; on synthetic stills the second leaves out a tenth of the TrA values and halves
-# their gross errors).
+# (our choice; on synthetic stills with all factors at work the second leaves out a fifth of the
+# values and halves the mean error of the rest).
 LOWEST_CONFIDENCE = 0.5
 LEAST_SURE = 0.83
 # The skin follows the probe's face, which nowhere bends by more than this many half-widths of the
