@@ -524,7 +524,7 @@ def test_examples_have_their_shapes_labels_and_shares() -> None:
     allowed = {0: {0, 1}, 1: {0, 1, 2, 3, 4}, 2: {0, 1, 5}}
     seen: set[int] = set()
     for example in examples:
-        assert example.image.shape == example.label.shape == (32, 32)
+        assert example.image.shape == example.label.shape == (32, 16)
         assert example.image.dtype == example.label.dtype == np.uint8
         assert 0.01 < example.mm_per_pixel < 20
         labels = {int(value) for value in np.unique(example.label)}
