@@ -40,8 +40,8 @@ class _Part:
 
 
 PARTS = (
-    _Part("wall-draw-in", View.ABDOMINAL_WALL, Task.DRAW_IN, 204, 2, True),
-    _Part("bladder-pelvic-floor-lift", View.BLADDER, Task.PELVIC_FLOOR_LIFT, 13, 2, False),
+    _Part("wall-draw-in", View.ABDOMINAL_WALL, Task.DRAW_IN, 30, 2, True),
+    _Part("bladder-pelvic-floor-lift", View.BLADDER, Task.PELVIC_FLOOR_LIFT, 28, 2, False),
 )
 
 

@@ -411,7 +411,8 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
                 group[0],
                 repeat="mean",
                 value=mean,
-                low=mean - half,
+                # A time cannot be negative.
+                low=max(mean - half, 0.0) if unit == "s" else mean - half,
                 high=mean + half,
                 status=Status.DRAFT,
                 reason="",
