@@ -49,7 +49,7 @@ def card_text(card: dict[str, Any]) -> str:
         f"{tuple(card['settings']['decoder_channels'])}",
         f"- Training: {card['training_steps']} steps, {card['examples_seen']} pictures shown, "
         f"each drawn picture shown {card['settings']['reuse']} times with other augmentation; "
-        "settings in the JSON card",
+        f"settings in the JSON card; before that: {card.get('earlier_training', 'none')}",
         f"- Pictures from: {', '.join(card['image_sources'])}",
         "- Licence: Apache-2.0, as the project; no third-party pictures or weights were used",
         "",
