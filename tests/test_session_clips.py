@@ -14,6 +14,7 @@ from layermotion.labels import Task, View
 from layermotion.measures import Status
 from layermotion.session.against import LARGER
 from synthetic.clips import draw_clip
+from synthetic.factors import PLAIN
 from synthetic.write import write_clip
 
 PLAN = (
@@ -78,3 +79,25 @@ def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
     assert changes
     assert {float(change["change"]) for change in changes} == {0.0}
     assert LARGER not in {change["verdict"] for change in changes}
+
+
+@pytest.mark.slow
+def test_the_scale_of_the_visit_is_for_files_without_one(tmp_path: Path) -> None:
+    plan = draw_clip(
+        np.random.default_rng(30), View.ABDOMINAL_WALL, PLAIN, task=Task.REST, frame_rate_hz=2.0
+    )
+    write_clip(tmp_path / "clips", "clip", plan)
+    visit = tmp_path / "visit"
+    visit.mkdir()
+    (tmp_path / "clips" / "clip.dcm").rename(visit / "left_rest_1.dcm")
+    (tmp_path / "clips" / "clip.mp4").rename(visit / "right_rest_1.mp4")
+    given = f"{1.2 * plan.grid.row_mm:.6f},{1.2 * plan.grid.column_mm:.6f}"
+    assert run(visit, "--out", tmp_path / "out", "--no-overlay", "--mm-per-pixel", given) == 0
+    with (tmp_path / "out" / "visit.csv").open(encoding="utf-8", newline="") as stream:
+        rows = {
+            row["side"]: float(row["value"])
+            for row in csv.DictReader(stream)
+            if (row["structure"], row["measure"], row["repeat"]) == ("eo", "thickness_rest", "1")
+        }
+    # The video shows the same wall a fifth larger; the file in DICOM keeps its own scale.
+    assert rows["right"] / rows["left"] == pytest.approx(1.2, abs=0.03)

@@ -123,9 +123,12 @@ def _measure(
         frame_rate_hz=settings.frame_rate_hz or options.frame_rate_hz,
         site=settings.site or options.site,
     )
-    # A scale of its own replaces that of the visit, whichever way each is given.
+    # A scale in the table replaces the file's; that of the visit is for files without one.
+    plain = replace(own, mm_per_pixel=None, depth_mm=None)
     if settings.mm_per_pixel or settings.depth_mm is not None:
         own = replace(own, mm_per_pixel=settings.mm_per_pixel, depth_mm=settings.depth_mm)
+    elif _open(item, plain.of_source()).spacing is not None:
+        own = plain
     check_exportable(item.sources, options.exports)
     if item.shows in SPLIT and Export.SEG in options.exports:
         raise InputError(
