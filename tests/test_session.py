@@ -217,7 +217,7 @@ def test_finished_recordings_are_not_measured_again(
     only = tmp_path / "only"
     only.mkdir()
     shutil.copy(visit.folder / "right_draw_in_1.dcm", only)
-    assert run(only, "--out", copy, "--no-overlay", "--mm-per-pixel", "0.09,0.11") == 0
+    assert run(only, "--out", copy, "--no-overlay", "--site", "image-centre") == 0
     assert measured == ["pair", "clip"]
 
 
