@@ -105,19 +105,21 @@ def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> li
         else:
             true = _true_value(measure, truth, x)
         if not np.isnan(true):
-            result.append(
-                Comparison(
-                    measure.name,
-                    measure.structure,
-                    measure.repeat,
-                    measure.unit,
-                    measure.value,
-                    true,
-                    measure.low,
-                    measure.high,
-                )
-            )
+            result.append(_beside(measure, true))
     return result
+
+
+def _beside(measure: Measure, true: float) -> Comparison:
+    return Comparison(
+        measure.name,
+        measure.structure,
+        measure.repeat,
+        measure.unit,
+        measure.value,
+        true,
+        measure.low,
+        measure.high,
+    )
 
 
 def _windows(measure: Measure) -> list[range]:
@@ -200,16 +202,5 @@ def compare_timing(analysis: Analysis, motion: Motion) -> list[Comparison]:
             "hold_time": effort.release_s - effort.full_s,
             "return_time": effort.end_s - effort.release_s,
         }[measure.name]
-        result.append(
-            Comparison(
-                measure.name,
-                measure.structure,
-                measure.repeat,
-                measure.unit,
-                measure.value,
-                true,
-                measure.low,
-                measure.high,
-            )
-        )
+        result.append(_beside(measure, true))
     return result

@@ -153,6 +153,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     MeasurementError
         If the clip has no frames, or shows neither view.
     """
+    check_judged(segmenter)
     grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
     times: list[float] = []
     motions: list[TissueMotion] = []
@@ -255,16 +256,20 @@ def _spread(recording: Recording) -> list[Boundaries]:
     return [edges for edges in looked if edges.confidence.any()]
 
 
-def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncertainty:
-    """Errors to expect in this clip, in the unit of its series.
-
-    Those found for the weights at the median confidence of each structure in the clip.
-    """
+def check_judged(segmenter: Segmenter) -> None:
+    """Refuse weights whose error is not known, before any frame is looked at."""
     if not segmenter.errors_px:
         raise WeightsError(
             f"The error of the weights {segmenter.name} is not known yet, so no interval can be "
             f"given; run: python scripts/evaluate.py --calibrate."
         )
+
+
+def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncertainty:
+    """Errors to expect in this clip, in the unit of its series.
+
+    Those found for the weights at the median confidence of each structure in the clip.
+    """
     unit = grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
 
     def error(measure: str, quantity: str, structure: Structure) -> float:

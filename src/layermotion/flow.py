@@ -9,6 +9,7 @@ which is renewed from the previous frame only when it too is lost, and not witho
 pieces there are is in tissue.py.
 """
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -92,7 +93,7 @@ class Patch:
     visible: Mask
 
 
-class Tracker:
+class Tracker(ABC):
     """Follows one piece of tissue; ``state`` holds the three numbers that place it."""
 
     # Weight of the expectation that a part of the state is as guessed, 1 / its unit.
@@ -112,15 +113,17 @@ class Tracker:
         self._key = self._reference = self._cut(scene, self.state)
         self._previous = scene
 
+    @abstractmethod
     def _cut(self, scene: Scene, state: Array) -> Patch:
-        raise NotImplementedError
+        """Cut the tissue out of a frame where a state says it lies."""
 
+    @abstractmethod
     def _equations(self, state: Array) -> Array:
         """Shape (P, 2, 3): how each part of a correction moves each point, columns then rows."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _corrected(self, state: Array, fit: Array) -> Array:
-        raise NotImplementedError
+        """Apply a fitted correction to a state."""
 
     def follow(self, scene: Scene) -> float:
         """Find the tissue in the next frame.

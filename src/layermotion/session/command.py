@@ -124,11 +124,8 @@ def _measure(
         site=settings.site or options.site,
     )
     # A scale in the table replaces the file's; that of the visit is for files without one.
-    plain = replace(own, mm_per_pixel=None, depth_mm=None)
-    if settings.mm_per_pixel or settings.depth_mm is not None:
-        own = replace(own, mm_per_pixel=settings.mm_per_pixel, depth_mm=settings.depth_mm)
-    elif _open(item, plain.of_source()).spacing is not None:
-        own = plain
+    visits = own
+    own = replace(own, mm_per_pixel=settings.mm_per_pixel, depth_mm=settings.depth_mm)
     check_exportable(item.sources, options.exports)
     if item.shows in SPLIT and Export.SEG in options.exports:
         raise InputError(
@@ -136,6 +133,9 @@ def _measure(
             f"give its images as two files, or leave seg out of --export."
         )
     clip = _open(item, own.of_source())
+    if clip.spacing is None and (visits.mm_per_pixel or visits.depth_mm is not None):
+        own = visits
+        clip = _open(item, own.of_source())
     for other in before:
         if other.clip == clip.clip_id:
             raise InputError(

@@ -13,6 +13,7 @@ from layermotion.analysis import (
     NOT_RECOGNISED,
     WALL_METHOD,
     Analysis,
+    check_judged,
     decide_view,
     edges_in,
     look_at,
@@ -163,6 +164,7 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     MeasurementError
         If the pictures show neither view.
     """
+    check_judged(segmenter)
     grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
     looks = [look_at(frame, segmenter, grid) for frame in clip.frames()]
     view, view_reason = decide_view(clip, np.array([look.view for look in looks]))
