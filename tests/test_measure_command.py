@@ -4,6 +4,7 @@ import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import NoReturn
 
 import av
 import cv2
@@ -442,3 +443,16 @@ def check_refusal(capsys: pytest.CaptureFixture[str], part: str) -> None:
 def test_numbers_of_drawn_frames_fit_their_blocks() -> None:
     # The stand-in would otherwise answer with the truth of another frame.
     assert COUNT <= 2**BITS and COLUMNS % BITS == 0
+
+
+def test_weights_of_unknown_error_are_refused_before_any_frame(
+    tmp_path: Path, wall: Path, use: Use, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Unjudged(TruthSegmenter):
+        def run(self, images: NDArray[np.uint8]) -> NoReturn:
+            raise AssertionError("a frame was looked at")
+
+    known = truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL)
+    use(Unjudged(known.labels, known.grid, known.views, errors_px={}))
+    assert run(wall, "--out", tmp_path / "out") == 2
+    assert "is not known yet, so no interval can be given" in capsys.readouterr().err
