@@ -8,9 +8,10 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+from av.video.reformatter import ColorRange
 
 from layermotion.clip.source import SourceOptions, open_clip
-from layermotion.clip.video import repaired_times
+from layermotion.clip.video import luminance, repaired_times
 from layermotion.errors import InputError
 
 PLAIN = SourceOptions()
@@ -75,6 +76,18 @@ def test_grey_levels_and_times_come_back(
     assert clip.spacing is None
     assert "no pixel size" in clip.spacing_reason
     assert_reopens(lambda: open_clip(path, PLAIN))
+
+
+@pytest.mark.parametrize("pixel_format", ["yuv420p", "yuvj422p", "yuv444p", "nv12", "rgb24"])
+@pytest.mark.parametrize("colour_range", [ColorRange.MPEG, ColorRange.JPEG])
+def test_luminance_is_what_ffmpeg_converts_to(pixel_format: str, colour_range: ColorRange) -> None:
+    levels = np.random.default_rng(3).integers(0, 256, (48, 50, 3), dtype=np.uint8)
+    frame = av.VideoFrame.from_ndarray(levels, format="rgb24").reformat(
+        format=pixel_format, dst_color_range=colour_range
+    )
+    grey = luminance(frame)
+    assert grey.shape == (48, 50)
+    np.testing.assert_array_equal(grey, frame.to_ndarray(format="gray"))
 
 
 def test_variable_frame_rate_is_kept_and_starts_at_zero(write) -> None:

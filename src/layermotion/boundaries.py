@@ -19,6 +19,9 @@ ORDER = {
 # Columns over which the order of the layers is sought together, so that one column cannot jump to
 # another border than its neighbours (our choice: about a tenth of the picture).
 NEIGHBOURS = 15
+# The order is sought in every so many columns and is linear between (our choice: an edge bends
+# little over 1/80 of the picture, and the exact crossing is sought from there).
+COARSE_STEP = 4
 # Rows on either side of the coarse edge in which the exact crossing is sought, model px.
 SEARCH_PX = 5
 # Confidence falls to 1/e at this many rows of doubt, model px. Two sharp edges leave 1 to 2. Of the
@@ -117,11 +120,7 @@ def find_boundaries(
     rows, columns = grid.slices
     cut = np.ascontiguousarray(probabilities[:, rows, columns])  # (6, R, C)
     order = ORDER[view]
-    # Mass of each class above each row.
-    sums = np.zeros((cut.shape[0], cut.shape[1] + 1, cut.shape[2]), np.float32)
-    np.cumsum(cut, axis=1, out=sums[:, 1:])
-    shared = np.stack([cv2.blur(mass, (NEIGHBOURS, 1)) for mass in sums])
-    edges = _ordered_edges(shared, [label_of(structure) for structure in order])
+    edges = _shared_edges(cut, [label_of(structure) for structure in order])
     shape = (len(STRUCTURES), cut.shape[2])
     superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
     confidence = np.zeros(shape, np.float32)
@@ -162,6 +161,30 @@ def _column_px(grid: ModelGrid) -> Array:
     _, columns = grid.slices
     model_column = np.arange(columns.start, columns.stop, dtype=np.float32)
     return grid.column_to_frame(model_column).astype(np.float32)
+
+
+def _shared_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]:
+    """Row at which each structure begins and ends, sought over neighbouring columns together.
+
+    Parameters
+    ----------
+    probabilities
+        Shape (6, R, C).
+
+    Returns
+    -------
+    ndarray
+        Shape (2 * structures, C), as ``_ordered_edges`` gives it.
+    """
+    _, rows, columns = probabilities.shape
+    at = np.arange(0, columns + COARSE_STEP - 1, COARSE_STEP).clip(max=columns - 1)
+    sums = np.zeros((len(probabilities), rows + 1, at.size), np.float32)
+    for label in (BACKGROUND, *labels):
+        shared = cv2.blur(probabilities[label], (NEIGHBOURS, 1))[:, at]
+        np.cumsum(shared, axis=0, out=sums[label, 1:])
+    coarse = _ordered_edges(sums, labels)
+    every = np.arange(columns)
+    return np.rint([np.interp(every, at, edge) for edge in coarse]).astype(np.int64)
 
 
 def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:

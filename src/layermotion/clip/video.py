@@ -6,7 +6,9 @@ from fractions import Fraction
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
+from av.video.reformatter import ColorRange
 from numpy.typing import NDArray
 
 from layermotion.clip import Frame
@@ -16,6 +18,10 @@ from layermotion.errors import InputError
 # Containers that are opened. Play lists and text formats are left out on purpose: they can point
 # at other files or hosts, and a source is untrusted.
 CONTAINERS = "mov,mp4,avi,matroska,webm,gif,asf,mpeg,mpegts"
+# Pixel formats of 8 bits whose first plane is luminance.
+LUMINANCE_FIRST = set("yuv420p yuv422p yuv444p yuvj420p yuvj422p yuvj444p nv12".split())
+# Luminance is stored as 16 for black to 235 for white unless marked as full (Rec. ITU-R BT.601).
+FULL_RANGE = np.clip(np.rint((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)
 VIDEO_REMEDY = "give a video (mp4, mov, avi, webm, gif), an image or a DICOM file"
 
 
@@ -201,8 +207,23 @@ def _grey(picture: av.VideoFrame, name: str) -> NDArray[np.uint8]:
             f"{name} asks to be shown turned by {picture.rotation} degrees; "
             f"export it upright or turned by a multiple of 90 degrees."
         )
-    grey = np.asarray(picture.to_ndarray(format="gray"), np.uint8)
-    return np.ascontiguousarray(np.rot90(grey, turns))
+    return np.ascontiguousarray(np.rot90(luminance(picture), turns))
+
+
+def luminance(picture: av.VideoFrame) -> NDArray[np.uint8]:
+    """Grey 0 to 255 of one picture, shape (rows, columns).
+
+    The usual formats hold it as their first plane, in a third of the time that FFmpeg's conversion
+    takes for the same values.
+    """
+    if picture.format.name not in LUMINANCE_FIRST:
+        return np.asarray(picture.to_ndarray(format="gray"), np.uint8)
+    plane = picture.planes[0]
+    stored = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+    stored = stored[: picture.height, : picture.width]
+    is_full = picture.color_range == ColorRange.JPEG or picture.format.name.startswith("yuvj")
+    # A copy, because the buffer dies with the picture.
+    return stored.copy() if is_full else np.asarray(cv2.LUT(stored, FULL_RANGE), np.uint8)
 
 
 def _sample(path: Path) -> tuple[tuple[NDArray[np.uint8], ...], int]:
