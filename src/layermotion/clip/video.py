@@ -219,7 +219,7 @@ def luminance(picture: av.VideoFrame) -> NDArray[np.uint8]:
     if picture.format.name not in LUMINANCE_FIRST:
         return np.asarray(picture.to_ndarray(format="gray"), np.uint8)
     plane = picture.planes[0]
-    stored = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+    stored = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
     stored = stored[: picture.height, : picture.width]
     is_full = picture.color_range == ColorRange.JPEG or picture.format.name.startswith("yuvj")
     # A copy, because the buffer dies with the picture.
