@@ -4,18 +4,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from layermotion.bladder import NO_EFFORT, NO_EFFORT_SEEN, PROBE_LOST, measure_bladder
 from layermotion.events import Course, Window
 from layermotion.labels import Structure
-from layermotion.measures import (
-    NO_EFFORT,
-    NO_EFFORT_SEEN,
-    PROBE_LOST,
-    Z95,
-    Measure,
-    Status,
-    Uncertainty,
-    measure_bladder,
-)
+from layermotion.measures import Z95, Measure, Status, Uncertainty
 from layermotion.movement import (
     BEGAN_BEFORE,
     ENDS_AFTER,

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from layermotion.bladder import base_series, deep_edge
 from layermotion.boundaries import Boundaries
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, Structure, label_of
@@ -16,8 +17,6 @@ from layermotion.series import (
     Scale,
     Series,
     Settle,
-    base_series,
-    deep_edge,
     thickness_at,
     thickness_series,
     tra_centre_px,

@@ -11,19 +11,14 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.bladder import base_series, measure_bladder
 from layermotion.boundaries import Boundaries, find_boundaries, lowest_shown, no_boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.continuity import withhold_jumps
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Course, Direction, Window, find_windows, time_efforts
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
-from layermotion.measures import (
-    UNSEEN_LAYER,
-    Measure,
-    Uncertainty,
-    measure_bladder,
-    measure_wall,
-)
+from layermotion.measures import Measure, Uncertainty
 from layermotion.motion import (
     UNSEEN,
     MotionTracker,
@@ -35,8 +30,9 @@ from layermotion.motion import (
 from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
-from layermotion.series import Quantity, Scale, Series, Settle, base_series, thickness_series
+from layermotion.series import Quantity, Scale, Series, Settle, thickness_series
 from layermotion.site import Site
+from layermotion.wall import UNSEEN_LAYER, measure_wall
 
 # Frames looked at before the view and the site are settled (our choice: under half a second).
 FIRST_LOOK = 12

@@ -14,8 +14,8 @@ from layermotion.measures import (
     has_effort,
     level_of,
     repeats_in,
-    with_means,
 )
+from layermotion.repeats import with_means
 from layermotion.series import Series
 
 UNSEEN_SLIDE = (

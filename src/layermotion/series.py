@@ -1,14 +1,12 @@
-"""Owns quantities over time: one value and one confidence for every frame."""
+"""Owns quantities over time, one value and one confidence for every frame, and thickness."""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.events import FIRST_LEVEL_S
 from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 
@@ -27,13 +25,6 @@ SLOPE_HALF_MM = 5.0
 SITE_HALF_SHARE = 0.04
 # Half-width of the stretch of bladder base that gives its depth, mm (our choice).
 BASE_HALF_MM = 5.0
-# The base is sought in columns that show it in this share of the frames in which it can be seen,
-# which must be half as large a share of the clip, and only where there are so many of them (our
-# choice).
-OFTEN, FEWEST_BASE_COLUMNS = 0.7, 5
-# A gap in the lower wall wider than this share of the columns seen is where the base may be, if the
-# wall beside it is within this share of the way down to the deepest point seen (our choice).
-WIDEST_GAP, LOWEST_SHARE = 0.05, 0.35
 # Share of the columns at the site in which a layer must be seen (our choice).
 FEWEST_COLUMNS = 0.6
 # A layer whose edges lie at a wider angle to each other is cut by the side of the picture or ends
@@ -203,13 +194,6 @@ def tra_centre_px(frames: Iterable[Boundaries]) -> float | None:
     return float(np.median(centres)) if centres else None
 
 
-def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDArray[np.float64]:
-    """Depth of the lower edge of a structure, shape (C,), in the scale's unit; NaN if unsure."""
-    k = label_of(structure) - 1
-    sure = boundaries.confidence[k] >= LOWEST_CONFIDENCE
-    return np.where(sure, boundaries.deep_px[k] * scale.row, np.nan).astype(np.float64)
-
-
 def thickness_series(
     frames: Iterable[Boundaries],
     site_px: float | None,
@@ -243,121 +227,3 @@ def thickness_series(
         Quantity("thickness", layer, scale.unit, table[:, k, 0].copy(), table[:, k, 1].copy())
         for k, layer in enumerate(layers)
     )
-
-
-def _is_lowest_hidden(edge: NDArray[np.float64]) -> bool:
-    """Tell whether a gap in a lower edge has the deepest seen points on both its sides."""
-    seen = np.flatnonzero(~np.isnan(edge))
-    if seen.size < FEWEST_BASE_COLUMNS:
-        return False
-    gaps = np.flatnonzero(np.diff(seen) > WIDEST_GAP * seen.size)
-    shallow, deep = float(np.nanmin(edge)), float(np.nanmax(edge))
-    limit = deep - LOWEST_SHARE * (deep - shallow)
-    return any(min(edge[seen[gap]], edge[seen[gap + 1]]) > limit for gap in gaps)
-
-
-def _resampled(
-    at_px: NDArray[np.float32], column_px: NDArray[np.float64], edge: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Edge at the columns ``at_px`` from its points elsewhere; gaps stay gaps, shape (C,)."""
-    known = ~np.isnan(edge) & ~np.isnan(column_px)
-    if not known.any():
-        return np.full(edge.shape, np.nan)
-    # Where a steep side wall turns over, the outermost column counts.
-    order = np.maximum.accumulate(column_px[known])
-    value = np.interp(at_px, order, edge[known], left=np.nan, right=np.nan)
-    step = float(at_px[1] - at_px[0])
-    nearest = np.abs(at_px[:, None] - column_px[known][None, :]).min(axis=1)
-    return np.where(nearest <= step, value, np.nan)
-
-
-def _crest(profile: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Height in the middle of a parabola fitted to each row, so that a hump is not flattened.
-
-    Parameters
-    ----------
-    profile
-        Shape (F, W), W odd; gaps count as the mean of their row.
-
-    Returns
-    -------
-    ndarray
-        Shape (F,); NaN where more than half of a row is missing.
-    """
-    known = ~np.isnan(profile)
-    share = known.mean(axis=1)
-    mean = np.where(known, profile, 0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-    filled = np.where(known, profile, mean[:, None])
-    offset = np.linspace(-1, 1, profile.shape[1])
-    weights = np.linalg.pinv(np.stack([np.ones_like(offset), offset, offset**2], axis=1))[0]
-    return np.where(share >= 0.5, filled @ weights, np.nan)
-
-
-def base_series(
-    frames: Iterable[Boundaries],
-    scale: Scale,
-    time_s: NDArray[np.float64],
-    settle: Settle | None = None,
-) -> tuple[Quantity, float | None]:
-    """Displacement of the bladder base from its first position, positive towards the probe.
-
-    The base is the stretch of the bladder's deep wall that moves most in the clip; where nothing
-    moves more than its neighbours by chance, the middle of the wall. A frame whose lowest stretch
-    of wall is hidden or lies below the picture has no value: the base may be there.
-
-    Parameters
-    ----------
-    settle
-        Tells where tissue would be seen had the probe kept its first place; None where the probe
-        is known to be still.
-
-    Returns
-    -------
-    quantity, column
-        Displacement and the frame column of the base; None where no bladder was seen.
-
-    Notes
-    -----
-    Where the greatest displacement is seen: common practice, no source.
-    """
-    depth_rows, confidences = [], []
-    column_px: NDArray[np.float32] = np.zeros(0, np.float32)
-    k = label_of(Structure.BLADDER) - 1
-    for index, boundaries in enumerate(frames):
-        column_px = boundaries.column_px
-        wall = deep_edge(boundaries, Structure.BLADDER, scale)
-        if _is_lowest_hidden(wall):
-            wall = np.full_like(wall, np.nan)
-        if settle is not None:
-            wall = _resampled(column_px, *settle(index, column_px.astype(float), wall))
-        depth_rows.append(wall.astype(np.float32))
-        seen = boundaries.confidence[k]
-        confidences.append(float(seen[seen > 0].mean()) if (seen > 0).any() else 0.0)
-    depth = np.array(depth_rows).reshape(time_s.size, -1)  # (F, C)
-    usable = ~np.isnan(depth).all(axis=1)
-    shown = np.count_nonzero(~np.isnan(depth), axis=0)
-    often = np.flatnonzero(shown >= max(1.0, OFTEN * float(usable.sum())))
-    if often.size < FEWEST_BASE_COLUMNS or usable.mean() < OFTEN / 2:
-        missing = np.full(time_s.shape, np.nan)
-        nothing = np.zeros(time_s.shape)
-        return Quantity("base_displacement", Structure.BLADDER, scale.unit, missing, nothing), None
-    # The outer tenths are side wall rather than base.
-    edge = max(1, often.size // 10)
-    inner = often[edge:-edge]
-    # Each column against its own middle position, so that a gap in one shifts no mean.
-    moved = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]  # (F, I)
-    pitch = float(column_px[1] - column_px[0]) * scale.column
-    half = min(max(2, round(scale.base_half / pitch)), (inner.size - 1) // 2)
-    wide = cv2.blur(np.nan_to_num(moved), (2 * half + 1, 1), borderType=cv2.BORDER_REFLECT_101)
-    travel = np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0)
-    still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 4
-    base = inner.size // 2 if still else int(np.argmax(travel))
-    base = int(np.clip(base, half, inner.size - 1 - half))
-    value = _crest(moved[:, base - half : base + half + 1].astype(float))
-    column = float(column_px[inner[base]])
-    measured = ~np.isnan(value)
-    if measured.any():
-        start = measured & (time_s <= time_s[measured][0] + FIRST_LEVEL_S)
-        value = value - np.median(value[start])
-    confidence = np.where(measured, np.array(confidences), 0.0)
-    return Quantity("base_displacement", Structure.BLADDER, scale.unit, value, confidence), column

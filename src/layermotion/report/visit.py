@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from layermotion.labels import STRUCTURES, Structure, Task
+from layermotion.repeats import MEAN_METHOD
 from layermotion.report.palette import short_name
 from layermotion.report.statements import (
     DISPLACEMENT,
@@ -31,7 +32,6 @@ from layermotion.session.published import BY_HAND, COSTA_2009, NONE_FOR_BASE
 from layermotion.session.results import (
     EFFECT_METHOD,
     MEAN,
-    MEAN_METHOD,
     PRELIFT_EFFECT,
     SIDES,
     SIDES_METHOD,

@@ -19,6 +19,7 @@ from layermotion.analysis import (
     look_at,
     uncertainty,
 )
+from layermotion.bladder import base_series, measure_bladder
 from layermotion.clip import Clip, Frame
 from layermotion.clip.screen import find_image_areas
 from layermotion.clip.source import SourceOptions, open_clip
@@ -26,12 +27,12 @@ from layermotion.errors import InputError, MeasurementError
 from layermotion.events import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import View
-from layermotion.measures import UNSEEN_LAYER, measure_bladder, measure_wall
 from layermotion.recording import Recording
 from layermotion.segment import ModelGrid, Segmenter
-from layermotion.series import Scale, Series, base_series, thickness_series
+from layermotion.series import Scale, Series, thickness_series
 from layermotion.session.plan import Shows
 from layermotion.site import Site
+from layermotion.wall import UNSEEN_LAYER, measure_wall
 
 # Rest is the first frame of a pair, the contraction the second.
 WINDOWS = (Window("rest", 0, 0, 1), Window("contracted", 1, 1, 1))

@@ -10,7 +10,8 @@ from typing import Any
 
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
-from layermotion.measures import NO_MEAN, Measure, Status, spread_of_mean
+from layermotion.measures import Measure, Status
+from layermotion.repeats import MEAN_METHOD, NO_MEAN, half_of_mean
 from layermotion.session.plan import Item, Side
 
 MEAN = "mean"
@@ -18,10 +19,6 @@ SIDES = "left-right"
 PRELIFT_EFFECT = "prelift_effect"
 # The task with the lift beforehand, and the same task without.
 PAIRS = ((Task.COUGH_PRELIFT, Task.COUGH), (Task.CURL_UP_PRELIFT, Task.CURL_UP))
-MEAN_METHOD = (
-    "Mean of the repeats; its 95 % interval adds the spread between repeats (Student's t) to the "
-    "measuring error of one repeat, since errors of repeats may go together."
-)
 SIDES_METHOD = (
     "Left minus right of the means; the intervals of both sides are added as independent errors."
 )
@@ -167,7 +164,7 @@ def mean_of(rows: Sequence[Row]) -> Row:
         return replace(rows[0], repeat=MEAN, clip="")
     values = [row.value for row in rows if row.value is not None]
     mean = statistics.fmean(values)
-    half = math.hypot(statistics.fmean(row.half for row in rows), spread_of_mean(values))
+    half = half_of_mean(values, [row.half for row in rows], rows[0].measure, rows[0].unit)
     return replace(
         rows[0],
         repeat=MEAN,

@@ -1,0 +1,221 @@
+"""Owns the displacement of the bladder base: over time, and as a measure of each effort."""
+
+from collections.abc import Iterable, Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.boundaries import Boundaries
+from layermotion.events import FIRST_LEVEL_S, Window
+from layermotion.labels import Structure, label_of
+from layermotion.measures import (
+    STATES,
+    Kind,
+    Level,
+    Measure,
+    Uncertainty,
+    has_effort,
+    level_of,
+    repeats_in,
+)
+from layermotion.repeats import with_means
+from layermotion.series import LOWEST_CONFIDENCE, Quantity, Scale, Series, Settle
+
+# The base is sought in columns that show it in this share of the frames in which it can be seen,
+# which must be half as large a share of the clip, and only where there are so many of them (our
+# choice).
+OFTEN, FEWEST_BASE_COLUMNS = 0.7, 5
+# A gap in the lower wall wider than this share of the columns seen is where the base may be, if the
+# wall beside it is within this share of the way down to the deepest point seen (our choice).
+WIDEST_GAP, LOWEST_SHARE = 0.05, 0.35
+UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
+NO_EFFORT = "No effort was found in the clip."
+NO_EFFORT_SEEN = (
+    "No effort was found in the frames in which the bladder base could be seen, and it was hidden "
+    "or out of the picture in others; record the effort again with the whole bladder in view."
+)
+# With this share of the frames unseen an effort may have been there (our choice).
+MUCH_UNSEEN = 0.15
+# In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
+# University of Southampton, eprints.soton.ac.uk/340445).
+PROBE_LIMIT_MM = 8.0
+PROBE_MOVED = (
+    f"The probe moved by more than {PROBE_LIMIT_MM:g} mm, which cannot be told apart from the "
+    f"bladder base safely; record the effort again with a steady probe."
+)
+PROBE_LOST = (
+    "The tissue near the probe could not be followed, so motion of the probe cannot be told from "
+    "that of the bladder base; compare the frames by eye."
+)
+
+
+def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDArray[np.float64]:
+    """Depth of the lower edge of a structure, shape (C,), in the scale's unit; NaN if unsure."""
+    k = label_of(structure) - 1
+    sure = boundaries.confidence[k] >= LOWEST_CONFIDENCE
+    return np.where(sure, boundaries.deep_px[k] * scale.row, np.nan).astype(np.float64)
+
+
+def _is_lowest_hidden(edge: NDArray[np.float64]) -> bool:
+    """Tell whether a gap in a lower edge has the deepest seen points on both its sides."""
+    seen = np.flatnonzero(~np.isnan(edge))
+    if seen.size < FEWEST_BASE_COLUMNS:
+        return False
+    gaps = np.flatnonzero(np.diff(seen) > WIDEST_GAP * seen.size)
+    shallow, deep = float(np.nanmin(edge)), float(np.nanmax(edge))
+    limit = deep - LOWEST_SHARE * (deep - shallow)
+    return any(min(edge[seen[gap]], edge[seen[gap + 1]]) > limit for gap in gaps)
+
+
+def _resampled(
+    at_px: NDArray[np.float32], column_px: NDArray[np.float64], edge: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Edge at the columns ``at_px`` from its points elsewhere; gaps stay gaps, shape (C,)."""
+    known = ~np.isnan(edge) & ~np.isnan(column_px)
+    if not known.any():
+        return np.full(edge.shape, np.nan)
+    # Where a steep side wall turns over, the outermost column counts.
+    order = np.maximum.accumulate(column_px[known])
+    value = np.interp(at_px, order, edge[known], left=np.nan, right=np.nan)
+    step = float(at_px[1] - at_px[0])
+    nearest = np.abs(at_px[:, None] - column_px[known][None, :]).min(axis=1)
+    return np.where(nearest <= step, value, np.nan)
+
+
+def _crest(profile: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Height in the middle of a parabola fitted to each row, so that a hump is not flattened.
+
+    Parameters
+    ----------
+    profile
+        Shape (F, W), W odd; gaps count as the mean of their row.
+
+    Returns
+    -------
+    ndarray
+        Shape (F,); NaN where more than half of a row is missing.
+    """
+    known = ~np.isnan(profile)
+    share = known.mean(axis=1)
+    mean = np.where(known, profile, 0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    filled = np.where(known, profile, mean[:, None])
+    offset = np.linspace(-1, 1, profile.shape[1])
+    weights = np.linalg.pinv(np.stack([np.ones_like(offset), offset, offset**2], axis=1))[0]
+    return np.where(share >= 0.5, filled @ weights, np.nan)
+
+
+def base_series(
+    frames: Iterable[Boundaries],
+    scale: Scale,
+    time_s: NDArray[np.float64],
+    settle: Settle | None = None,
+) -> tuple[Quantity, float | None]:
+    """Displacement of the bladder base from its first position, positive towards the probe.
+
+    The base is the stretch of the bladder's deep wall that moves most in the clip; where nothing
+    moves more than its neighbours by chance, the middle of the wall. A frame whose lowest stretch
+    of wall is hidden or lies below the picture has no value: the base may be there.
+
+    Parameters
+    ----------
+    settle
+        Tells where tissue would be seen had the probe kept its first place; None where the probe
+        is known to be still.
+
+    Returns
+    -------
+    quantity, column
+        Displacement and the frame column of the base; None where no bladder was seen.
+
+    Notes
+    -----
+    Where the greatest displacement is seen: common practice, no source.
+    """
+    depth_rows, confidences = [], []
+    column_px: NDArray[np.float32] = np.zeros(0, np.float32)
+    k = label_of(Structure.BLADDER) - 1
+    for index, boundaries in enumerate(frames):
+        column_px = boundaries.column_px
+        wall = deep_edge(boundaries, Structure.BLADDER, scale)
+        if _is_lowest_hidden(wall):
+            wall = np.full_like(wall, np.nan)
+        if settle is not None:
+            wall = _resampled(column_px, *settle(index, column_px.astype(float), wall))
+        depth_rows.append(wall.astype(np.float32))
+        seen = boundaries.confidence[k]
+        confidences.append(float(seen[seen > 0].mean()) if (seen > 0).any() else 0.0)
+    depth = np.array(depth_rows).reshape(time_s.size, -1)  # (F, C)
+    usable = ~np.isnan(depth).all(axis=1)
+    shown = np.count_nonzero(~np.isnan(depth), axis=0)
+    often = np.flatnonzero(shown >= max(1.0, OFTEN * float(usable.sum())))
+    if often.size < FEWEST_BASE_COLUMNS or usable.mean() < OFTEN / 2:
+        missing = np.full(time_s.shape, np.nan)
+        nothing = np.zeros(time_s.shape)
+        return Quantity("base_displacement", Structure.BLADDER, scale.unit, missing, nothing), None
+    # The outer tenths are side wall rather than base.
+    edge = max(1, often.size // 10)
+    inner = often[edge:-edge]
+    # Each column against its own middle position, so that a gap in one shifts no mean.
+    moved = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]  # (F, I)
+    pitch = float(column_px[1] - column_px[0]) * scale.column
+    half = min(max(2, round(scale.base_half / pitch)), (inner.size - 1) // 2)
+    wide = cv2.blur(np.nan_to_num(moved), (2 * half + 1, 1), borderType=cv2.BORDER_REFLECT_101)
+    travel = np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0)
+    still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 4
+    base = inner.size // 2 if still else int(np.argmax(travel))
+    base = int(np.clip(base, half, inner.size - 1 - half))
+    value = _crest(moved[:, base - half : base + half + 1].astype(float))
+    column = float(column_px[inner[base]])
+    measured = ~np.isnan(value)
+    if measured.any():
+        start = measured & (time_s <= time_s[measured][0] + FIRST_LEVEL_S)
+        value = value - np.median(value[start])
+    confidence = np.where(measured, np.array(confidences), 0.0)
+    return Quantity("base_displacement", Structure.BLADDER, scale.unit, value, confidence), column
+
+
+def measure_bladder(
+    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+) -> tuple[Measure, ...]:
+    """Displacement of the bladder base at each effort; positive is a lift towards the probe."""
+    name = "base_displacement"
+    quantity = series.get(name, Structure.BLADDER)
+    if quantity is None:
+        return ()
+    kind = Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
+    probe = series.get("probe_shift", "image")
+    if not windows:
+        return (kind.missing(name, 1, "mm", UNSEEN_BASE),)
+    is_hidden = float(np.isnan(quantity.value).mean()) > MUCH_UNSEEN
+    measures = []
+    for repeat in repeats_in(windows):
+        rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
+        if not has_effort(windows, repeat):
+            reason = NO_EFFORT_SEEN if is_hidden else NO_EFFORT
+            measures.append(kind.missing(name, repeat, "mm", reason))
+        elif rest is None or full is None:
+            measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
+        elif probe is not None and None in levels_of(probe, (rest, full)):
+            measures.append(kind.missing(name, repeat, "mm", PROBE_LOST))
+        elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
+            measures.append(kind.missing(name, repeat, "mm", PROBE_MOVED))
+        else:
+            spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
+            lift = full.value - rest.value
+            measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
+    return with_means(measures)
+
+
+def _largest(quantity: Quantity, levels: Sequence[Level]) -> float:
+    """Largest known value within some windows; 0 where there is none."""
+    values = np.concatenate([quantity.value[level.window.frames] for level in levels])
+    return float(np.max(values, initial=0.0, where=~np.isnan(values)))
+
+
+def levels_of(quantity: Quantity, levels: Sequence[Level]) -> list[Level | None]:
+    """Levels of another quantity in the same windows."""
+    return [
+        level_of(quantity, (level.window,), level.window.state, level.window.repeat)
+        for level in levels
+    ]
