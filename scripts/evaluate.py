@@ -48,6 +48,8 @@ JUDGED = ("thickness", "base_displacement")
 # Largest mean absolute error, mm, and smallest Dice that the project asks of its weights.
 LIMITS_MM = {"fat": 0.35, "eo": 0.35, "io": 0.35, "tra": 0.25, "bladder": 0.5}
 DICE_LIMIT = 0.92
+# Smallest share of the frames a person could measure that must be measured, percent.
+ACCEPTED_LIMIT = 90.0
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ def evaluate_clip(folder: Path, name: str | None, number: int) -> ClipResult:
     return replace(
         result,
         confidence={q.structure: clip_confidence(q) for q in quantities if q.name in JUDGED},
-        frames=compare_frames(analysis, plan, truth, chosen),
+        frames=compare_frames(analysis, plan, truth, chosen, {i: rendered[i][0] for i in chosen}),
         measures=compare_measures(analysis, plan, truth),
     )
 
@@ -163,15 +165,19 @@ def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
     """Put all clips into tables: frame values, measures, Dice and errors in model pixels."""
     frames, measures, errors_px = [], [], {}
     for structure in STRUCTURES:
-        errors = np.array([c.error for r in results for c in r.frames if c.structure == structure])
+        compared = [c for r in results for c in r.frames if c.structure == structure]
+        errors = np.array([c.error for c in compared])
         if errors.size == 0:
             continue
+        legible = np.array([c.legible for c in compared], bool)
         kept = errors[~np.isnan(errors)]
         frames.append(
             {
                 "structure": str(structure),
                 "values": int(errors.size),
                 "withheld_percent": 100 * float(np.isnan(errors).mean()),
+                "legible_percent": 100 * float(legible.mean()),
+                "accepted_percent": 100 * float(np.mean(~np.isnan(errors[legible]))),
                 "mean_absolute_error_mm": float(np.abs(kept).mean()),
                 "median_absolute_error_mm": float(np.median(np.abs(kept))),
                 "bias_mm": float(kept.mean()),
@@ -217,6 +223,7 @@ def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
         "measures": measures,
         "dice": dice,
         "dice_limit": DICE_LIMIT,
+        "accepted_limit": ACCEPTED_LIMIT,
         "errors_px": errors_px,
     }
 
@@ -226,11 +233,12 @@ def show(summary: dict[str, Any]) -> None:
     print(f"not measured: {len(summary['not_measured'])} of {summary['clips']} clips")
     for failure in summary["not_measured"]:
         print(f"  {failure}")
-    print(f"{'frame values':14}{'n':>6}{'withheld':>10}{'MAE':>8}{'median':>8}{'bias':>8}"
-          f"{'95 %':>8}{'limit':>7}  mm")  # fmt: skip
+    print(f"{'frame values':14}{'n':>6}{'withheld':>10}{'legible':>9}{'accepted':>10}{'MAE':>8}"
+          f"{'median':>8}{'bias':>8}{'95 %':>8}{'limit':>7}  mm")  # fmt: skip
     for row in summary["frames"]:
         mae, limit = row["mean_absolute_error_mm"], row["limit_mm"]
-        print(f"{row['structure']:14}{row['values']:6d}{row['withheld_percent']:9.1f}%{mae:8.3f}"
+        print(f"{row['structure']:14}{row['values']:6d}{row['withheld_percent']:9.1f}%"
+              f"{row['legible_percent']:8.1f}%{row['accepted_percent']:9.1f}%{mae:8.3f}"
               f"{row['median_absolute_error_mm']:8.3f}{row['bias_mm']:+8.3f}"
               f"{row['error_95_mm']:8.3f}{limit:7.2f}  "
               f"{'met' if mae <= limit else 'MISSED'}")  # fmt: skip

@@ -58,17 +58,22 @@ def card_text(card: dict[str, Any]) -> str:
         "half bladder), written as H.264 video and measured as a user would. "
         f"{len(result['not_measured'])} clips were refused.",
         "",
-        "Single frames, thickness at the site (base displacement for the bladder), mm:",
+        "Single frames, thickness at the site (base displacement for the bladder), mm. A person "
+        "could measure those whose borders are legible (`synthetic/legible.py` tells them from "
+        "picture and truth); of these a value was given in the share under accepted (goal "
+        f"{result['accepted_limit']:g} %):",
         "",
-        "| structure | values | withheld | mean absolute error | median | bias | 95 % within "
-        "| goal |",
-        "|---|---|---|---|---|---|---|---|",
+        "| structure | values | withheld | legible | accepted | mean absolute error | median | bias "
+        "| 95 % within | goal |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for row in result["frames"]:
         mae, limit = row["mean_absolute_error_mm"], row["limit_mm"]
+        accepted = row["accepted_percent"]
+        enough = "met" if accepted >= result["accepted_limit"] else "**missed**"
         lines.append(
             f"| {row['structure']} | {row['values']} | {row['withheld_percent']:.1f} % "
-            f"| {mae:.3f} | {row['median_absolute_error_mm']:.3f} | {row['bias_mm']:+.3f} "
+            f"| {row['legible_percent']:.1f} % | {accepted:.1f} % {enough} | {mae:.3f} | {row['median_absolute_error_mm']:.3f} | {row['bias_mm']:+.3f} "
             f"| {row['error_95_mm']:.3f} | {limit:.2f} {'met' if mae <= limit else '**missed**'} |"
         )
     lines += [

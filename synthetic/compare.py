@@ -1,6 +1,6 @@
 """Owns the comparison of what was measured in a synthetic clip with its exact truth."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,8 @@ from layermotion.analysis import LATERAL_UNKNOWN, Analysis
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.measures import Measure
 from synthetic.clips import ClipPlan, ClipTruth
+from synthetic.display import Grey
+from synthetic.legible import can_be_measured
 from synthetic.motion import Motion
 from synthetic.pose import material_x, slide_mm
 from synthetic.truth import wall_thickness_mm
@@ -30,6 +32,8 @@ class Comparison:
         In ``unit``; ``measured`` is None where the value was withheld.
     low, high
         The measure's interval; None for a single frame.
+    legible
+        Whether a person could measure it, of a single frame; None where no one asked.
     """
 
     name: str
@@ -40,6 +44,7 @@ class Comparison:
     true: float
     low: float | None
     high: float | None
+    legible: bool | None = None
 
     @property
     def error(self) -> float:
@@ -56,12 +61,32 @@ def site_x_mm(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> float:
 
 
 def compare_frames(
-    analysis: Analysis, plan: ClipPlan, truth: ClipTruth, frames: Sequence[int]
+    analysis: Analysis,
+    plan: ClipPlan,
+    truth: ClipTruth,
+    frames: Sequence[int],
+    screens: Mapping[int, Grey] | None = None,
 ) -> list[Comparison]:
     """Compare single frames: thickness of each layer at the site, or base displacement.
 
     Base displacement is compared relative to the mean of the first rest window on both sides.
+
+    Parameters
+    ----------
+    screens
+        The frames as shown, from which to tell whether a person could measure them; None leaves
+        that open.
     """
+    x = site_x_mm(analysis, plan, truth)
+
+    def legible(frame: int, structure: Structure) -> bool | None:
+        if screens is None:
+            return None
+        image = screens[frame][plan.area.slices]
+        edges_mm = truth.edges_mm[frame, label_of(structure) - 1]
+        deep_only = structure is Structure.BLADDER
+        return can_be_measured(image, edges_mm, plan.grid, x, deep_only=deep_only)
+
     result = []
     if analysis.view is View.BLADDER:
         quantity = analysis.series.get("base_displacement", Structure.BLADDER)
@@ -73,21 +98,25 @@ def compare_frames(
         for i in frames:
             true = float(truth.base_displacement_mm[i]) - zero
             value = float("nan") if rest is None else float(quantity.value[i])
-            result.append(_frame("base_displacement", Structure.BLADDER, value, true))
+            seen = legible(i, Structure.BLADDER)
+            result.append(_frame("base_displacement", Structure.BLADDER, value, true, seen))
         return result
-    x = site_x_mm(analysis, plan, truth)
     for i in frames:
         true_mm = wall_thickness_mm(truth.edges_mm[i], truth.x_mm, x)
         for layer in WALL_LAYERS:
             quantity = analysis.series.get("thickness", layer)
             if quantity is not None and not np.isnan(true_mm[layer]):
-                result.append(_frame("thickness", layer, float(quantity.value[i]), true_mm[layer]))
+                value = float(quantity.value[i])
+                seen = legible(i, layer)
+                result.append(_frame("thickness", layer, value, true_mm[layer], seen))
     return result
 
 
-def _frame(name: str, structure: Structure, value: float, true: float) -> Comparison:
+def _frame(
+    name: str, structure: Structure, value: float, true: float, legible: bool | None
+) -> Comparison:
     measured = None if np.isnan(value) else value
-    return Comparison(name, structure, "frame", "mm", measured, true, None, None)
+    return Comparison(name, structure, "frame", "mm", measured, true, None, None, legible)
 
 
 def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> list[Comparison]:
