@@ -63,8 +63,8 @@ def card_text(card: dict[str, Any]) -> str:
         "picture and truth); of these a value was given in the share under accepted (goal "
         f"{result['accepted_limit']:g} %):",
         "",
-        "| structure | values | withheld | legible | accepted | mean absolute error | median | bias "
-        "| 95 % within | goal |",
+        "| structure | values | withheld | legible | accepted | mean absolute error | median "
+        "| bias | 95 % within | goal |",
         "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for row in result["frames"]:
@@ -73,7 +73,8 @@ def card_text(card: dict[str, Any]) -> str:
         enough = "met" if accepted >= result["accepted_limit"] else "**missed**"
         lines.append(
             f"| {row['structure']} | {row['values']} | {row['withheld_percent']:.1f} % "
-            f"| {row['legible_percent']:.1f} % | {accepted:.1f} % {enough} | {mae:.3f} | {row['median_absolute_error_mm']:.3f} | {row['bias_mm']:+.3f} "
+            f"| {row['legible_percent']:.1f} % | {accepted:.1f} % {enough} "
+            f"| {mae:.3f} | {row['median_absolute_error_mm']:.3f} | {row['bias_mm']:+.3f} "
             f"| {row['error_95_mm']:.3f} | {limit:.2f} {'met' if mae <= limit else '**missed**'} |"
         )
     lines += [
