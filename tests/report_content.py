@@ -10,7 +10,7 @@ from layermotion.events import Course, Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Task, View
 from layermotion.measures import Measure, Status
-from layermotion.report.page import KeyFrame, ReportContent
+from layermotion.report.content import KeyFrame, ReportContent
 from layermotion.series import Quantity, Series
 
 FRAMES = 60

@@ -18,9 +18,9 @@ from layermotion.boundaries import Boundaries
 from layermotion.cli import main
 from layermotion.clip import Frame
 from layermotion.labels import STRUCTURES
+from layermotion.report.content import KeyFrame
 from layermotion.report.exchange import mask_stack
 from layermotion.report.export import Export, ExportRequest, write_exports
-from layermotion.report.page import KeyFrame
 
 PATIENT, NUMBER = "Invented^Patient", "INV-7"
 ADDED = {"measures.sr.dcm", "rest.seg.dcm", "contracted.seg.dcm", "observations.fhir.json"}

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from layermotion.measures import Status
+from layermotion.report.patterns import quiet_words
 from layermotion.report.statements import (
     change_sentences,
     effect_sentences,
@@ -109,7 +110,8 @@ def test_patterns_name_the_muscles_that_changed_beyond_error() -> None:
     (alone,) = pattern_sentences([tra, io, eo])
     assert alone == (
         "Left, draw-in: TrA alone: TrA thickened by 40 % (95 % interval 30 to 50 %); "
-        "no change beyond error in IO and EO, mean of 3 repeats."
+        "no change beyond error in IO and EO, mean of 3 repeats. "
+        "Whether EO and IO stayed within 10 % of the thickness at rest cannot be told."
     )
     (others,) = pattern_sentences(
         [replace(tra, value=4.0, low=-6.0, high=14.0), row(structure="io"), eo]
@@ -164,3 +166,27 @@ def test_reasons_name_a_structure_once_where_nothing_of_it_was_measured() -> Non
         row("thickness_change", "tra", None, repeat="1"),
     ]
     assert manual_groups(rows) == [("Not seen.", ["Left, draw-in 1: EO, TrA thickness change"])]
+
+
+@pytest.mark.parametrize(
+    ("eo", "io", "words"),
+    [
+        ((-9.9, 9.9), (1.0, 9.0), "EO and IO stayed within 10 % of the thickness at rest."),
+        ((-9.9, 10.1), (-20.0, -11.0), "Whether EO stayed within 10 % of the thickness at rest"),
+        ((-1.0, 1.0), (10.5, 30.0), "EO stayed within 10 % of the thickness at rest; IO changed"),
+    ],
+)
+def test_quiet_needs_the_whole_interval_within_the_tolerance(
+    eo: tuple[float, float], io: tuple[float, float], words: str
+) -> None:
+    changes = {
+        name: row(structure=name, value=sum(ends) / 2, half=(ends[1] - ends[0]) / 2)
+        for name, ends in (("eo", eo), ("io", io))
+    }
+    assert quiet_words(changes).startswith(words.rstrip("."))
+    (sentence,) = pattern_sentences([row(), *changes.values()])
+    assert quiet_words(changes) in sentence
+
+
+def test_quiet_is_not_said_of_what_was_not_measured() -> None:
+    assert quiet_words({"tra": row(), "eo": row(value=None)}) == ""

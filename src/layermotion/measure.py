@@ -27,7 +27,7 @@ from layermotion.segment import Segmenter
 from layermotion.site import Site, parse_site
 
 if TYPE_CHECKING:
-    from layermotion.report.page import KeyFrame
+    from layermotion.report.content import KeyFrame
 
 # Roles of the frames that the report shows, and the window state each is taken from.
 KEY_STATES = ("rest", "contracted")
@@ -180,8 +180,9 @@ def write_results(
     output: Output,
 ) -> Path:
     """Write all files of one clip; ``measures.json`` last, so that it marks a finished clip."""
+    from layermotion.report.content import ReportContent
     from layermotion.report.overlay import write_jpeg
-    from layermotion.report.page import ReportContent, build_page
+    from layermotion.report.page import build_page
     from layermotion.report.tables import write_measures, write_series
 
     clip = analysis.clip
@@ -225,8 +226,8 @@ def _read_again(
     folder: Path, analysis: Analysis, recording: Recording, overlay: bool
 ) -> tuple[tuple["KeyFrame", ...], str | None]:
     """Go through the clip once more for the key frames and, if wanted, the overlay."""
+    from layermotion.report.content import KeyFrame
     from layermotion.report.overlay import OverlayWriter, write_png
-    from layermotion.report.page import KeyFrame
 
     clip = analysis.clip
     column_px = None if analysis.site_px is None else analysis.site_px - clip.area.left

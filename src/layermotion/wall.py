@@ -18,6 +18,8 @@ from layermotion.measures import (
 from layermotion.repeats import with_means
 from layermotion.series import Quantity, Series
 
+# EO and IO are quiet within this change of their thickness at rest, % (common practice, no source).
+QUIET_MUSCLES, QUIET_PERCENT = (Structure.EO, Structure.IO), 10.0
 UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
 
 

@@ -38,8 +38,8 @@ from layermotion.report.codes import (
     site_code,
     unit_code,
 )
+from layermotion.report.content import KeyFrame, ReportContent
 from layermotion.report.export import ExportRequest
-from layermotion.report.page import KeyFrame, ReportContent
 
 MANUFACTURER = "layermotion"
 # Beyond what a scanner numbers its series (our choice).

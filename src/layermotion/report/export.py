@@ -12,7 +12,7 @@ from layermotion.clip.dicom import looks_like_dicom
 from layermotion.errors import InputError
 
 if TYPE_CHECKING:
-    from layermotion.report.page import ReportContent
+    from layermotion.report.content import ReportContent
 
 
 class Export(StrEnum):

@@ -14,7 +14,7 @@ from layermotion.report.codes import (
     site_code,
     unit_code,
 )
-from layermotion.report.page import ReportContent
+from layermotion.report.content import ReportContent
 
 # FHIR R4, Observation.status: nothing is final before a clinician has confirmed it.
 STATUS = {

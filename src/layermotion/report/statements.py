@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 
-from layermotion.labels import MUSCLES, Structure
+from layermotion.labels import Structure
 from layermotion.measures import Status
 from layermotion.report.palette import short_name
-from layermotion.report.words import interval_words, measure_words, number_words, unit_words
+from layermotion.report.patterns import muscle_pattern, quiet_words, with_interval
+from layermotion.report.words import measure_words, number_words, unit_words
 from layermotion.session.against import LARGER, Change
 from layermotion.session.plan import Side
 from layermotion.session.results import MEAN, PRELIFT_EFFECT, SIDES, Row
@@ -32,29 +33,20 @@ def task_words(task: str) -> str:
     return f"{words} with a lift beforehand" if plain != task else words
 
 
-def with_interval(row: Row, *, unsigned: bool = False) -> str:
-    """Write a value with its interval; without signs where a verb says the way."""
-    if row.value is None or row.low is None or row.high is None:
-        return "not measured"
-    value, low, high = row.value, row.low, row.high
-    if unsigned:
-        value, (low, high) = abs(value), sorted((abs(low), abs(high)))
-    unit = unit_words(row.unit, is_difference=row.side == SIDES)
-    interval = interval_words(low, high, row.unit)
-    return f"{number_words(value, row.unit)}{unit} (95 % interval {interval}{unit})"
-
-
 def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
-    """Say which muscles changed in each task, each side by itself.
+    """Say which muscles changed in each task, each side by itself, and whether EO and IO stayed.
 
-    A muscle whose interval holds zero is said to show no change beyond error, never to be quiet:
-    absence of a measured change is not evidence of none.
+    Whether the base moved is said the same way.
     """
     means = [row for row in rows if row.repeat == MEAN and row.side != SIDES]
     wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
         own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
-        yield f"{place_words(side, task)}: {_pattern(own)}{_repeats(list(own.values()))}."
+        quiet = quiet_words(own)
+        yield (
+            f"{place_words(side, task)}: {muscle_pattern(own)}{_repeats(list(own.values()))}."
+            + (f" {quiet}." if quiet else "")
+        )
     for row in means:
         if (row.measure, row.structure) == (DISPLACEMENT, Structure.BLADDER):
             verb = "lifted" if (row.value or 0) > 0 else "descended"
@@ -64,45 +56,16 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
             yield f"{place_words(row.side, row.task)}: {words}{_repeats([row])}."
 
 
-def _pattern(changes: dict[str, Row]) -> str:
-    parts, still, missing = [], [], []
-    thickened = []
-    for muscle in reversed(MUSCLES):
-        row = changes.get(muscle)
-        name = short_name(muscle)
-        if row is None:
-            missing.append(name)
-        elif row.excludes_zero:
-            verb = "thickened" if (row.value or 0) > 0 else "thinned"
-            thickened += [muscle] if verb == "thickened" else []
-            parts.append(f"{name} {verb} by {with_interval(row, unsigned=True)}")
-        else:
-            still.append(name)
-    if not parts and not missing:
-        return "no change of a muscle beyond error was seen"
-    head = ""
-    if thickened and not missing:
-        others = [short_name(muscle) for muscle in thickened if muscle != Structure.TRA]
-        if Structure.TRA not in thickened:
-            head = f"{' and '.join(others)} without TrA: "
-        else:
-            head = f"TrA with {' and '.join(others)}: " if others else "TrA alone: "
-    if still:
-        parts.append(f"no change beyond error in {' and '.join(still)}")
-    if missing:
-        parts.append(f"{' and '.join(missing)} not measured")
-    return head + "; ".join(parts)
-
-
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
     """Differences between the sides that their intervals tell from none."""
     for row in rows:
         is_new = row.side == SIDES and (row.measure, row.unit) not in SAID_BEFORE
         if is_new and row.excludes_zero and row.value is not None:
             more = "larger on the left" if row.value > 0 else "larger on the right"
+            size = with_interval(row, unsigned=True, is_difference=True)
             yield (
                 f"{task_words(row.task).capitalize()}: {short_name(row.structure)} "
-                f"{measure_words(row.measure)} {more} by {with_interval(row, unsigned=True)}"
+                f"{measure_words(row.measure)} {more} by {size}"
                 f"{_repeats([row])}."
             )
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from layermotion.labels import STRUCTURES, Structure, Task
 from layermotion.repeats import MEAN_METHOD
 from layermotion.report.palette import short_name
+from layermotion.report.patterns import QUIET_NOTE
 from layermotion.report.statements import (
     DISPLACEMENT,
     change_sentences,
@@ -186,7 +187,13 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
         for words in one.cautions:
             cautions.setdefault(words, []).append(one.item.name)
     methods = [row.method for row in visit.rows if row.repeat != MEAN and row.value is not None]
-    combined = [MEAN_METHOD, SIDES_METHOD, *([EFFECT_METHOD] if effects else [])]
+    is_wall = any(row.measure == "thickness_change" for row in visit.rows)
+    combined = [
+        *([QUIET_NOTE] if is_wall else []),
+        MEAN_METHOD,
+        SIDES_METHOD,
+        *([EFFECT_METHOD] if effects else []),
+    ]
     return environment().get_template("visit.html.j2").render(
         visit=visit,
         has_bladder=any(row.structure == Structure.BLADDER for row in visit.rows),

@@ -1,0 +1,116 @@
+"""Owns the plain words for which muscles changed; each stands only where its interval allows it."""
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from layermotion.labels import MUSCLES, Structure
+from layermotion.report.palette import short_name
+from layermotion.report.words import interval_words, number_words, unit_words
+from layermotion.wall import QUIET_MUSCLES, QUIET_PERCENT
+
+QUIET_NOTE = (
+    f"EO and IO count as quiet where the whole 95 % interval of their change lies within "
+    f"{QUIET_PERCENT:g} % of the thickness at rest (common practice, no source)."
+)
+
+
+class Valued(Protocol):
+    """A number with its 95 % interval, such as a measure."""
+
+    @property
+    def value(self) -> float | None:
+        """The number; None where it needs a person."""
+
+    @property
+    def low(self) -> float | None:
+        """Lower end of the interval."""
+
+    @property
+    def high(self) -> float | None:
+        """Upper end of the interval."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of all three."""
+
+
+def holds_zero(item: Valued) -> bool:
+    """Tell whether a change cannot be told apart from none."""
+    return item.low is not None and item.high is not None and item.low <= 0 <= item.high
+
+
+def with_interval(item: Valued, *, unsigned: bool = False, is_difference: bool = False) -> str:
+    """Write a value with its interval; without signs where a verb says the way."""
+    if item.value is None or item.low is None or item.high is None:
+        return "not measured"
+    value, low, high = item.value, item.low, item.high
+    if unsigned:
+        value, (low, high) = abs(value), sorted((abs(low), abs(high)))
+    unit = unit_words(item.unit, is_difference=is_difference)
+    interval = interval_words(low, high, item.unit)
+    return f"{number_words(value, item.unit)}{unit} (95 % interval {interval}{unit})"
+
+
+def muscle_pattern(changes: Mapping[str, Valued]) -> str:
+    """Say which muscles thickened or thinned, without an end to the sentence.
+
+    A muscle whose interval holds zero is said to show no change beyond error, never to be quiet:
+    absence of a measured change is not evidence of none.
+
+    Parameters
+    ----------
+    changes
+        Change in per cent by muscle; one without a value counts as not measured.
+    """
+    parts, still, missing = [], [], []
+    thickened = []
+    for muscle in reversed(MUSCLES):
+        item = changes.get(muscle)
+        name = short_name(muscle)
+        if item is None or item.value is None:
+            missing.append(name)
+        elif holds_zero(item):
+            still.append(name)
+        else:
+            verb = "thickened" if item.value > 0 else "thinned"
+            thickened += [muscle] if verb == "thickened" else []
+            parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}")
+    if not parts and not missing:
+        return "no change of a muscle beyond error was seen"
+    head = ""
+    if thickened and not missing:
+        others = [short_name(muscle) for muscle in thickened if muscle != Structure.TRA]
+        if Structure.TRA not in thickened:
+            head = f"{' and '.join(others)} without TrA: "
+        else:
+            head = f"TrA with {' and '.join(others)}: " if others else "TrA alone: "
+    if still:
+        parts.append(f"no change beyond error in {' and '.join(still)}")
+    if missing:
+        parts.append(f"{' and '.join(missing)} not measured")
+    return head + "; ".join(parts)
+
+
+def quiet_words(changes: Mapping[str, Valued]) -> str:
+    """Say of EO and IO whether they stayed within the tolerance, without an end to the sentence.
+
+    Empty where neither was measured.
+    """
+    groups: dict[str, list[str]] = {}
+    for muscle in QUIET_MUSCLES:
+        item = changes.get(muscle)
+        if item is not None and item.value is not None:
+            groups.setdefault(_verdict(item), []).append(short_name(muscle))
+    words = "; ".join(verdict.format(" and ".join(names)) for verdict, names in groups.items())
+    return words[:1].upper() + words[1:]
+
+
+def _verdict(item: Valued) -> str:
+    """Words around the names of the muscles of which they are true."""
+    assert item.low is not None and item.high is not None
+    limit = f"{QUIET_PERCENT:g} %"
+    if max(abs(item.low), abs(item.high)) <= QUIET_PERCENT:
+        return f"{{}} stayed within {limit} of the thickness at rest"
+    if min(abs(item.low), abs(item.high)) > QUIET_PERCENT and not holds_zero(item):
+        return f"{{}} changed by more than {limit}"
+    return f"whether {{}} stayed within {limit} of the thickness at rest cannot be told"
