@@ -134,9 +134,15 @@ def dice_sums(
     for frame in frames:
         if frame.index not in labels:
             continue
-        found = look_at(frame, segmenter, grid).probabilities.argmax(0)[grid.slices]
+        rows, columns = grid.slices
+        chances = look_at(frame, segmenter, grid).probabilities[:, rows, columns]
         size = (grid.area.width, grid.area.height)
-        found = cv2.resize(found.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+        # At the frame's own pixels, where the truth is: model pixels are coarser.
+        fine = [
+            cv2.resize(np.ascontiguousarray(c), size, interpolation=cv2.INTER_LINEAR)
+            for c in chances
+        ]
+        found = np.argmax(fine, axis=0)
         true = labels[frame.index][grid.area.slices]
         for structure in STRUCTURES:
             own, other = found == label_of(structure), true == label_of(structure)

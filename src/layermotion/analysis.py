@@ -29,6 +29,7 @@ from layermotion.motion import (
 )
 from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
+from layermotion.refine import refine_edges
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, Settle, thickness_series
 from layermotion.site import Site
@@ -293,9 +294,10 @@ def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
 
 def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundaries:
     """Edges of one frame; all missing where the frame does not show the view."""
-    if look.view[VIEW_CLASSES.index(view)] >= least:
-        return find_boundaries(look.probabilities, grid, view, look.lowest)
-    return no_boundaries(grid)
+    if look.view[VIEW_CLASSES.index(view)] < least:
+        return no_boundaries(grid)
+    edges = find_boundaries(look.probabilities, grid, view, look.lowest)
+    return refine_edges(edges, look.frame.pixels, grid) if view is View.ABDOMINAL_WALL else edges
 
 
 def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, str]:

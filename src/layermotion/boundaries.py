@@ -142,11 +142,15 @@ def find_boundaries(
         superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
         deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
         confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))
-    # Each edge was refined and smoothed by itself; none may pass the edge above it.
-    both = np.stack([superficial, deep], axis=1).reshape(-1, shape[1])  # (10, C)
+    # Each edge was refined and smoothed by itself.
+    return Boundaries(_column_px(grid), *in_order(superficial, deep), confidence)
+
+
+def in_order(superficial: Array, deep: Array) -> tuple[Array, Array]:
+    """Upper and lower edges, shape (5, C) each, of which none passes the edge above it."""
+    both = np.stack([superficial, deep], axis=1).reshape(-1, superficial.shape[1])  # (10, C)
     ordered = np.where(np.isnan(both), np.nan, np.fmax.accumulate(both, axis=0))
-    superficial, deep = ordered[::2], ordered[1::2]
-    return Boundaries(_column_px(grid), superficial, deep, confidence)
+    return ordered[::2], ordered[1::2]
 
 
 def no_boundaries(grid: ModelGrid) -> Boundaries:
