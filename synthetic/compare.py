@@ -126,7 +126,13 @@ def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> li
     for measure in analysis.measures:
         if measure.repeat == "mean" or measure.value is None or measure.unit == "s":
             continue
-        if measure.name == "slide":
+        if measure.name == "medial_edge_displacement":
+            rest, full = (
+                float(medial_truth_mm(analysis, plan, truth, list(window)).mean())
+                for window in _windows(measure)
+            )
+            true = full - rest
+        elif measure.name == "slide":
             every = np.arange(truth.time_s.size)
             slide = slide_truth_mm(analysis, plan, truth, every)
             rest, full = (float(slide[list(window)].mean()) for window in _windows(measure))
@@ -214,6 +220,36 @@ def slide_truth_mm(
     slope = float(ends[1] - ends[0]) / (2 * SLOPE_HALF_MM)
     side = -1 if LATERAL_UNKNOWN in analysis.cautions and plan.scene.mirrored else 1
     return np.asarray(side * (across - across[0]) * np.hypot(1, slope))
+
+
+def medial_truth_mm(
+    analysis: Analysis, plan: ClipPlan, truth: ClipTruth, shown: Sequence[int]
+) -> NDArray[np.float64]:
+    """Displacement of the TrA where its medial end was seen, probe motion apart.
+
+    The thin tip itself lies some millimetres medially of what can be seen, and moves a little more.
+
+    Parameters
+    ----------
+    shown
+        Index of the pose that each frame wanted shows.
+
+    Returns
+    -------
+    ndarray
+        Same length, mm, positive lateral; NaN where the end was not seen.
+    """
+    edge = analysis.medial_edge
+    if edge is None or edge.reason:
+        return np.full(len(shown), np.nan)
+    first = int(np.flatnonzero(~np.isnan(edge.column_px))[0])
+    column = edge.column_px[first] - plan.area.left
+    place = float(np.interp(column, np.arange(truth.x_mm.size), truth.x_mm))
+    stack, poses = plan.scene.stack, plan.motion.poses
+    k = stack.index(Structure.TRA)
+    world = (-place if plan.scene.mirrored else place) + poses[first].probe_lateral_mm
+    rest_x = float(material_x(poses[first], k, np.array([world]))[0])
+    return np.array([slide_mm(poses[i], k, rest_x) for i in shown])
 
 
 def compare_timing(analysis: Analysis, motion: Motion) -> list[Comparison]:

@@ -20,6 +20,7 @@ from layermotion.boundaries import Boundaries
 from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES, Structure
 from layermotion.report import overlay
+from layermotion.report.arrows import Arrow
 from layermotion.report.overlay import OverlayWriter, draw_overlay, write_png
 from layermotion.report.palette import LOOKS
 from layermotion.report.strip import Caption, caption_of
@@ -172,3 +173,17 @@ def test_still_is_written_as_png(tmp_path: Path) -> None:
     image = draw_overlay(BLACK, make_boundaries(), CAPTION, site_column_px=None)
     write_png(tmp_path / "overlay.png", image)
     np.testing.assert_array_equal(np.asarray(Image.open(tmp_path / "overlay.png")), image)
+
+
+def test_arrow_leads_from_rest_to_now_in_the_colour_of_its_muscle() -> None:
+    arrow = Arrow(Structure.TRA, 300.0, 70.0, 240.0, 70.0)
+    image = draw_overlay(BLACK, None, CAPTION, site_column_px=None, arrows=[arrow])
+    # The rim is dark, the arrow light.
+    rows, columns = np.nonzero(image[: BLACK.shape[0]].max(axis=2) > 120)
+    # Anti-aliased ends reach a little less far; the ring at rest a little farther.
+    assert columns.min() == pytest.approx(240, abs=2) and columns.max() == pytest.approx(303, abs=2)
+    # The head is at the place now: the widest part lies there.
+    assert np.ptp(rows[columns < 250]) > np.ptp(rows[(columns > 255) & (columns < 290)])
+    assert (image[: BLACK.shape[0]] == LOOKS[Structure.TRA].image_rgb).all(axis=2).any()
+    bare = draw_overlay(BLACK, None, CAPTION, site_column_px=None)
+    assert not bare[: BLACK.shape[0]].any()

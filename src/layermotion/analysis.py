@@ -19,6 +19,7 @@ from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Course, Direction, Window, find_windows, time_efforts
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
 from layermotion.measures import Measure, Uncertainty
+from layermotion.medial import MedialEdge, follow_medial_edge, measure_medial_edge
 from layermotion.motion import (
     UNSEEN,
     MotionTracker,
@@ -129,6 +130,10 @@ class Analysis:
         Sentences for the report beyond those of the clip.
     courses
         When each effort began, was full, was let go and was over.
+    motions
+        Of the tissue, one for each frame; empty for stills.
+    medial_edge
+        How the medial end of the TrA moves; None where no slide is measured.
     """
 
     clip: Clip
@@ -140,6 +145,8 @@ class Analysis:
     site_px: float | None
     cautions: tuple[str, ...]
     courses: tuple[Course, ...] = ()
+    motions: tuple[TissueMotion, ...] = ()
+    medial_edge: MedialEdge | None = None
 
 
 def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Analysis:
@@ -195,6 +202,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     task = str(clip.task) if clip.task else "unstated"
     scale = Scale.of(clip.spacing, clip.area.width)
     always_rest = clip.task is Task.REST or clip.is_still
+    medial_edge: MedialEdge | None = None
     if view is View.ABDOMINAL_WALL:
         if site_px is None:
             site_px, site_words = site.place(_spread(recording), clip)
@@ -215,12 +223,19 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         )
         side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
         moving, cautions = _motion_quantities(clip, view, motions, side)
+        if clip.spacing and moving and site_px is not None:
+            medial_edge = follow_medial_edge(
+                recording, motions, windows, site_px, side, clip.spacing, clip.area
+            )
+            moving = (*moving, medial_edge.quantity)
         series = Series(clip.clip_id, time_s, (*thickness, *moving))
         method = f"{WALL_METHOD} {site_words}" if site_px is not None else WALL_METHOD
         unseen = UNSEEN_LAYER if site_px is not None else site_words
         error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, windows, task, error, method, unseen)
         measures += measure_slide(series, windows, task, SLIDE_METHOD)
+        if medial_edge:
+            measures += measure_medial_edge(medial_edge, windows, task)
     else:
         settle, push_cautions = _probe_path(clip, motions)
         base, site_px = base_series(recording, scale, time_s, settle)
@@ -243,7 +258,19 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     courses = time_efforts(effort.value, time_s, windows)
     measures += measure_timing(courses, windows, Structure(effort.structure), task, TIMING_METHOD)
     cautions = (*cautions, *_range_cautions(segmenter, grid))
-    return Analysis(clip, view, view_reason, series, windows, measures, site_px, cautions, courses)
+    return Analysis(
+        clip=clip,
+        view=view,
+        view_reason=view_reason,
+        series=series,
+        windows=windows,
+        measures=measures,
+        site_px=site_px,
+        cautions=cautions,
+        courses=courses,
+        motions=tuple(motions),
+        medial_edge=medial_edge,
+    )
 
 
 def _spread(recording: Recording) -> list[Boundaries]:

@@ -27,6 +27,7 @@ from layermotion.segment import Segmenter
 from layermotion.site import Site, parse_site
 
 if TYPE_CHECKING:
+    from layermotion.report.arrows import Arrow
     from layermotion.report.content import KeyFrame
 
 # Roles of the frames that the report shows, and the window state each is taken from.
@@ -226,29 +227,38 @@ def _read_again(
     folder: Path, analysis: Analysis, recording: Recording, overlay: bool
 ) -> tuple[tuple["KeyFrame", ...], str | None]:
     """Go through the clip once more for the key frames and, if wanted, the overlay."""
+    from layermotion.report.arrows import arrows_of
     from layermotion.report.content import KeyFrame
     from layermotion.report.overlay import OverlayWriter, write_png
 
     clip = analysis.clip
     column_px = None if analysis.site_px is None else analysis.site_px - clip.area.left
     wanted = key_indices(analysis)
+    is_rest_known = any(window.state == "rest" for window in analysis.windows)
+    rest = next((i for i, role in wanted.items() if role == "rest" and is_rest_known), None)
     found: dict[int, KeyFrame] = {}
 
-    def keep(frame: Frame) -> None:
+    def keep(frame: Frame, edges: Boundaries, arrows: Sequence["Arrow"]) -> None:
         if frame.index in wanted:
-            found[frame.index] = KeyFrame(wanted[frame.index], frame, recording[frame.index])
+            found[frame.index] = KeyFrame(wanted[frame.index], frame, edges, tuple(arrows))
 
     if overlay and not clip.is_still:
         target = folder / "overlay.mp4"
         shape = (clip.area.height, clip.area.width)
         with OverlayWriter(target, shape, analysis.series, analysis.windows) as writer:
             for frame in clip.frames():
-                keep(frame)
                 edges = recording[frame.index]
-                writer.write(*cut_out(frame, edges, clip.area), site_column_px=column_px)
+                arrows = arrows_of(analysis, frame.index, rest, edges)
+                keep(frame, edges, arrows)
+                writer.write(
+                    *cut_out(frame, edges, clip.area),
+                    site_column_px=column_px,
+                    arrows=[arrow.seen_from(clip.area) for arrow in arrows],
+                )
     else:
         for frame in islice(clip.frames(), max(wanted, default=-1) + 1):
-            keep(frame)
+            edges = recording[frame.index]
+            keep(frame, edges, arrows_of(analysis, frame.index, rest, edges))
         target = folder / "overlay.png"
     key_frames = tuple(found[index] for index in sorted(found))
     if overlay and clip.is_still and key_frames:
@@ -269,7 +279,10 @@ def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDA
         if analysis.clip.is_still:
             caption = replace(caption, time_s=None)
         column_px = None if site_px is None else site_px - area.left
-        images.append(draw_overlay(frame.pixels, boundaries, caption, site_column_px=column_px))
+        arrows = [arrow.seen_from(area) for arrow in shown.arrows]
+        images.append(
+            draw_overlay(frame.pixels, boundaries, caption, site_column_px=column_px, arrows=arrows)
+        )
     return np.hstack(images)
 
 

@@ -3,7 +3,7 @@
 Pure: frames and their edges in, motion out; no files. How tissue is followed is in tissue.py.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -75,6 +75,9 @@ class TissueMotion:
     slope
         Rows by which each wall layer goes down from one column to the next at the site in the key
         frame, in pixels of the whole frame and label order; NaN for a layer that is not followed.
+    stretch
+        Share by which the TrA has become longer along the picture around the site since the key
+        frame, below 0 where it shortened; NaN where lost.
     """
 
     layers: tuple[Shift, ...]
@@ -82,6 +85,7 @@ class TissueMotion:
     turn_rad: float
     depth_px: tuple[float, ...]
     slope: tuple[float, ...]
+    stretch: float = float("nan")
 
     def of(self, layer: Structure) -> Shift:
         """Return the motion of one wall layer."""
@@ -166,7 +170,14 @@ class MotionTracker:
             float(turn) if confidence else float("nan"),
             self._depth_px,
             self._slope,
+            self._stretch(shifts),
         )
+
+    def _stretch(self, shifts: Mapping[Structure, Shift]) -> float:
+        """How much longer the TrA has become around the site."""
+        if shifts.get(Structure.TRA, LOST) is LOST:
+            return float("nan")
+        return float(self._bands[Structure.TRA].state[1])
 
     def _fat(self) -> Array:
         """Columns and rows by which the fat above the site has moved with the near tissue."""

@@ -47,7 +47,7 @@ class Quantity:
     Parameters
     ----------
     name
-        ``thickness``, ``slide``, ``base_displacement`` or ``probe_shift``.
+        ``thickness``, ``slide``, ``medial_edge``, ``base_displacement`` or ``probe_shift``.
     structure
         ``fat``, ``eo``, ``io``, ``tra``, ``bladder`` or ``image``.
     unit

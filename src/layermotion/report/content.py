@@ -7,6 +7,7 @@ from layermotion.clip import Clip, Frame
 from layermotion.events import Course, Window
 from layermotion.labels import View
 from layermotion.measures import Measure
+from layermotion.report.arrows import Arrow
 from layermotion.series import Series
 
 
@@ -22,11 +23,14 @@ class KeyFrame:
         The picture.
     boundaries
         Its edges.
+    arrows
+        How far tissue has moved since rest.
     """
 
     role: str
     frame: Frame
     boundaries: Boundaries
+    arrows: tuple[Arrow, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,9 +19,10 @@ from layermotion.errors import InputError
 from layermotion.events import Window
 from layermotion.files import atomic_path
 from layermotion.labels import STRUCTURES
-from layermotion.report.palette import LOOKS, PAPER, rgb
+from layermotion.report.arrows import Arrow
+from layermotion.report.palette import INK, LOOKS, PAPER, rgb
 from layermotion.report.strip import Caption, Strip, Trace, caption_of
-from layermotion.report.strokes import Pixels, draw_strokes, strokes
+from layermotion.report.strokes import SHIFT_BITS, Pixels, draw_strokes, strokes
 from layermotion.series import Series
 
 ENCODER: Final = "libx264"
@@ -33,6 +34,9 @@ JPEG_QUALITY: Final = 85
 TIME_BASE: Final = Fraction(1, 90_000)
 # A canvas narrower than this could not hold the words beneath the image (our choice).
 MINIMUM_WIDTH: Final = 480
+# Length of an arrow's head and radius of the ring at its start, at the design width (our choice).
+ARROW_HEAD_PX: Final = 9.0
+ARROW_RING_PX: Final = 3.0
 
 
 def draw_overlay(
@@ -41,6 +45,7 @@ def draw_overlay(
     caption: Caption,
     *,
     site_column_px: float | None,
+    arrows: Sequence[Arrow] = (),
 ) -> Pixels:
     """Draw the edges on one grey frame, with a strip of words beneath it.
 
@@ -54,13 +59,16 @@ def draw_overlay(
         The words beneath.
     site_column_px
         Column at which the layers are measured, or None.
+    arrows
+        Motion of tissue since rest, in pixels of this frame.
 
     Returns
     -------
     ndarray
         uint8, shape (rows + strip, columns or wider, 3), RGB; rows and columns are even.
     """
-    return _Canvas(pixels.shape, caption).draw(pixels, boundaries, caption, site_column_px)
+    canvas = _Canvas(pixels.shape, caption)
+    return canvas.draw(pixels, boundaries, caption, site_column_px, arrows)
 
 
 def write_png(target: Path, image: Pixels) -> None:
@@ -137,11 +145,16 @@ class OverlayWriter:
         self._opened.__exit__(kind, error, trace)
 
     def write(
-        self, frame: Frame, boundaries: Boundaries | None, *, site_column_px: float | None
+        self,
+        frame: Frame,
+        boundaries: Boundaries | None,
+        *,
+        site_column_px: float | None,
+        arrows: Sequence[Arrow] = (),
     ) -> None:
         """Draw and encode the next frame."""
         caption = caption_of(self._series, self._windows, frame.index)
-        image = self._canvas.draw(frame.pixels, boundaries, caption, site_column_px)
+        image = self._canvas.draw(frame.pixels, boundaries, caption, site_column_px, arrows)
         planes: Pixels = cv2.cvtColor(image, cv2.COLOR_RGB2YUV_I420).astype(np.uint8, copy=False)
         picture = av.VideoFrame.from_ndarray(planes, format="yuv420p")
         if self._first_s is None:
@@ -209,6 +222,7 @@ class _Canvas:
         boundaries: Boundaries | None,
         caption: Caption,
         site_column_px: float | None,
+        arrows: Sequence[Arrow],
     ) -> Pixels:
         """Draw one frame; the array returned is drawn over by the next call."""
         tissue: Pixels = cv2.cvtColor(pixels, cv2.COLOR_GRAY2RGB).astype(np.uint8, copy=False)
@@ -216,6 +230,8 @@ class _Canvas:
             _draw_edges(tissue, boundaries, thickness=max(1, round(self._strip.scale)))
             if site_column_px is not None:
                 _draw_site(tissue, boundaries, site_column_px)
+        for arrow in arrows:
+            _draw_arrow(tissue, arrow, self._strip.scale)
         self._image[: self._rows, self._left : self._left + self._columns] = tissue
         pointer_px = None if site_column_px is None else self._left + site_column_px
         place = self._image[self._rows : self._rows + self._strip.height]
@@ -229,6 +245,23 @@ def _draw_edges(image: Pixels, boundaries: Boundaries, thickness: int) -> None:
         for edge in (boundaries.superficial_px, boundaries.deep_px):
             line = strokes(boundaries.column_px, edge[place], look.pattern_px)
             draw_strokes(image, line, look.image_rgb, thickness)
+
+
+def _draw_arrow(image: Pixels, arrow: Arrow, scale: float) -> None:
+    """Draw from where the tissue lay to where it lies, light on a dark rim, with a ring at rest."""
+    ends = np.array(
+        [
+            [arrow.from_column_px, arrow.from_row_px],
+            [arrow.to_column_px, arrow.to_row_px],
+        ]
+    )
+    start, tip = np.round(ends * 2**SHIFT_BITS).astype(int).tolist()
+    head = min(0.5, ARROW_HEAD_PX * scale / arrow.length_px)
+    radius = round(ARROW_RING_PX * scale * 2**SHIFT_BITS)
+    thin = max(1, round(1.5 * scale))
+    for colour, thickness in ((rgb(INK), thin + 2), (LOOKS[arrow.structure].image_rgb, thin)):
+        cv2.circle(image, start, radius, colour, thickness, cv2.LINE_AA, SHIFT_BITS)
+        cv2.arrowedLine(image, start, tip, colour, thickness, cv2.LINE_AA, SHIFT_BITS, head)
 
 
 def _draw_site(image: Pixels, boundaries: Boundaries, site_column_px: float) -> None:

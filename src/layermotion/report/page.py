@@ -9,7 +9,7 @@ from layermotion.measures import Measure, Status
 from layermotion.report import palette
 from layermotion.report.content import ReportContent
 from layermotion.report.patterns import QUIET_NOTE, holds_zero, muscle_pattern, quiet_words
-from layermotion.report.pictures import SHADOWED, draw_picture, shown_structures
+from layermotion.report.pictures import POINTERS, SHADOWED, draw_picture, shown_structures
 from layermotion.report.plots import plot_series
 from layermotion.report.words import (
     environment,
@@ -55,6 +55,8 @@ def build_page(content: ReportContent) -> str:
             headline=write_headline(content.view, content.measures),
             pictures=[draw_picture(key_frame, content) for key_frame in content.key_frames],
             shown_structures=shown_structures(content.key_frames),
+            shadowed_look=SHADOWED[content.view],
+            pointer_words=POINTERS[content.view],
             shadowed=palette.short_name(SHADOWED[content.view]),
             patterns=list(_patterns(main)),
             main=_main_rows(main),

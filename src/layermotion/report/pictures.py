@@ -12,6 +12,7 @@ from PIL import Image
 from layermotion.boundaries import Boundaries
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
 from layermotion.report import palette
+from layermotion.report.arrows import Arrow
 from layermotion.report.content import KeyFrame, ReportContent
 from layermotion.report.words import number_words
 
@@ -21,8 +22,16 @@ ROLE_TITLES = {
 }
 # Whose edges at rest are drawn again, dotted, into the other pictures.
 SHADOWED = {View.ABDOMINAL_WALL: Structure.TRA, View.BLADDER: Structure.BLADDER}
+# What the arrows show.
+POINTERS = {
+    View.ABDOMINAL_WALL: "tissue of the muscle at the place of measurement, and of the TrA at its "
+    "medial end, from where it lay at rest (ring), not corrected for movement of the probe",
+    View.BLADDER: "bladder base, from where it lay at rest (ring), movement of the probe removed",
+}
 # Lengths that a scale bar may have, mm; the longest below a third of the width is taken.
 SCALE_BARS_MM = (1, 2, 5, 10, 20, 50)
+# Head of an arrow and radius of the ring at its start, as shares of the width (our choice).
+HEAD_SHARE, RING_SHARE = 0.022, 0.007
 # Good enough to judge an edge on paper, a third of the size of PNG (our choice).
 JPEG_QUALITY = 90
 
@@ -37,6 +46,16 @@ class Line:
 
 
 @dataclass(frozen=True)
+class Pointer:
+    """An arrow as SVG path data, in display units: its shaft, its head, and the ring at rest."""
+
+    structure: str
+    shaft: str
+    head: str
+    ring: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
 class Picture:
     """One key frame to draw; lengths are mm, or columns where there is no calibration."""
 
@@ -48,6 +67,7 @@ class Picture:
     height: float
     lines: tuple[Line, ...]
     shadows: tuple[Line, ...]
+    pointers: tuple[Pointer, ...]
     site: float | None
     bar_mm: int | None
     values: tuple[tuple[str, str], ...]
@@ -93,6 +113,7 @@ def draw_picture(key_frame: KeyFrame, content: ReportContent) -> Picture:
             for line in (_lines(rests[0].boundaries, content) if is_beside_rest else ())
             if line.structure == shadowed
         ),
+        pointers=tuple(_pointer(arrow, content) for arrow in key_frame.arrows),
         site=site,
         bar_mm=_bar_length(width) if spacing else None,
         values=tuple(values),
@@ -114,6 +135,27 @@ def _lines(boundaries: Boundaries, content: ReportContent) -> Iterable[Line]:
                     f"{x:.3f},{y:.3f}" for x, y in zip(across[run], down[run], strict=True)
                 )
                 yield Line(str(structure), points, dashes)
+
+
+def _pointer(arrow: Arrow, content: ReportContent) -> Pointer:
+    area, spacing = content.clip.area, content.clip.spacing
+    column_mm, row_mm = (spacing.column_mm, spacing.row_mm) if spacing else (1.0, 1.0)
+    own = arrow.seen_from(area)
+    size = np.array([column_mm, row_mm])
+    start = (np.array([own.from_column_px, own.from_row_px]) + 0.5) * size
+    tip = (np.array([own.to_column_px, own.to_row_px]) + 0.5) * size
+    way = (tip - start) / np.hypot(*(tip - start))
+    across = np.array([-way[1], way[0]])
+    long = min(HEAD_SHARE * area.width * column_mm, float(np.hypot(*(tip - start))) / 2)
+    neck = tip - long * way
+    corners = (tip, neck + 0.45 * long * across, neck - 0.45 * long * across)
+    radius = RING_SHARE * area.width * column_mm
+    return Pointer(
+        structure=str(arrow.structure),
+        shaft="M" + " L".join(f"{x:.3f} {y:.3f}" for x, y in (start, neck)),
+        head="M" + " L".join(f"{x:.3f} {y:.3f}" for x, y in corners) + " Z",
+        ring=(round(float(start[0]), 3), round(float(start[1]), 3), round(radius, 3)),
+    )
 
 
 def _finite_runs(values: NDArray[np.float32]) -> list[NDArray[np.intp]]:

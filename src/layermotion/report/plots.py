@@ -110,12 +110,15 @@ def _plot_thickness(
     if not layers:
         return None
     slides = _quantities(series, "slide", WALL_LAYERS)
+    ends = _quantities(series, "medial_edge", WALL_LAYERS)
     # Fat is thick and hardly changes, so on one axis it would flatten the muscles.
     muscles = [layer for layer in layers if layer.structure != Structure.FAT]
     fat = [layer for layer in layers if layer.structure == Structure.FAT and muscles]
     names = ", ".join(LOOKS[Structure(layer.structure)].short_name for layer in layers)
     beneath = [
-        _Panel(label, panel) for label, panel in (("slide,", slides), ("fat,", fat)) if panel
+        _Panel(label, panel)
+        for label, panel in (("slide,", slides), ("medial end,", ends), ("fat,", fat))
+        if panel
     ]
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": "thickness"}):
         main = muscles or layers
@@ -125,6 +128,7 @@ def _plot_thickness(
         svg,
         f"Thickness over time of {names}, with rest and contraction shaded"
         + (", the slide along the muscle" if slides else "")
+        + (", the displacement of the medial end" if ends else "")
         + " and the confidence of each frame beneath.",
     )
 
@@ -255,13 +259,16 @@ def _label_ends(axes: Axes, quantities: Sequence[Quantity], step: float = LABEL_
         last = quantity.value[np.isfinite(quantity.value)][-1]
         ends.append((float((last - low) / (high - low)), Structure(quantity.structure)))
     ends.sort()
-    floor = -1.0
-    for place, structure in ends:
-        floor = max(place, floor + step)
+    places: list[float] = []
+    for place, _ in ends:
+        places.append(max(place, places[-1] + step) if places else place)
+    # Names that would rise above the axes go down together.
+    down = max(0.0, places[-1] - 1) if places else 0.0
+    for place, (_, structure) in zip(places, ends, strict=True):
         look = LOOKS[structure]
         axes.text(
             1.015,
-            floor,
+            place - down,
             look.short_name,
             transform=axes.transAxes,
             color=look.on_paper,

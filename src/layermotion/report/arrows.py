@@ -1,0 +1,137 @@
+"""Owns how far tissue has moved since rest, as arrows that pictures and videos draw alike."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from layermotion.analysis import Analysis
+from layermotion.boundaries import Boundaries
+from layermotion.geometry import ImageArea
+from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, label_of
+from layermotion.motion import TissueMotion
+
+# An arrow shorter than this share of the picture's width says nothing (our choice: about 1 mm).
+SHORTEST = 0.02
+
+
+@dataclass(frozen=True)
+class Arrow:
+    """From where tissue lay at rest to where it lies now, in pixels of the frame."""
+
+    structure: Structure
+    from_column_px: float
+    from_row_px: float
+    to_column_px: float
+    to_row_px: float
+
+    def seen_from(self, area: ImageArea) -> "Arrow":
+        """Return the same arrow in pixels of the image area."""
+        return replace(
+            self,
+            from_column_px=self.from_column_px - area.left,
+            from_row_px=self.from_row_px - area.top,
+            to_column_px=self.to_column_px - area.left,
+            to_row_px=self.to_row_px - area.top,
+        )
+
+    @property
+    def length_px(self) -> float:
+        """Distance moved."""
+        across = self.to_column_px - self.from_column_px
+        return float(np.hypot(across, self.to_row_px - self.from_row_px))
+
+    def is_long_enough(self, area: ImageArea) -> bool:
+        """Tell whether it can be seen; an arrow whose ends are not known cannot."""
+        return self.length_px >= SHORTEST * area.width
+
+
+def arrows_of(
+    analysis: Analysis, index: int, rest: int | None, boundaries: Boundaries
+) -> tuple[Arrow, ...]:
+    """Arrows of one frame against the frame at rest; none where no rest or no motion is known.
+
+    Parameters
+    ----------
+    index, rest
+        Frame shown and frame at rest, None where the clip shows none.
+    boundaries
+        Edges of the frame shown.
+    """
+    clip, site_px = analysis.clip, analysis.site_px
+    if site_px is None or rest is None:
+        return ()
+    base = analysis.series.get("base_displacement", Structure.BLADDER)
+    if base is not None:
+        row = clip.spacing.row_mm if clip.spacing else 1.0
+        lift_px = float(base.value[index] - base.value[rest]) / row
+        return base_arrow(boundaries, lift_px, site_px, clip.area)
+    if not analysis.motions:
+        return ()
+    arrows = muscle_arrows(analysis.motions, index, rest, site_px, clip.area)
+    edge = analysis.medial_edge
+    if edge is None:
+        return arrows
+    before, now = (float(edge.column_px[k]) for k in (rest, index))
+    moved = [analysis.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
+    row = _middle_row(boundaries, now)
+    end = Arrow(Structure.TRA, before, row - (moved[1] - moved[0]), now, row)
+    return (*arrows, end) if end.is_long_enough(clip.area) else arrows
+
+
+def _middle_row(boundaries: Boundaries, column_px: float) -> float:
+    """Row of the middle of the TrA at the column with an edge that is nearest to one."""
+    k = label_of(Structure.TRA) - 1
+    middle = (boundaries.superficial_px[k] + boundaries.deep_px[k]) / 2
+    seen = np.flatnonzero(~np.isnan(middle))
+    if not seen.size:
+        return float("nan")
+    return float(middle[seen[np.abs(boundaries.column_px[seen] - column_px).argmin()]])
+
+
+def muscle_arrows(
+    motions: Sequence[TissueMotion], index: int, rest: int, site_px: float, area: ImageArea
+) -> tuple[Arrow, ...]:
+    """Arrows of the muscles: the tissue at the site, from the frame at rest to another.
+
+    As it is seen on the picture, so with the movement of the probe. None for a muscle that was lost
+    in either frame, or moved too little to be seen.
+
+    Parameters
+    ----------
+    motions
+        One for each frame.
+    index, rest
+        Frame shown and frame at rest.
+    """
+    arrows = []
+    for muscle in MUSCLES:
+        before, now = motions[rest].of(muscle), motions[index].of(muscle)
+        row = area.top + motions[index].depth_px[WALL_LAYERS.index(muscle)]
+        arrow = Arrow(
+            muscle,
+            site_px + before.column_px,
+            row + before.row_px,
+            site_px + now.column_px,
+            row + now.row_px,
+        )
+        if arrow.is_long_enough(area):
+            arrows.append(arrow)
+    return tuple(arrows)
+
+
+def base_arrow(
+    boundaries: Boundaries, lift_px: float, site_px: float, area: ImageArea
+) -> tuple[Arrow, ...]:
+    """Arrow of the bladder base at its column; none where it was not measured or hardly moved.
+
+    Parameters
+    ----------
+    lift_px
+        Rows by which the base has come towards the probe since rest, the probe's own movement
+        removed.
+    """
+    nearest = int(np.abs(boundaries.column_px - site_px).argmin())
+    row = float(boundaries.deep_px[label_of(Structure.BLADDER) - 1, nearest])
+    arrow = Arrow(Structure.BLADDER, site_px, row + lift_px, site_px, row)
+    return (arrow,) if arrow.is_long_enough(area) else ()
