@@ -8,30 +8,32 @@ python scripts/robustness.py --factors gain noise       at two factors
 import argparse
 import csv
 import io
+import itertools
 import multiprocessing
 import os
 import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, fields, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 from evaluate import load_unjudged
-from robustness_page import ALL_DRAWN, ALL_OFF, NEITHER, Point, draw_page
+from robustness_page import ALL_DRAWN, ALL_OFF, NEITHER, Bin, Point, draw_page
 
 from layermotion.analysis import Analysis, analyse
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
 from layermotion.files import write_text
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
+from layermotion.measures import Z95
 from layermotion.recording import Recording
-from layermotion.segment import load_segmenter
+from layermotion.segment import ModelGrid, load_segmenter
 from layermotion.site import parse_site
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.compare import compare_frames
+from synthetic.compare import Comparison, compare_frames
 from synthetic.factors import PLAIN, SHARES, TWO_SIDED
 from synthetic.write import write_still, write_video
 
@@ -61,6 +63,8 @@ RATE_HZ, STILL_RATE_HZ, PERSISTENCE_RATE_HZ = 3.0, 1.0, 10.0
 STILLS = ("still", "neither")
 KINDS = ("still", "clip", "bladder")
 FRAMES_COMPARED = 8
+# Edges of the groups by confidence in which stated and true error are compared.
+CONFIDENCES = (0.0, 0.87, 0.9, 0.925, 0.95, 1.0)
 # Share of views of neither kind that may yield a measure, percent (our choice).
 MOST_INVENTED = 2.0
 
@@ -77,7 +81,16 @@ class Job:
 
 @dataclass(frozen=True)
 class Row:
-    """One value asked for; ``error_mm`` is NaN where it was withheld or the clip refused."""
+    """One value asked for.
+
+    Parameters
+    ----------
+    error_mm
+        Measured minus true; NaN where it was withheld or the clip refused.
+    confidence, stated_mm
+        Confidence of a value that was given, and the error that 95 % of such values are said to
+        stay within; else NaN.
+    """
 
     kind: str
     factor: str
@@ -86,6 +99,8 @@ class Row:
     structure: str
     error_mm: float
     reason: str
+    confidence: float = float("nan")
+    stated_mm: float = float("nan")
 
 
 def jobs(names: Sequence[str], scenes: int, wanted: Sequence[str] = KINDS) -> Iterator[Job]:
@@ -124,14 +139,11 @@ def measure(job: Job) -> list[Row]:
     """Draw, write, measure and compare one job."""
     cv2.setNumThreads(1)
     plan = draw(job)
+    segmenter = load_unjudged()
     with tempfile.TemporaryDirectory() as folder, Recording() as recording:
         try:
-            analysis = analyse(
-                open_clip(write(plan, job, Path(folder)), options(plan)),
-                load_unjudged(),
-                parse_site("muscle-centre"),
-                recording,
-            )
+            clip = open_clip(write(plan, job, Path(folder)), options(plan))
+            analysis = analyse(clip, segmenter, parse_site("muscle-centre"), recording)
         except LayermotionError as error:
             reason = str(error).split(": ")[-1]
             return refused(job, plan, reason)
@@ -142,10 +154,20 @@ def measure(job: Job) -> list[Row]:
     frames = np.unique(np.linspace(0, plan.motion.time_s.size - 1, FRAMES_COMPARED).astype(int))
     chosen = [0] if job.kind == "still" else frames.tolist()
     compared = compare_frames(analysis, plan, clip_truth(plan), chosen)
-    return [
-        _row(job, one.structure, one.error, "withheld" if np.isnan(one.error) else "")
-        for one in compared
-    ] or refused(job, plan, "no site")
+    grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
+
+    def row_of(one: Comparison) -> Row:
+        if np.isnan(one.error):
+            return _row(job, one.structure, one.error, "withheld")
+        is_base = one.structure == Structure.BLADDER
+        name = "base_displacement" if is_base else f"thickness_{one.structure}"
+        stated_px = Z95 * segmenter.error_px(name, one.confidence)
+        row = _row(job, one.structure, one.error, "")
+        return replace(
+            row, confidence=one.confidence, stated_mm=stated_px * (grid.mm_per_pixel or 1.0)
+        )
+
+    return [row_of(one) for one in compared] or refused(job, plan, "no site")
 
 
 def refused(job: Job, plan: ClipPlan, reason: str) -> list[Row]:
@@ -212,6 +234,32 @@ def summarise(rows: Sequence[Row]) -> list[Point]:
     return points
 
 
+def reliability(rows: Sequence[Row]) -> list[Bin]:
+    """Set the error that is stated beside the true one, by confidence, home and away.
+
+    Away are strengths beyond those of training; all factors drawn count as home.
+    """
+    bins = []
+    for away in (False, True):
+        given = [row for row in rows if row.confidence > 0 and (abs(row.strength) > 1) == away]
+        for low, high in itertools.pairwise(CONFIDENCES):
+            group = [row for row in given if low < row.confidence <= high]
+            if group:
+                size = np.abs([row.error_mm for row in group])
+                stated = np.array([row.stated_mm for row in group])
+                bins.append(
+                    Bin(
+                        away,
+                        float(np.mean([row.confidence for row in group])),
+                        len(group),
+                        stated_mm=float(np.median(stated)),
+                        error_95_mm=float(np.quantile(size, 0.95)),
+                        inside_percent=100 * float(np.mean(size <= stated)),
+                    )
+                )
+    return bins
+
+
 def invented_percent(rows: Sequence[Row]) -> tuple[float, int]:
     """Share of the pictures of neither view that yield a measure, and their number."""
     numbers = {row.number for row in rows if row.factor == NEITHER}
@@ -230,8 +278,8 @@ def to_csv(rows: Sequence[Row]) -> str:
     return stream.getvalue()
 
 
-def show(points: Sequence[Point], invented: tuple[float, int]) -> None:
-    """Print all strengths of all factors, then what was invented."""
+def show(points: Sequence[Point], bins: Sequence[Bin], invented: tuple[float, int]) -> None:
+    """Print all strengths of all factors, then reliability, then what was invented."""
     print(
         f"{'':9}{'factor':34}{'strength':>9}{'':>9}{'n':>6}{'MAE mm':>9}{'95 %':>8}{'withheld':>10}"
     )
@@ -240,6 +288,12 @@ def show(points: Sequence[Point], invented: tuple[float, int]) -> None:
         print(
             f"{point.kind:9}{point.factor:34}{level:>9}{point.structure:>9}{point.values:6d}"
             f"{point.mean_error_mm:9.3f}{point.error_95_mm:8.2f}{point.withheld_percent:9.1f}%"
+        )
+    print(f"{'':9}{'confidence':>11}{'n':>7}{'stated mm':>11}{'true 95 %':>11}{'inside':>9}")
+    for row in bins:
+        print(
+            f"{'beyond' if row.away else 'within':9}{row.confidence:11.3f}{row.values:7d}"
+            f"{row.stated_mm:11.2f}{row.error_95_mm:11.2f}{row.inside_percent:8.1f}%"
         )
     share, count = invented
     verdict = "met" if share <= MOST_INVENTED else "MISSED"
@@ -270,10 +324,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print(
         f"weights {weights}, {len(work)} pictures and clips, {time.monotonic() - started_s:.0f} s"
     )
-    points, invented = summarise(rows), invented_percent(rows)
-    show(points, invented)
+    points, bins, invented = summarise(rows), reliability(rows), invented_percent(rows)
+    show(points, bins, invented)
     write_text(asked.out / "robustness.csv", to_csv(rows))
-    write_text(asked.out / "robustness.html", draw_page(points, PLAIN, invented, weights))
+    write_text(asked.out / "robustness.html", draw_page(points, bins, PLAIN, invented, weights))
     print(f"written to {asked.out}")
 
 

@@ -72,8 +72,30 @@ class Point:
     withheld_percent: float
 
 
+@dataclass(frozen=True)
+class Bin:
+    """Values of about one confidence, within training or away from it.
+
+    Parameters
+    ----------
+    stated_mm, error_95_mm
+        Error that 95 % of these values are said to stay within, the median, and that which 95 %
+        of them do stay within.
+    inside_percent
+        Share of the values whose error stays within the error stated with it.
+    """
+
+    away: bool
+    confidence: float
+    values: int
+    stated_mm: float
+    error_95_mm: float
+    inside_percent: float
+
+
 def draw_page(
     points: Sequence[Point],
+    bins: Sequence[Bin],
     plain: Mapping[str, float],
     invented: tuple[float, int],
     weights: str,
@@ -101,6 +123,7 @@ def draw_page(
         f"<p>These are drawn pictures, not patients. Of {count} pictures that show neither view, "
         f"{share:.1f} % yield a measure.</p>",
         _table(points),
+        _reliability(bins),
     ]
     for kind, words in KIND_WORDS.items():
         own = [point for point in points if point.kind == kind]
@@ -139,6 +162,51 @@ def _table(points: Sequence[Point]) -> str:
     return (
         f"<h2>All factors at once</h2>{head}{''.join(rows)}</tbody></table>"
         f"<h2>The hardest single factors within training</h2>{head}{''.join(hard)}</tbody></table>"
+    )
+
+
+def _reliability(bins: Sequence[Bin]) -> str:
+    """Plot of the true against the stated error, and its numbers."""
+    with matplotlib.rc_context({**STYLE, "svg.hashsalt": "reliability", "font.size": 9}):
+        figure = Figure(figsize=(5.6, 3.4))
+        axes = figure.subplots()
+        most = 1.1 * max([0.5, *(max(one.stated_mm, one.error_95_mm) for one in bins)])
+        axes.plot([0, most], [0, most], color=FAINT_INK, linewidth=0.8, linestyle=(0, (2, 3)))
+        axes.annotate("as stated", (most, most), ha="right", va="bottom", color=FAINT_INK)
+        looks = (
+            (False, INK, "o", "within training"),
+            (True, LOOKS[Structure.EO].on_paper, "s", "beyond"),
+        )
+        for away, colour, marker, words in looks:
+            own = [one for one in bins if one.away == away]
+            axes.plot(
+                [one.stated_mm for one in own],
+                [one.error_95_mm for one in own],
+                color=colour,
+                marker=marker,
+                markersize=4,
+                linewidth=1.2,
+                label=words,
+            )
+        axes.set(xlim=(0, most), ylim=(0, most), xlabel="stated error, mm", ylabel="true error, mm")
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.legend(frameon=False, loc="upper left")
+        svg = to_svg(figure)
+    rows = "".join(
+        f"<tr><td>{'beyond' if one.away else 'within'}</td><td>{one.confidence:.3f}</td>"
+        f"<td>{one.values}</td><td>{one.stated_mm:.2f}</td><td>{one.error_95_mm:.2f}</td>"
+        f"<td>{one.inside_percent:.1f} %</td></tr>"
+        for one in bins
+    )
+    label = "True against stated error of single frames, by confidence; the table holds the numbers"
+    return (
+        "<h2>What confidence is worth</h2><p>Values of single frames, grouped by confidence. With "
+        "each comes an error that 95 % of such values should stay within. On the dotted line it is "
+        "as large as stated; above it, larger.</p>"
+        f"<div role='img' aria-label='{label}' style='max-width: 36rem'>{svg}</div>"
+        "<table><thead><tr><th>Strength</th><th>Confidence</th><th>Values</th><th>Stated, mm</th>"
+        "<th>95 % within, mm</th><th>Inside the stated</th></tr></thead>"
+        f"<tbody>{rows}</tbody></table>"
     )
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from layermotion.analysis import LATERAL_UNKNOWN, Analysis
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.measures import Measure
+from layermotion.series import Quantity
 from synthetic.clips import ClipPlan, ClipTruth
 from synthetic.display import Grey
 from synthetic.legible import can_be_measured
@@ -34,6 +35,8 @@ class Comparison:
         The measure's interval; None for a single frame.
     legible
         Whether a person could measure it, of a single frame; None where no one asked.
+    confidence
+        Of the value of a single frame, 0 to 1; else NaN.
     """
 
     name: str
@@ -45,6 +48,7 @@ class Comparison:
     low: float | None
     high: float | None
     legible: bool | None = None
+    confidence: float = float("nan")
 
     @property
     def error(self) -> float:
@@ -99,24 +103,33 @@ def compare_frames(
             true = float(truth.base_displacement_mm[i]) - zero
             value = float("nan") if rest is None else float(quantity.value[i])
             seen = legible(i, Structure.BLADDER)
-            result.append(_frame("base_displacement", Structure.BLADDER, value, true, seen))
+            result.append(_frame(quantity, value, true, seen, float(quantity.confidence[i])))
         return result
     for i in frames:
         true_mm = wall_thickness_mm(truth.edges_mm[i], truth.x_mm, x)
         for layer in WALL_LAYERS:
             quantity = analysis.series.get("thickness", layer)
             if quantity is not None and not np.isnan(true_mm[layer]):
-                value = float(quantity.value[i])
-                seen = legible(i, layer)
-                result.append(_frame("thickness", layer, value, true_mm[layer], seen))
+                value, sure = float(quantity.value[i]), float(quantity.confidence[i])
+                result.append(_frame(quantity, value, true_mm[layer], legible(i, layer), sure))
     return result
 
 
 def _frame(
-    name: str, structure: Structure, value: float, true: float, legible: bool | None
+    quantity: Quantity, value: float, true: float, legible: bool | None, confidence: float
 ) -> Comparison:
-    measured = None if np.isnan(value) else value
-    return Comparison(name, structure, "frame", "mm", measured, true, None, None, legible)
+    return Comparison(
+        name=quantity.name,
+        structure=quantity.structure,
+        repeat="frame",
+        unit="mm",
+        measured=None if np.isnan(value) else value,
+        true=true,
+        low=None,
+        high=None,
+        legible=legible,
+        confidence=confidence,
+    )
 
 
 def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> list[Comparison]:

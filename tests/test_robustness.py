@@ -66,7 +66,8 @@ def some_rows() -> list[Any]:
 
     def row(factor: str, level: float, error: float, number: int = 0) -> robustness.Row:
         reason = "withheld" if np.isnan(error) else ""
-        return robustness.Row("still", factor, level, number, "tra", error, reason)
+        known = (float("nan"), float("nan")) if reason else (0.88 + 0.05 * number, 0.35)
+        return robustness.Row("still", factor, level, number, "tra", error, reason, *known)
 
     neither = [
         robustness.Row("neither", robustness.NEITHER, float("nan"), 0, "io", 5.0, "invented"),
@@ -100,23 +101,36 @@ def test_errors_and_withheld_values_are_counted_apart() -> None:
     assert robustness.invented_percent(some_rows()) == (25.0, 4)
 
 
+def test_stated_errors_are_set_beside_true_ones_by_confidence() -> None:
+    import robustness
+
+    within_low, within_high, beyond = robustness.reliability(some_rows())
+    # Errors of 0.2, 0.1 and 0.3 at confidence 0.88, of 0.4 and 0.5 at 0.93; 0.35 is stated.
+    assert (within_low.away, within_low.values, within_low.inside_percent) == (False, 3, 100.0)
+    assert (within_high.values, within_high.inside_percent) == (2, 0.0)
+    assert within_high.error_95_mm == pytest.approx(0.495)
+    assert (beyond.away, beyond.values, beyond.stated_mm) == (True, 1, 0.35)
+
+
 def test_table_holds_every_value_and_leaves_missing_ones_empty() -> None:
     import robustness
 
     lines = robustness.to_csv(some_rows()).splitlines()
-    assert lines[0] == "kind,factor,strength,number,structure,error_mm,reason"
+    header = "kind,factor,strength,number,structure,error_mm,reason,confidence,stated_mm"
+    assert lines[0] == header
     assert len(lines) == 1 + len(some_rows())
-    assert lines[1] == "still,gain,1.0000,0,tra,-0.2000,"
-    assert lines[3] == "still,gain,1.0000,2,tra,,withheld"
+    assert lines[1] == "still,gain,1.0000,0,tra,-0.2000,,0.8800,0.3500"
+    assert lines[3] == "still,gain,1.0000,2,tra,,withheld,,"
 
 
 def test_page_is_whole_and_needs_nothing_from_outside() -> None:
     import robustness
 
     points = robustness.summarise(some_rows())
-    page = robustness.draw_page(points, robustness.PLAIN, (25.0, 4), "layers-<9>")
+    bins = robustness.reliability(some_rows())
+    page = robustness.draw_page(points, bins, robustness.PLAIN, (25.0, 4), "layers-<9>")
     HTMLParser().feed(page)
-    assert page.count("<svg") == page.count("</svg>") == 1
+    assert page.count("<svg") == page.count("</svg>") == 2
     assert "25.0 %" in page and "layers-&lt;9&gt;" in page
     assert "TrA 2.5" in page  # a line that leaves its plot is named with its value
     assert not re.search(r"https?:|src=|@import|url\((?!#)", page)
