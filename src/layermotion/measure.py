@@ -216,7 +216,7 @@ def write_results(
     if output.picture and key_frames:
         write_jpeg(folder / KEY_PICTURE, draw_key_frames(key_frames, analysis))
     if output.request is not None:
-        write_exports(folder, content, output.request)
+        write_exports(folder, content, output.request, recording)
     cautions = list(dict.fromkeys((*clip.cautions, *analysis.cautions)))
     header = {"clip": clip.clip_id, **output.facts, **provenance, "cautions": cautions}
     write_measures(folder, analysis.measures, header)

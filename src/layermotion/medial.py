@@ -43,7 +43,8 @@ UNSEEN_END = (
 METHOD = (
     "Displacement along the picture of the tissue at the visible medial end of the TrA, followed "
     "with the shift and shortening of the muscle between it and the site, against the rest before "
-    "the effort; motion of the tissue near the probe is removed. Positive is lateral."
+    "the effort; motion of the tissue near the probe is removed. The thin tip, which cannot be "
+    "seen, moves more. Positive is lateral."
 )
 
 

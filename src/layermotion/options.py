@@ -86,7 +86,7 @@ Exports = Annotated[
     typer.Option(
         "--export",
         metavar="sr,seg,fhir",
-        help="Write further files: a DICOM structured report, a DICOM segmentation of the key "
-        "frames (both of DICOM sources, with the exchange extra), FHIR observations.",
+        help="Write further files: a DICOM structured report, a DICOM segmentation of every "
+        "frame (both of DICOM sources, with the exchange extra), FHIR observations.",
     ),
 ]

@@ -12,13 +12,14 @@ from layermotion.clip.dicom import looks_like_dicom
 from layermotion.errors import InputError
 
 if TYPE_CHECKING:
+    from layermotion.recording import Recording
     from layermotion.report.content import ReportContent
 
 
 class Export(StrEnum):
     """A file in an open standard.
 
-    ``SR`` a DICOM structured report, ``SEG`` a DICOM segmentation of the key frames, ``FHIR`` a
+    ``SR`` a DICOM structured report, ``SEG`` a DICOM segmentation of every frame, ``FHIR`` a
     bundle of observations.
     """
 
@@ -85,22 +86,33 @@ def check_exportable(sources: Sequence[Path], exports: Sequence[Export]) -> None
                 f"{source.name} is not a DICOM file, so {' and '.join(wanted)} cannot refer to "
                 f"it; give the DICOM file, or leave {','.join(wanted)} out of --export."
             )
-        from layermotion.report.exchange import read_reference
+        from layermotion.report.reference import read_reference
 
         read_reference(source, keep_identifiers=False)
 
 
-def write_exports(folder: Path, content: "ReportContent", request: ExportRequest) -> None:
-    """Write the files that were asked for, each under its fixed name."""
+def write_exports(
+    folder: Path, content: "ReportContent", request: ExportRequest, recording: "Recording"
+) -> None:
+    """Write the files that were asked for, each under its fixed name.
+
+    Parameters
+    ----------
+    recording
+        Edges of every frame, for the segmentation.
+    """
     for export in request.exports:
         if export is Export.FHIR:
             from layermotion.report.fhir import write_observations
 
             write_observations(folder, content, request.side)
         else:
-            from layermotion.report.exchange import write_report, write_segmentations
+            from layermotion.report.exchange import write_report
+            from layermotion.report.segmentation import write_segmentations
 
-            write = write_report if export is Export.SR else write_segmentations
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # they may quote values of the file
-                write(folder, content, request)
+                if export is Export.SR:
+                    write_report(folder, content, request)
+                else:
+                    write_segmentations(folder, content, request, recording)
