@@ -1,9 +1,11 @@
 """Owns synthetic files: clips as DICOM and mp4, stills as PNG, each beside its truth."""
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 import av
 import cv2
@@ -26,22 +28,51 @@ from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_c
 from synthetic.display import Grey
 
 
-def synthesize(out: Path, views: tuple[View, ...], clips: int, stills: int, seed: int) -> None:
+class Item(NamedTuple):
+    """One clip or still to write."""
+
+    view: View
+    kind: str
+    k: int
+
+
+def synthesize(
+    out: Path,
+    views: tuple[View, ...],
+    clips: int,
+    stills: int,
+    seed: int,
+    spread: Callable[[Callable[[Item], None], list[Item]], Iterable[None]] = map,
+) -> None:
     """Write ``clips`` clips and ``stills`` stills of each view into ``out``.
 
     A clip becomes NAME.dcm, NAME.mp4 and NAME.truth.npz; a still NAME.png, NAME.labels.png and
     NAME.truth.npz. The k-th item of a view depends on ``seed``, the view and k alone.
+
+    Parameters
+    ----------
+    spread
+        Applies a function to every item, in any order and anywhere.
     """
-    for view in views:
-        for kind, count in (("clip", clips), ("still", stills)):
-            for k in range(count):
-                number = list(View).index(view) * 2 + (kind == "still")
-                rng = np.random.Generator(np.random.SFC64([seed, number, k]))
-                name = f"{view.value}-{kind}-{k:03d}"
-                if kind == "clip":
-                    write_clip(out, name, draw_clip(rng, view))
-                else:
-                    write_still(out, name, draw_clip(rng, view, task=Task.REST))
+    items = [
+        Item(view, kind, k)
+        for view in views
+        for kind, count in (("clip", clips), ("still", stills))
+        for k in range(count)
+    ]
+    for _ in spread(partial(write_item, out, seed), items):
+        pass
+
+
+def write_item(out: Path, seed: int, item: Item) -> None:
+    """Write one clip or still."""
+    number = list(View).index(item.view) * 2 + (item.kind == "still")
+    rng = np.random.Generator(np.random.SFC64([seed, number, item.k]))
+    name = f"{item.view.value}-{item.kind}-{item.k:03d}"
+    if item.kind == "clip":
+        write_clip(out, name, draw_clip(rng, item.view))
+    else:
+        write_still(out, name, draw_clip(rng, item.view, task=Task.REST))
 
 
 def write_clip(

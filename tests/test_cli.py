@@ -162,7 +162,8 @@ def test_measure_hands_every_option_on(
     second.touch()
     options = "--mm-per-pixel 0.08,0.11 --depth-mm 60 --fps 25 --task draw_in "
     options += (
-        "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir"
+        "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir "
+        "--cluster tcp://10.0.0.5:8786"
     )
     assert run("measure", first, second, "--out", out, *options.split()) == code
     assert run("measure", first, "--out", out) == code
@@ -181,6 +182,7 @@ def test_measure_hands_every_option_on(
                 keep_identifiers=True,
                 exports=("fhir",),
             ),
+            "tcp://10.0.0.5:8786",
         ),
         (
             [first],
@@ -196,6 +198,7 @@ def test_measure_hands_every_option_on(
                 keep_identifiers=False,
                 exports=(),
             ),
+            None,
         ),
     ]
 
@@ -215,7 +218,8 @@ def test_synthesize_hands_every_option_on(
     replace_module(monkeypatch, "synthetic.write", synthesize=synthesize)
     options = f"--view {view} --clips 2 --stills 3 --seed 7"
     assert run("synthesize", "--out", tmp_path, *options.split()) == 0
-    assert synthesize.calls == [(tmp_path, views, 2, 3, 7)]
+    (call,) = synthesize.calls
+    assert call[:-1] == (tmp_path, views, 2, 3, 7) and callable(call[-1])
 
 
 @pytest.mark.parametrize(("is_finished", "code"), [(True, 0), (False, 130)])
@@ -223,13 +227,30 @@ def test_train_hands_every_option_on(
     is_finished: bool, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     training = Recorder(SimpleNamespace(is_finished=is_finished))
-    replace_module(monkeypatch, "layermotion.training.loop", main=training)
+    replace_module(monkeypatch, "layermotion.training.command", run_training=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
     assert run("train", "--out", tmp_path, "--from", "layers-004") == code
     assert training.calls == [
-        (["steps=7", "seed=1"], "smoke", tmp_path, {"start_from": None}),
-        ([], "train", tmp_path, {"start_from": "layers-004"}),
+        ("smoke", ["steps=7", "seed=1"], tmp_path, None),
+        ("train", (), tmp_path, "layers-004"),
     ]
+
+
+@pytest.mark.parametrize(("rows", "code"), [(("row",), 0), (None, 130)])
+def test_a_sweep_hands_every_option_on(
+    rows: tuple[str, ...] | None,
+    code: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    sweep = Recorder(rows)
+    replace_module(
+        monkeypatch, "layermotion.training.sweep", run_sweep=sweep, table_text=lambda rows: rows[0]
+    )
+    assert run("train", "--multirun", "--out", tmp_path, "--config", "smoke", "steps=7,8") == code
+    assert sweep.calls == [("smoke", ["steps=7,8"], tmp_path, None)]
+    assert capsys.readouterr().out == ("row\n" if rows else "")
 
 
 def test_training_without_its_packages_names_the_install(

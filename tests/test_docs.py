@@ -146,7 +146,7 @@ def test_the_wheel_works_away_from_the_clone(tmp_path: Path) -> None:
     program = (
         "import sys, pathlib, layermotion, synthetic.clips\n"
         "from layermotion.segment import load_segmenter\n"
-        "from layermotion.training.settings import load_settings\n"
+        "from layermotion.training.composing import load_settings\n"
         "print(load_segmenter().name, load_settings('smoke').size_px)\n"
         "print(pathlib.Path(layermotion.__file__), pathlib.Path(synthetic.__file__))\n"
     )

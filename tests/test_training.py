@@ -1,9 +1,7 @@
-"""Settings, data, loop and export: what training promises, on scenes small enough to check."""
+"""Data, loop and export: what training promises, on scenes small enough to check."""
 
 import os
-import re
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -16,17 +14,19 @@ import onnx
 import pytest
 import torch
 from drawing import draw_layers
+from processes import run_two
 
 from layermotion.errors import ConfigError, InputError
 from layermotion.segment import WEIGHTS_FOLDER, load_segmenter
-from layermotion.training import loop, tracking
+from layermotion.training import checkpoint, tracking
 from layermotion.training.augment import Augmentation
+from layermotion.training.checkpoint import load_checkpoint
 from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
 from layermotion.training.export import export_weights
-from layermotion.training.loop import load_checkpoint, train
+from layermotion.training.loop import train
 from layermotion.training.network import boundary_band, soft_dice_loss
 from layermotion.training.scoring import evaluate
-from layermotion.training.settings import TrainSettings, load_settings
+from layermotion.training.settings import TrainSettings
 
 pytest_plugins = ["trained"]  # for trained_weights
 
@@ -47,53 +47,6 @@ TINY = TrainSettings(
 
 def losses(out: Path) -> dict[int, float]:
     return {row.step: row.value for row in tracking.read(out) if row.name == "loss_total"}
-
-
-# Settings
-
-
-def test_every_config_is_complete_and_overrides_win() -> None:
-    assert load_settings("train").size_px == 320
-    smoke = load_settings("smoke", ["steps=3", "decoder_channels=[32,32,16,16]"])
-    assert (smoke.size_px, smoke.steps) == (64, 3)
-    assert smoke.decoder_channels == (32, 32, 16, 16)
-    assert hash(smoke)
-    assert load_settings("fine-tune").batch_size == 6
-
-
-@pytest.mark.parametrize(
-    ("overrides", "message"),
-    [
-        (["btach_size=3"], "There is no setting btach_size; the nearest is batch_size."),
-        (["quux=3"], r"There is no setting quux; choose from size_px, .*"),
-        (["steps"], "The override steps is not of the form NAME=VALUE."),
-        (["+steps=3"], r"The override \+steps=3 is not of the form NAME=VALUE."),
-        (["steps=many"], r"The setting steps .* one of type int, such as 1000."),
-        (["steps=null"], r"The setting steps .* one of type int, such as 1000."),
-        (["decoder_channels=[a]"], r"The setting decoder_channels\[0\] .* such as \(96, .*"),
-        (["steps=[1"], r"The config smoke or an override cannot be read .*"),
-        (["steps=0"], "The setting steps cannot be 0; give one a value above 0."),
-        (["size_px=100"], "The setting size_px cannot be 100; give one such as 128."),
-        (["precision=fp16"], "The setting precision cannot be fp16; give one of fp32 or bf16."),
-        (["batch_size=6", "reuse=4"], ".* multiple of reuse, such as 8."),
-    ],
-)
-def test_a_wrong_override_is_one_sentence(overrides: list[str], message: str) -> None:
-    with pytest.raises(ConfigError) as caught:
-        load_settings("smoke", overrides)
-    assert re.fullmatch(message, str(caught.value))
-
-
-def test_a_misspelt_key_in_a_file_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("layermotion.training.settings.config_folder", lambda: tmp_path)
-    (tmp_path / "mine.yaml").write_text("defaults: [train_schema, _self_]\nlearning_rat: 1\n")
-    with pytest.raises(ConfigError, match=r"setting learning_rat \(config mine\); the nearest is"):
-        load_settings("mine")
-    (tmp_path / "mine.yaml").write_text("defaults: [train_schema, _self_]\nsteps: [1\n")
-    with pytest.raises(ConfigError, match="config mine or an override cannot be read"):
-        load_settings("mine")
-    with pytest.raises(ConfigError, match="no config main; the nearest is mine."):
-        load_settings("main")
 
 
 # Data
@@ -308,7 +261,7 @@ def test_a_run_starts_from_another_run_or_from_shipped_weights(
 ) -> None:
     train(TINY, tmp_path / "first", draw_layers, report=str)
     export_weights(tmp_path / "first", "layers-001", tmp_path)
-    monkeypatch.setattr(loop, "WEIGHTS_FOLDER", tmp_path)
+    monkeypatch.setattr(checkpoint, "WEIGHTS_FOLDER", tmp_path)
     first = load_checkpoint(tmp_path / "first" / "last.pt")["average"]
     # A step of no length leaves the weights where they started.
     still = replace(TINY, steps=1, learning_rate=1e-30, weight_decay=0.0)
@@ -337,16 +290,27 @@ def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_killed_run_leaves_a_whole_checkpoint(tmp_path: Path) -> None:
-    process = subprocess.Popen(
-        [sys.executable, "-c", TRAIN_CODE.format(out=str(tmp_path), steps=9999)], cwd=HERE
-    )
-    while not (tmp_path / "last.pt").exists() and process.poll() is None:
-        time.sleep(0.05)
-    time.sleep(0.5)
-    process.kill()
-    process.wait()
-    assert load_checkpoint(tmp_path / "last.pt")["progress"]["step"] > 0
+def test_a_run_killed_at_any_moment_goes_on_with_the_same_losses(tmp_path: Path) -> None:
+    settings = replace(TINY, steps=40, checkpoint_every_s=0)
+    train(settings, tmp_path / "whole", draw_layers, report=str)
+    parts = tmp_path / "parts"
+    code = TRAIN_CODE.format(out=str(parts), steps=settings.steps)
+    rng = np.random.default_rng()  # a new moment in every run of this test
+    kills = 0
+    for _ in range(3):
+        process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE)
+        before = (parts / "last.pt").stat().st_mtime_ns if kills else 0
+        while process.poll() is None and (
+            not (parts / "last.pt").exists() or (parts / "last.pt").stat().st_mtime_ns == before
+        ):
+            time.sleep(0.01)
+        time.sleep(rng.uniform(0, 0.3))
+        process.kill()
+        kills += process.wait() == -signal.SIGKILL
+        assert 0 < load_checkpoint(parts / "last.pt")["progress"]["step"] <= settings.steps
+    assert kills >= 1
+    assert train(settings, parts, draw_layers, report=str).is_finished
+    assert losses(parts) == pytest.approx(losses(tmp_path / "whole"), rel=1e-6)
 
 
 HERE = Path(__file__).parent
@@ -354,6 +318,7 @@ TRAIN_CODE = """
 from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
+from processes import run_two
 from layermotion.training.loop import train
 from test_training import TINY
 train(replace(TINY, steps={steps}, checkpoint_every_s=0), Path({out!r}), draw_layers, report=str)
@@ -362,20 +327,7 @@ train(replace(TINY, steps={steps}, checkpoint_every_s=0), Path({out!r}), draw_la
 
 @pytest.mark.slow
 def test_two_processes_train_one_network(tmp_path: Path) -> None:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    code = TRAIN_CODE.format(out=str(tmp_path), steps=4)
-    common = {"WORLD_SIZE": "2", "MASTER_ADDR": "127.0.0.1", "MASTER_PORT": str(port)}
-    processes = [
-        subprocess.Popen(
-            [sys.executable, "-c", code],
-            env=os.environ | common | {"RANK": rank, "LOCAL_RANK": rank, "OMP_NUM_THREADS": "1"},
-            cwd=HERE,
-        )
-        for rank in "01"
-    ]
-    assert [process.wait(timeout=120) for process in processes] == [0, 0]
+    run_two(TRAIN_CODE.format(out=str(tmp_path), steps=4))
     state = load_checkpoint(tmp_path / "last.pt")
     assert (state["progress"]["step"], state["world"]) == (4, 2)
     rows = tracking.read(tmp_path)

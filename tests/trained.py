@@ -10,9 +10,9 @@ def trained_weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder with the weights smoke-001, from a run of a few steps on drawn scenes."""
     from drawing import draw_layers
 
+    from layermotion.training.composing import load_settings
     from layermotion.training.export import export_weights
     from layermotion.training.loop import train
-    from layermotion.training.settings import load_settings
 
     run, folder = tmp_path_factory.mktemp("run"), tmp_path_factory.mktemp("weights")
     train(load_settings("smoke", ["workers=0", "tracking=csv"]), run, draw_layers, report=str)

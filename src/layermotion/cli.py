@@ -20,6 +20,7 @@ from layermotion.lab.commands import lab_app
 from layermotion.lab.model_commands import models_app
 from layermotion.labels import Task, View
 from layermotion.options import (
+    ClusterAddress,
     DepthOfView,
     Exports,
     FrameRate,
@@ -99,6 +100,7 @@ def measure(
     no_overlay: NoOverlay = False,
     keep_identifiers: KeepIdentifiers = False,
     export: Exports = None,
+    cluster: ClusterAddress = None,
 ) -> None:
     """Measure clips: thickness, change, slide, bladder-base displacement.
 
@@ -119,7 +121,7 @@ def measure(
         keep_identifiers=keep_identifiers,
         exports=parse_exports(export) if export is not None else (),
     )
-    raise typer.Exit(measure_sources(sources, out, options))
+    raise typer.Exit(measure_sources(sources, out, options, cluster))
 
 
 @app.command(epilog=_epilog("layermotion session visit.csv --against earlier-visit --out visit"))
@@ -201,12 +203,18 @@ def synthesize(
     seed: Annotated[
         int, typer.Option(min=0, metavar="N", help="Number every random draw comes from.")
     ] = 0,
+    cluster: ClusterAddress = None,
 ) -> None:
-    """Make synthetic clips and stills with their exact truth."""
+    """Make synthetic clips and stills with their exact truth, on all cores.
+
+    The same seed gives the same files, however many cores or machines make them.
+    """
+    from layermotion.cluster import spread_over
     from synthetic.write import synthesize as write_synthetic
 
     views = tuple(View) if view is ViewsToMake.BOTH else (View(view),)
-    write_synthetic(out, views, clips, stills, seed)
+    with spread_over(cluster, len(views) * (clips + stills)) as spread:
+        write_synthetic(out.absolute(), views, clips, stills, seed, spread)
 
 
 @app.command(epilog=_epilog("layermotion train --config smoke --out runs/first seed=1"))
@@ -214,11 +222,23 @@ def train(
     out: OutputFolder,
     overrides: Annotated[
         list[str] | None,
-        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
+        typer.Argument(
+            metavar="OVERRIDE",
+            help="Settings to change, as name=value; parts of them, as model=large; or the "
+            "strength of a factor, as factors.noise=0.",
+        ),
     ] = None,
     config: Annotated[
         str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
     ] = "train",
+    multirun: Annotated[
+        bool,
+        typer.Option(
+            "--multirun",
+            help="Train with every combination of values, as learning_rate=1e-3,2e-3 "
+            "model=small,large; hydra/launcher=NAME says where.",
+        ),
+    ] = False,
     start_from: Annotated[
         str | None,
         typer.Option(
@@ -239,9 +259,17 @@ def train(
                 f"Training needs {package}, which is not installed; "
                 f"run: pip install 'layermotion[train]'."
             )
-    from layermotion.training.loop import main as run_training
+    if multirun:
+        from layermotion.training.sweep import run_sweep, table_text
 
-    if not run_training(overrides or [], config, out, start_from=start_from).is_finished:
+        rows = run_sweep(config, overrides or (), out, start_from)
+        if rows is None:
+            raise typer.Exit(EXIT_INTERRUPTED)
+        typer.echo(table_text(rows))
+        return
+    from layermotion.training.command import run_training
+
+    if not run_training(config, overrides or (), out, start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
 
 

@@ -2,8 +2,9 @@
 
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, partial
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +17,8 @@ from layermotion.analysis import Analysis, analyse
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip, Frame
 from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
-from layermotion.errors import InputError, LayermotionError
+from layermotion.cluster import spread_over
+from layermotion.errors import InputError, LayermotionError, WeightsError
 from layermotion.files import write_text
 from layermotion.geometry import ImageArea
 from layermotion.lab.registry import load_in_use
@@ -91,8 +93,15 @@ class Output:
     facts: Mapping[str, str] = field(default_factory=dict)
 
 
-def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions) -> int:
+def measure_sources(
+    sources: Sequence[Path], out: Path, options: MeasureOptions, cluster: str | None = None
+) -> int:
     """Measure each source into a folder of its own below ``out`` and print its report's path.
+
+    Parameters
+    ----------
+    cluster
+        Address of a Dask scheduler whose workers measure; None for this computer.
 
     Returns
     -------
@@ -104,19 +113,56 @@ def measure_sources(sources: Sequence[Path], out: Path, options: MeasureOptions)
     LayermotionError
         If the arguments are unusable, or nothing could be measured.
     """
-    source_options, site = options.of_source(), parse_site(options.site)
+    options.of_source(), parse_site(options.site)
     check_folder(out)
     segmenter = load_in_use()
+    if cluster is None:
+        return _tell(sources, map(partial(attempt, segmenter, out, options), sources))
+    with spread_over(cluster, len(sources)) as spread:
+        there = partial(attempt_there, segmenter.sha256, out.absolute(), options)
+        return _tell(sources, spread(there, [source.absolute() for source in sources]))
+
+
+def attempt(
+    segmenter: Segmenter, out: Path, options: MeasureOptions, source: Path
+) -> Path | LayermotionError:
+    """Measure one source; give the path of its report, or the reason why there is none."""
+    try:
+        where = options.of_source(), parse_site(options.site)
+        return measure_source(source, out, *where, segmenter, options)
+    except LayermotionError as error:
+        return error
+
+
+def attempt_there(
+    sha256: str, out: Path, options: MeasureOptions, source: Path
+) -> Path | LayermotionError:
+    """Do the same as ``attempt`` on a worker, if the weights in use there are those of here."""
+    segmenter = _weights_of_worker()
+    if segmenter.sha256 != sha256:
+        return WeightsError(
+            f"{source.name} was not measured: {segmenter.name} is in use on the worker, other "
+            f"weights than here; promote the same ones there."
+        )
+    return attempt(segmenter, out, options, source)
+
+
+@cache
+def _weights_of_worker() -> Segmenter:
+    """Weights in use, loaded once in the life of a worker."""
+    return load_in_use()
+
+
+def _tell(sources: Sequence[Path], results: Iterable[Path | LayermotionError]) -> int:
+    """Print each result as it comes, and return the exit code."""
     failures: list[LayermotionError] = []
-    for source in sources:
-        try:
-            report = measure_source(source, out, source_options, site, segmenter, options)
-        except LayermotionError as error:
-            failures.append(error)
-            if len(sources) > 1:
-                print(f"layermotion: {error}", file=sys.stderr)
+    for result in results:
+        if isinstance(result, Path):
+            print(result)
         else:
-            print(report)
+            failures.append(result)
+            if len(sources) > 1:
+                print(f"layermotion: {result}", file=sys.stderr)
     if len(failures) == len(sources) == 1:
         raise failures[0]
     if len(failures) == len(sources):

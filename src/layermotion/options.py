@@ -90,3 +90,12 @@ Exports = Annotated[
         "frame (both of DICOM sources, with the exchange extra), FHIR observations.",
     ),
 ]
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Dask scheduler whose workers do it, such as tcp://10.0.0.5:8786; they need the same "
+        "folders as this computer.",
+    ),
+]

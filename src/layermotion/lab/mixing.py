@@ -3,7 +3,7 @@
 The synthetic share keeps a network from forgetting what the local frames do not show.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import cv2
@@ -14,6 +14,7 @@ from layermotion.errors import InputError
 from layermotion.geometry import ImageArea
 from layermotion.lab.builds import Build, BuildFrame, Split
 from layermotion.segment import VIEW_CLASSES, ModelGrid
+from layermotion.training.drawing import Drawn, SyntheticDraw, code_digest
 
 # Each side of a local frame loses up to this part before it is scaled, since the image area that
 # is found on a screen is never quite the same (our choice; ``synthetic.dataset`` does likewise).
@@ -44,10 +45,13 @@ class MixedDraw:
         An opened build.
     synthetic_share
         Part of the examples that the generator makes, 0 to 1.
+    synthetic
+        The generator.
     """
 
     build: Build
     synthetic_share: float
+    synthetic: SyntheticDraw = field(default_factory=SyntheticDraw)
 
     def __post_init__(self) -> None:
         if not 0 <= self.synthetic_share <= 1:
@@ -57,22 +61,22 @@ class MixedDraw:
             )
         if not self.build.of(Split.TRAIN):
             raise InputError(f"The build {self.build.name} holds no frame to train on; build anew.")
-        # Training writes the name of its draw into the card of the weights (loop.source_name), so
-        # that those trained on a build can be found.
-        object.__setattr__(self, "__qualname__", self.source)
 
     @property
     def source(self) -> str:
-        """Name of the content; draws of one name give the same examples for the same seed."""
-        return f"build {self.build.fingerprint} synthetic share {self.synthetic_share:g}"
+        """Name of the pictures; the same name means the same pictures for the same seed.
 
-    def __call__(self, rng: np.random.Generator, size_px: int) -> LocalExample:
+        It ends up in the card of the weights, so that those trained on a build can be found.
+        """
+        return (
+            f"build {self.build.fingerprint} ({__name__} {code_digest(__name__)}), "
+            f"share {self.synthetic_share:g} of {self.synthetic.source}"
+        )
+
+    def __call__(self, rng: np.random.Generator, size_px: int) -> Drawn:
         """Draw one example of ``size_px`` rows."""
         if rng.random() < self.synthetic_share:
-            from synthetic.dataset import draw_example
-
-            drawn = draw_example(rng, size_px)
-            return LocalExample(drawn.image, drawn.label, drawn.view, drawn.mm_per_pixel)
+            return self.synthetic(rng, size_px)
         subjects = self.build.subjects(Split.TRAIN)
         subject = subjects[int(rng.integers(len(subjects)))]
         frames = [f for f in self.build.of(Split.TRAIN) if f.subject == subject]

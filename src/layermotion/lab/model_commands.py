@@ -5,16 +5,12 @@ from typing import Annotated
 
 import typer
 
-from layermotion.caution import CAUTION, epilog
+from layermotion.caution import epilog
 from layermotion.errors import InputError
-from layermotion.lab.commands import By, ModelsFolder, need_train_packages
+from layermotion.lab.options import By, ModelsFolder, group, need_train_packages
 
-models_app = typer.Typer(
-    help="Weights in use: list, compare, promote and roll back, each with checksum and card.",
-    epilog=CAUTION,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
+models_app = group(
+    "Weights in use: list, compare, promote and roll back, each with checksum and card."
 )
 Name = Annotated[str, typer.Argument(metavar="WEIGHTS", help="Name of the weights.")]
 

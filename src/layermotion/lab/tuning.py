@@ -8,6 +8,7 @@ from layermotion.lab.builds import open_build
 from layermotion.lab.folder import Lab
 from layermotion.lab.mixing import MixedDraw
 from layermotion.lab.registry import Registry
+from layermotion.training.drawing import SyntheticDraw
 from layermotion.training.loop import Result, train
 from layermotion.training.settings import TrainSettings
 
@@ -40,7 +41,8 @@ def fine_tune(
     LayermotionError
         If the build may not be used, or the weights in use cannot be trained further.
     """
-    draw = MixedDraw(open_build(lab, build_name, today), synthetic_share)
+    generator = SyntheticDraw(settings.factors)
+    draw = MixedDraw(open_build(lab, build_name, today), synthetic_share, generator)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
     return train(

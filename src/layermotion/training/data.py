@@ -1,7 +1,7 @@
 """Owns the stream of training batches: example k of a run is the same after any restart."""
 
-from collections.abc import Callable, Iterator
-from typing import NamedTuple, Protocol
+from collections.abc import Iterator
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -10,33 +10,11 @@ from numpy.typing import NDArray
 from torch.utils.data import DataLoader, Dataset, IterableDataset, get_worker_info
 
 from layermotion.training.augment import Augmentation
+from layermotion.training.drawing import Draw, Drawn
 from layermotion.training.settings import TrainSettings
 
 # First word of every seed, so that no two uses of one number ever share random draws.
 TRAINING_STREAM, AUGMENT_STREAM, VALIDATION_STREAM, STEP_STREAM = range(4)
-
-
-class Drawn(Protocol):
-    """One labelled image, as ``synthetic.dataset.Example`` gives it."""
-
-    @property
-    def image(self) -> NDArray[np.uint8]:
-        """Grey image, shape (rows, columns)."""
-
-    @property
-    def label(self) -> NDArray[np.uint8]:
-        """Class of each pixel, same shape."""
-
-    @property
-    def view(self) -> int:
-        """Position in ``layermotion.segment.VIEW_CLASSES``."""
-
-    @property
-    def mm_per_pixel(self) -> float:
-        """Height of one pixel, mm."""
-
-
-Draw = Callable[[np.random.Generator, int], Drawn]
 
 
 class Batch(NamedTuple):
@@ -188,13 +166,6 @@ def validation_batches(settings: TrainSettings, draw: Draw) -> list[Batch]:
         worker_init_fn=_calm_worker,
     )
     return list(loader)
-
-
-def synthetic_draw() -> Draw:
-    """Return the generator; imported here so that settings can be checked without it."""
-    from synthetic.dataset import draw_example
-
-    return draw_example
 
 
 def _calm_worker(_: int) -> None:

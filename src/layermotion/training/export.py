@@ -28,7 +28,7 @@ from layermotion.segment import (
     load_segmenter,
     weights_names,
 )
-from layermotion.training.loop import CHECKPOINT_NAME, load_checkpoint
+from layermotion.training.checkpoint import CHECKPOINT_NAME, load_checkpoint
 from layermotion.training.network import GREY_MEAN, GREY_SCALE, GREY_SPREAD, LayerNet
 from layermotion.training.settings import TrainSettings
 

@@ -15,7 +15,8 @@ def evaluate(model: nn.Module, batches: list[Batch], device: torch.device) -> di
     """Mean Dice of each structure, and the share of views named rightly.
 
     A structure's mean is over the images that have it in the truth or in the prediction; their
-    number stands beside it as ``images_NAME``, and without any the Dice is NaN.
+    number stands beside it as ``images_NAME``, and without any the Dice is NaN. ``dice_mean`` is
+    the mean over the structures that have one.
     """
     scores: list[list[float]] = [[] for _ in CLASSES[1:]]
     right, count = 0, 0
@@ -33,4 +34,6 @@ def evaluate(model: nn.Module, batches: list[Batch], device: torch.device) -> di
     for name, structure_scores in zip(CLASSES[1:], scores, strict=True):
         values[f"dice_{name}"] = float(np.mean(structure_scores)) if structure_scores else math.nan
         values[f"images_{name}"] = float(len(structure_scores))
+    found = [score for name in CLASSES[1:] if not math.isnan(score := values[f"dice_{name}"])]
+    values["dice_mean"] = float(np.mean(found)) if found else math.nan
     return values

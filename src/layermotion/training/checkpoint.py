@@ -1,0 +1,111 @@
+"""Owns the state of a run on disk: what it holds, when it fits, and where a run may start from."""
+
+import math
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import torch
+
+from layermotion.errors import ConfigError
+from layermotion.files import atomic_path
+from layermotion.segment import WEIGHTS_FOLDER, weights_names
+from layermotion.training.settings import TrainSettings
+
+CHECKPOINT_NAME = "last.pt"
+# Settings that may change between two parts of one run, because no number depends on them.
+FREE_SETTINGS = {"checkpoint_every_s", "tracking"}
+
+
+@dataclass
+class Progress:
+    """What a checkpoint holds beside the tensors.
+
+    Parameters
+    ----------
+    step
+        Steps done.
+    sources
+        Names of what the weights were trained on, the newest last.
+    spacing_range_mm
+        Smallest and largest pixel height seen.
+    sums, summed_steps
+        Losses since the last row of the log, so that a restart in between logs the same mean.
+    best_score, best_step, worse
+        Best score watched for an early stop, where it was, and how many came since.
+    has_ended
+        Whether nothing is left to do; a run may end before its last step.
+    """
+
+    step: int = 0
+    sources: list[str] = field(default_factory=list)
+    spacing_range_mm: list[float] = field(default_factory=lambda: [math.inf, -math.inf])
+    sums: dict[str, float] = field(default_factory=dict)
+    summed_steps: int = 0
+    best_score: float = -math.inf
+    best_step: int = 0
+    worse: int = 0
+    has_ended: bool = False
+
+    def note_spacing(self, mm_per_pixel: torch.Tensor) -> None:
+        """Widen the range of pixel heights by those of a batch, shape (N,)."""
+        low, high = self.spacing_range_mm
+        low, high = min(low, mm_per_pixel.min().item()), max(high, mm_per_pixel.max().item())
+        self.spacing_range_mm = [low, high]
+
+    def note_score(self, score: float) -> bool:
+        """Note a score of this step, and say whether it is the best so far; NaN never is."""
+        if score > self.best_score:
+            self.best_score, self.best_step, self.worse = score, self.step, 0
+            return True
+        self.worse += 1
+        return False
+
+
+def save_checkpoint(out: Path, state: dict[str, Any]) -> None:
+    """Replace ``last.pt`` at once, so that a kill leaves the old one or the new one."""
+    with atomic_path(out / CHECKPOINT_NAME) as temporary:
+        torch.save(state, temporary)
+
+
+def load_checkpoint(path: Path) -> dict[str, Any]:
+    """Read ``last.pt`` into main memory; only tensors and plain values, so it runs no code."""
+    # Main memory, because AdamW keeps its step counts there; the rest moves when it is loaded.
+    state: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
+    return state
+
+
+def refuse_other_settings(out: Path, state: dict[str, Any], new: TrainSettings, world: int) -> None:
+    """Refuse to go on with settings or a number of processes that would give other numbers.
+
+    A setting that is newer than the checkpoint counts as its default, which changes nothing.
+    """
+    free = FREE_SETTINGS | ({"workers"} if new.reuse == 1 else set())
+    old = asdict(TrainSettings()) | state["settings"] | {"processes": state["world"]}
+    wanted = asdict(new) | {"processes": world}
+    for name, value in wanted.items():
+        if name not in free and value != old[name]:
+            raise ConfigError(
+                f"{out} holds a run with {name}={old[name]}, not {value}; choose another folder, "
+                f"or give the old value."
+            )
+
+
+def starting_point(source: str) -> Path:
+    """File with averaged weights: of a run (its folder is given) or of shipped weights (name).
+
+    The file itself, NAME.pt beside an exported NAME.onnx, may be given too.
+
+    Raises
+    ------
+    ConfigError
+        If there is neither such a run nor such weights.
+    """
+    run, shipped = Path(source) / CHECKPOINT_NAME, WEIGHTS_FOLDER / f"{source}.pt"
+    for path in (run, Path(source), shipped):
+        if path.is_file():
+            return path
+    raise ConfigError(
+        f"{source} is neither the folder of a run with a {CHECKPOINT_NAME} nor the name of shipped "
+        f"weights; choose from {', '.join(weights_names(WEIGHTS_FOLDER))}."
+    )

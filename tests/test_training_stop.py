@@ -1,0 +1,127 @@
+"""Early stop: when, with which weights, after a resume and with two processes; GPU load."""
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from drawing import draw_layers
+from processes import run_two
+from test_training import TINY
+
+from layermotion.training import tracking, watching
+from layermotion.training.checkpoint import load_checkpoint
+from layermotion.training.loop import train
+from layermotion.training.throughput import GpuLoad, gpu_command
+
+# Scored after each of up to 12 steps; the third score is the best, then come two that are not.
+PATIENT = replace(TINY, steps=12, validate_every_steps=1, patience=2, checkpoint_every_s=0)
+SCORES = (0.1, 0.2, 0.5, 0.4, 0.5, 0.9)
+
+
+@pytest.fixture
+def known_scores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give scores by the step, in place of those of the network."""
+
+    def score(watch: watching.Watch, average: object, step: int) -> float:
+        tracking.append(watch.out, step, {"dice_mean": SCORES[step - 1]})
+        return SCORES[step - 1]
+
+    monkeypatch.setattr(watching.Watch, "_score", score)
+
+
+def test_a_run_ends_without_a_better_score_and_keeps_the_best_weights(
+    tmp_path: Path, known_scores: None
+) -> None:
+    lines: list[str] = []
+    result = train(PATIENT, tmp_path / "stopped", draw_layers, report=lines.append)
+    assert (result.step, result.is_finished) == (5, True)
+    assert any("dice_mean was best at step 3, 0.5000; stopping" in line for line in lines)
+    state = load_checkpoint(tmp_path / "stopped" / "last.pt")
+    # The rate of a step depends on the number of steps, so the run to compare is as long.
+    whole = train(
+        replace(PATIENT, patience=0), tmp_path / "until", draw_layers, report=str,
+        advance=stop_after(3),
+    )  # fmt: skip
+    assert whole.step == 3
+    expected = load_checkpoint(tmp_path / "until" / "last.pt")["average"]
+    assert all(torch.equal(state["average"][name], expected[name]) for name in expected)
+    # Nothing is left to do, and the weights stay those of the best score.
+    again = train(PATIENT, tmp_path / "stopped", draw_layers, report=str)
+    assert (again.step, again.is_finished) == (5, True)
+
+
+def stop_after(step: int) -> object:
+    """Ask for a stop, as Ctrl-C does, when a step is done."""
+    import os
+    import signal
+
+    def advance(done: int) -> None:
+        if done == step:
+            os.kill(os.getpid(), signal.SIGINT)
+
+    return advance
+
+
+@pytest.mark.parametrize("step", [2, 4])
+def test_a_stop_in_between_changes_nothing(step: int, tmp_path: Path, known_scores: None) -> None:
+    train(PATIENT, tmp_path / "whole", draw_layers, report=str)
+    first = train(PATIENT, tmp_path / "parts", draw_layers, report=str, advance=stop_after(step))
+    assert (first.step, first.is_finished) == (step, False)
+    second = train(PATIENT, tmp_path / "parts", draw_layers, report=str)
+    assert (second.step, second.is_finished) == (5, True)
+    mine, theirs = (load_checkpoint(tmp_path / name / "last.pt") for name in ("parts", "whole"))
+    assert mine["progress"] == theirs["progress"] and mine["progress"]["best_step"] == 3
+    for name, tensor in theirs["average"].items():
+        torch.testing.assert_close(mine["average"][name], tensor, rtol=1e-5, atol=1e-6)
+
+
+def test_a_score_that_is_not_a_number_is_never_the_best(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watching.Watch, "_score", lambda *_: float("nan"))
+    assert train(PATIENT, tmp_path, draw_layers, report=str).step == 2
+    assert load_checkpoint(tmp_path / "last.pt")["best"] is None
+
+
+def test_the_mean_dice_is_a_score_of_every_run(tmp_path: Path) -> None:
+    train(TINY, tmp_path, draw_layers, report=str)
+    scores = {row.name: row.value for row in tracking.read(tmp_path) if row.step == 4}
+    each = [v for name, v in scores.items() if name.startswith("dice_") and name != "dice_mean"]
+    assert scores["dice_mean"] == pytest.approx(np.nanmean(each))
+
+
+@pytest.mark.slow
+def test_two_processes_stop_at_the_same_step(tmp_path: Path) -> None:
+    # A rate of nothing leaves every score as the first one, so that one more ends the run.
+    run_two(
+        f"""
+from dataclasses import replace
+from pathlib import Path
+from drawing import draw_layers
+from layermotion.training.loop import train
+from test_training_stop import PATIENT
+still = replace(PATIENT, learning_rate=1e-30, weight_decay=0.0, ema_decay=0.0, patience=1)
+result = train(still, Path({str(tmp_path)!r}), draw_layers, report=str, keep_normalisation=True)
+assert (result.step, result.is_finished) == (2, True), result
+"""
+    )
+    progress = load_checkpoint(tmp_path / "last.pt")["progress"]
+    assert (progress["best_step"], progress["worse"], progress["has_ended"]) == (1, 1, True)
+
+
+def test_gpu_load_is_the_mean_of_what_was_printed_since_the_last_lap() -> None:
+    program = "import time; print(40); print('[N/A]'); print(80, flush=True); time.sleep(60)"
+    load = GpuLoad([sys.executable, "-c", program])
+    try:
+        deadline = time.monotonic() + 30
+        while len(load._percent) < 2 and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert load.lap() == pytest.approx(0.6)
+        assert load.lap() is None
+    finally:
+        load.close()
+    assert GpuLoad(None).lap() is None and gpu_command(torch.device("cpu")) is None
