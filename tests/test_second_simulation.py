@@ -73,28 +73,28 @@ def width_at_half(profile: Array, step_mm: float) -> float:
     return float((after - before) * step_mm)
 
 
-@pytest.fixture(scope="module")
-def crowd() -> Scatterers:
+def crowd(seed: int) -> Scatterers:
     """Full speckle: many points of equal strength and either sign."""
-    rng = np.random.default_rng(7)
-    count = 40_000
+    rng = np.random.default_rng(seed)
+    count = 50_000
     x, z = rng.uniform(-10, 10, count), rng.uniform(0, DEPTH_MM + 1, count)
     return points(x, z, rng.choice([-1.0, 1.0], count))
 
 
 def snr(amplitude: Array, step_mm: float) -> float:
-    """Mean over SD where all elements contribute, each depth against its own mean."""
+    """Mean over SD where all elements contribute, against a slow trend over depth."""
     inner = amplitude[24:-24, int(6 / step_mm) : int(27 / step_mm)]
-    even = inner / inner.mean(axis=0)
+    depth = np.linspace(-1, 1, inner.shape[1])
+    even = inner / np.polyval(np.polyfit(depth, inner.mean(axis=0), 2), depth)
     return float(even.mean() / even.std())
 
 
-def test_full_speckle_has_a_rayleigh_envelope_that_looks_even_out(crowd: Scatterers) -> None:
-    one = snr(*envelope(flat(), crowd))
+def test_full_speckle_has_a_rayleigh_envelope_that_looks_even_out() -> None:
+    one = float(np.mean([snr(*envelope(flat(), crowd(seed))) for seed in range(5)]))
     low, high = published("speckle-envelope-snr").range
-    assert low - 0.05 <= one <= high + 0.05  # 79 beams: their own mean takes a little variance
+    assert low <= one <= high
     several = flat(looks_rad=((-0.15,), (0.0,), (0.15,)))
-    assert snr(*envelope(several, crowd)) > 1.2 * one
+    assert snr(*envelope(several, crowd(0))) > 1.2 * one
 
 
 @pytest.mark.parametrize(("frequency", "bandwidth"), [(5.0, 0.5), (7.0, 0.7), (4.0, 0.8)])
@@ -158,9 +158,9 @@ def test_loss_grows_with_depth_and_frequency_and_shifts_the_pulse_down() -> None
     assert centre(trace[:, 3 * quarter : 4 * quarter]) < 0.93 * centre(trace[:, :quarter])
 
 
-def test_noise_stays_when_echoes_fade(crowd: Scatterers) -> None:
-    quiet, step = envelope(flat(), crowd)
-    noisy, _ = envelope(flat(), crowd, noise_db=20.0)
+def test_noise_adds_to_the_deepest_echoes() -> None:
+    quiet, step = envelope(flat(), crowd(1))
+    noisy, _ = envelope(flat(), crowd(1), noise_db=20.0)
     rows = slice(int(24 / step), int(29 / step))
     assert noisy[20:-20, rows].mean() > 1.5 * quiet[20:-20, rows].mean()
 
