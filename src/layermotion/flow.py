@@ -36,10 +36,16 @@ RETURN_PX = 0.7
 OUTLIER_PX, OUTLIER_SD = 0.25, 2.5
 # Residual above which a point never agrees.
 WORST_PX = 1.5
-# Fewest points that must agree, and the correlation that the two cuts must reach once they are
-# laid over each other; noise reaches about 0.1.
-FEWEST_POINTS = 6
+# Rounds of reweighting in which the fit settles before outliers are told.
+REWEIGHTED = 4
+# Share of the points in view that must agree (where fewer do, the fit is often led by what stands
+# still before the tissue), and the correlation that the two cuts must reach once they are laid over
+# each other; noise reaches about 0.1.
+AGREEING = 0.5
 CORRELATED = 0.35
+# What was lost, and what is sought far from where it is expected, must resemble the reference by
+# more than this correlation: a chance likeness of speckle reaches 0.4.
+ALIKE = 0.6
 # Frames in a row in which the reference may have to be renewed.
 MOST_RENEWALS = 5
 
@@ -98,14 +104,16 @@ class Tracker(ABC):
 
     # Weight of the expectation that a part of the state is as guessed, 1 / its unit.
     _prior = np.full(3, 1e-3)
+    # Share of the last change that each part of the state is expected to make again.
+    _inertia = np.ones(3)
+    # Fewest points that must agree.
+    _fewest = 6
     # Coarser levels of the optical flow: what is already near needs none.
     _levels = 1
-    # Whether tissue that was lost is also sought where it began, as a muscle comes back to rest.
-    _returns = False
 
     def __init__(self, scene: Scene, points: Points, window: tuple[int, int]) -> None:
         self.state = np.zeros(3)
-        self._velocity, self._renewals = np.zeros(3), 0
+        self._velocity, self._renewals, self._is_lost = np.zeros(3), 0, False
         self._points, self._window = points, window
         start = self._cut(scene, self.state)
         fit = np.flatnonzero(start.visible & _textured(start.pixels, points, window))
@@ -125,8 +133,14 @@ class Tracker(ABC):
     def _corrected(self, state: Array, fit: Array) -> Array:
         """Apply a fitted correction to a state."""
 
-    def follow(self, scene: Scene) -> float:
+    def follow(self, scene: Scene, home: Array | None = None) -> float:
         """Find the tissue in the next frame.
+
+        Parameters
+        ----------
+        home
+            State of the tissue were it as in the key frame, as a muscle is that comes back to rest:
+            what was lost is also sought there. None where it is not as then, or may not be.
 
         Returns
         -------
@@ -135,14 +149,15 @@ class Tracker(ABC):
             state is that of the last frame in which it was found.
         """
         found = self._search(scene, self._expected(scene, self.state + self._velocity))
-        if found is None and self._returns:
-            home = np.zeros(3)
+        if found is None and home is not None:
             found = self._compare(scene, self._key, self._cut(scene, home), home)
-        if found is None:
+        self._is_lost = found is None or (self._is_lost and found[1] < ALIKE)
+        if found is None or self._is_lost:
             self._velocity = np.zeros(3)
             return 0.0
         state, agreed = found
-        self._velocity, self.state, self._previous = state - self.state, state, scene
+        self._velocity = self._inertia * (state - self.state)
+        self.state, self._previous = state, scene
         return agreed
 
     def _expected(self, scene: Scene, state: Array) -> Array:
@@ -174,16 +189,16 @@ class Tracker(ABC):
         self, scene: Scene, reference: Patch, patch: Patch, guess: Array
     ) -> tuple[Array, float] | None:
         usable = np.flatnonzero(reference.visible & patch.visible)
-        if usable.size < FEWEST_POINTS:
+        if usable.size < self._fewest:
             return None
         flow, trusted = _flow(
             reference.pixels, patch.pixels, self._points[usable], self._window, self._levels
         )
-        if trusted.sum() < FEWEST_POINTS:
+        if trusted.sum() < self._fewest:
             return None
         equations = self._equations(guess)[usable[trusted]]
         fit, inside = _robust_fit(equations, flow[trusted], self._prior)
-        if inside.sum() < FEWEST_POINTS:
+        if inside.sum() < max(self._fewest, AGREEING * usable.size):
             return None
         state = self._corrected(guess, fit)
         confidence = _correlation(reference, self._cut(scene, state))
@@ -249,14 +264,33 @@ def _robust_fit(equations: Array, flow: Array, prior: Array) -> tuple[Array, Mas
     tuple
         Solution, shape (3,), and which points agree with it, shape (P,).
     """
-    solution = np.zeros(3)
     inside = np.ones(len(flow), bool)
-    residual = np.abs(flow - _middle(flow)).max(axis=1)
+    together = np.abs(flow - _middle(flow)).max(axis=1)
+    solution = _least_absolute(equations, flow, prior)
+    residual = np.abs(flow - equations @ solution).max(axis=1)
+    if _middle(together) <= _middle(residual):
+        residual = together
     for _ in range(2):
         limit = max(OUTLIER_PX, OUTLIER_SD * 1.4826 * float(_middle(residual)))
         inside = residual <= min(limit, WORST_PX)
-        rows = np.concatenate([equations[inside].reshape(-1, 3), np.diag(prior)])
-        right = np.concatenate([flow[inside].ravel(), np.zeros(3)])
-        solution = np.linalg.solve(rows.T @ rows, rows.T @ right)
+        solution = _weighted_fit(equations[inside], flow[inside], np.ones(inside.sum()), prior)
         residual = np.abs(flow - equations @ solution).max(axis=1)
     return solution, inside
+
+
+def _least_absolute(equations: Array, flow: Array, prior: Array) -> Array:
+    """Solution with about the least sum of absolute residuals, by reweighting, shape (3,)."""
+    weight = np.ones(len(flow))
+    for _ in range(REWEIGHTED):
+        solution = _weighted_fit(equations, flow, weight, prior)
+        residual = np.abs(flow - equations @ solution).max(axis=1)
+        weight = OUTLIER_PX / np.maximum(residual, OUTLIER_PX)
+    return solution
+
+
+def _weighted_fit(equations: Array, flow: Array, weight: Array, prior: Array) -> Array:
+    """Least squares with a weight for each point, shape (3,)."""
+    rows = equations.reshape(-1, 3)
+    weighed = rows * np.repeat(weight, 2)[:, None]
+    normal = weighed.T @ rows + np.diag(prior**2)
+    return np.asarray(np.linalg.solve(normal, weighed.T @ flow.ravel()), float)

@@ -138,9 +138,12 @@ class MotionTracker:
         self._per_column = self._size[0] / area.width
         self._per_row = self._size[1] / area.height
         self._near: Near | None = None
-        self._site = self._fat_depth = 0.0
-        self._fat_at_start = np.zeros(2)
+        self._site = 0.0
         self._bands: dict[Structure, Band] = {}
+        # Depth of each layer at the site in the key frame, and how far the tissue near the probe
+        # had carried it by then.
+        self._depth: dict[Structure, float] = {}
+        self._at_start: dict[Structure, Array] = {}
         self._depth_px = self._slope = NOWHERE
 
     def update(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> TissueMotion:
@@ -160,9 +163,13 @@ class MotionTracker:
         if self._view is View.ABDOMINAL_WALL and not self._bands:
             self._start_bands(scene)
         column, row, turn = self._near.state
-        shifts = {layer: self._shift(*band.follow_to(scene)) for layer, band in self._bands.items()}
+        carried = {layer: self._carried(layer) - self._at_start[layer] for layer in self._depth}
+        shifts = {
+            layer: self._shift(*band.follow_to(scene, float(carried[layer][0])))
+            for layer, band in self._bands.items()
+        }
         if self._bands:
-            across, down = self._fat() - self._fat_at_start
+            across, down = carried[Structure.FAT]
             shifts[Structure.FAT] = self._shift(across, down, confidence)
         return TissueMotion(
             tuple(shifts.get(layer, LOST) for layer in WALL_LAYERS),
@@ -179,11 +186,11 @@ class MotionTracker:
             return float("nan")
         return float(self._bands[Structure.TRA].state[1])
 
-    def _fat(self) -> Array:
-        """Columns and rows by which the fat above the site has moved with the near tissue."""
+    def _carried(self, layer: Structure) -> Array:
+        """Columns and rows by which the near tissue tells that a layer at the site has moved."""
         assert self._near is not None
         column, row, turn = self._near.state
-        across, down = self._site - self._near.middle, self._fat_depth
+        across, down = self._site - self._near.middle, self._depth[layer]
         return np.array([column - turn * down, row + turn * across])
 
     def _scene(self, pixels: NDArray[np.uint8], boundaries: Boundaries) -> Scene:
@@ -241,18 +248,18 @@ class MotionTracker:
         if not {Structure.FAT, Structure.TRA} <= measurable:
             return
         top, bottom, _ = scene.edges(Structure.FAT, np.array([self._site]))
-        self._fat_depth = float(top[0] + bottom[0]) / 2
-        self._fat_at_start = self._fat()
         self._bands = {
             layer: Band(scene, layer, self._site, half) for layer in MUSCLES if layer in measurable
         }
-        depth = {Structure.FAT: self._fat_depth} | {k: b.depth for k, b in self._bands.items()}
+        self._depth = {Structure.FAT: float(top[0] + bottom[0]) / 2}
+        self._depth |= {layer: band.depth for layer, band in self._bands.items()}
+        self._at_start = {layer: self._carried(layer) for layer in self._depth}
         self._depth_px = tuple(
-            depth.get(layer, float("nan")) / self._per_row for layer in WALL_LAYERS
+            self._depth.get(layer, float("nan")) / self._per_row for layer in WALL_LAYERS
         )
         per_column = self._per_column / self._per_row
         self._slope = tuple(
-            _slope(scene, layer, around) * per_column if layer in depth else float("nan")
+            _slope(scene, layer, around) * per_column if layer in self._depth else float("nan")
             for layer in WALL_LAYERS
         )
 

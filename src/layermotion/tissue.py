@@ -8,7 +8,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from layermotion.flow import Array, Image, Mask, Patch, Points, Scene, Tracker
+from layermotion.flow import ALIKE, Array, Image, Mask, Patch, Points, Scene, Tracker
 from layermotion.labels import Structure
 
 # All lengths here are pixels of the working image, about 0.12 mm; all limits are our choice,
@@ -19,19 +19,21 @@ WINDOW = (31, 15)
 INSET = 0.1
 # Rows that a band may have, whatever the layer's thickness, and columns of points in it.
 BAND_ROWS = (8, 40)
-BAND_POINT_COLUMNS = 16
+BAND_POINT_COLUMNS = 24
 # A comparison settles how much a layer stretched no better than this (its usual change between
 # frames), for points that are 1 px uncertain.
 STRETCH = 0.02
 # A muscle keeps its volume, so where it thickens it shortens (Baskin and Paolini 1967, Am J Physiol
 # 213:1025-30, from memory); thickness ratios beyond these are errors of the edges.
 THICKENING = (0.5, 2.5)
+# Stretch beyond which a muscle is not as in the key frame, so that what looks like it in its first
+# place is an artefact that stands still there.
+HOME_STRETCH = 0.12
 # Columns to either side in which a band is sought before its motion is refined: 5 mm, more than a
 # TrA that slides 20 mm in a third of a second moves between two frames at 30 frames/s.
 REACH = 42
-# What lies farther from where it is expected than this, in columns, must resemble the reference
-# by more than this correlation: a chance likeness of speckle reaches 0.4.
-NEARBY, ALIKE = 8, 0.6
+# What lies farther from where it is expected than this, in columns, must be ``ALIKE``.
+NEARBY = 8
 # Contrast (grey levels, standard deviation) that a band is brought to, and the most gain.
 CONTRAST_GREY, MOST_GAIN = 40.0, 8.0
 # Columns and rows of points near the probe to choose from, and the window there.
@@ -50,9 +52,13 @@ class Band(Tracker):
     """
 
     _prior = np.array([1e-3, 1 / STRETCH, 1e-3])
+    # The edges tell the row, so beside them nothing keeps moving.
+    _inertia = np.array([1.0, 1.0, 0.0])
     _levels = 0
-    _returns = True
+    # Neighbouring points share most of their windows.
+    _fewest = 9
     _gain = 1.0
+    _carried = 0.0
 
     def __init__(self, scene: Scene, layer: Structure, site: float, half: int) -> None:
         self._layer, self._site = layer, site
@@ -142,9 +148,19 @@ class Band(Tracker):
             [state[0] + stretch * fit[0], stretch * (1 + fit[1]) - 1, state[2] + fit[2]]
         )
 
-    def follow_to(self, scene: Scene) -> tuple[float, float, float]:
-        """Columns and rows by which the material at the site has moved, and the confidence."""
-        confidence = self.follow(scene)
+    def follow_to(self, scene: Scene, carried: float) -> tuple[float, float, float]:
+        """Columns and rows by which the material at the site has moved, and the confidence.
+
+        Parameters
+        ----------
+        carried
+            Columns by which the tissue near the probe tells that this depth has moved.
+        """
+        if self._is_lost:
+            self.state = self.state + np.array([carried - self._carried, 0, 0])
+        home = self._expected(scene, np.array([carried, 0, 0]))
+        confidence = self.follow(scene, home if abs(home[1]) < HOME_STRETCH else None)
+        self._carried = carried
         top, bottom, _ = scene.edges(self._layer, np.array([self._site + self.state[0]]))
         row = float(top[0] + bottom[0]) / 2 + self.state[2] - self.depth
         return float(self.state[0]), row, confidence
