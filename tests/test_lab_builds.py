@@ -21,17 +21,13 @@ from lab_data import (
     wall_label,
     write_scan,
 )
-from numpy.typing import NDArray
 
 from layermotion.errors import InputError
 from layermotion.lab.builds import Build, Split, builds_with, load_build, make_build, open_build
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Review, open_secret
 from layermotion.lab.importing import import_folder
-from layermotion.lab.leakage import LARGEST_DISTANCE, find_leaks, picture_hash
 from layermotion.lab.review import judge
-from layermotion.labels import Task, View
-from synthetic.clips import draw_clip, render_clip
 
 SIX = ("101", "102", "103", "104", "105", "106")
 
@@ -176,32 +172,3 @@ def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
             assert (twin in held_out) == (original in held_out)
             (build.folder / "build.json").unlink()
     assert refused > 0
-
-
-def scene(number: int) -> NDArray[np.uint8]:
-    """Draw the image area of one synthetic picture."""
-    view = View.BLADDER if number % 4 == 3 else View.ABDOMINAL_WALL
-    plan = draw_clip(np.random.default_rng([5, number]), view, task=Task.REST, frame_rate_hz=1.0)
-    screen, _ = next(iter(render_clip(plan)))
-    return np.ascontiguousarray(screen[plan.area.slices])
-
-
-def resaved(image: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
-    """Make copies of a picture as other exports of it would be."""
-    rows, columns = image.shape
-    small = (round(0.7 * columns), round(0.7 * rows))
-    jpeg = cv2.imdecode(cv2.imencode(".jpg", image, [1, 60])[1], cv2.IMREAD_GRAYSCALE)
-    brighter = (255 * (image / 255) ** 0.7).astype(np.uint8)
-    return [np.asarray(jpeg, np.uint8), cv2.resize(image, small), brighter, image[:, ::-1]]
-
-
-def test_copies_are_found_and_different_scenes_are_not() -> None:
-    scenes = [(str(k), scene(k)) for k in range(12)]
-    hashes = [picture_hash(image) for _, image in scenes]
-    nearest = min(int((hashes[a] != hashes[b]).sum()) for a in range(12) for b in range(a))
-    assert nearest > 1.4 * LARGEST_DISTANCE
-    copies = [(f"{key} again", copy) for key, image in scenes for copy in resaved(image)]
-    leaks = find_leaks(scenes, copies)
-    assert {(leak.one, leak.other) for leak in leaks} == {(k, f"{k} again") for k, _ in scenes}
-    assert len(leaks) == 4 * 12
-    assert find_leaks(scenes[:6], scenes[6:]) == ()
