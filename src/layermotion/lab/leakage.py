@@ -108,9 +108,9 @@ def picture_hash(image: NDArray[np.uint8]) -> NDArray[np.bool_]:
 def _look(image: NDArray[np.uint8]) -> _Look:
     scale = POINTS_SIDE_PX / max(image.shape)
     small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    points, codes = cv2.ORB.create(nfeatures=POINTS, fastThreshold=5).detectAndCompute(small, None)
+    points, found = cv2.ORB.create(nfeatures=POINTS, fastThreshold=5).detectAndCompute(small, None)
     places = np.array([point.pt for point in points], np.float32).reshape(-1, 2)
-    codes = np.zeros((0, 32), np.uint8) if codes is None else np.asarray(codes, np.uint8)
+    codes = np.zeros((0, 32), np.uint8) if found is None else np.asarray(found, np.uint8)
     return _Look(picture_hash(image), places, codes)
 
 
