@@ -13,6 +13,12 @@ from numpy.typing import NDArray
 
 from layermotion.bladder import base_series, measure_bladder
 from layermotion.boundaries import Boundaries, find_boundaries, lowest_shown, no_boundaries
+from layermotion.breathing import (
+    SMALLEST_BREATH,
+    SMALLEST_BREATH_MM,
+    breath_signal,
+    take_rest,
+)
 from layermotion.clip import Clip, Frame
 from layermotion.continuity import withhold_jumps
 from layermotion.errors import MeasurementError, WeightsError
@@ -221,6 +227,10 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             always_rest=always_rest,
             largest_breath=LARGEST_BREATH,
         )
+        courses = time_efforts(effort.value, time_s, windows)
+        windows, how_rest = take_rest(
+            breath_signal(thickness), time_s, windows, courses, SMALLEST_BREATH
+        )
         side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
         moving, cautions = _motion_quantities(clip, view, motions, side)
         if clip.spacing and moving and site_px is not None:
@@ -229,7 +239,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             )
             moving = (*moving, medial_edge.quantity)
         series = Series(clip.clip_id, time_s, (*thickness, *moving))
-        method = f"{WALL_METHOD} {site_words}" if site_px is not None else WALL_METHOD
+        method = " ".join([WALL_METHOD, *how_rest, *([site_words] if site_px is not None else [])])
         unseen = UNSEEN_LAYER if site_px is not None else site_words
         error = uncertainty(segmenter, grid, series)
         measures = measure_wall(series, windows, task, error, method, unseen)
@@ -249,13 +259,16 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             always_rest=always_rest,
             largest_breath=LARGEST_BREATH_MM * unit,
         )
+        courses = time_efforts(base.value, time_s, windows)
+        smallest = SMALLEST_BREATH_MM * unit
+        windows, how_rest = take_rest(base.value, time_s, windows, courses, smallest)
         moving, cautions = _motion_quantities(clip, view, motions, 0)
         cautions = (*cautions, *push_cautions)
         series = Series(clip.clip_id, time_s, (_from_rest(base, windows), *moving))
         error = uncertainty(segmenter, grid, series)
-        measures = measure_bladder(series, windows, task, error, BLADDER_METHOD)
+        method = " ".join([BLADDER_METHOD, *how_rest])
+        measures = measure_bladder(series, windows, task, error, method)
         effort = base
-    courses = time_efforts(effort.value, time_s, windows)
     measures += measure_timing(courses, windows, Structure(effort.structure), task, TIMING_METHOD)
     cautions = (*cautions, *_range_cautions(segmenter, grid))
     return Analysis(
