@@ -197,3 +197,18 @@ def test_a_structure_cut_by_the_lower_border_of_a_sector_is_absent() -> None:
     assert np.isnan(cut.deep_px[tra, :half]).all() and not cut.confidence[tra, :half].any()
     np.testing.assert_array_equal(cut.deep_px[tra, half + 9 :], whole.deep_px[tra, half + 9 :])
     np.testing.assert_array_equal(cut.deep_px[io], whole.deep_px[io])
+
+
+def test_a_bladder_that_is_black_down_to_the_border_has_no_base_there() -> None:
+    probabilities = analytic(BLADDER_ROWS)
+    whole = find_boundaries(probabilities, GRID, View.BLADDER)
+    bladder = label_of(Structure.BLADDER) - 1
+    # In the middle nothing is shown below the upper wall; beside it the tissue behind the base is.
+    lowest = np.full(GRID.shape[1], GRID.shape[0] - 1)
+    gap = slice(GRID.left + 40, GRID.left + 80)
+    lowest[gap] = 60
+    cut = find_boundaries(probabilities, GRID, View.BLADDER, lowest)
+    assert np.isfinite(whole.deep_px[bladder, 40:80]).all()
+    assert np.isnan(cut.deep_px[bladder, 40:80]).all()
+    assert np.isfinite(cut.deep_px[bladder, :31]).all()
+    assert np.isfinite(cut.deep_px[bladder, 89:]).all()

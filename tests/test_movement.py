@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.bladder import NO_EFFORT, NO_EFFORT_SEEN, PROBE_LOST, measure_bladder
+from layermotion.bladder import BASE_LEFT, NO_EFFORT, NO_EFFORT_SEEN, PROBE_LOST, measure_bladder
 from layermotion.events import Course, Window
 from layermotion.labels import Structure
 from layermotion.measures import Z95, Measure, Status, Uncertainty
@@ -142,3 +142,16 @@ def test_displacement_with_an_unknown_probe_needs_a_person() -> None:
         (measure,) = measure_bladder(series, EFFORTS[:2], "strain", ERROR, "How.")
         assert (measure.value is not None) == is_given
         assert measure.reason == ("" if is_given else PROBE_LOST)
+
+
+@pytest.mark.parametrize(("hidden", "is_given"), [(slice(22, 24), True), (slice(30, 38), False)])
+def test_effort_whose_height_may_be_hidden_is_withheld(hidden: slice, is_given: bool) -> None:
+    value = np.zeros(FRAMES)
+    value[21:43] = -8.0
+    value[hidden] = NAN
+    # The window found holds only what was seen: the way down and up again.
+    windows = (Window("rest", 0, 19, 1), Window("contracted", 25, 29, 1))
+    series = series_of("base_displacement", "bladder", value)
+    (measure,) = measure_bladder(series, windows, "strain", ERROR, "How.")
+    assert (measure.value is not None) == is_given
+    assert measure.reason == ("" if is_given else BASE_LEFT)

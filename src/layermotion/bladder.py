@@ -35,6 +35,13 @@ NO_EFFORT_SEEN = (
     "No effort was found in the frames in which the bladder base could be seen, and it was hidden "
     "or out of the picture in others; record the effort again with the whole bladder in view."
 )
+BASE_LEFT = (
+    "The bladder base was hidden or out of the picture during this effort, so the height of the "
+    "effort may not be among the frames measured; record it again with the whole bladder in view."
+)
+# So many frames of an effort may be unseen, as a share, before its peak may be among them (our
+# choice).
+MOST_HIDDEN = 0.1
 # With this share of the frames unseen an effort may have been there (our choice).
 MUCH_UNSEEN = 0.15
 # In and out motion of the probe up to this was seen to bring no error, mm (Whittaker 2012, thesis,
@@ -196,6 +203,8 @@ def measure_bladder(
             measures.append(kind.missing(name, repeat, "mm", reason))
         elif rest is None or full is None:
             measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
+        elif _hidden_share(quantity, windows, full.window) > MOST_HIDDEN:
+            measures.append(kind.missing(name, repeat, "mm", BASE_LEFT))
         elif probe is not None and None in levels_of(probe, (rest, full)):
             measures.append(kind.missing(name, repeat, "mm", PROBE_LOST))
         elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
@@ -205,6 +214,14 @@ def measure_bladder(
             lift = full.value - rest.value
             measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
     return with_means(measures)
+
+
+def _hidden_share(quantity: Quantity, windows: Sequence[Window], effort: Window) -> float:
+    """Share of the frames without a value among those between the rest on either side."""
+    before = [w.last for w in windows if w.last < effort.first]
+    after = [w.first for w in windows if w.first > effort.last]
+    span = quantity.value[max(before, default=-1) + 1 : min(after, default=quantity.value.size)]
+    return float(np.isnan(span).mean())
 
 
 def _largest(quantity: Quantity, levels: Sequence[Level]) -> float:

@@ -109,8 +109,9 @@ def find_boundaries(
     grid
         How the frame lies on the model input.
     lowest
-        Shape (columns of the input,), as ``lowest_shown`` gives; a structure that ends there is cut
-        by the border of a sector and counts as absent. None looks at the last row alone.
+        Shape (columns of the input,), as ``lowest_shown`` gives; a structure that ends there, or
+        below which nothing is shown, is cut by the border of a sector and counts as absent. None
+        looks at the last row alone.
 
     Returns
     -------
@@ -135,7 +136,8 @@ def find_boundaries(
         # A structure that runs out of the bottom of the picture has no lower edge to measure to.
         unusable = (bottom - top < THINNEST_PX) | (bottom > cut.shape[1] - CUT_ROWS)
         if lowest is not None:
-            unusable |= np.abs(bottom - 1 - (lowest[columns] - rows.start)) < CUT_ROWS
+            # A bladder that reaches the border is black there, so the last row shown may lie above.
+            unusable |= lowest[columns] - rows.start - (bottom - 1) < CUT_ROWS
         fine_top[unusable] = fine_bottom[unusable] = np.nan
         # Variance of "this row belongs to the structure", summed over the column.
         doubt_px = (mass * (1 - mass)).sum(axis=0)
