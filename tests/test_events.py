@@ -308,6 +308,10 @@ def test_onset_and_hold_are_exact_without_noise_and_spread_grows_with_it() -> No
     assert 0 < spreads[0] < spreads[1] < spreads[2]
 
 
+# When an effort begins, and how long it rises, is held and falls, s.
+ENDS_S = ((1.5, 2.5), (0.3, 1.1), (1.5, 3.0), (0.3, 1.1))
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_true_onset_lies_in_its_interval(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -317,6 +321,29 @@ def test_true_onset_lies_in_its_interval(seed: int) -> None:
     (course,) = time_efforts(signal, time_s, find_windows(signal, time_s, SMALLEST))
     # Three standard deviations: one in 370 lies beyond.
     assert abs(course.onset_s - begin) < 3 * course.rise_spread_s
+
+
+def test_true_times_lie_in_their_intervals_beside_breathing() -> None:
+    rng = np.random.default_rng(30)
+    inside = []
+    for _ in range(60):
+        time_s = times(9, 30)
+        begin, rise, hold, fall = (rng.uniform(*pair) for pair in ENDS_S)
+        signal = HEIGHT * eased(time_s, begin, rise, hold, fall) + rng.normal(0, 0.02, time_s.size)
+        signal += (
+            rng.uniform(0, 0.1)
+            * HEIGHT
+            * np.sin(2 * np.pi * (rng.uniform(0.2, 0.35) * time_s + rng.random()))
+        )
+        windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES)
+        for course in time_efforts(signal, time_s, windows)[:1]:
+            both = float(np.hypot(course.rise_spread_s, course.return_spread_s))
+            inside += [
+                abs(course.onset_s - begin) < 1.96 * course.rise_spread_s,
+                abs(course.release_s - course.full_s - hold) < 1.96 * both,
+            ]
+    assert len(inside) >= 110
+    assert np.mean(inside) > 0.9
 
 
 def test_cough_is_timed_to_a_frame() -> None:

@@ -7,6 +7,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.ramps import place_ramp
+
 Signal = NDArray[np.float64]
 Frames = NDArray[np.intp]
 
@@ -25,16 +27,6 @@ REST_WINDOW_S = 2.0
 SMOOTHED_S = 0.15
 # Interruptions up to this do not end a spell of rest, s (our choice).
 BRIDGED_S = 0.3
-# Where a smooth ramp, half a cosine, has gone through these shares of its height it has used these
-# shares of its time (arithmetic). People begin and end an effort smoothly, so a straight line
-# through the two points would start late; half a cosine lies between a straight ramp and one of
-# least jerk (our choice).
-LOW, HIGH = 0.2, 0.8
-RAMP_BEFORE = float(np.arccos(1 - 2 * LOW) / np.pi)
-RAMP_BETWEEN = 1 - 2 * RAMP_BEFORE
-# Share of a ramp's time by which its true shape may move its ends, as a standard deviation (our
-# choice: a straight ramp moves them by 0.23).
-SHAPE_SPREAD = 0.1
 # Quiet breathing rises and falls without haste and is never held. Between the lower and the upper
 # quarter of its way it takes at least the first (s), and above that it stays less than so many
 # times as long, and no longer than the third (s), unless it is too large for a breath (our choice:
@@ -203,9 +195,8 @@ def find_windows(
 def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> tuple[Course, ...]:
     """Find when each effort began, was full, was let go and was over.
 
-    Each ramp is placed by the times at which it passes ``LOW`` and ``HIGH`` of the way between
-    the levels on either side of it, and extended to both ends as half a cosine. The onset so
-    found needs no threshold above the noise.
+    Each ramp is sought where the signal leaves the hold for good and placed by ``place_ramp``, so
+    the onset needs no threshold above the noise.
 
     Parameters
     ----------
@@ -238,46 +229,30 @@ def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> t
         level = smooth(signal, time_s, width_s) if width_s > 0.05 else _bridged(signal, time_s)
         own = level[window.frames]
         third = max(1, own.size // 3)
+        middle = (window.first + window.last) // 2
         ends = []
         for order, rest, limit in ((-1, before[0], previous), (1, after[0], following)):
             low = float(np.nanmean(signal[rest.frames]))
             high = float(np.median(own[:third] if order < 0 else own[-third:]))
-            start = window.first if order < 0 else window.last
-            frames = np.arange(start, limit, order)
-            share = (level[frames] - low) / (high - low)
-            ends.append(_ramp(share, time_s[frames], noise / abs(high - low)))
+            outside = np.arange(window.first if order < 0 else window.last, limit, order)
+            share = (level[outside] - low) / (high - low)
+            half, over = (np.flatnonzero(share < part) for part in (0.5, RELEASED))
+            if not over.size or over[0] == 0:
+                ends.append((float("nan"),) * 3)
+                continue
+            frames = np.arange(middle, limit, order)
+            frames = frames[~np.isnan(signal[frames])]
+            # Walked from the hold outwards, so time runs backwards before the effort.
+            top_s, foot_s, spread_s = place_ramp(
+                (signal[frames] - low) / (high - low),
+                order * time_s[frames],
+                order * float(time_s[outside[half[0]]]),
+                noise / abs(high - low),
+            )
+            ends.append((order * top_s, order * foot_s, spread_s))
         (full_s, onset_s, rise), (release_s, end_s, fall) = ends
         courses.append(Course(window.repeat, onset_s, full_s, release_s, end_s, rise, fall))
     return tuple(courses)
-
-
-def _ramp(share: Signal, time_s: Signal, noise: float) -> tuple[float, float, float]:
-    """Time at the top and at the foot of a ramp that is walked down, and their spread.
-
-    Parameters
-    ----------
-    share
-        Shape (N,), height as a share of the ramp, from the hold towards rest.
-    noise
-        Standard deviation of ``share``.
-    """
-    below = [np.flatnonzero(share < level) for level in (HIGH, LOW)]
-    if not below[1].size or below[1][0] == 0:
-        return (float("nan"),) * 3
-    passed = []
-    for level, indices in zip((HIGH, LOW), below, strict=True):
-        i = max(1, int(indices[0]))
-        part = np.clip((share[i - 1] - level) / max(share[i - 1] - share[i], 1e-9), 0, 1)
-        passed.append(float(time_s[i - 1] + part * (time_s[i] - time_s[i - 1])))
-    length = (passed[1] - passed[0]) / RAMP_BETWEEN
-    top, foot = passed[0] - RAMP_BEFORE * length, passed[1] + RAMP_BEFORE * length
-    # Noise moves a point by its size over the slope there, and extending the ramp amplifies it;
-    # a ramp between two frames is known no better than their distance.
-    step = float(np.median(np.abs(np.diff(time_s))))
-    slope = np.pi / 2 * np.sin(np.pi * RAMP_BEFORE) / max(abs(length), step)
-    far = float(np.hypot(1 + RAMP_BEFORE / RAMP_BETWEEN, RAMP_BEFORE / RAMP_BETWEEN))
-    own = np.hypot(noise / slope * far, SHAPE_SPREAD * length)
-    return top, foot, float(np.hypot(own, step / np.sqrt(12)))
 
 
 def _without_breaths(
