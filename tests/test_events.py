@@ -329,12 +329,11 @@ def test_true_times_lie_in_their_intervals_beside_breathing() -> None:
     for _ in range(60):
         time_s = times(9, 30)
         begin, rise, hold, fall = (rng.uniform(*pair) for pair in ENDS_S)
-        signal = HEIGHT * eased(time_s, begin, rise, hold, fall) + rng.normal(0, 0.02, time_s.size)
-        signal += (
-            rng.uniform(0, 0.1)
-            * HEIGHT
-            * np.sin(2 * np.pi * (rng.uniform(0.2, 0.35) * time_s + rng.random()))
-        )
+        fading = 1 - 0.1 * np.clip((time_s - begin - rise) / hold, 0, 1)
+        phase = 2 * np.pi * (rng.uniform(0.2, 0.35) * time_s + rng.random())
+        breath = rng.uniform(0, 0.3) * np.sin(phase)
+        signal = HEIGHT * (eased(time_s, begin, rise, hold, fall) * fading + breath)
+        signal += rng.normal(0, 0.02, time_s.size)
         windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES)
         for course in time_efforts(signal, time_s, windows)[:1]:
             both = float(np.hypot(course.rise_spread_s, course.return_spread_s))
