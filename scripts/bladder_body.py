@@ -3,6 +3,8 @@
 Levels of echo and shapes are our choice, by how scanner pictures look; sizes name their source.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from aperture import Aperture
 from numpy.typing import NDArray
@@ -32,30 +34,57 @@ RECTUS_MM = (11.7, 1.8)
 BLADDER_ML = (60.0, 600.0)
 
 
+@dataclass(frozen=True)
+class BladderSizes:
+    """What lies above the bladder and how large it is, mm; ``above`` is tissue in front of it."""
+
+    skin: float
+    fat: float
+    rectus: float
+    sheath: float
+    above: float
+    width: float
+    height: float
+
+    @property
+    def base(self) -> float:
+        """Depth of the bladder's deepest point, about."""
+        return self.skin + self.fat + self.rectus + 2 * self.sheath + self.above + self.height
+
+
+def bladder_sizes(rng: np.random.Generator) -> BladderSizes:
+    """Draw the sizes of a suprapubic view."""
+    mean_axis = (log_uniform(rng, *BLADDER_ML) * 1000 / 0.523) ** (1 / 3)
+    flatness = rng.uniform(0.4, 0.95)  # height over width
+    return BladderSizes(
+        skin=rng.uniform(1.0, 2.4),
+        fat=log_uniform(rng, 5, 30),
+        rectus=RECTUS_MM[0] + RECTUS_MM[1] * float(np.clip(rng.standard_normal(), -2, 2)),
+        sheath=rng.uniform(0.5, 1.2),
+        above=rng.uniform(3, 12),
+        width=mean_axis * flatness**-0.4,
+        height=mean_axis * flatness**0.6,
+    )
+
+
 def draw_bladder(
-    rng: np.random.Generator, aperture: Aperture, depth_mm: float, base_mm: float
+    rng: np.random.Generator, aperture: Aperture, sizes: BladderSizes, depth_mm: float
 ) -> Phantom:
-    """Draw a suprapubic view whose bladder reaches down to about ``base_mm``."""
+    """Draw a suprapubic view of a bladder of some size."""
     reach = aperture.half_face_mm * (depth_mm / aperture.radius_mm + 1) + 6
     x = np.arange(-reach, reach + 0.25, 0.25)
     face = aperture.face(x)
-    skin, fat = rng.uniform(1.0, 2.4), log_uniform(rng, 5, 30)
-    muscle = RECTUS_MM[0] + RECTUS_MM[1] * float(np.clip(rng.standard_normal(), -2, 2))
-    sheath = rng.uniform(0.5, 1.2)
     pressed = rng.uniform(0.2, 1.0) * gaussian_filter1d(face, 10 / 0.25, mode="nearest")
-    curves = [face + 0.2, face + skin]
-    curves.append(skin + fat + pressed + 0.8 * wave(rng, x, 35.0))
-    for size in (sheath, muscle * (1 + 0.05 * wave(rng, x, 30.0)), sheath):
+    curves = [face + 0.2, face + sizes.skin]
+    curves.append(sizes.skin + sizes.fat + pressed + 0.8 * wave(rng, x, 35.0))
+    muscle = sizes.rectus * (1 + 0.05 * wave(rng, x, 30.0))
+    for size in (sizes.sheath, muscle, sizes.sheath):
         curves.append(curves[-1] + size)
     edge = np.maximum.accumulate(np.array(curves), axis=0)
 
-    volume = log_uniform(rng, *BLADDER_ML) * 1000
-    round_ = rng.uniform(0.4, 0.95)  # height over width
-    mean_axis = (volume / 0.523) ** (1 / 3)
-    half_w, half_h = mean_axis * round_**-0.4 / 2, mean_axis * round_**0.6 / 2
-    top = float(np.median(edge[5])) + rng.uniform(3, 12)
-    half_h = min(half_h, (base_mm - top) / 2)
-    centre_x, centre_z = rng.normal(0, 4), top + half_h
+    half_w, half_h = sizes.width / 2, sizes.height / 2
+    centre_x = rng.normal(0, 4)
+    centre_z = float(np.median(edge[5])) + sizes.above + half_h
     angle = np.linspace(-np.pi, np.pi, 2001)
     power = rng.uniform(1.8, 2.8)
     radius = (np.abs(np.cos(angle)) ** power + np.abs(np.sin(angle)) ** power) ** (-1 / power)

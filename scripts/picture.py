@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from aperture import Aperture, Disturbance, Float, beamform, receive
-from bladder_body import draw_bladder
+from bladder_body import bladder_sizes, draw_bladder
 from numpy.typing import NDArray
 from phantom import Phantom, scatter, wave
 from wall_body import draw_wall, wall_sizes
@@ -57,9 +57,10 @@ def draw_still(number: int) -> Still:
     """Draw still ``number``; odd numbers show the bladder."""
     rng = np.random.Generator(np.random.SFC64([STREAM, number]))
     if number % 2:
-        depth = rng.uniform(85, 150)
+        bladder = bladder_sizes(rng)
+        depth = max(80.0, min(170.0, bladder.base * rng.uniform(1.2, 1.6)), bladder.base + 10)
         aperture = draw_aperture(rng, depth, is_curved=True)
-        phantom = draw_bladder(rng, aperture, depth, depth * rng.uniform(0.5, 0.8))
+        phantom = draw_bladder(rng, aperture, bladder, depth)
         view = View.BLADDER
     else:
         sizes = wall_sizes(rng)
