@@ -148,14 +148,14 @@ def draw_tile(
     scale = TILE_PX / still.pixels.shape[0]
     grey = cv2.resize(still.pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     tile = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
-    shown = np.flatnonzero(still.pixels.any(axis=0))
-    column = np.arange(shown[0], shown[-1] + 1, 1.0)
+    column = np.arange(0.0, still.pixels.shape[1], 9.0)
     for name in still.phantom.edges:
         for edge in still.edges_at(name, column):
+            u, _ = still.aperture.locate(still.left_mm + column * still.mm_per_pixel, edge)
             row = (edge - still.top_mm) / still.mm_per_pixel
-            for c, r in zip(column[::9], row[::9], strict=True):
-                if np.isfinite(r):
-                    cv2.circle(tile, (round(c * scale), round(r * scale)), 1, TRUE_COLOUR, -1)
+            seen = np.isfinite(row) & (np.abs(u) < still.aperture.half_face_mm)
+            for c, r in zip(column[seen], row[seen], strict=True):
+                cv2.circle(tile, (round(c * scale), round(r * scale)), 1, TRUE_COLOUR, -1)
         if edges is not None:
             k = label_of(Structure(name)) - 1
             for row_px in (edges.superficial_px[k], edges.deep_px[k]):
