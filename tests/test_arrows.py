@@ -1,15 +1,17 @@
 """Arrows of moved tissue: where they begin and end, and when there is none."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from report_content import make_boundaries, make_content
 
 from layermotion.boundaries import Boundaries
-from layermotion.geometry import ImageArea
+from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Structure
 from layermotion.motion import LOST, Shift, TissueMotion
+from layermotion.report.alignment import Alignment, align
 from layermotion.report.arrows import Arrow, base_arrow, muscle_arrows
 from layermotion.report.pictures import draw_picture
 
@@ -27,18 +29,20 @@ def test_arrow_of_a_muscle_is_against_rest_and_not_against_the_first_frame() -> 
     still = Shift(3.0, 1.0, 0.9)
     motions = [motion(still, still), motion(Shift(4.0, 1.0, 0.9), Shift(33.0, 5.0, 0.9))]
     # EO is lost, IO moves by one column only, which nobody could see.
-    (arrow,) = muscle_arrows(motions, 1, 0, SITE_PX, AREA)
+    eo, io, arrow = muscle_arrows(motions, 1, 0, SITE_PX, AREA)
+    assert not eo.is_long_enough(AREA) and not io.is_long_enough(AREA)
+    assert arrow.is_long_enough(AREA)
     assert arrow == Arrow(Structure.TRA, 123.0, 91.0, 153.0, 95.0)
     assert arrow.seen_from(AREA) == Arrow(Structure.TRA, 103.0, 81.0, 133.0, 85.0)
     assert arrow.length_px == pytest.approx(math.hypot(30, 4))
-    assert muscle_arrows(motions, 0, 0, SITE_PX, AREA) == ()
 
 
 def test_muscle_that_was_lost_has_no_arrow() -> None:
     seen = Shift(30.0, 0.0, 0.9)
     motions = [motion(LOST, LOST), motion(seen, seen)]
-    assert muscle_arrows(motions, 1, 0, SITE_PX, AREA) == ()
-    assert muscle_arrows(motions[::-1], 1, 0, SITE_PX, AREA) == ()
+    for order in (motions, motions[::-1]):
+        arrows = muscle_arrows(order, 1, 0, SITE_PX, AREA)
+        assert not any(arrow.is_long_enough(AREA) for arrow in arrows)
 
 
 @pytest.mark.parametrize("lift_px", [12.0, -12.0])
@@ -66,3 +70,40 @@ def test_picture_draws_the_arrow_in_mm_of_both_axes() -> None:
     assert pointer.ring[:2] == pytest.approx((100.5 * 0.11, 50.5 * 0.08))
     assert pointer.head.startswith(f"M{150.5 * 0.11:.3f} {50.5 * 0.08:.3f}")
     assert draw_picture(content.key_frames[0], content).pointers == ()
+
+
+def test_alignment_takes_shift_and_turn_of_the_probe_along() -> None:
+    spacing = Spacing(0.08, 0.11, "test")
+    still = Shift(0.0, 0.0, 0.9)
+    layers = (LOST,) * 4
+    motions = [
+        TissueMotion(layers, Shift(2.0, 1.0, 0.9), 0.01, NOWHERE, NOWHERE),
+        TissueMotion(layers, Shift(7.0, 4.0, 0.9), 0.03, NOWHERE, NOWHERE),
+        TissueMotion(layers, still, float("nan"), NOWHERE, NOWHERE),
+    ]
+    alignment = align(motions, 1, 0, AREA, spacing)
+    assert alignment is not None
+    # 50 rows of 0.08 mm below the face and 20 columns of 0.11 mm right of its middle.
+    middle = AREA.left + (AREA.width - 1) / 2
+    column, row = alignment.carry(np.array([middle + 20]), np.array([AREA.top + 50.0]))
+    assert column[0] == pytest.approx(middle + 20 + 5 - 0.02 * 50 * 0.08 / 0.11)
+    assert row[0] == pytest.approx(AREA.top + 50 + 3 + 0.02 * 20 * 0.11 / 0.08)
+    assert align(motions, 2, 0, AREA, spacing) is None
+    assert align((), 1, 0, AREA, spacing) is None
+    # Tissue that only moved with the probe has not moved.
+    carried = Arrow(Structure.TRA, middle + 20, 60.0, float(column[0]), float(row[0]))
+    assert carried.length_px > 5 and carried.aligned(alignment).length_px == pytest.approx(0)
+
+
+def test_outline_at_rest_is_drawn_where_the_probe_has_taken_it() -> None:
+    content = make_content()
+    alignment = Alignment(10.0, 5.0, 0.0, 115.0, 1.0, 0.08 / 0.11)
+    frames = [content.key_frames[0], replace(content.key_frames[1], alignment=alignment)]
+    plain = draw_picture(content.key_frames[1], content)
+    moved = draw_picture(frames[1], content)
+    assert not plain.is_aligned and moved.is_aligned
+    one, other = (
+        [float(value) for value in picture.shadows[0].points.split()[0].split(",")]
+        for picture in (plain, moved)
+    )
+    assert other == pytest.approx([one[0] + 10 * 0.11, one[1] + 5 * 0.08], abs=2e-3)

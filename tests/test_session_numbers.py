@@ -2,10 +2,13 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
-from layermotion.measures import Status
+from layermotion.analysis import LATERAL_UNKNOWN
+from layermotion.labels import Task
+from layermotion.measures import Measure, Status
 from layermotion.report.patterns import quiet_words
 from layermotion.report.statements import (
     change_sentences,
@@ -15,7 +18,8 @@ from layermotion.report.statements import (
     side_sentences,
 )
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
-from layermotion.session.results import Row, mean_of
+from layermotion.session.plan import Item, Settings, Side
+from layermotion.session.results import SIDES, Recorded, Row, mean_of, tabulate
 
 
 def row(
@@ -190,3 +194,44 @@ def test_quiet_needs_the_whole_interval_within_the_tolerance(
 
 def test_quiet_is_not_said_of_what_was_not_measured() -> None:
     assert quiet_words({"tra": row(), "eo": row(value=None)}) == ""
+
+
+def slide_recording(side: Side, repeat: int, value: float, *, is_lateral_known: bool) -> Recorded:
+    """Make a recording of a draw-in that gave a slide and nothing else."""
+    item = Item(side, Task.DRAW_IN, repeat, (Path("clip.dcm"),), None, Settings())
+    slide = Measure(
+        name="slide",
+        structure="tra",
+        task="draw_in",
+        repeat="1",
+        value=value,
+        unit="mm",
+        low=value - 1,
+        high=value + 1,
+        status=Status.DRAFT,
+        reason="",
+        frames="0-9",
+        method="",
+    )
+    return Recorded(
+        item, f"{side}{repeat}", (slide,), {}, () if is_lateral_known else (LATERAL_UNKNOWN,)
+    )
+
+
+def test_slide_whose_direction_is_unknown_is_not_compared() -> None:
+    left = slide_recording(Side.LEFT, 1, -11.0, is_lateral_known=False)
+    right = slide_recording(Side.RIGHT, 1, 12.0, is_lateral_known=True)
+    rows = tabulate([left, right])
+    assert not [row for row in rows if row.side == SIDES]
+    means = [row for row in rows if row.repeat == "mean"]
+    assert [row.reason for row in means] == [LATERAL_UNKNOWN, ""]
+    assert all(change.side == Side.RIGHT for change in compare_visits(rows, rows, None))
+    assert len(compare_visits(rows, rows, None)) == 1
+    # Where both directions are known the sides are compared.
+    known = slide_recording(Side.LEFT, 1, 11.0, is_lateral_known=True)
+    (difference,) = [row for row in tabulate([known, right]) if row.side == SIDES]
+    assert difference.value == pytest.approx(-1.0)
+    # Of two repeats the one with the other sign has no part in the mean.
+    more = slide_recording(Side.LEFT, 2, 12.0, is_lateral_known=True)
+    (mean,) = [row for row in tabulate([left, more]) if row.repeat == "mean"]
+    assert (mean.value, mean.repeats) == (12.0, 1)

@@ -273,6 +273,7 @@ def _read_again(
     folder: Path, analysis: Analysis, recording: Recording, overlay: bool
 ) -> tuple[tuple["KeyFrame", ...], str | None]:
     """Go through the clip once more for the key frames and, if wanted, the overlay."""
+    from layermotion.report.alignment import align
     from layermotion.report.arrows import arrows_of
     from layermotion.report.content import KeyFrame
     from layermotion.report.overlay import OverlayWriter, write_png
@@ -284,9 +285,16 @@ def _read_again(
     rest = next((i for i, role in wanted.items() if role == "rest" and is_rest_known), None)
     found: dict[int, KeyFrame] = {}
 
-    def keep(frame: Frame, edges: Boundaries, arrows: Sequence["Arrow"]) -> None:
+    def keep(frame: Frame, edges: Boundaries) -> tuple["Arrow", ...]:
+        """Keep a frame that is wanted, and return the arrows of any."""
+        aligned = None
+        if rest is not None:
+            aligned = align(analysis.motions, frame.index, rest, clip.area, clip.spacing)
+        arrows = arrows_of(analysis, frame.index, rest, edges, aligned)
         if frame.index in wanted:
-            found[frame.index] = KeyFrame(wanted[frame.index], frame, edges, tuple(arrows))
+            role = wanted[frame.index]
+            found[frame.index] = KeyFrame(role, frame, edges, arrows, aligned)
+        return arrows
 
     if overlay and not clip.is_still:
         target = folder / "overlay.mp4"
@@ -294,8 +302,7 @@ def _read_again(
         with OverlayWriter(target, shape, analysis.series, analysis.windows) as writer:
             for frame in clip.frames():
                 edges = recording[frame.index]
-                arrows = arrows_of(analysis, frame.index, rest, edges)
-                keep(frame, edges, arrows)
+                arrows = keep(frame, edges)
                 writer.write(
                     *cut_out(frame, edges, clip.area),
                     site_column_px=column_px,
@@ -303,8 +310,7 @@ def _read_again(
                 )
     else:
         for frame in islice(clip.frames(), max(wanted, default=-1) + 1):
-            edges = recording[frame.index]
-            keep(frame, edges, arrows_of(analysis, frame.index, rest, edges))
+            keep(frame, recording[frame.index])
         target = folder / "overlay.png"
     key_frames = tuple(found[index] for index in sorted(found))
     if overlay and clip.is_still and key_frames:

@@ -10,6 +10,7 @@ from layermotion.boundaries import Boundaries
 from layermotion.geometry import ImageArea
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, label_of
 from layermotion.motion import TissueMotion
+from layermotion.report.alignment import Alignment
 
 # An arrow shorter than this share of the picture's width says nothing (our choice: about 1 mm).
 SHORTEST = 0.02
@@ -35,6 +36,11 @@ class Arrow:
             to_row_px=self.to_row_px - area.top,
         )
 
+    def aligned(self, alignment: Alignment) -> "Arrow":
+        """Return the arrow from where the tissue at rest would lie had only the probe moved."""
+        column, row = alignment.carry(np.array(self.from_column_px), np.array(self.from_row_px))
+        return replace(self, from_column_px=float(column), from_row_px=float(row))
+
     @property
     def length_px(self) -> float:
         """Distance moved."""
@@ -47,9 +53,15 @@ class Arrow:
 
 
 def arrows_of(
-    analysis: Analysis, index: int, rest: int | None, boundaries: Boundaries
+    analysis: Analysis,
+    index: int,
+    rest: int | None,
+    boundaries: Boundaries,
+    alignment: Alignment | None,
 ) -> tuple[Arrow, ...]:
     """Arrows of one frame against the frame at rest; none where no rest or no motion is known.
+
+    Movement of the probe is removed where it is known.
 
     Parameters
     ----------
@@ -57,6 +69,8 @@ def arrows_of(
         Frame shown and frame at rest, None where the clip shows none.
     boundaries
         Edges of the frame shown.
+    alignment
+        Of the frame shown with the one at rest; None where it is not known.
     """
     clip, site_px = analysis.clip, analysis.site_px
     if site_px is None or rest is None:
@@ -68,15 +82,16 @@ def arrows_of(
         return base_arrow(boundaries, lift_px, site_px, clip.area)
     if not analysis.motions:
         return ()
-    arrows = muscle_arrows(analysis.motions, index, rest, site_px, clip.area)
+    arrows = list(muscle_arrows(analysis.motions, index, rest, site_px, clip.area))
     edge = analysis.medial_edge
-    if edge is None:
-        return arrows
-    before, now = (float(edge.column_px[k]) for k in (rest, index))
-    moved = [analysis.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
-    row = _middle_row(boundaries, now)
-    end = Arrow(Structure.TRA, before, row - (moved[1] - moved[0]), now, row)
-    return (*arrows, end) if end.is_long_enough(clip.area) else arrows
+    if edge is not None:
+        before, now = (float(edge.column_px[k]) for k in (rest, index))
+        moved = [analysis.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
+        row = _middle_row(boundaries, now)
+        arrows.append(Arrow(Structure.TRA, before, row - (moved[1] - moved[0]), now, row))
+    if alignment is not None:
+        arrows = [arrow.aligned(alignment) for arrow in arrows]
+    return tuple(arrow for arrow in arrows if arrow.is_long_enough(clip.area))
 
 
 def _middle_row(boundaries: Boundaries, column_px: float) -> float:
@@ -94,8 +109,8 @@ def muscle_arrows(
 ) -> tuple[Arrow, ...]:
     """Arrows of the muscles: the tissue at the site, from the frame at rest to another.
 
-    As it is seen on the picture, so with the movement of the probe. None for a muscle that was lost
-    in either frame, or moved too little to be seen.
+    As it is seen on the picture, so with the movement of the probe. Where a muscle was lost in
+    either frame its arrow has an end that is NaN.
 
     Parameters
     ----------
@@ -104,19 +119,19 @@ def muscle_arrows(
     index, rest
         Frame shown and frame at rest.
     """
-    arrows = []
+    arrows: list[Arrow] = []
     for muscle in MUSCLES:
         before, now = motions[rest].of(muscle), motions[index].of(muscle)
         row = area.top + motions[index].depth_px[WALL_LAYERS.index(muscle)]
-        arrow = Arrow(
-            muscle,
-            site_px + before.column_px,
-            row + before.row_px,
-            site_px + now.column_px,
-            row + now.row_px,
+        arrows.append(
+            Arrow(
+                muscle,
+                site_px + before.column_px,
+                row + before.row_px,
+                site_px + now.column_px,
+                row + now.row_px,
+            )
         )
-        if arrow.is_long_enough(area):
-            arrows.append(arrow)
     return tuple(arrows)
 
 

@@ -7,6 +7,7 @@ from layermotion.clip import Clip, Frame
 from layermotion.events import Course, Window
 from layermotion.labels import View
 from layermotion.measures import Measure
+from layermotion.report.alignment import Alignment
 from layermotion.report.arrows import Arrow
 from layermotion.series import Series
 
@@ -25,12 +26,15 @@ class KeyFrame:
         Its edges.
     arrows
         How far tissue has moved since rest.
+    alignment
+        With the frame at rest; None where the movement of the probe between them is not known.
     """
 
     role: str
     frame: Frame
     boundaries: Boundaries
     arrows: tuple[Arrow, ...] = ()
+    alignment: Alignment | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,12 +4,19 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from layermotion.labels import Structure, View
+from layermotion.labels import STRUCTURES, Structure, View
 from layermotion.measures import Measure, Status
 from layermotion.report import palette
 from layermotion.report.content import ReportContent
 from layermotion.report.patterns import QUIET_NOTE, holds_zero, muscle_pattern, quiet_words
-from layermotion.report.pictures import POINTERS, SHADOWED, draw_picture, shown_structures
+from layermotion.report.pictures import (
+    ALIGNED,
+    NOT_ALIGNED,
+    POINTERS,
+    SHADOWED,
+    draw_picture,
+    shown_structures,
+)
 from layermotion.report.plots import plot_series
 from layermotion.report.words import (
     environment,
@@ -45,6 +52,7 @@ def build_page(content: ReportContent) -> str:
     clip = content.clip
     measured = [measure for measure in content.measures if measure.value is not None]
     main = _main_measures(content.measures)
+    pictures = [draw_picture(key_frame, content) for key_frame in content.key_frames]
     return (
         environment()
         .get_template("page.html.j2")
@@ -53,7 +61,8 @@ def build_page(content: ReportContent) -> str:
             content=content,
             is_bladder=content.view is View.BLADDER,
             headline=write_headline(content.view, content.measures),
-            pictures=[draw_picture(key_frame, content) for key_frame in content.key_frames],
+            pictures=pictures,
+            aligned_words=ALIGNED if any(p.is_aligned for p in pictures) else NOT_ALIGNED,
             shown_structures=shown_structures(content.key_frames),
             shadowed_look=SHADOWED[content.view],
             pointer_words=POINTERS[content.view],
@@ -156,17 +165,24 @@ class _Missing:
 
 
 def _main_measures(measures: Sequence[Measure]) -> list[Measure]:
-    """Take the mean over repeats where there is one, else every repeat."""
-    keys = {
-        (measure.name, measure.structure, measure.task)
-        for measure in measures
-        if measure.repeat == "mean"
-    }
-    return [
-        measure
-        for measure in measures
-        if measure.repeat == "mean" or (measure.name, measure.structure, measure.task) not in keys
-    ]
+    """Take the mean over repeats where there is one, else every repeat that has a value.
+
+    Where none has, the first stands for them; layer by layer.
+    """
+    groups: dict[tuple[str, ...], list[Measure]] = {}
+    for measure in measures:
+        key = (measure.structure, measure.name, measure.unit, measure.task)
+        groups.setdefault(key, []).append(measure)
+    main: list[Measure] = []
+    for group in groups.values():
+        means = [measure for measure in group if measure.repeat == "mean"]
+        known = [measure for measure in group if measure.value is not None]
+        main += means or known or group[:1]
+    return sorted(main, key=lambda measure: _depth(measure.structure))
+
+
+def _depth(structure: str) -> int:
+    return STRUCTURES.index(Structure(structure)) if structure in STRUCTURES else len(STRUCTURES)
 
 
 def _main_rows(main: Sequence[Measure]) -> list[_Row]:

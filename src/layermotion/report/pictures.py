@@ -12,6 +12,7 @@ from PIL import Image
 from layermotion.boundaries import Boundaries
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
 from layermotion.report import palette
+from layermotion.report.alignment import Alignment
 from layermotion.report.arrows import Arrow
 from layermotion.report.content import KeyFrame, ReportContent
 from layermotion.report.words import number_words
@@ -25,9 +26,11 @@ SHADOWED = {View.ABDOMINAL_WALL: Structure.TRA, View.BLADDER: Structure.BLADDER}
 # What the arrows show.
 POINTERS = {
     View.ABDOMINAL_WALL: "tissue of the muscle at the place of measurement, and of the TrA at its "
-    "medial end, from where it lay at rest (ring), not corrected for movement of the probe",
-    View.BLADDER: "bladder base, from where it lay at rest (ring), movement of the probe removed",
+    "medial end, from where it lay at rest (ring)",
+    View.BLADDER: "bladder base, from where it lay at rest (ring)",
 }
+ALIGNED = ", movement of the probe removed"
+NOT_ALIGNED = ", not corrected for movement of the probe"
 # Lengths that a scale bar may have, mm; the longest below a third of the width is taken.
 SCALE_BARS_MM = (1, 2, 5, 10, 20, 50)
 # Head of an arrow and radius of the ring at its start, as shares of the width (our choice).
@@ -67,6 +70,7 @@ class Picture:
     height: float
     lines: tuple[Line, ...]
     shadows: tuple[Line, ...]
+    is_aligned: bool
     pointers: tuple[Pointer, ...]
     site: float | None
     bar_mm: int | None
@@ -110,9 +114,12 @@ def draw_picture(key_frame: KeyFrame, content: ReportContent) -> Picture:
         lines=tuple(_lines(key_frame.boundaries, content)),
         shadows=tuple(
             line
-            for line in (_lines(rests[0].boundaries, content) if is_beside_rest else ())
+            for line in (
+                _lines(rests[0].boundaries, content, key_frame.alignment) if is_beside_rest else ()
+            )
             if line.structure == shadowed
         ),
+        is_aligned=key_frame.alignment is not None,
         pointers=tuple(_pointer(arrow, content) for arrow in key_frame.arrows),
         site=site,
         bar_mm=_bar_length(width) if spacing else None,
@@ -120,16 +127,24 @@ def draw_picture(key_frame: KeyFrame, content: ReportContent) -> Picture:
     )
 
 
-def _lines(boundaries: Boundaries, content: ReportContent) -> Iterable[Line]:
-    """Edges in display units, where pixel (0, 0) of the area covers 0 to 1 pixel size."""
+def _lines(
+    boundaries: Boundaries, content: ReportContent, alignment: Alignment | None = None
+) -> Iterable[Line]:
+    """Edges in display units, carried along with the probe where an alignment is given.
+
+    There pixel (0, 0) of the area covers 0 to 1 pixel size.
+    """
     area, spacing = content.clip.area, content.clip.spacing
     column_mm, row_mm = (spacing.column_mm, spacing.row_mm) if spacing else (1.0, 1.0)
-    across = (boundaries.column_px - area.left + 0.5) * column_mm
+    column_px = boundaries.column_px.astype(float)
     for place, structure in enumerate(STRUCTURES):
         # On the screen as on paper, half the width of an image has room for half the pattern.
         dashes = " ".join(f"{length * 0.6:.1f}" for length in palette.LOOKS[structure].pattern_px)
         for edge in (boundaries.superficial_px[place], boundaries.deep_px[place]):
-            down = (edge - area.top + 0.5) * row_mm
+            columns, rows = column_px, edge.astype(float)
+            if alignment is not None:
+                columns, rows = alignment.carry(columns, rows)
+            across, down = (columns - area.left + 0.5) * column_mm, (rows - area.top + 0.5) * row_mm
             for run in _finite_runs(edge):
                 points = " ".join(
                     f"{x:.3f},{y:.3f}" for x, y in zip(across[run], down[run], strict=True)

@@ -164,5 +164,6 @@ def _key(row: Row) -> tuple[str, ...]:
 
 
 def _takes_part(row: Row) -> bool:
-    """Whether a row is a mean, not a difference between sides."""
-    return row.repeat == MEAN and row.value is not None and row.side != SIDES
+    """Whether a row is a mean that can be compared, not a difference between sides."""
+    is_mean = row.repeat == MEAN and row.value is not None and row.side != SIDES
+    return is_mean and row.is_comparable

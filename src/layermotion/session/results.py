@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from layermotion.analysis import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
 from layermotion.measures import Measure, Status
@@ -43,6 +44,8 @@ class Row:
         (``2.1``); or ``mean``.
     low, high
         95 % interval in ``unit``; None where there is no value.
+    reason
+        Why there is no value; or why one must not be compared with another recording's.
     clip
         Hash of the clip; empty for a mean.
     repeats
@@ -63,6 +66,11 @@ class Row:
     clip: str
     repeats: int
     method: str
+
+    @property
+    def is_comparable(self) -> bool:
+        """Whether the value means the same as that of another recording."""
+        return not self.reason
 
     @property
     def half(self) -> float:
@@ -136,11 +144,18 @@ def _own_rows(recorded: Recorded) -> Iterator[Row]:
             high=measure.high,
             unit=measure.unit,
             status=measure.status,
-            reason=measure.reason,
+            reason=_reason(measure, recorded),
             clip=recorded.clip,
             repeats=1,
             method=measure.method,
         )
+
+
+def _reason(measure: Measure, recorded: Recorded) -> str:
+    """Why a row has no value, or why its value must not be compared with others."""
+    if measure.name == "slide" and not measure.reason and LATERAL_UNKNOWN in recorded.cautions:
+        return LATERAL_UNKNOWN
+    return measure.reason
 
 
 def _means(rows: Iterable[Row]) -> Iterator[Row]:
@@ -151,8 +166,10 @@ def _means(rows: Iterable[Row]) -> Iterator[Row]:
             groups.setdefault(key, []).append(row)
     for group in groups.values():
         known = [row for row in group if row.value is not None and math.isfinite(row.half)]
-        if known:
-            yield mean_of(known)
+        # Values whose sign has another meaning have no part in the mean of the others.
+        comparable = [row for row in known if row.is_comparable] or known
+        if comparable:
+            yield mean_of(comparable)
 
 
 def mean_of(rows: Sequence[Row]) -> Row:
@@ -172,7 +189,6 @@ def mean_of(rows: Sequence[Row]) -> Row:
         low=mean - half,
         high=mean + half,
         status=_status(rows),
-        reason="",
         clip="",
         repeats=len(values),
         method=MEAN_METHOD,
@@ -180,6 +196,7 @@ def mean_of(rows: Sequence[Row]) -> Row:
 
 
 def _sides(means: Sequence[Row]) -> Iterator[Row]:
+    means = [row for row in means if row.is_comparable]
     right = {_without_side(row): row for row in means if row.side == Side.RIGHT}
     for row in means:
         other = right.get(_without_side(row)) if row.side == Side.LEFT else None
