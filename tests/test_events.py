@@ -265,6 +265,17 @@ def test_deep_breaths_are_no_effort(
     assert [w.state for w in windows] == ["rest"]
 
 
+def test_effort_whose_hold_dips_with_the_breath_is_no_breath() -> None:
+    # Deepest near its end, with a dip by a third of its height a second after it began.
+    time_s = times(10, 30)
+    dip = 0.35 * eased(time_s, 2.4, 0.6, 0.0, 0.8)
+    signal = -3.2 * (eased(time_s, 1.6, 0.5, 3.6, 2.0) - dip) + noise(300, 0.02)
+    windows = find_windows(signal, time_s, 1.2, largest_breath=4.0)
+    (held,) = of(windows, "contracted")
+    assert time_s[held.first] < 4.0
+    assert time_s[held.last] == pytest.approx(5.9, abs=0.5)
+
+
 def test_breaths_count_as_efforts_without_that_rule() -> None:
     time_s = times(10, 30)
     signal = 0.15 * breathing(time_s, 15, 0.0)

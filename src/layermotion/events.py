@@ -291,8 +291,10 @@ def _is_breath(fall: Signal, time_s: Signal, other_fall: Signal, other_time_s: S
     """
     ramps_s, crest_s = [], 0.0
     for share, time in ((fall, time_s), (other_fall, other_time_s)):
-        high, low = (np.flatnonzero(share > level)[:1] for level in (BREATH_FOOT, 1 - BREATH_FOOT))
-        crest = int(high[0]) if high.size else -1
+        low = np.flatnonzero(share > 1 - BREATH_FOOT)[:1]
+        way = share[: int(low[0])] if low.size else share
+        # What only dips while it is held has not left the crest.
+        crest = int(np.flatnonzero(way <= BREATH_FOOT)[-1])
         crest_s += abs(float(time[crest] - time[0]))
         ramps_s += [abs(float(time[i] - time[crest])) for i in low]
     is_slow = bool(ramps_s) and min(ramps_s) >= max(BREATH_RAMP_S, max(ramps_s) / BREATH_UNEVEN)
