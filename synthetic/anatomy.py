@@ -205,8 +205,8 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
         # Streaks and sheets of collagen within a layer are fainter than the borders around it.
         fibre_db=min(uniform(rng, 3, 20), 0.7 * contrast) if chance(rng, 0.88) else 0.0,
         lobule_db=min(uniform(rng, 3, 22), 0.8 * contrast) if chance(rng, 0.88) else 0.0,
-        fat_sheet_db=contrast * 0.8 * sheets,
-        septum_db=contrast * 0.85 * septa,
+        fat_sheet_db=contrast * sheets,
+        septum_db=contrast * 0.95 * septa,
         # Ranges span both attenuation sets: fat 0.63 to 0.8, muscle 0.96 to 1.4 dB/(cm MHz)
         # (PMC10346919 Table A2; PMC10001275 Table 4), widened below for low-loss settings.
         fat_loss=uniform(rng, 0.4, 0.85),

@@ -26,7 +26,7 @@ class Factors:
     layer_shape
         Slope, bend and waves of the layers.
     superficial_fascia, septa
-        Bright sheets in the fat that span the picture; in the muscles, that do not.
+        Bright sheets in the fat that span most of the picture; in the muscles, that do not.
     fascia_gaps, double_fascia, faint_fascia
         Dropout along the borders, borders of two lines, borders little brighter than muscle.
     bright_muscle, isoechoic_fat
@@ -124,11 +124,11 @@ SHARES: Mapping[str, float] = {
     "extra_depth": 1,
     "cut_below": 0.06,
     "layer_shape": 0.85,
-    "superficial_fascia": 0.45,
+    "superficial_fascia": 0.6,
     "septa": 0.5,
     "fascia_gaps": 0.7,
     "double_fascia": 0.35,
-    "faint_fascia": 0.35,
+    "faint_fascia": 0.4,
     "bright_muscle": 0.25,
     "isoechoic_fat": 0.25,
     "medial_end": 0.35,

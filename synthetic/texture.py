@@ -74,6 +74,7 @@ def _sheets(
     strength_db: float,
     grid: Texture,
     share: tuple[float, float] = (0.03, 0.2),
+    thinnest_mm: float = 0.12,
 ) -> None:
     """Add bright sheets that run along the layer and may look like fascia.
 
@@ -81,6 +82,8 @@ def _sheets(
     ----------
     share
         Shortest and longest, as a share of the layer's length.
+    thinnest_mm
+        Of their thickness, up to 0.7 mm.
     """
     if not count or strength_db <= 0:
         return
@@ -89,7 +92,7 @@ def _sheets(
     slope = rng.normal(0, 0.04) * rows / columns * 4
     for _ in range(count):
         length = int(columns * log_uniform(rng, *share))
-        start = rng.integers(-length // 2, columns) if share[1] < 1 else -8
+        start = rng.integers(-length // 2, columns) if length < columns else -8
         across = np.arange(start, start + max(length, 8), 4)
         bow = uniform(rng, 0.0, 0.08) * rows
         down = uniform(rng, 0.1, 0.9) * rows + bow * np.sin(
@@ -97,7 +100,7 @@ def _sheets(
         )
         down += slope * (across - across.mean())
         points = np.round(np.stack([across, down], axis=1) * 16).astype(np.int32)
-        thick = max(1, round(log_uniform(rng, 0.12, 0.7) / grid.row_mm))
+        thick = max(1, round(log_uniform(rng, thinnest_mm, 0.7) / grid.row_mm))
         bright = int(255 * uniform(rng, 0.45, 1.0))
         cv2.polylines(mark, [points], False, bright, thick, cv2.LINE_AA, 4)
     # Collagen comes and goes along a sheet.
@@ -162,6 +165,27 @@ def _gas(
     part += np.where(line, bright, np.clip(haze, -45, 30) - part) * mask * edge
     if chance(rng, 0.4):  # a clean shadow
         loss[:, low:high] += (mask & (below < 3)) * edge * np.float32(uniform(rng, 10, 60) * gas)
+
+
+def _gas_face(
+    rng: np.random.Generator, level_db: Image, loss: Image, gas: float, grid: Texture
+) -> None:
+    """Press a loop full of gas against the peritoneum: a smooth bright face, and its shadow."""
+    rows, columns = level_db.shape
+    wide = columns if chance(rng, 0.15) else max(2, int(uniform(rng, 3, 14) / grid.column_mm))
+    centre = int(rng.integers(0, columns))
+    low, high = max(0, centre - wide), min(columns, centre + wide)
+    offset_mm = (np.arange(low, high) - centre) * grid.column_mm
+    bend = rng.normal(0, 0.01) if wide < columns else rng.normal(0, 0.001)
+    front_mm = uniform(rng, 0.3, 8) + rng.normal(0, 0.12) * offset_mm + bend * offset_mm**2
+    depth_mm = (np.arange(rows, dtype=np.float32) + 0.5)[:, None] * grid.row_mm
+    below = depth_mm - front_mm[None, :].astype(np.float32)
+    part = level_db[:, low:high]
+    part[below > 0] = -uniform(rng, 12, 45)
+    repeats = uniform(rng, -4, 6) * np.cos(2 * np.pi * below / uniform(rng, 1.5, 9.0))
+    part += repeats * np.exp(-np.maximum(below, 0) / 8) * (below > 0)
+    part[(below > 0) & (below < uniform(rng, 0.3, 1.2))] = uniform(rng, 10, 30)
+    loss[:, low:high] += ((below > 1) & (below < 4)) * np.float32(uniform(rng, 0, 40) * gas)
 
 
 def _bone(rng: np.random.Generator, texture: Texture, stack: Stack) -> None:
@@ -278,7 +302,8 @@ def _pattern(
         noise = _streaks(rng, rows, columns, along, across_mm / grid.row_mm)
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.2, 1.4), 0)
         _sheets(rng, level, int(rng.integers(0, 9)), tissue.sheet_db, grid)
-        _sheets(rng, level, int(rng.integers(1, 3)), tissue.spanning_db, grid, (1.0, 1.1))
+        spanning = int(rng.integers(1, 4))
+        _sheets(rng, level, spanning, tissue.spanning_db, grid, (0.4, 1.3), thinnest_mm=0.08)
     elif tissue.pattern == "border":
         _fascia(rng, level, strength, grid)
     elif tissue.pattern == "bowel":
@@ -286,6 +311,8 @@ def _pattern(
         noise = _streaks(rng, rows, columns, size / grid.column_mm, size / 2 / grid.row_mm)
         level += strength * 0.4 * noise
         _loops(rng, level, loss, tissue.gas, grid)
+        if tissue.gas and chance(rng, 0.5):
+            _gas_face(rng, level, loss, tissue.gas, grid)
     elif tissue.pattern == "vessels":
         _vessels(rng, level, strength, grid)
     elif tissue.pattern == "gland":
