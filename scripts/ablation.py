@@ -26,11 +26,12 @@ from numpy.typing import NDArray
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import WALL_LAYERS, label_of
 from layermotion.segment import WEIGHTS_FOLDER, input_shape, load_segmenter, read_card
+from layermotion.training.composing import load_settings
 from layermotion.training.data import VALIDATION_STREAM, Batch, collate, seeded
 from layermotion.training.loop import train
 from layermotion.training.network import LayerNet
 from layermotion.training.scoring import evaluate
-from layermotion.training.settings import TrainSettings, load_settings
+from layermotion.training.settings import TrainSettings
 from synthetic.dataset import Example, draw_example
 
 # What each variant changes of configs/train.yaml.
