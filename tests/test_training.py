@@ -16,6 +16,7 @@ import torch
 from drawing import draw_layers
 from processes import run_two
 
+from layermotion import __version__
 from layermotion.errors import ConfigError, InputError
 from layermotion.segment import WEIGHTS_FOLDER, load_segmenter
 from layermotion.training import checkpoint, tracking
@@ -25,6 +26,7 @@ from layermotion.training.data import Batch, TrainingStream, ValidationSet, coll
 from layermotion.training.export import export_weights
 from layermotion.training.loop import train
 from layermotion.training.network import boundary_band, soft_dice_loss
+from layermotion.training.samples import draw_samples
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
 
@@ -185,6 +187,24 @@ def test_scores_count_only_images_with_the_structure() -> None:
     assert values["images_fat"] == 1
     assert np.isnan(values["dice_tra"]) and values["images_tra"] == 0
     assert values["view_accuracy"] == 0.5
+
+
+def test_the_sheet_of_samples_shows_what_was_found_over_what_is_true() -> None:
+    class Blind(torch.nn.Module):
+        def forward(self, image: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+            logits = torch.zeros(len(image), 6, *image.shape[2:])
+            logits[:, 0] = 1
+            return logits, torch.zeros(len(image), 3)
+
+    scenes = [draw_layers(seeded(index), 64) for index in range(8)]
+    batches = [collate(scenes[:4]), collate(scenes[4:])]
+    sheet = draw_samples(Blind(), batches, torch.device("cpu"))
+    assert sheet.shape == (2 * (64 + 12), 6 * (64 + 12), 3)
+    found, true = np.split(sheet, 2)
+    # The blind network leaves the grey pictures as they are; the truth below has colours.
+    assert (np.ptp(found, axis=2) == 0).all() and (np.ptp(true, axis=2) > 0).mean() > 0.02
+    same = np.ptp(true, axis=2) == 0
+    assert np.array_equal(found[same], true[same])
 
 
 # Loop
@@ -349,6 +369,16 @@ def test_a_run_is_recorded_once_and_only_new_rows_are_added(tmp_path: Path) -> N
     assert run.data.params["size_px"] == "64"
     history = client.get_metric_history(run_id, "loss_total")
     assert {m.step: m.value for m in history} == losses(tmp_path)
+    assert run.data.tags["layermotion"] == __version__
+    assert len(run.data.tags["code_sha256"]) == 64
+    assert run.data.tags["pictures"].startswith("drawing.draw_layers ")
+    weights = tmp_path / "local-001.onnx"
+    weights.write_bytes(b"weights")
+    tracking.record_files(tmp_path, [weights])
+    tracking.record_files(tmp_path / "never-recorded", [weights])
+    assert [file.path for file in client.list_artifacts(run_id)] == ["samples.png", "weights"]
+    (kept,) = (tmp_path / "artifacts").rglob("weights/local-001.onnx")
+    assert kept.read_bytes() == b"weights"
     tracking.append(tmp_path, 7, {"loss_total": 0.25})
     assert tracking.record_run(tmp_path) == run_id
     assert len(client.get_metric_history(run_id, "loss_total")) == 7

@@ -43,10 +43,12 @@ def add(
     need_train_packages("torch", "onnx")
     from layermotion.segment import weights_names
     from layermotion.training.export import export_weights
+    from layermotion.training.tracking import record_files
 
     if name in weights_names():
         raise InputError(f"The name {name} is taken by shipped weights; choose another one.")
     card = export_weights(run, name, models)
+    record_files(run, (card.with_suffix(".onnx"), card))
     typer.echo(
         f"Wrote {card}. Next: python scripts/evaluate.py --calibrate --models {models} "
         f"--name {name}, then: layermotion lab judge LAB BUILD {name}"

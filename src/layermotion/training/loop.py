@@ -239,7 +239,7 @@ class _Run:
         }
         save_checkpoint(self.out, state)
         if self.settings.tracking != "csv":
-            tracking.record_run(self.out, self.settings.tracking)
+            tracking.record_run(self.out, self.settings.tracking, self.progress.sources)
 
     def _start_from(self, source: str) -> None:
         """Take over the averaged weights of another run, and what they were trained on."""

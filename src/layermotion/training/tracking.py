@@ -1,19 +1,23 @@
-"""Owns the numbers of a run: ``metrics.csv``, and its import into an mlflow store."""
+"""Owns the record of a run: ``metrics.csv``, and its import into an mlflow store with its files."""
 
 import csv
 import importlib.util
 import json
 import math
 import time
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import NamedTuple
 
+from layermotion import __version__
+from layermotion.cluster import code_digest
 from layermotion.errors import ConfigError
 from layermotion.files import atomic_path, write_text
 from layermotion.training.settings import TrainSettings
 
 CSV_NAME, STATE_NAME, SETTINGS_NAME = "metrics.csv", "tracking.json", "settings.json"
+SHEET_NAME = "samples.png"
 EXPERIMENT = "layermotion"
 # mlflow's own limit on one call.
 METRICS_A_CALL = 1000
@@ -84,8 +88,11 @@ def check_tracking(tracking: str) -> None:
         )
 
 
-def record_run(out: Path, tracking: str = "sqlite") -> str:
-    """Bring what ``metrics.csv`` holds into an mlflow run; call again to add newer rows.
+def record_run(out: Path, tracking: str = "sqlite", sources: Sequence[str] = ()) -> str:
+    """Bring a run into an mlflow store; call again to add newer rows and pictures.
+
+    Settings become parameters, rows of ``metrics.csv`` metrics, the sheet of samples an artefact;
+    tags name the code and the pictures trained on.
 
     Parameters
     ----------
@@ -93,6 +100,8 @@ def record_run(out: Path, tracking: str = "sqlite") -> str:
         Folder of a run, with ``settings.json`` and ``metrics.csv``.
     tracking
         ``sqlite`` for ``mlflow.db`` in that folder, or the URI of an mlflow store.
+    sources
+        Names of the pictures trained on; each holds a fingerprint.
 
     Returns
     -------
@@ -102,25 +111,37 @@ def record_run(out: Path, tracking: str = "sqlite") -> str:
     check_tracking(tracking)
     from mlflow import MlflowClient
     from mlflow.entities import Metric as StoredMetric
-    from mlflow.entities import Param
+    from mlflow.entities import Param, RunTag
 
     settings_path = out / SETTINGS_NAME
     if not settings_path.exists():
         raise ConfigError(f"{out} holds no {SETTINGS_NAME}; name the folder of a training run.")
-    uri = f"sqlite:///{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking
-    client = MlflowClient(tracking_uri=uri)
+    client = MlflowClient(tracking_uri=_uri(out, tracking))
     rows = read(out)
     state_path = out / STATE_NAME
     state = json.loads(state_path.read_text()) if state_path.exists() else {}
     if state.get("tracking") != tracking:
         experiment = client.get_experiment_by_name(EXPERIMENT)
+        # A store in the run folder keeps its files there too; a server knows its own place.
+        place = (out.resolve() / "artifacts").as_uri() if tracking == "sqlite" else None
         experiment_id = (
-            experiment.experiment_id if experiment else client.create_experiment(EXPERIMENT)
+            experiment.experiment_id
+            if experiment
+            else client.create_experiment(EXPERIMENT, artifact_location=place)
         )
         run = client.create_run(experiment_id, run_name=out.resolve().name)
         state = {"tracking": tracking, "run_id": run.info.run_id, "until_s": 0.0}
         params = json.loads(settings_path.read_text())
-        client.log_batch(state["run_id"], params=[Param(k, str(v)) for k, v in params.items()])
+        code = {"layermotion": __version__, "code_sha256": code_digest()}
+        client.log_batch(
+            state["run_id"],
+            params=[Param(k, str(v)) for k, v in params.items()],
+            tags=[RunTag(k, v) for k, v in code.items()],
+        )
+    if sources:
+        client.set_tag(state["run_id"], "pictures", "; ".join(sources))
+    if (out / SHEET_NAME).exists():
+        client.log_artifact(state["run_id"], str(out / SHEET_NAME))
     fresh = [
         StoredMetric(row.name, row.value, round(row.time_s * 1000), row.step)
         for row in rows
@@ -131,3 +152,24 @@ def record_run(out: Path, tracking: str = "sqlite") -> str:
     state["until_s"] = max((row.time_s for row in rows), default=state["until_s"])
     write_text(state_path, json.dumps(state) + "\n")
     return str(state["run_id"])
+
+
+def record_files(out: Path, files: Iterable[Path]) -> None:
+    """Keep exported weights and their card with the run, in the store that it was recorded in.
+
+    A run that was not recorded keeps nothing: its files lie where they were written.
+    """
+    state_path = out / STATE_NAME
+    if not state_path.exists():
+        return
+    state = json.loads(state_path.read_text())
+    check_tracking(state["tracking"])
+    from mlflow import MlflowClient
+
+    client = MlflowClient(tracking_uri=_uri(out, state["tracking"]))
+    for path in files:
+        client.log_artifact(state["run_id"], str(path), "weights")
+
+
+def _uri(out: Path, tracking: str) -> str:
+    return f"sqlite:///{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking

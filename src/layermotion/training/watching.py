@@ -12,6 +12,7 @@ from layermotion.training.checkpoint import Progress
 from layermotion.training.data import Batch, validation_batches
 from layermotion.training.drawing import Draw
 from layermotion.training.processes import Place
+from layermotion.training.samples import write_samples
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
 
@@ -57,6 +58,7 @@ class Watch:
             self._batches = validation_batches(self.settings, self.draw)
         values = evaluate(average, self._batches, self.place.device)
         tracking.append(self.out, step, values)
+        write_samples(self.out, average, self._batches, self.place.device)
         dice = "  ".join(f"{name} {values[f'dice_{name}']:.3f}" for name in CLASSES[1:])
         self.report(f"step {step}  Dice {dice}  view {values['view_accuracy']:.3f}")
         return values[self.settings.stop_metric]

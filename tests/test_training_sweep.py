@@ -1,0 +1,89 @@
+"""Sweeps: every combination checked before anything runs, a folder for each, a table, launchers."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from layermotion.cli import main
+from layermotion.errors import ConfigError
+from layermotion.training import sweep, tracking
+from layermotion.training.checkpoint import load_checkpoint
+from layermotion.training.sweep import plan_sweep, read_rows, run_sweep, table_text
+
+# As small as a run can be; what does not differ stays out of the names of folders.
+SMALL = ("steps=2", "workers=0", "tracking=csv", "validate_every_steps=2", "validation_examples=4")
+
+
+def test_a_sweep_is_every_combination_by_what_differs() -> None:
+    runs = plan_sweep("smoke", ["learning_rate=1e-3,2e-3", "model=small,large", "seed=4"])
+    assert list(runs) == [
+        f"learning_rate={rate},model={model}"
+        for rate in ("0.001", "0.002")
+        for model in ("small", "large")
+    ]
+    large = runs["learning_rate=0.002,model=large"]
+    assert (large.learning_rate, large.seed) == (2e-3, 4)
+    assert large.encoder != runs["learning_rate=0.002,model=small"].encoder
+    assert [s.factors["noise"] for s in plan_sweep("smoke", ["factors.noise=0,1"]).values()] == [
+        0,
+        1,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("overrides", "message"),
+    [
+        (["steps=3"], "No override has several values; give some, such as steps=100,200."),
+        (["steps=3,0"], "The setting steps cannot be 0; give one a value above 0."),
+        (["model=small,larg"], "There is no model larg; the nearest is large."),
+        (["stps=3,4"], "There is no setting stps; the nearest is steps."),
+        (["steps=3,many"], "The setting steps .* of type int, such as 1000."),
+        (["steps=[1,2"], "An override cannot be read .*; correct its syntax."),
+    ],
+)
+def test_a_wrong_value_anywhere_stops_a_sweep_before_it_starts(
+    overrides: list[str], message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sweep, "_wait_for", lambda command: pytest.fail("it was started"))
+    with pytest.raises(ConfigError, match=message):
+        run_sweep("smoke", overrides, tmp_path)
+
+
+@pytest.mark.slow
+def test_a_launcher_trains_each_combination_in_a_folder_of_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The launcher of clusters, in its mode for one computer: each run is a job of its own."""
+    pytest.importorskip("hydra_plugins.hydra_submitit_launcher")
+    monkeypatch.setenv("OMP_NUM_THREADS", "1")
+    out = tmp_path / "sweep"
+    words = [*SMALL, "seed=1,2", "hydra/launcher=submitit_local"]
+    with pytest.raises(SystemExit) as ended:
+        main(["train", "--multirun", "--config", "smoke", "--out", str(out), *words])
+    assert ended.value.code == 0
+    said = capsys.readouterr().out
+    for seed in (1, 2):
+        run = out / f"seed={seed}"
+        assert json.loads((run / "settings.json").read_text())["seed"] == seed
+        assert load_checkpoint(run / "last.pt")["progress"]["step"] == 2
+        assert f"seed={seed}" in said
+    rows = read_rows(out)
+    assert [row.step for row in rows] == [2, 2]
+    assert said.rstrip().endswith(table_text(rows))
+    lines = (out / "sweep.csv").read_text().splitlines()
+    assert lines[0] == "run,step,loss_total,dice_mean,images_per_second" and len(lines) == 3
+    # The jobs ran beside this process: the launcher kept what they wrote.
+    assert len(list((out / ".submitit").glob("[0-9]*"))) == 2
+    with pytest.raises(ConfigError, match="holds a run with steps=2, not 3"):
+        run_sweep("smoke", ["steps=3", *SMALL[1:], "seed=1,2"], out)
+
+
+def test_the_table_puts_the_best_first_and_unscored_runs_last(tmp_path: Path) -> None:
+    for name, score in (("a", 0.5), ("b", None), ("c", 0.7)):
+        (tmp_path / name).mkdir()
+        values = {"loss_total": 1.0} | ({} if score is None else {"dice_mean": score})
+        tracking.append(tmp_path / name, 4, values)
+    rows = read_rows(tmp_path)
+    assert [row.run for row in rows] == ["c", "a", "b"]
+    assert table_text(rows).splitlines()[1].split()[:4] == ["c", "4", "1", "0.7"]
