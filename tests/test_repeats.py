@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from layermotion.measures import Z95
-from layermotion.repeats import EXPECTED_SPREAD, half_of_mean
+from layermotion.repeats import expected_spread, half_of_mean
 
-NAME, UNIT = "thickness_change", "%"
-EXPECTED = EXPECTED_SPREAD[NAME, UNIT]
+EXPECTED = 15.0
 TRIALS = 1200
 
 
@@ -20,7 +19,7 @@ def covered(count: int, spread: float, error: float, *, is_shared: bool) -> floa
     for _ in range(TRIALS):
         errors = rng.normal(0, error, 1 if is_shared else count)
         values = rng.normal(0, spread, count) + errors
-        half = half_of_mean(values.tolist(), [Z95 * error] * count, NAME, UNIT)
+        half = half_of_mean(values.tolist(), [Z95 * error] * count, EXPECTED)
         hits += abs(values.mean()) <= half
     return hits / TRIALS
 
@@ -40,26 +39,39 @@ def test_errors_that_repeats_do_not_share_are_covered_more_often() -> None:
 
 def test_two_repeats_that_differ_are_not_without_bounds() -> None:
     # Student's t alone gives 12.706 half differences: 12.706 * 20 = 254 points.
-    half = half_of_mean([40.0, 80.0], [9.0, 9.0], NAME, UNIT)
+    half = half_of_mean([40.0, 80.0], [9.0, 9.0], EXPECTED)
     assert 20 < half < 40
     # Repeats that agree leave little more than the error of one.
-    assert half_of_mean([60.0, 60.2], [9.0, 9.0], NAME, UNIT) == pytest.approx(9.1, abs=0.1)
+    assert half_of_mean([60.0, 60.2], [9.0, 9.0], EXPECTED) == pytest.approx(9.1, abs=0.1)
 
 
 def test_the_more_repeats_the_narrower() -> None:
     halves = [
-        half_of_mean([50.0, 70.0] * count, [2.0, 2.0] * count, NAME, UNIT) for count in (1, 2, 4)
+        half_of_mean([50.0, 70.0] * count, [2.0, 2.0] * count, EXPECTED) for count in (1, 2, 4)
     ]
     assert halves == sorted(halves, reverse=True)
     assert halves[-1] < halves[0] / 2
 
 
 def test_scale_of_the_unit_does_not_matter() -> None:
-    percent = half_of_mean([40.0, 60.0], [9.0, 9.0], "thickness_change", "%")
-    ratio = half_of_mean([1.4, 1.6], [0.09, 0.09], "contraction_ratio", "ratio")
-    assert percent == pytest.approx(100 * ratio)
+    for structure in ("tra", "eo"):
+        percent, ratio = (
+            expected_spread(*measure, structure)
+            for measure in (("thickness_change", "%"), ("contraction_ratio", "ratio"))
+        )
+        whole = half_of_mean([40.0, 60.0], [9.0, 9.0], percent)
+        assert whole == pytest.approx(100 * half_of_mean([1.4, 1.6], [0.09, 0.09], ratio))
+
+
+def test_muscles_meant_to_stay_quiet_are_expected_to_vary_less() -> None:
+    of_eo = expected_spread("thickness_change", "%", "eo")
+    assert expected_spread("thickness_rest", "mm", "eo") == 0.4
+    half = half_of_mean([-2.0, 0.0], [2.5, 2.5], of_eo)
+    # Enough to tell that EO stayed within 10 %.
+    assert 2.5 < half < 6
 
 
 def test_measure_without_a_known_spread_takes_students_t() -> None:
-    half = half_of_mean([1.0, 2.0, 3.0], [0.5, 0.5, 0.5], "another", "mm")
+    assert expected_spread("another", "mm", "tra") is None
+    half = half_of_mean([1.0, 2.0, 3.0], [0.5, 0.5, 0.5], None)
     assert half == pytest.approx(math.hypot(0.5, 4.303 / math.sqrt(3)))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.labels import Structure
 from layermotion.measures import Z95, Measure, Status
 
 # 97.5 % quantiles of Student's t for 1, 2, ... degrees of freedom (any table of the distribution).
@@ -34,6 +35,8 @@ EXPECTED_SPREAD = {
     ("hold_time", "s"): 1.0,
     ("return_time", "s"): 0.5,
 }
+# EO and IO are meant to stay quiet, so their changes vary by this share of that (our choice).
+CHANGES, QUIET_SHARE = ("thickness_change", "contraction_ratio"), 1 / 3
 # Steps of the spread over which is summed, and the largest in expected spreads; what lies beyond
 # weighs nothing.
 STEPS, LARGEST = 100, 5.0
@@ -45,7 +48,20 @@ MEAN_METHOD = (
 )
 
 
-def half_of_mean(values: Sequence[float], halves: Sequence[float], name: str, unit: str) -> float:
+def expected_spread(name: str, unit: str, structure: str) -> float | None:
+    """Return the standard deviation to expect between repeats; None where none is known.
+
+    Examples
+    --------
+    >>> [expected_spread("thickness_change", "%", muscle) for muscle in ("tra", "eo")]
+    [15.0, 5.0]
+    """
+    spread = EXPECTED_SPREAD.get((name, unit))
+    is_quiet = name in CHANGES and structure in (Structure.EO, Structure.IO)
+    return spread * QUIET_SHARE if spread is not None and is_quiet else spread
+
+
+def half_of_mean(values: Sequence[float], halves: Sequence[float], expected: float | None) -> float:
     """Half-width of the 95 % interval of the mean of at least two repeats.
 
     The narrower of two intervals, so that it covers at least 90 % where each covers 95 %
@@ -59,14 +75,14 @@ def half_of_mean(values: Sequence[float], halves: Sequence[float], name: str, un
     ----------
     values, halves
         Value and half-width of the own 95 % interval of each repeat.
-    name, unit
-        Of the measure, which tell the spread to expect.
+    expected
+        Spread between repeats to expect, in the unit of the values; None takes Student's t.
 
     Examples
     --------
     Of two repeats 0.8 s apart, each known to 0.2 s; Student's t alone gives 5.1.
 
-    >>> round(half_of_mean([3.1, 2.3], [0.2, 0.2], "hold_time", "s"), 1)
+    >>> round(half_of_mean([3.1, 2.3], [0.2, 0.2], expected=1.0), 1)
     1.5
     """
     own = float(np.mean(halves))
@@ -74,7 +90,6 @@ def half_of_mean(values: Sequence[float], halves: Sequence[float], name: str, un
     variance = float(np.var(values, ddof=1))
     quantile = T975[min(count - 1, len(T975)) - 1]
     student = math.hypot(own, quantile * math.sqrt(variance / count))
-    expected = EXPECTED_SPREAD.get((name, unit))
     if expected is None:
         return student
     spread = (np.arange(STEPS) + 0.5) * LARGEST * expected / STEPS  # (S,)
@@ -109,7 +124,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         if len(values) < 2:
             continue
         halves = [(m.high - m.low) / 2 for m in known if m.high is not None and m.low is not None]
-        half = half_of_mean(values, halves, name, unit)
+        half = half_of_mean(values, halves, expected_spread(name, unit, structure))
         mean = float(np.mean(values))
         result.append(
             replace(

@@ -12,7 +12,7 @@ from layermotion.analysis import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
 from layermotion.measures import Measure, Status
-from layermotion.repeats import MEAN_METHOD, NO_MEAN, half_of_mean
+from layermotion.repeats import MEAN_METHOD, NO_MEAN, expected_spread, half_of_mean
 from layermotion.session.plan import Item, Side
 
 MEAN = "mean"
@@ -181,7 +181,8 @@ def mean_of(rows: Sequence[Row]) -> Row:
         return replace(rows[0], repeat=MEAN, clip="")
     values = [row.value for row in rows if row.value is not None]
     mean = statistics.fmean(values)
-    half = half_of_mean(values, [row.half for row in rows], rows[0].measure, rows[0].unit)
+    expected = expected_spread(rows[0].measure, rows[0].unit, rows[0].structure)
+    half = half_of_mean(values, [row.half for row in rows], expected)
     return replace(
         rows[0],
         repeat=MEAN,
