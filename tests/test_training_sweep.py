@@ -50,6 +50,26 @@ def test_a_wrong_value_anywhere_stops_a_sweep_before_it_starts(
         run_sweep("smoke", overrides, tmp_path)
 
 
+def test_what_hydra_is_asked_for_and_how_it_may_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[list[str]] = []
+    for code, rows in ((130, None), (-2, None), (0, ())):
+        monkeypatch.setattr(
+            sweep, "_wait_for", lambda words, code=code: asked.append(words) or code
+        )
+        found = run_sweep("smoke", ["seed=1,2", "steps=3"], tmp_path, start_from="layers-004")
+        assert found == rows
+    monkeypatch.setattr(sweep, "_wait_for", lambda words: 1)
+    with pytest.raises(ConfigError, match="did not come to its end; what hydra says"):
+        run_sweep("smoke", ["seed=1,2"], tmp_path)
+    words = asked[0]
+    assert words[-2:] == ["seed=1,2", "steps=3"]
+    assert f"hydra.sweep.dir='{tmp_path}'" in words
+    assert "hydra.job.config.override_dirname.exclude_keys=[steps]" in words
+    assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-004'" in words
+
+
 @pytest.mark.slow
 def test_a_launcher_trains_each_combination_in_a_folder_of_its_own(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

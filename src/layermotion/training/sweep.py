@@ -93,7 +93,7 @@ def run_sweep(
         *overrides,
     ]
     code = _wait_for(command)
-    if code == INTERRUPTED:
+    if code in (INTERRUPTED, -signal.SIGINT):
         return None
     if code != 0:
         raise ConfigError("The sweep did not come to its end; what hydra says of it is above.")
