@@ -13,7 +13,7 @@ from layermotion.motion import TissueMotion
 from layermotion.report.alignment import Alignment
 
 # An arrow shorter than this share of the picture's width says nothing (our choice: about 1 mm).
-SHORTEST = 0.02
+SHORTEST = 0.025
 
 
 @dataclass(frozen=True)
