@@ -212,3 +212,20 @@ def test_a_bladder_that_is_black_down_to_the_border_has_no_base_there() -> None:
     assert np.isnan(cut.deep_px[bladder, 40:80]).all()
     assert np.isfinite(cut.deep_px[bladder, :31]).all()
     assert np.isfinite(cut.deep_px[bladder, 89:]).all()
+
+
+def test_nothing_is_drawn_from_where_a_structure_ends_to_where_it_is_absent() -> None:
+    probabilities = analytic(BLADDER_ROWS)
+    bladder, background = label_of(Structure.BLADDER), 0
+    # The bladder ends at a column that is none of those in which the order is sought.
+    end = GRID.left + 101
+    probabilities[background, :, end:] += probabilities[bladder, :, end:]
+    probabilities[bladder, :, end:] = 0
+    found = find_boundaries(probabilities, GRID, View.BLADDER)
+    seen = np.isfinite(found.deep_px[bladder - 1])
+    # It ends there, give or take the columns sought together.
+    assert 90 <= np.flatnonzero(seen)[-1] <= 112
+    whole = find_boundaries(analytic(BLADDER_ROWS), GRID, View.BLADDER)
+    for edge in ("superficial_px", "deep_px"):
+        moved = np.abs(getattr(found, edge) - getattr(whole, edge))[bladder - 1, seen]
+        assert moved.max() < 8, edge

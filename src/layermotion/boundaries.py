@@ -190,7 +190,17 @@ def _shared_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]:
         np.cumsum(shared, axis=0, out=sums[label, 1:])
     coarse = _ordered_edges(sums, labels)
     every = np.arange(columns)
-    return np.rint([np.interp(every, at, edge) for edge in coarse]).astype(np.int64)
+    fine = np.rint([np.interp(every, at, edge) for edge in coarse]).astype(np.int64)
+    # Between a column that shows a structure and one that does not, there is no line to draw: the
+    # edges of what is absent lie anywhere.
+    before = np.clip(np.searchsorted(at, every, side="right") - 1, 0, at.size - 2)
+    nearest = before + (every - at[before] > at[before + 1] - every)
+    for k in range(len(labels)):
+        pair = coarse[2 * k : 2 * k + 2]
+        shown = pair[1] - pair[0] >= THINNEST_PX
+        ends = shown[before] != shown[before + 1]
+        fine[2 * k : 2 * k + 2, ends] = pair[:, nearest[ends]]
+    return fine
 
 
 def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:
