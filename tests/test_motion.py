@@ -327,6 +327,8 @@ def test_medial_end_tells_the_lateral_direction(mirrored: bool, expected: int) -
     share = np.clip((np.arange(COLUMNS) - 120) / 80, 0, 1)
     deep[3] = np.where(share > 0, superficial[3] + share * (deep[3] - superficial[3]), np.nan)
     superficial[3][share == 0] = np.nan
+    # EO and IO end elsewhere.
+    superficial[1, :90] = deep[1, :90] = superficial[2, :60] = deep[2, :60] = np.nan
     if mirrored:
         superficial, deep = superficial[:, ::-1].copy(), deep[:, ::-1].copy()
     end = Boundaries(full.column_px, superficial.copy(), deep.copy(), full.confidence)
@@ -334,6 +336,19 @@ def test_medial_end_tells_the_lateral_direction(mirrored: bool, expected: int) -
     # A shadow that cuts all layers off is no medial end.
     gone = slice(280, None) if mirrored else slice(0, 120)
     superficial[:, gone] = deep[:, gone] = np.nan
+    assert lateral_sign(Boundaries(full.column_px, superficial, deep, full.confidence)) == 0
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_shadow_that_cuts_the_muscles_is_no_medial_end(mirrored: bool) -> None:
+    # A bone stops all muscles at one column and leaves the fat above it; the labels taper there.
+    full = flat_boundaries()
+    superficial, deep = full.superficial_px.copy(), full.deep_px.copy()
+    superficial[1:4, :120] = deep[1:4, :120] = np.nan
+    share = np.clip((np.arange(COLUMNS) - 115) / 25, 0, 1)
+    deep[3] = superficial[3] + share * (deep[3] - superficial[3])
+    if mirrored:
+        superficial, deep = superficial[:, ::-1].copy(), deep[:, ::-1].copy()
     assert lateral_sign(Boundaries(full.column_px, superficial, deep, full.confidence)) == 0
 
 

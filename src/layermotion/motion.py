@@ -33,6 +33,9 @@ NEAR_MM = (1.0, 4.0, 25.0)
 # The medial end is in view where the TrA is missing over this share of the image's width while
 # fat goes on, and has thinned to this share of its median before (our choice).
 END_WIDTH, END_THINNESS = 0.04, 0.75
+# Muscles whose ends lie within this share of the image's width of each other are cut off there by
+# a shadow (our choice).
+END_TOGETHER = 0.02
 
 
 @dataclass(frozen=True)
@@ -364,4 +367,12 @@ def lateral_sign(boundaries: Boundaries) -> int:
     near_end = max(1, int(least))
     left = present[0] - layered[0] > least and thickness[present[:near_end]].mean() < thin
     right = layered[-1] - present[-1] > least and thickness[present[-near_end:]].mean() < thin
-    return int(left) - int(right)
+    sign = int(left) - int(right)
+    end = 0 if sign > 0 else -1
+    # Where a shadow cuts them off, the muscles end together.
+    together = END_TOGETHER * boundaries.column_px.size
+    for muscle in (Structure.EO, Structure.IO):
+        seen = np.flatnonzero(np.isfinite(boundaries.superficial_px[label_of(muscle) - 1]))
+        if seen.size and abs(int(seen[end] - present[end])) <= together:
+            return 0
+    return sign
