@@ -207,7 +207,9 @@ def _true_thickness(truth: ClipTruth, frames: range, x_mm: float) -> dict[Struct
 def slide_truth_mm(
     analysis: Analysis, plan: ClipPlan, truth: ClipTruth, shown: NDArray[np.intp]
 ) -> NDArray[np.float64]:
-    """Slide along the TrA relative to the EO of what was at the site in the first frame.
+    """Slide along the TrA relative to the EO of what was at the site in the key frame.
+
+    That is the first frame for which the analysis gives a slide, else the first of all.
 
     Parameters
     ----------
@@ -221,18 +223,21 @@ def slide_truth_mm(
     """
     stack, poses = plan.scene.stack, [plan.motion.poses[i] for i in shown]
     site = site_x_mm(analysis, plan, truth)
-    world = np.array([(-site if plan.scene.mirrored else site) + poses[0].probe_lateral_mm])
+    given = analysis.series.get("slide", Structure.TRA)
+    known = np.zeros(0) if given is None else np.flatnonzero(~np.isnan(given.value))
+    key = int(known[0]) if known.size else 0
+    world = np.array([(-site if plan.scene.mirrored else site) + poses[key].probe_lateral_mm])
     moved = []
     for layer in (Structure.TRA, Structure.EO):
         k = stack.index(layer)
-        rest_x = float(material_x(poses[0], k, world)[0])
+        rest_x = float(material_x(poses[key], k, world)[0])
         moved.append(np.array([slide_mm(pose, k, rest_x) for pose in poses]))
     across = moved[0] - moved[1]
-    middle = truth.edges_mm[0, label_of(Structure.TRA) - 1].mean(axis=0)
+    middle = truth.edges_mm[key, label_of(Structure.TRA) - 1].mean(axis=0)
     ends = np.interp([site - SLOPE_HALF_MM, site + SLOPE_HALF_MM], truth.x_mm, middle)
     slope = float(ends[1] - ends[0]) / (2 * SLOPE_HALF_MM)
     side = -1 if LATERAL_UNKNOWN in analysis.cautions and plan.scene.mirrored else 1
-    return np.asarray(side * (across - across[0]) * np.hypot(1, slope))
+    return np.asarray(side * (across - across[key]) * np.hypot(1, slope))
 
 
 def medial_truth_mm(

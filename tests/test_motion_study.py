@@ -1,6 +1,7 @@
 """The study of motion: its clips, its stand-in for the network, its table."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,7 +9,9 @@ import pytest
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from layermotion.segment import ModelGrid
-from synthetic.clips import draw_clip
+from layermotion.series import Quantity, Series
+from synthetic.clips import clip_truth, draw_clip
+from synthetic.compare import slide_truth_mm
 from synthetic.variants import frames_shown, with_breathing, with_slip
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"
@@ -39,6 +42,41 @@ def test_table_takes_means_medians_and_shares_and_judges_them() -> None:
     assert rows["slide, mean error"]["is_met"]
     assert summary["tracking_ms_per_frame"] == pytest.approx(4.0)
     assert summary["not_measured"] == ["cough 0: It holds no frames."]
+
+
+def test_share_seen_is_that_of_the_best_seen_muscle() -> None:
+    import motion
+
+    nan, rate = float("nan"), np.full(4, 30.0)
+    rows = {"eo": [1, 1, nan, nan], "io": [1, 1, 1, nan], "tra": [nan] * 4, "fat": [1, 1, 1, 1]}
+    quantities = tuple(
+        Quantity("thickness", name, "mm", np.array(row, float), np.nan_to_num(np.array(row, float)))
+        for name, row in rows.items()
+    )
+    series = Series("c", np.cumsum(1 / rate), quantities)
+    wall = SimpleNamespace(view=View.ABDOMINAL_WALL, series=series)
+    assert motion.share_seen(wall) == 0.75
+
+
+def test_true_slide_counts_from_the_first_frame_that_has_one() -> None:
+    plan = draw_clip(np.random.default_rng(5), View.ABDOMINAL_WALL, task=Task.DRAW_IN)
+    truth = clip_truth(plan)
+    frames = truth.time_s.size
+    full = int(plan.motion.activation.argmax())
+    shown = np.arange(frames)
+    slides = []
+    for first in (0, full):
+        value = np.where(shown < first, np.nan, 0.0)
+        slide = Quantity("slide", "tra", "mm", value, np.ones(frames))
+        found = SimpleNamespace(
+            series=Series("c", truth.time_s.copy(), (slide,)),
+            site_px=plan.area.left + plan.area.width / 2,
+            cautions=(),
+        )
+        slides.append(slide_truth_mm(found, plan, truth, shown))
+    assert slides[0][0] == slides[1][full] == 0
+    # What lies at the site once the muscle has slid is another place of it, which slides alike.
+    assert np.sign(slides[1][0]) == -np.sign(slides[0][full]) != 0
 
 
 def test_every_figure_that_is_asked_for_has_its_limit() -> None:
