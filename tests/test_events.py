@@ -378,6 +378,14 @@ def test_what_the_clip_cuts_off_has_no_time() -> None:
     assert np.isnan([course.release_s, course.end_s]).all()
 
 
+def test_thinning_that_a_breath_can_have_done_is_no_effort() -> None:
+    # An uneven breath in, noisy and cut off on both sides, seen as a dip between two crests.
+    time_s = times(8, 30)
+    signal = -0.16 * eased(time_s, 2.0, 0.5, 2.0, 0.5) + noise(240, 0.01)
+    windows = find_windows(signal, time_s, SMALLEST, direction=Direction.RISES, largest_breath=0.2)
+    assert [w.state for w in windows] == ["rest"]
+
+
 def test_thinning_between_two_equal_levels_is_the_effort() -> None:
     time_s = times(8)
     signal = 1 - 0.3 * eased(time_s, 3.0, 0.5, 2.0, 0.5) + noise(160, 0.005)

@@ -158,6 +158,9 @@ def find_windows(
     stop = is_known & (time_s >= time_s[known[-1]] - FIRST_LEVEL_S)
     first_level, last_level = (float(np.median(level[part])) for part in (start, stop))
     zero, side = _rest_level(level[known], first_level, last_level, least, direction)
+    if direction is Direction.RISES and side < 0:
+        # Thinning is an effort only where no breath can have done it.
+        least = max(least, largest_breath)
     height = side * (level - zero)
     top = float(height.max())
     if top < least:
