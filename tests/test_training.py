@@ -311,13 +311,13 @@ def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_a_run_killed_at_any_moment_goes_on_with_the_same_losses(tmp_path: Path) -> None:
-    settings = replace(TINY, steps=40, checkpoint_every_s=0)
+    settings = replace(TINY, steps=12, checkpoint_every_s=0)
     train(settings, tmp_path / "whole", draw_layers, report=str)
     parts = tmp_path / "parts"
     code = TRAIN_CODE.format(out=str(parts), steps=settings.steps)
     rng = np.random.default_rng()  # a new moment in every run of this test
     kills = 0
-    for _ in range(3):
+    for _ in range(2):
         process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE)
         before = (parts / "last.pt").stat().st_mtime_ns if kills else 0
         while process.poll() is None and (
@@ -338,7 +338,6 @@ TRAIN_CODE = """
 from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
-from processes import run_two
 from layermotion.training.loop import train
 from test_training import TINY
 train(replace(TINY, steps={steps}, checkpoint_every_s=0), Path({out!r}), draw_layers, report=str)

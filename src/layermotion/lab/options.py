@@ -12,6 +12,9 @@ from layermotion.places import default_models, default_secret
 
 EXIT_SOME_FAILED, EXIT_INTERRUPTED = 1, 130
 DAY_FORMATS = ["%Y-%m-%d"]
+# Part of the training pictures that the generator makes, against forgetting (our choice; what it
+# gives is reported by scripts/adapt.py).
+SYNTHETIC_SHARE = 0.75
 
 
 def need_train_packages(*packages: str) -> None:

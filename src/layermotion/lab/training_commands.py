@@ -12,6 +12,7 @@ import typer
 from layermotion.caution import epilog
 from layermotion.lab.options import (
     EXIT_INTERRUPTED,
+    SYNTHETIC_SHARE,
     LabFolder,
     ModelsFolder,
     need_train_packages,
@@ -78,7 +79,7 @@ def train(
             metavar="SHARE",
             help="Part of the examples that the generator makes, against forgetting.",
         ),
-    ] = 0.75,
+    ] = SYNTHETIC_SHARE,
     config: Annotated[
         str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
     ] = "fine-tune",
