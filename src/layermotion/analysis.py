@@ -80,8 +80,8 @@ SLIDE_METHOD = (
     "the rest before the effort; turn of the probe is removed, and its shift moves both alike."
 )
 TIMING_METHOD = (
-    "From the course of the structure's measure: rise and return are placed where they pass 20 and "
-    "80 % of their height and extended to their ends as half a cosine."
+    "From the course of the structure's measure: each rise and return is fitted by half a cosine "
+    "between straight lines for rest and hold, whose ends are the times."
 )
 NOT_RECOGNISED = (
     "The pictures are not recognised as an abdominal wall or a bladder view, so nothing is "
