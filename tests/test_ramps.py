@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.ramps import place_ramp
+from layermotion.ramps import LONGEST_HALF_S, place_ramp
 
 Signal = NDArray[np.float64]
 RATE_HZ = 30.0
@@ -74,3 +74,9 @@ def test_spread_grows_with_noise_and_with_gaps() -> None:
     whole = place_ramp(height, TIME_S, 0.3, 0.05)[2]
     assert quiet < loud
     assert whole < gappy
+
+
+def test_a_ramp_that_no_frame_shows_may_lie_anywhere_around_its_middle() -> None:
+    time_s = np.concatenate([np.arange(0, 2, 0.05), np.arange(8, 10, 0.05)])
+    height = (time_s < 5).astype(float)
+    assert place_ramp(height, time_s, 5.0, 0.01) == (5.0, 5.0, LONGEST_HALF_S)
