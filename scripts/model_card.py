@@ -23,8 +23,9 @@ scars, or any use without a person looking at the outlines. It is not a medical 
 LIMITS = """\
 - Trained on synthetic pictures only. No figure below was measured on a real scanner's pictures.
 - The synthetic clips of the evaluation come from the same generator as the training pictures, with
-  other seeds; pictures made otherwise may be measured worse.
-- A bright sheet inside a muscle can be taken for the muscle's border.
+  other seeds; pictures made otherwise may be measured worse, as those of the other simulation are.
+- A bright sheet in the fat or inside a muscle can be taken for a border, and every layer below it
+  for the next one.
 - The upper edge of the fat is unsure where skin and fat look alike.
 - Muscle hidden by shadow or lost contact is left out, not guessed."""
 
@@ -95,7 +96,8 @@ def card_text(card: dict[str, Any]) -> str:
     for structure, value in result["dice"].items():
         verdict = "met" if value >= result["dice_limit"] else "**missed**"
         lines.append(f"- {structure}: {value:.3f}, {verdict}")
-    lines += ["", *motion_lines(card["motion"]), "", "## Limits", LIMITS, ""]
+    lines += ["", *motion_lines(card["motion"]), "", *edge_lines(card["edges"])]
+    lines += ["", *second_lines(card["second_simulation"]), "", "## Limits", LIMITS, ""]
     return "\n".join(lines)
 
 
@@ -116,6 +118,52 @@ def motion_lines(result: dict[str, Any]) -> list[str]:
             f"| {row['values']} | {row['clips']} |"
         )
     return lines
+
+
+def edge_lines(result: dict[str, Any]) -> list[str]:
+    """Table of what ``scripts/edges.py`` found."""
+    layers = [name for name in result["rows"][0] if name != "way"]
+    lines = [
+        f"Ways of placing edges, `{result['command']}`: mean and median absolute error of "
+        "thickness on single pictures, over the values that every way gives, doubtful ones "
+        "withheld, mm:",
+        "",
+        f"| edges | {' | '.join(layers)} |",
+        f"|---|{'---|' * len(layers)}",
+    ]
+    for row in result["rows"]:
+        cells = " | ".join(f"{row[layer][0]:.3f}, {row[layer][1]:.3f}" for layer in layers)
+        lines.append(f"| {row['way']} | {cells} |")
+    return lines
+
+
+def second_lines(result: dict[str, Any]) -> list[str]:
+    """Table of what ``scripts/second_simulation.py`` found."""
+    views = ", ".join(f"{k} {v:.0f} %" for k, v in result["view_right_percent"].items())
+    lines = [
+        f"Another simulation, `{result['command']}`: {result['stills']} stills made from the "
+        "echoes of points at an array of elements, with no code or anatomy of the pictures "
+        "trained on. "
+        f"View recognised: {views}.",
+        "",
+        "| structure | values | refused | withheld | mean absolute error | median | bias "
+        "| truth inside the 95 % interval |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for row in result["structures"]:
+        inside = row["inside_interval_percent"]
+        held = "" if inside is None else f"{inside:.0f} %"
+        lines.append(
+            f"| {row['structure']}, {row['what']} | {row['values']} "
+            f"| {row['refused_percent']:.0f} % | {row['withheld_percent']:.0f} % "
+            f"| {_mm(row['mean_absolute_error_mm'])} | {_mm(row['median_absolute_error_mm'])} "
+            f"| {_mm(row['bias_mm'])} | {held} |"
+        )
+    return lines
+
+
+def _mm(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f} mm"
 
 
 def main() -> None:

@@ -276,8 +276,11 @@ def _without_breaths(
         peak = begin + int(np.argmax(calm[begin : end + 1]))
         before, after = peak - np.arange(peak - first + 1), np.arange(peak, stop)
         depth = max(float(calm[peak] - calm[part].min()) for part in (before, after))
-        sides = [((calm[peak] - calm[part]) / depth, time_s[part]) for part in (before, after)]
-        if depth > largest or (depth >= least and not _is_breath(*sides[0], *sides[1])):
+        is_effort = depth > largest
+        if least <= depth <= largest:
+            sides = [((calm[peak] - calm[part]) / depth, time_s[part]) for part in (before, after)]
+            is_effort = not _is_breath(*sides[0], *sides[1])
+        if is_effort:
             kept.append((begin, end))
     return kept
 
