@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from layermotion.labels import Task, View
+from layermotion.segment import input_shape, load_segmenter
 from synthetic.clips import draw_clip, render_clip
 from synthetic.write import write_video
 
@@ -54,6 +55,18 @@ def run(source: Path, spacing: str, out: Path, *extra: str) -> tuple[float, floa
     return seconds, float(done.stderr.split()[-1]) / unit
 
 
+def time_network(pictures: int = 60) -> float:
+    """Median time of the network alone for one picture on one core, ms: how fast the machine is."""
+    segmenter = load_segmenter(threads=1)
+    image = np.zeros((1, *input_shape(segmenter.size_px)), np.uint8)
+    taken_s = []
+    for _ in range(pictures):
+        started_s = time.perf_counter()
+        segmenter.run(image)
+        taken_s.append(time.perf_counter() - started_s)
+    return 1e3 * float(np.median(taken_s))
+
+
 def main() -> None:
     """Make clips, measure, print."""
     parser = argparse.ArgumentParser(description="Time the measuring command.")
@@ -62,6 +75,7 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
+        print(f"the network alone: {time_network():.1f} ms a picture on one core")
         spacing = make_clip(root / "clip.mp4", options.frames)
         run(root / "clip.mp4", spacing, root / "warm", "--no-overlay")
         for name, extra in (("without overlay", ("--no-overlay",)), ("with overlay", ())):
