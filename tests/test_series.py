@@ -116,7 +116,7 @@ def test_layer_missing_at_the_site_has_no_thickness() -> None:
 
 def test_value_of_low_confidence_is_withheld() -> None:
     rows = np.full(COLUMN_PX.size, 200.0)
-    for confidence, is_given in ((0.82, False), (0.84, True)):
+    for confidence, is_given in ((0.77, False), (0.79, True)):
         found = boundaries_of(Structure.IO, rows, rows + 50, confidence)
         value, kept = thickness_at(found, Structure.IO, SITE_PX, SCALE)
         assert np.isnan(value) != is_given
