@@ -21,11 +21,12 @@ from typing import Any
 
 import numpy as np
 import torch
+from evaluate import store
 from numpy.typing import NDArray
 
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import WALL_LAYERS, label_of
-from layermotion.segment import WEIGHTS_FOLDER, input_shape, load_segmenter, read_card
+from layermotion.segment import input_shape, load_segmenter
 from layermotion.training.composing import load_settings
 from layermotion.training.data import VALIDATION_STREAM, Batch, collate, seeded
 from layermotion.training.loop import train
@@ -225,11 +226,8 @@ def main() -> None:
         print(f"{row['variant']:36}{cells}{row['height_io_mm']:8.3f}{row['cpu_ms']:7.1f}")
     if options.write:
         name = load_segmenter().name
-        card = read_card(name)
         command = f"python scripts/ablation.py --out out/ablation --steps {options.steps}"
-        card["ablation"] = {"command": command, "pictures": options.pictures, "rows": rows}
-        write_text(WEIGHTS_FOLDER / f"{name}.json", json.dumps(card, indent=2) + "\n")
-        print(f"stored in {name}.json")
+        store(name, {"ablation": {"command": command, "pictures": options.pictures, "rows": rows}})
 
 
 if __name__ == "__main__":

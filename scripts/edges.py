@@ -5,7 +5,6 @@ python scripts/edges.py --write     also stores them with the weights
 """
 
 import argparse
-import json
 import multiprocessing
 import os
 from collections.abc import Callable, Sequence
@@ -15,17 +14,16 @@ from typing import Any
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged
+from evaluate import load_unjudged, store
 from numpy.typing import NDArray
 
 from layermotion.analysis import Look, look_at
 from layermotion.boundaries import THINNEST_PX, Boundaries, find_boundaries
 from layermotion.clip import Frame
-from layermotion.files import write_text
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, View, label_of
 from layermotion.refine import refine_edges
-from layermotion.segment import WEIGHTS_FOLDER, ModelGrid, Segmenter, load_segmenter, read_card
+from layermotion.segment import ModelGrid, Segmenter, load_segmenter
 from layermotion.series import Scale, thickness_at, tra_centre_px
 from synthetic.clips import clip_truth, draw_clip, render_clip
 from synthetic.truth import wall_thickness_mm
@@ -150,11 +148,8 @@ def main() -> None:
         print(f"{row['way']:28}{cells}")
     print("values:" + " " * 21 + "".join(f"{result[0][layer][2]:16d}" for layer in WALL_LAYERS))
     if options.write:
-        card = read_card(name)
         command = f"python scripts/edges.py --clips {options.clips} --first {options.first}"
-        card["edges"] = {"command": command, "rows": result}
-        write_text(WEIGHTS_FOLDER / f"{name}.json", json.dumps(card, indent=2) + "\n")
-        print(f"stored in {name}.json")
+        store(name, {"edges": {"command": command, "rows": result}})
 
 
 if __name__ == "__main__":

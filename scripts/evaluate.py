@@ -123,6 +123,14 @@ def load_unjudged(folder: Path = WEIGHTS_FOLDER, name: str | None = None) -> Seg
     return replace(found, errors_px={**start, **found.errors_px})
 
 
+def store(name: str, entries: dict[str, Any], folder: Path = WEIGHTS_FOLDER) -> None:
+    """Put what a study found into the card of some weights, and say so."""
+    write_text(
+        folder / f"{name}.json", json.dumps(read_card(name, folder) | entries, indent=2) + "\n"
+    )
+    print(f"stored in {name}.json")
+
+
 def dice_sums(
     frames: Iterator[Frame],
     labels: dict[int, NDArray[np.uint8]],
@@ -288,17 +296,13 @@ def main() -> None:
     summary = summarise(results)
     show(summary)
     errors_px = summary.pop("errors_px")
-    card = read_card(name, options.models)
     if options.calibrate:
-        card["errors_px"] = errors_px
         command = f"python scripts/evaluate.py --calibrate --clips {options.clips}"
-        card["calibration"] = {"command": command}
+        entries = {"errors_px": errors_px, "calibration": {"command": command}}
+        store(name, entries, options.models)
     if options.write:
         command = f"python scripts/evaluate.py --clips {options.clips} --first {options.first}"
-        card["evaluation"] = {"command": command, **summary}
-    if options.write or options.calibrate:
-        write_text(options.models / f"{name}.json", json.dumps(card, indent=2) + "\n")
-        print(f"stored in {name}.json")
+        store(name, {"evaluation": {"command": command, **summary}}, options.models)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ python scripts/motion.py --write        also stores the figures with the weights
 
 import argparse
 import hashlib
-import json
 import multiprocessing
 import os
 import tempfile
@@ -19,7 +18,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged
+from evaluate import load_unjudged, store
 from numpy.typing import NDArray
 
 from layermotion.analysis import Analysis, analyse
@@ -27,17 +26,14 @@ from layermotion.bladder import MUCH_UNSEEN
 from layermotion.clip import Clip
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
-from layermotion.files import write_text
 from layermotion.labels import CLASS_COUNT, MUSCLES, Structure, Task, View
 from layermotion.motion import MotionTracker
 from layermotion.recording import Recording
 from layermotion.segment import (
     VIEW_CLASSES,
-    WEIGHTS_FOLDER,
     ModelGrid,
     Segmenter,
     load_segmenter,
-    read_card,
 )
 from layermotion.site import parse_site
 from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
@@ -421,11 +417,8 @@ def main() -> None:
     if options.worst:
         show_worst(results)
     if options.write:
-        card = read_card(name)
         command = f"python scripts/motion.py --clips {options.clips} --first {options.first}"
-        card["motion"] = {"command": command, **summary}
-        write_text(WEIGHTS_FOLDER / f"{name}.json", json.dumps(card, indent=2) + "\n")
-        print(f"stored in {name}.json")
+        store(name, {"motion": {"command": command, **summary}})
 
 
 if __name__ == "__main__":

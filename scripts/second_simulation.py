@@ -9,7 +9,6 @@ python scripts/second_simulation.py --write          also stores the figures wit
 """
 
 import argparse
-import json
 import multiprocessing
 import os
 import tempfile
@@ -22,7 +21,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged
+from evaluate import load_unjudged, store
 from numpy.typing import NDArray
 from picture import Still, draw_still
 from scipy.optimize import brentq
@@ -31,10 +30,10 @@ from layermotion.analysis import analyse
 from layermotion.boundaries import Boundaries
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
-from layermotion.files import atomic_path, write_text
+from layermotion.files import atomic_path
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.recording import Recording
-from layermotion.segment import WEIGHTS_FOLDER, load_segmenter, read_card
+from layermotion.segment import load_segmenter
 from layermotion.site import parse_site
 
 Array = NDArray[np.float64]
@@ -273,13 +272,10 @@ def main() -> None:
         draw_sheet(options.show, [r.tile for r in results if r.tile is not None])
         print(f"drawn in {options.show}")
     if options.write:
-        card = read_card(name)
         command = (
             f"python scripts/second_simulation.py --stills {options.stills} --first {options.first}"
         )
-        card["second_simulation"] = {"command": command, **summary}
-        write_text(WEIGHTS_FOLDER / f"{name}.json", json.dumps(card, indent=2) + "\n")
-        print(f"stored in {name}.json")
+        store(name, {"second_simulation": {"command": command, **summary}})
 
 
 if __name__ == "__main__":
