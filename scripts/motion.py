@@ -103,6 +103,8 @@ SHOWN = (
     Figure("slide given", "% of frames", _percent, 0, is_floor=True),
     Figure("slide, 95 % of errors within", "mm", lambda v: float(np.quantile(np.abs(v), 0.95)), 0),
     Figure("repeats counted right where seen", "%", _percent, 0, is_floor=True),
+    Figure("number of repeats given as sure", "% of clips", _percent, 0, is_floor=True),
+    Figure("repeats counted right where sure", "%", _percent, 0, is_floor=True),
     Figure("true onset in its interval", "%", _percent, 0, is_floor=True),
     Figure("true hold time in its interval", "%", _percent, 0, is_floor=True),
 )
@@ -274,6 +276,9 @@ def score(filmed: Filmed, analysis: Analysis) -> dict[str, list[float]]:
         values["repeats counted right"] = counted
         if share_seen(analysis) >= 1 - MUCH_UNSEEN:
             values["repeats counted right where seen"] = counted
+        values["number of repeats given as sure"] = [float(not analysis.count.doubt)]
+        if not analysis.count.doubt:
+            values["repeats counted right where sure"] = counted
     if plan.view is View.BLADDER:
         base = analysis.series.get("base_displacement", Structure.BLADDER)
         rest = next((window for window in analysis.windows if window.state == "rest"), None)

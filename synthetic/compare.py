@@ -209,7 +209,8 @@ def slide_truth_mm(
 ) -> NDArray[np.float64]:
     """Slide along the TrA relative to the EO of what was at the site in the key frame.
 
-    That is the first frame for which the analysis gives a slide, else the first of all.
+    That is the first frame for which the analysis gives a slide, else the first of all. Zero is the
+    mean over the frames with a slide of the first rest, or the key frame where it has none.
 
     Parameters
     ----------
@@ -237,7 +238,9 @@ def slide_truth_mm(
     ends = np.interp([site - SLOPE_HALF_MM, site + SLOPE_HALF_MM], truth.x_mm, middle)
     slope = float(ends[1] - ends[0]) / (2 * SLOPE_HALF_MM)
     side = -1 if LATERAL_UNKNOWN in analysis.cautions and plan.scene.mirrored else 1
-    return np.asarray(side * (across - across[key]) * np.hypot(1, slope))
+    rest = next((w for w in analysis.windows if w.state == "rest"), None)
+    at_rest = [int(i) for i in known if rest and rest.first <= i <= rest.last] or [key]
+    return np.asarray(side * (across - across[at_rest].mean()) * np.hypot(1, slope))
 
 
 def medial_truth_mm(

@@ -15,7 +15,8 @@ from layermotion.breathing import (
     rest_after_breath_out,
 )
 from layermotion.cli import main
-from layermotion.events import Direction, Window, find_windows, time_efforts
+from layermotion.events import Window, find_windows, time_efforts
+from layermotion.excursions import Direction
 from layermotion.labels import Structure, Task, View
 from layermotion.series import Quantity
 from synthetic.clips import clip_truth, draw_clip

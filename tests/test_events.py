@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from layermotion.events import Direction, Window, find_windows, smooth, time_efforts
+from layermotion.events import Window, find_windows, time_efforts
+from layermotion.excursions import Direction, smooth
 
 Array = NDArray[np.float64]
 

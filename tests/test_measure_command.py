@@ -26,12 +26,10 @@ from standin import (
     write_video,
 )
 
-from layermotion.analysis import strongest_change
 from layermotion.cli import main
 from layermotion.labels import View
 from layermotion.measures import UNCALIBRATED
 from layermotion.report.tables import MEASURE_COLUMNS, SERIES_COLUMNS
-from layermotion.series import Quantity
 
 COUNT = 64
 ACTIVATION = effort(COUNT, 24, 50)
@@ -220,34 +218,6 @@ def test_clip_that_shows_no_tra_says_so(tmp_path: Path, use: Use) -> None:
     for row in rows:
         assert (row["value"], row["status"]) == ("", "needs_manual")
         assert row["reason"] == "No TrA was seen, so the site is unknown."
-
-
-def thickness(structure: str, value: NDArray[np.float64]) -> Quantity:
-    return Quantity("thickness", structure, "mm", value, np.where(np.isnan(value), 0, 0.9))
-
-
-def test_windows_follow_the_muscle_that_changes_most_beyond_its_noise() -> None:
-    rng = np.random.default_rng(4)
-    tra = 4 * (1 + 0.4 * ACTIVATION) + rng.normal(0, 0.08, COUNT)
-    # Steadier, but thinning by less; noisier, but still; thicker, but changing by a smaller share;
-    # and seen in a few frames only.
-    thinning = 8 * (1 - 0.05 * ACTIVATION)
-    loud = 9 + rng.normal(0, 1.5, COUNT)
-    thick = 14 * (1 + 0.04 * ACTIVATION)
-    seldom = np.where(np.arange(COUNT) < 60, np.nan, np.arange(COUNT) * 1.0)
-    for others in ((thinning, loud), (seldom, thinning), (thick, thick)):
-        quantities = (thickness("fat", loud), *map(thickness, ("eo", "io"), others))
-        chosen = strongest_change((*quantities, thickness("tra", tra)))
-        np.testing.assert_allclose(chosen.value, tra / np.median(tra) - 1)
-        assert chosen.structure == "tra"
-    # Where all change enough, the greatest length tells: 3 mm of IO against 0.6 mm of a thin TrA.
-    thin, io = 2 * (1 - 0.3 * ACTIVATION), 11 * (1 + 0.28 * ACTIVATION)
-    chosen = strongest_change((thickness("io", io), thickness("tra", thin)))
-    np.testing.assert_allclose(chosen.value, io / np.median(io) - 1)
-    assert chosen.structure == "io"
-    blank = np.full(COUNT, np.nan)
-    nothing = strongest_change(tuple(thickness(s, blank) for s in ("fat", "eo", "io", "tra")))
-    assert np.isnan(nothing.value).all()
 
 
 # -- identity ------------------------------------------------------------------------------------

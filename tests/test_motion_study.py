@@ -5,7 +5,9 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from layermotion.events import Window
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from layermotion.segment import ModelGrid
@@ -58,25 +60,34 @@ def test_share_seen_is_that_of_the_best_seen_muscle() -> None:
     assert motion.share_seen(wall) == 0.75
 
 
-def test_true_slide_counts_from_the_first_frame_that_has_one() -> None:
+def test_true_slide_counts_from_the_first_rest_that_has_one() -> None:
     plan = draw_clip(np.random.default_rng(5), View.ABDOMINAL_WALL, task=Task.DRAW_IN)
     truth = clip_truth(plan)
     frames = truth.time_s.size
     full = int(plan.motion.activation.argmax())
     shown = np.arange(frames)
-    slides = []
-    for first in (0, full):
+
+    def true_slide(first: int, windows: tuple[Window, ...]) -> NDArray[np.float64]:
         value = np.where(shown < first, np.nan, 0.0)
         slide = Quantity("slide", "tra", "mm", value, np.ones(frames))
         found = SimpleNamespace(
             series=Series("c", truth.time_s.copy(), (slide,)),
             site_px=plan.area.left + plan.area.width / 2,
             cautions=(),
+            windows=windows,
         )
-        slides.append(slide_truth_mm(found, plan, truth, shown))
-    assert slides[0][0] == slides[1][full] == 0
+        return slide_truth_mm(found, plan, truth, shown)
+
+    from_key, late = true_slide(0, ()), true_slide(full, ())
+    assert from_key[0] == late[full] == 0
     # What lies at the site once the muscle has slid is another place of it, which slides alike.
-    assert np.sign(slides[1][0]) == -np.sign(slides[0][full]) != 0
+    assert np.sign(late[0]) == -np.sign(from_key[full]) != 0
+    rest = Window("rest", 10, 29, 1)
+    from_rest = true_slide(0, (rest,))
+    assert from_rest[10:30].mean() == pytest.approx(0)
+    np.testing.assert_allclose(from_rest, from_key - from_key[10:30].mean())
+    # A rest without a slide gives no zero.
+    np.testing.assert_allclose(true_slide(full, (rest,)), late)
 
 
 def test_every_figure_that_is_asked_for_has_its_limit() -> None:

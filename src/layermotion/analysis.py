@@ -4,7 +4,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, islice
 from typing import TypeVar
 
@@ -21,8 +21,11 @@ from layermotion.breathing import (
 )
 from layermotion.clip import Clip, Frame
 from layermotion.continuity import withhold_jumps
+from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S, Count
 from layermotion.errors import MeasurementError, WeightsError
-from layermotion.events import Course, Direction, Window, find_windows, time_efforts
+from layermotion.events import Course, Window, find_windows, time_efforts
+from layermotion.evidence import Evidence, clearest, evidence_of, first_sure, without_slow
+from layermotion.excursions import Direction
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
 from layermotion.measures import Measure, Uncertainty
 from layermotion.medial import MedialEdge, follow_medial_edge, measure_medial_edge
@@ -50,21 +53,15 @@ LATE_LOOK = 50
 # stated it (our choice: of synthetic pictures of neither view the first lets 1 in 75 pass, and it
 # turns 1 wall in 170 away).
 LEAST_RECOGNISED, LEAST_STATED = 0.8, 0.1
-# Excursions below this are never an effort (our choice): share of the thickness at rest; and of
-# the bladder base in mm, or as a share of the picture's height without a calibration.
-SMALLEST_CHANGE, SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 0.07, 1.2, 0.01
-# Excursions up to these are breathing where they have the course of a breath (our choice; TrA and
-# IO thicken as a breath goes out: Amerijckx et al. 2019, doi 10.1016/j.msksp.2019.102105).
-LARGEST_BREATH, LARGEST_BREATH_MM = 0.2, 4.0
-# Tissue counts as followed where its thickness is known in this share of the frames in which that
-# at the site is (our choice).
-MOSTLY_FOLLOWED = 0.8
+# Excursions of the bladder base below this are never an effort, mm, or as a share of the picture's
+# height without a calibration (our choice).
+SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 1.2, 0.01
+# Excursions of it up to this are breathing where they have the course of a breath, mm (our choice).
+LARGEST_BREATH_MM = 4.0
 
+COUGHS = (Task.COUGH, Task.COUGH_PRELIFT)
 # Tasks in which the descent is asked for, even after a voluntary lift.
-DESCENTS = (Task.COUGH, Task.COUGH_PRELIFT, Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
-# Range from the 2nd to the 98th percentile of white noise, over the median step between its
-# frames (4.11 and 0.95 standard deviations).
-NOISE_SPREAD = 4.31
+DESCENTS = (*COUGHS, Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
 
 WALL_METHOD = (
     "Thickness from inside edge to inside edge of the bright borders, perpendicular to the layer; "
@@ -77,11 +74,13 @@ BLADDER_METHOD = (
 )
 SLIDE_METHOD = (
     "Shift of the texture of the TrA along the muscle relative to that of the EO above it, against "
-    "the rest before the effort; turn of the probe is removed, and its shift moves both alike."
+    "the rest before the effort (its course over time: against the first rest); turn of the probe "
+    "is removed, and its shift moves both alike."
 )
 TIMING_METHOD = (
-    "From the course of the structure's measure: each rise and return is fitted by half a cosine "
-    "between straight lines for rest and hold, whose ends are the times."
+    "From the course of the structure's thickness, slide or displacement, whichever shows the "
+    "efforts most clearly: each rise and return is fitted by half a cosine between straight lines "
+    "for rest and hold, whose ends are the times."
 )
 NOT_RECOGNISED = (
     "The pictures are not recognised as an abdominal wall or a bladder view, so nothing is "
@@ -134,6 +133,8 @@ class Analysis:
         Frame column of the site or of the bladder base; None where there is none.
     cautions
         Sentences for the report beyond those of the clip.
+    count
+        How many efforts there are, and whether that is sure.
     courses
         When each effort began, was full, was let go and was over.
     motions
@@ -150,6 +151,7 @@ class Analysis:
     measures: tuple[Measure, ...]
     site_px: float | None
     cautions: tuple[str, ...]
+    count: Count = Count(0)
     courses: tuple[Course, ...] = ()
     motions: tuple[TissueMotion, ...] = ()
     medial_edge: MedialEdge | None = None
@@ -218,26 +220,27 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         )
         moved = np.array([[shift.column_px for shift in motion.layers] for motion in motions])
         followed = thickness_series(recording, site_px, scale, moved)
-        effort = strongest_change(better_seen(followed, thickness))
+        side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
+        moving, cautions = _motion_quantities(clip, view, motions, side)
+        effort, count = clearest(evidence_of(followed, thickness, moving), time_s)
         windows = find_windows(
             effort.value,
             time_s,
-            SMALLEST_CHANGE,
-            direction=Direction.RISES,
-            always_rest=always_rest,
-            largest_breath=LARGEST_BREATH,
+            effort.smallest,
+            direction=effort.direction,
+            always_rest=always_rest or not count.number,
+            largest_breath=effort.largest_breath,
         )
         courses = time_efforts(effort.value, time_s, windows)
         windows, how_rest = take_rest(
             breath_signal(thickness), time_s, windows, courses, SMALLEST_BREATH
         )
-        side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
-        moving, cautions = _motion_quantities(clip, view, motions, side)
+        moving = tuple(_from_rest(q, windows) if q.name == "slide" else q for q in moving)
         if clip.spacing and moving and site_px is not None:
             medial_edge = follow_medial_edge(
                 recording, motions, windows, site_px, side, clip.spacing, clip.area
             )
-            moving = (*moving, medial_edge.quantity)
+            moving = (*moving, _from_rest(medial_edge.quantity, windows))
         series = Series(clip.clip_id, time_s, (*thickness, *moving))
         method = " ".join([WALL_METHOD, *how_rest, *([site_words] if site_px is not None else [])])
         unseen = UNSEEN_LAYER if site_px is not None else site_words
@@ -251,15 +254,28 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         base, site_px = base_series(recording, scale, time_s, settle)
         unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
         falls = clip.task in DESCENTS
+        direction = Direction.MOSTLY_FALLS if falls else Direction.EITHER
+
+        def evidence(moved: Quantity) -> tuple[Evidence, ...]:
+            limits = (SMALLEST_LIFT_MM * unit, LARGEST_BREATH_MM * unit, direction)
+            own = Evidence(Structure.BLADDER, moved.value, *limits)
+            return (own, without_slow(own, time_s)) if clip.task is Task.COUGH else (own,)
+
+        longest_gap_s = LONGEST_GAP_COUGH_S if clip.task in COUGHS else LONGEST_GAP_S
+        effort, count = first_sure(evidence(base), time_s, longest_gap_s)
+        if count.doubt:
+            wall, _ = base_series(recording, scale, time_s, settle, even_hidden=True)
+            both = (*evidence(base), *evidence(wall))
+            effort, count = first_sure(both, time_s, longest_gap_s)
         windows = find_windows(
-            base.value,
+            effort.value,
             time_s,
-            SMALLEST_LIFT_MM * unit,
-            direction=Direction.MOSTLY_FALLS if falls else Direction.EITHER,
+            effort.smallest,
+            direction=direction,
             always_rest=always_rest,
-            largest_breath=LARGEST_BREATH_MM * unit,
+            largest_breath=effort.largest_breath,
         )
-        courses = time_efforts(base.value, time_s, windows)
+        courses = time_efforts(effort.value, time_s, windows)
         smallest = SMALLEST_BREATH_MM * unit
         windows, how_rest = take_rest(base.value, time_s, windows, courses, smallest)
         moving, cautions = _motion_quantities(clip, view, motions, 0)
@@ -268,9 +284,9 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         error = uncertainty(segmenter, grid, series)
         method = " ".join([BLADDER_METHOD, *how_rest])
         measures = measure_bladder(series, windows, task, error, method)
-        effort = base
-    measures += measure_timing(courses, windows, Structure(effort.structure), task, TIMING_METHOD)
-    cautions = (*cautions, *_range_cautions(segmenter, grid))
+    measures += measure_timing(courses, windows, effort.structure, task, TIMING_METHOD)
+    count = Count(0) if always_rest else count
+    cautions = (*cautions, *count.caution, *_range_cautions(segmenter, grid))
     return Analysis(
         clip=clip,
         view=view,
@@ -280,6 +296,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         measures=measures,
         site_px=site_px,
         cautions=cautions,
+        count=count,
         courses=courses,
         motions=tuple(motions),
         medial_edge=medial_edge,
@@ -379,55 +396,6 @@ def ordered_map(
         yield waiting.popleft().result()
 
 
-def better_seen(
-    followed: tuple[Quantity, ...], fixed: tuple[Quantity, ...]
-) -> tuple[Quantity, ...]:
-    """Thickness of the tissue that was at the site, where it can be followed, else at the site.
-
-    Only to tell when an effort was: what slides past a fixed site may thin while all of the muscle
-    thickens.
-    """
-
-    def known(quantity: Quantity) -> int:
-        return int(np.count_nonzero(~np.isnan(quantity.value)))
-
-    return tuple(
-        moving if known(moving) >= MOSTLY_FOLLOWED * known(still) else still
-        for moving, still in zip(followed, fixed, strict=True)
-    )
-
-
-def strongest_change(thickness: tuple[Quantity, ...]) -> Quantity:
-    """Relative change of the muscle (EO, IO or TrA) that shows the effort best.
-
-    Of those whose thickness changes by more than ``SMALLEST_CHANGE`` beyond its noise, the one that
-    changes by the greatest length: errors are about as long in a thin layer as in a thick one.
-
-    Returns
-    -------
-    Quantity
-        Of that muscle, NaN where it is not measured.
-    """
-    muscles = [quantity for quantity in thickness if quantity.structure != Structure.FAT]
-    seen = [int(np.count_nonzero(~np.isnan(muscle.value))) for muscle in muscles]
-    best, best_rank = muscles[-1], (False, -np.inf)
-    for muscle, count in zip(muscles, seen, strict=True):
-        # A muscle seen in few frames shows no course.
-        if count == 0 or count < max(seen) / 2:
-            continue
-        known = muscle.value[~np.isnan(muscle.value)]
-        middle = float(np.median(known))
-        noise = float(np.median(np.abs(np.diff(known)))) if count > 1 else 0.0
-        change = float(np.ptp(np.percentile(known, (2, 98)))) - NOISE_SPREAD * noise
-        rank = (change >= SMALLEST_CHANGE * middle, change)
-        if rank > best_rank:
-            best, best_rank = muscle, rank
-    known = best.value[~np.isnan(best.value)]
-    middle = float(np.median(known)) if known.size else 1.0
-    change_of = best.value / middle - 1
-    return Quantity("relative_change", best.structure, "ratio", change_of, best.confidence.copy())
-
-
 def _probe_path(clip: Clip, motions: list[TissueMotion]) -> tuple[Settle | None, tuple[str, ...]]:
     """Tell how to take the probe's motion out of a position, and what a reader must know of it."""
     down_px = np.array([motion.near.row_px for motion in motions])
@@ -448,12 +416,12 @@ def _probe_path(clip: Clip, motions: list[TissueMotion]) -> tuple[Settle | None,
     return settle, ()
 
 
-def _from_rest(base: Quantity, windows: tuple[Window, ...]) -> Quantity:
-    """Shift a displacement so that the first rest window is its zero."""
-    rest = [base.value[window.frames] for window in windows if window.state == "rest"][:1]
+def _from_rest(moved: Quantity, windows: tuple[Window, ...]) -> Quantity:
+    """Shift a displacement so that the first rest window is its zero, as far as it was seen."""
+    rest = [moved.value[window.frames] for window in windows if window.state == "rest"][:1]
     known = [values[~np.isnan(values)] for values in rest]
     zero = float(known[0].mean()) if known and known[0].size else 0.0
-    return Quantity(base.name, base.structure, base.unit, base.value - zero, base.confidence.copy())
+    return replace(moved, value=moved.value - zero, confidence=moved.confidence.copy())
 
 
 def _motion_quantities(

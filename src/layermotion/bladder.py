@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.events import FIRST_LEVEL_S, Window
+from layermotion.events import Window
+from layermotion.excursions import FIRST_LEVEL_S
 from layermotion.labels import Structure, label_of
 from layermotion.measures import (
     STATES,
@@ -117,6 +118,8 @@ def base_series(
     scale: Scale,
     time_s: NDArray[np.float64],
     settle: Settle | None = None,
+    *,
+    even_hidden: bool = False,
 ) -> tuple[Quantity, float | None]:
     """Displacement of the bladder base from its first position, positive towards the probe.
 
@@ -129,6 +132,9 @@ def base_series(
     settle
         Tells where tissue would be seen had the probe kept its first place; None where the probe
         is known to be still.
+    even_hidden
+        Whether frames whose lowest stretch is hidden count: what moves most of the wall that is
+        seen tells when an effort was, not how far the base moved.
 
     Returns
     -------
@@ -145,7 +151,7 @@ def base_series(
     for index, boundaries in enumerate(frames):
         column_px = boundaries.column_px
         wall = deep_edge(boundaries, Structure.BLADDER, scale)
-        if _is_lowest_hidden(wall):
+        if not even_hidden and _is_lowest_hidden(wall):
             wall = np.full_like(wall, np.nan)
         if settle is not None:
             wall = _resampled(column_px, *settle(index, column_px.astype(float), wall))

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.events import NOISE_FACTOR, REST_WINDOW_S, Course, Signal, Window
+from layermotion.events import REST_WINDOW_S, Course, Window
+from layermotion.excursions import NOISE_FACTOR, Signal
 from layermotion.labels import Structure
 from layermotion.series import Quantity
 

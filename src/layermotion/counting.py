@@ -1,0 +1,74 @@
+"""Owns how many efforts a clip holds, and why that number is not sure where it is not."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from layermotion.excursions import Excursions, Signal
+
+# Within so long a time without a value an effort, or a rest between two, may be hidden, s: less
+# than the shortest hold that a protocol asks for, and than a cough (our choice).
+LONGEST_GAP_S, LONGEST_GAP_COUGH_S = 1.0, 0.2
+# Efforts that stand out from rest by less than this many standard deviations within both may be
+# breathing, drift or noise: a sine reaches 3 (our choice).
+LEAST_CLEAR = 3.1
+HIDDEN = "for a time in which an effort may have been the structure could not be seen"
+UNCLEAR = "the efforts hardly stand out from what moves at rest"
+BREATHS = "what moved as far as the efforts, but with the course of a breath, was left out"
+DISAGREE = "the muscles show different numbers of efforts"
+
+
+@dataclass(frozen=True)
+class Count:
+    """Number of efforts in a clip.
+
+    Parameters
+    ----------
+    number
+        Efforts found.
+    doubt
+        Why the number is not sure; empty where it is.
+    """
+
+    number: int
+    doubt: str = ""
+
+    @property
+    def caution(self) -> tuple[str, ...]:
+        """Sentence for the report where the number is not sure."""
+        if not self.doubt:
+            return ()
+        return (
+            f"The number of efforts ({self.number} found) is not sure, because {self.doubt}; count "
+            f"the efforts in the video.",
+        )
+
+
+def count_efforts(
+    signal: Signal, time_s: Signal, found: Excursions | None, longest_gap_s: float
+) -> Count:
+    """Count the efforts that a signal shows, and tell what makes the number doubtful.
+
+    Parameters
+    ----------
+    signal, time_s
+        Shape (frames,), NaN where not measured, and s.
+    found
+        Where the signal leaves its rest, if it does.
+    longest_gap_s
+        Longest time without a value in which no effort can have been, s.
+    """
+    number = len(found.efforts) if found else 0
+    if longest_unseen_s(signal, time_s) > longest_gap_s:
+        return Count(number, HIDDEN)
+    if found and found.efforts and found.clearness < LEAST_CLEAR:
+        return Count(number, UNCLEAR)
+    if found and found.efforts and found.breaths:
+        return Count(number, BREATHS)
+    return Count(number)
+
+
+def longest_unseen_s(signal: Signal, time_s: Signal) -> float:
+    """Longest time without a value, s."""
+    ends = np.concatenate([time_s[:1], time_s[~np.isnan(signal)], time_s[-1:]])
+    return float(np.diff(ends).max())

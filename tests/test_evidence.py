@@ -1,0 +1,168 @@
+"""Evidence: which signal shows the efforts, how many there are, and whether that is sure."""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from layermotion.counting import (
+    BREATHS,
+    DISAGREE,
+    HIDDEN,
+    LEAST_CLEAR,
+    LONGEST_GAP_COUGH_S,
+    LONGEST_GAP_S,
+    UNCLEAR,
+    Count,
+    count_efforts,
+    longest_unseen_s,
+)
+from layermotion.evidence import (
+    Evidence,
+    clearest,
+    evidence_of,
+    first_sure,
+    without_slow,
+)
+from layermotion.excursions import Direction, find_excursions
+from layermotion.labels import MUSCLES, Structure
+from layermotion.series import Quantity
+
+Array = NDArray[np.float64]
+RATE_HZ = 20.0
+TIME_S = np.arange(round(14 * RATE_HZ)) / RATE_HZ
+EFFORTS_S = ((2.0, 5.0), (8.0, 11.0))
+# A breath of 4 s, thickening by 12 % as it goes out.
+BREATH = 0.06 * np.sin(2 * np.pi * TIME_S / 4)
+BLANK = np.full(TIME_S.size, np.nan)
+
+
+def activation(efforts_s: tuple[tuple[float, float], ...] = EFFORTS_S) -> Array:
+    course = np.zeros_like(TIME_S)
+    for begin, end in efforts_s:
+        ramp = np.interp(TIME_S, [begin, begin + 0.5, end - 0.5, end], [0, 1, 1, 0])
+        course = np.maximum(course, ramp)
+    return course
+
+
+def noise(spread: float, seed: int = 0) -> Array:
+    return np.random.default_rng(seed).normal(0, spread, TIME_S.size)
+
+
+def quantity(name: str, structure: str, value: Array) -> Quantity:
+    return Quantity(name, structure, "mm", value, np.where(np.isnan(value), 0, 0.9))
+
+
+def evidence(thickness: dict[str, Array], slides: dict[str, Array] | None = None) -> list[Evidence]:
+    """Evidence from some muscles, the others unseen."""
+    fixed = [quantity("thickness", muscle, thickness.get(muscle, BLANK)) for muscle in MUSCLES]
+    moving = [quantity("slide", muscle, value) for muscle, value in (slides or {}).items()]
+    return evidence_of(fixed, fixed, moving)
+
+
+def chosen(found: tuple[Evidence, Count]) -> tuple[str, bool, Count]:
+    one, count = found
+    return str(one.structure), one.is_thickness, count
+
+
+def test_slide_tells_where_thickness_is_noisy() -> None:
+    tra = 3 * (1 + 0.2 * activation() + noise(0.1))
+    found = evidence({"tra": tra, "io": 6 * (1 + BREATH)}, {"tra": 8 * activation() + noise(0.05)})
+    assert chosen(clearest(found, TIME_S)) == ("tra", False, Count(2))
+
+
+def test_breaths_that_a_slide_shows_are_no_efforts_of_a_noisy_thickness() -> None:
+    # Of a thin layer the change is overestimated, beyond the largest breath.
+    tra = 2.5 * (1 + 2 * BREATH + noise(0.05))
+    alone = clearest(evidence({"tra": tra}), TIME_S)
+    assert alone[1].number > 0
+    found = evidence({"tra": tra, "io": 6 * (1 + BREATH)}, {"tra": 20 * BREATH + noise(0.02)})
+    assert clearest(found, TIME_S)[1] == Count(0)
+
+
+def test_slide_in_which_no_muscle_thickens_is_no_effort() -> None:
+    slides = {"eo": 3 * activation()}
+    assert clearest(evidence({"tra": 3 + noise(0.02)}, slides), TIME_S)[1] == Count(0)
+    thickens = {"tra": 3 * (1 + 0.3 * activation()) + noise(0.02)}
+    assert clearest(evidence(thickens, slides), TIME_S)[1] == Count(2)
+
+
+def test_no_effort_is_sure_only_where_the_tra_is_seen() -> None:
+    still = 5 + noise(0.02)
+    assert clearest(evidence({"eo": still, "io": still}), TIME_S)[1] == Count(0, HIDDEN)
+    seen = clearest(evidence({"eo": still, "tra": still}), TIME_S)[1]
+    assert (seen, seen.caution) == (Count(0), ())
+    assert clearest(evidence({}), TIME_S)[1] == Count(0, HIDDEN)
+
+
+def test_muscles_that_disagree_leave_the_number_unsure() -> None:
+    one = 4 * (1 + 0.3 * activation(EFFORTS_S[:1])) + noise(0.02)
+    both = 4 * (1 + 0.3 * activation()) + noise(0.02, 1)
+    assert clearest(evidence({"tra": both, "io": both}), TIME_S)[1] == Count(2)
+    assert clearest(evidence({"tra": both, "io": one}), TIME_S)[1].doubt == DISAGREE
+
+
+@pytest.mark.parametrize(("gap_s", "doubt"), [(0.9, ""), (1.5, HIDDEN)])
+def test_number_is_unsure_where_an_effort_may_be_hidden(gap_s: float, doubt: str) -> None:
+    signal = 0.4 * activation() + noise(0.01)
+    signal[(TIME_S > 5.6) & (TIME_S < 5.6 + gap_s)] = np.nan
+    found = find_excursions(signal, TIME_S, 0.07, Direction.RISES, 0.2)
+    count = count_efforts(signal, TIME_S, found, LONGEST_GAP_S)
+    assert count == Count(2, doubt)
+    assert longest_unseen_s(signal, TIME_S) == pytest.approx(gap_s, abs=0.1)
+    # A cough fits into either gap.
+    assert count_efforts(signal, TIME_S, found, LONGEST_GAP_COUGH_S) == Count(2, HIDDEN)
+    if doubt:
+        assert count.caution[0].startswith("The number of efforts (2 found) is not sure, because")
+
+
+def test_a_breath_as_large_as_the_efforts_leaves_the_number_unsure() -> None:
+    breath = np.where((TIME_S > 7) & (TIME_S < 11), 0.5 - 0.5 * np.cos((TIME_S - 7) * np.pi / 2), 0)
+    signal = 0.15 * np.maximum(activation(EFFORTS_S[:1]), breath) + noise(0.003)
+    found = find_excursions(signal, TIME_S, 0.07, Direction.RISES, 0.2)
+    assert found is not None and (len(found.efforts), found.breaths) == (1, 1)
+    assert count_efforts(signal, TIME_S, found, LONGEST_GAP_S) == Count(1, BREATHS)
+
+
+def test_clearness_tells_held_efforts_from_a_sine() -> None:
+    held, sine = (
+        find_excursions(signal, TIME_S, 0.07, Direction.EITHER, 0.0)
+        for signal in (activation(), np.sin(2 * np.pi * TIME_S / 4))
+    )
+    assert held is not None and sine is not None
+    assert held.clearness > 4
+    # Half of a sine has mean 2 / pi and variance 1/2 - 4 / pi**2, so 2.92 between two halves.
+    assert sine.clearness == pytest.approx(2.92, abs=0.25)
+    assert sine.clearness < LEAST_CLEAR < held.clearness
+    drift = activation() + 0.8 * np.sin(2 * np.pi * TIME_S / 9)
+    blurred = find_excursions(drift, TIME_S, 0.07, Direction.EITHER, 0.0)
+    assert count_efforts(drift, TIME_S, blurred, LONGEST_GAP_S).doubt == UNCLEAR
+
+
+def test_coughs_are_counted_on_a_base_that_breathes() -> None:
+    pulses = np.zeros_like(TIME_S)
+    for begin in (3.0, 5.5, 9.0):
+        rise = np.interp(TIME_S - begin, [0, 0.1, 0.2, 0.5], [0, 1, 1, 0], left=0, right=0)
+        pulses = np.maximum(pulses, rise)
+    base = Evidence(
+        Structure.BLADDER,
+        -4 * pulses - 1.5 * np.sin(2 * np.pi * (TIME_S - 4) / 7),
+        1.2,
+        4.0,
+        Direction.MOSTLY_FALLS,
+    )
+    assert first_sure([base], TIME_S, LONGEST_GAP_COUGH_S)[1].doubt
+    quick = without_slow(base, TIME_S)
+    one, count = first_sure([base, quick], TIME_S, LONGEST_GAP_COUGH_S)
+    assert (one, count) == (quick, Count(3))
+    # Where none is sure, the first tells.
+    unseen = Evidence(Structure.BLADDER, BLANK, 1.2, 4.0, Direction.EITHER)
+    assert first_sure([unseen, unseen], TIME_S, LONGEST_GAP_S) == (unseen, Count(0, HIDDEN))
+
+
+def test_followed_tissue_counts_where_it_is_mostly_known() -> None:
+    fixed = [quantity("thickness", muscle, 4 + noise(0.01)) for muscle in MUSCLES]
+    for known, taken in ((0.9, True), (0.6, False)):
+        value = np.where(np.arange(TIME_S.size) < known * TIME_S.size, 5.0 + noise(0.01, 1), np.nan)
+        followed = [quantity("thickness", muscle, value) for muscle in MUSCLES]
+        one = evidence_of(followed, fixed, [])[0]
+        assert np.isnan(one.value).any() == taken
