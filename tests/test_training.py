@@ -408,6 +408,7 @@ def test_the_card_tells_what_the_weights_are(trained_weights: Path) -> None:
     assert card["classes"] == ["background", "fat", "eo", "io", "tra", "bladder"]
     assert (card["training_steps"], card["examples_seen"]) == (8, 32)
     assert card["export_difference"] < 1e-4
+    assert 0 < card["eight_bit_difference"] < 0.01
     low, high = card["spacing_range_mm"]
     assert 0.1 <= low < high <= 0.3  # what draw_layers draws
     assert len(content) < 16 * 2**20
