@@ -163,6 +163,11 @@ def lateral_grid(width_mm: float, margin_mm: float) -> Profile:
     return np.arange(-half, half + 1) * STEP_MM
 
 
+# Below about this contrast to muscle, dB, a line drowns in speckle, and nobody could tell where a
+# layer ends (our choice).
+FAINTEST_DB = 8.0
+
+
 @dataclass(frozen=True)
 class Look:
     """Echo levels shared by the layers of one person and scanner."""
@@ -171,6 +176,7 @@ class Look:
     fat_db: float
     border_db: float
     border_mm: float
+    border_spread_db: float
     border_gap_db: float
     border_coherence: float
     fibre_db: float
@@ -192,14 +198,15 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
     young = uniform(rng, -32, -14)
     # Fat between the fibres of older muscle brightens it, not what lies around it.
     muscle = young + 9 * bright
-    # Below about 8 dB a line drowns in speckle, and nobody could tell where a layer ends.
-    contrast = max(uniform(rng, 12, 34) * (1 - 0.6 * faint) - (muscle - young), 8.0)
+    contrast = max(uniform(rng, 12, 34) * (1 - 0.6 * faint) - (muscle - young), FAINTEST_DB)
     fat = young + uniform(rng, -9, 11)
     return Look(
         muscle_db=muscle,
         fat_db=muscle + (fat - muscle) * max(1 - isoechoic, 0.0),
         border_db=muscle + contrast,
         border_mm=log_uniform(rng, 0.35, 1.3),
+        # Where borders are faint, some are fainter than others, and than sheets in the fat.
+        border_spread_db=2 + 3 * faint,
         border_gap_db=14 * gaps,
         border_coherence=uniform(rng, 0.0, 0.8) ** 1.5,
         # Streaks and sheets of collagen within a layer are fainter than the borders around it.
@@ -219,7 +226,8 @@ def draw_border(
 ) -> Layer:
     """Draw a fascia of 0.2 to 2.2 mm, brighter than its neighbours."""
     mean = log_uniform(rng, look.border_mm * 0.7, look.border_mm * 1.4) * scale
-    level = look.border_db + rng.normal(0, 2.0)
+    level = look.border_db + rng.normal(0, look.border_spread_db)
+    level = max(level, look.muscle_db + FAINTEST_DB)
     tissue = Tissue(level, 0.9, "border", look.border_gap_db, look.border_coherence)
     share = uniform(rng, 0.08, 0.35)
     thickness = np.clip(varied(rng, x_mm, mean, share, 12.0), 0.2, 2.2)
