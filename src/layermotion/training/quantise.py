@@ -2,11 +2,18 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
-from onnxruntime.quantization import CalibrationDataReader, QuantFormat, QuantType, quantize_static
+from onnxruntime.quantization import (
+    CalibrationDataReader,
+    QuantFormat,
+    QuantType,
+    quant_pre_process,
+    quantize_static,
+)
 
 from layermotion.segment import INPUT_NAME, OUTPUT_NAMES
 from layermotion.training.data import seeded
@@ -54,17 +61,21 @@ def quantise(source: Path, target: Path, draw: Draw, size_px: int) -> float:
         Mean difference of a probability between the two networks, on pictures that set no scale.
     """
     images = _draw(draw, size_px, SHOWN + CHECKED)
-    quantize_static(
-        source,
-        target,
-        _Pictures(images[:SHOWN]),
-        quant_format=QuantFormat.QDQ,
-        op_types_to_quantize=list(EIGHT_BIT),
-        per_channel=True,
-        reduce_range=True,
-        activation_type=QuantType.QUInt8,
-        weight_type=QuantType.QInt8,
-    )
+    with TemporaryDirectory() as folder:
+        prepared = Path(folder) / "prepared.onnx"
+        # Symbolic shapes help other kinds of network, and need another library.
+        quant_pre_process(source, prepared, skip_symbolic_shape=True)
+        quantize_static(
+            prepared,
+            target,
+            _Pictures(images[:SHOWN]),
+            quant_format=QuantFormat.QDQ,
+            op_types_to_quantize=list(EIGHT_BIT),
+            per_channel=True,
+            reduce_range=True,
+            activation_type=QuantType.QUInt8,
+            weight_type=QuantType.QInt8,
+        )
     before, after = (_probabilities(path, images[SHOWN:]) for path in (source, target))
     return float(np.abs(before - after).mean())
 
