@@ -113,6 +113,29 @@ assert (result.step, result.is_finished) == (2, True), result
     assert (progress["best_step"], progress["worse"], progress["has_ended"]) == (1, 1, True)
 
 
+@pytest.mark.slow
+def test_the_logged_wait_is_that_of_the_process_which_waits_longest(tmp_path: Path) -> None:
+    run_two(
+        f"""
+import os, time
+from dataclasses import replace
+from pathlib import Path
+from drawing import draw_layers
+from layermotion.training.loop import train
+from test_training_stop import PATIENT
+def slow(rng, size_px):
+    time.sleep(0.5 * int(os.environ["RANK"]))
+    return draw_layers(rng, size_px)
+slow.source = "slow"
+settings = replace(PATIENT, steps=4, workers=0, log_every_steps=2, patience=0)
+train(settings, Path({str(tmp_path)!r}), slow, report=str)
+"""
+    )
+    shares = [row.value for row in tracking.read(tmp_path) if row.name == "data_wait_share"]
+    # The first process, which writes, draws at once, and waits in the step for the second one.
+    assert len(shares) == 2 and min(shares) > 0.5, shares
+
+
 def test_gpu_load_is_the_mean_of_what_was_printed_since_the_last_lap() -> None:
     program = "import time; print(40); print('[N/A]'); print(80, flush=True); time.sleep(60)"
     load = GpuLoad([sys.executable, "-c", program])

@@ -32,7 +32,7 @@ from layermotion.training.data import (
 from layermotion.training.drawing import Draw, SyntheticDraw, source_name
 from layermotion.training.network import LayerNet, compute_losses
 from layermotion.training.processes import Place, joined, stop_requests
-from layermotion.training.schedule import learning_rate, set_training, update_average
+from layermotion.training.schedule import AveragedTensors, learning_rate, set_training
 from layermotion.training.settings import TrainSettings
 from layermotion.training.throughput import Clock, GpuLoad, gpu_command
 from layermotion.training.watching import Watch
@@ -120,8 +120,10 @@ class _Run:
         self.model = LayerNet(settings).to(place.device, memory_format=memory)  # type: ignore[call-overload]
         self.average = copy.deepcopy(self.model).eval().requires_grad_(False)
         self.optimizer = torch.optim.AdamW(
-            self.model.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay
-        )
+            self.model.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay,
+            fused=place.device.type == "cuda",
+        )  # fmt: skip
+        self.averaged = AveragedTensors.of(self.average, self.model)
         self.progress = Progress()
         self.watch = Watch(settings, draw, place, out, self.report)
         if start_from and not (out / CHECKPOINT_NAME).exists():
@@ -192,7 +194,7 @@ class _Run:
         losses.total.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(model.parameters(), settings.gradient_limit)
         self.optimizer.step()
-        update_average(self.average, self.model, settings.ema_decay, progress.step)
+        self.averaged.update(settings.ema_decay, progress.step)
         for name, value in losses._asdict().items():
             # Stays on the device: reading it here would make the GPU wait.
             progress.sums[name] = progress.sums.get(name, 0.0) + value.detach().double()
@@ -205,7 +207,8 @@ class _Run:
         values["learning_rate"] = learning_rate(progress.step - 1, settings)
         batches_per_second, wait = clock.lap()
         speed = batches_per_second * settings.batch_size * self.place.world
-        values |= {"images_per_second": speed, "data_wait_share": wait}
+        # Every process waits in turn for the one that waits longest for its data.
+        values |= {"images_per_second": speed, "data_wait_share": self.place.largest(wait)}
         busy = load.lap()
         if busy is not None:
             values["gpu_utilisation"] = busy
@@ -214,7 +217,7 @@ class _Run:
             tracking.append(self.out, progress.step, values)
         self.report(
             f"step {progress.step}/{settings.steps}  loss {values['loss_total']:.4f}  "
-            f"{speed:.0f} images/s  waiting for data {100 * wait:.0f} %"
+            f"{speed:.0f} images/s  waiting for data {100 * values['data_wait_share']:.0f} %"
             + ("" if busy is None else f"  GPU busy {100 * busy:.0f} %")
         )
 

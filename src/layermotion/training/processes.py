@@ -36,11 +36,15 @@ class Place:
 
     def any_wants(self, wish: bool) -> bool:
         """Whether any process has the wish; all of them must ask at the same step."""
+        return bool(self.largest(float(wish)))
+
+    def largest(self, value: float) -> float:
+        """Largest value of all processes; all of them must ask at the same step."""
         if self.world == 1:
-            return wish
-        wishes = torch.tensor(float(wish), device=self.device)
-        distributed.all_reduce(wishes, distributed.ReduceOp.MAX)
-        return bool(wishes.item())
+            return value
+        values = torch.tensor(value, device=self.device)
+        distributed.all_reduce(values, distributed.ReduceOp.MAX)
+        return float(values.item())
 
 
 @contextmanager

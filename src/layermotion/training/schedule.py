@@ -1,6 +1,7 @@
 """Owns what a step rests on: the learning rate, what is trained, and the average of the weights."""
 
 import math
+from typing import NamedTuple
 
 import torch
 from torch import nn
@@ -32,12 +33,29 @@ def set_training(model: nn.Module, keep_normalisation: bool) -> None:
                 module.eval()
 
 
-@torch.no_grad()
-def update_average(average: nn.Module, model: nn.Module, decay: float, step: int) -> None:
-    """Move ``average`` toward ``model``; the first steps move it faster, to forget the start."""
-    share = 1 - min(decay, (1 + step) / (10 + step))
-    old, new = average.state_dict(), model.state_dict()
-    moving = [name for name, tensor in old.items() if tensor.is_floating_point()]
-    torch._foreach_lerp_([old[n] for n in moving], [new[n] for n in moving], share)
-    for name in old.keys() - set(moving):
-        old[name].copy_(new[name])
+class AveragedTensors(NamedTuple):
+    """Tensors of a moving average and of the network it follows, in one order.
+
+    Listed once for a run: both stay where they are, and going through the modules in every step
+    costs the GPU some of its time.
+    """
+
+    average: list[torch.Tensor]
+    model: list[torch.Tensor]
+    average_counts: list[torch.Tensor]
+    model_counts: list[torch.Tensor]
+
+    @classmethod
+    def of(cls, average: nn.Module, model: nn.Module) -> "AveragedTensors":
+        """List the weights of both, and the counts of their batch normalisation."""
+        both = [list(module.state_dict().values()) for module in (average, model)]
+        moving = ([t for t in tensors if t.is_floating_point()] for tensors in both)
+        counts = ([t for t in tensors if not t.is_floating_point()] for tensors in both)
+        return cls(*moving, *counts)
+
+    @torch.no_grad()
+    def update(self, decay: float, step: int) -> None:
+        """Move the average toward the network; the first steps move it faster, to forget."""
+        share = 1 - min(decay, (1 + step) / (10 + step))
+        torch._foreach_lerp_(self.average, self.model, share)
+        torch._foreach_copy_(self.average_counts, self.model_counts)
