@@ -19,6 +19,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import torch
 from evaluate import store
@@ -28,16 +29,17 @@ from layermotion.files import atomic_path, write_text
 from layermotion.labels import WALL_LAYERS, label_of
 from layermotion.segment import input_shape, load_segmenter
 from layermotion.training.composing import load_settings
-from layermotion.training.data import VALIDATION_STREAM, Batch, collate, seeded
+from layermotion.training.data import Batch, collate, seeded
 from layermotion.training.loop import train
 from layermotion.training.network import LayerNet
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
 from synthetic.dataset import Example, draw_example
 
-# What each variant changes of configs/train.yaml.
+# What each variant changes of configs/train.yaml. The second tells how far chance alone goes.
 VARIANTS: dict[str, tuple[str, ...]] = {
     "as shipped": (),
+    "as shipped, other draws": ("seed=1",),
     "borders weigh no more": ("boundary_weight=0",),
     "borders weigh three times as much": ("boundary_weight=6",),
     "half the encoder": ("encoder=tu-mobilenetv4_conv_small_050",),
@@ -46,8 +48,8 @@ VARIANTS: dict[str, tuple[str, ...]] = {
     "256 rows": ("size_px=256",),
     "384 rows": ("size_px=384",),
 }
-# No other use of the generator starts its seeds with this word.
-POOL_STREAM = 20_261_125_7
+# No other use of the generator starts its seeds with one of these words.
+POOL_STREAM, SCORED_STREAM = 20_261_125_7, 20_261_125_8
 SCORED = 512
 # Each variant sees the same number of pictures, drawn anew by augmentation alone.
 SAME = ("batch_size=128", "reuse=1", "warmup_steps=100", "ema_decay=0.99", "tracking=csv")
@@ -70,22 +72,26 @@ class Pool:
         names = ("image", "label", "view", "mm_per_pixel")
         return tuple(np.load(self.folder / f"{name}.npy", mmap_mode="r") for name in names)
 
-    def __call__(self, rng: np.random.Generator, size_px: int) -> Example:
-        """Pick one picture."""
+    def __getitem__(self, k: int) -> Example:
         image, label, view, mm_per_pixel = self.arrays
-        k = int(rng.integers(len(view)))
         return Example(np.array(image[k]), np.array(label[k]), int(view[k]), float(mm_per_pixel[k]))
 
+    def __call__(self, rng: np.random.Generator, size_px: int) -> Example:
+        """Pick one picture."""
+        return self[int(rng.integers(len(self.arrays[2])))]
 
-def make_pool(folder: Path, size_px: int, count: int) -> Pool:
+
+def make_pool(out: Path, size_px: int, count: int, stream: int = POOL_STREAM) -> Pool:
     """Draw a pool, or take the one that is there."""
+    folder = out / f"{'pool' if stream == POOL_STREAM else 'scored'}-{size_px}"
     if not (folder / "mm_per_pixel.npy").exists():
         folder.mkdir(parents=True, exist_ok=True)
         shape = (count, *input_shape(size_px))
         image, label = np.empty(shape, np.uint8), np.empty(shape, np.uint8)
         view, mm_per_pixel = np.empty(count, np.int64), np.empty(count)
-        with multiprocessing.Pool(os.cpu_count()) as pool:
-            jobs = ((k, size_px) for k in range(count))
+        # One thread a process: the processes themselves are the parallelism.
+        with multiprocessing.Pool(os.cpu_count(), cv2.setNumThreads, (0,)) as pool:
+            jobs = ((stream, k, size_px) for k in range(count))
             for k, drawn in enumerate(pool.imap(_draw_one, jobs, chunksize=32)):
                 image[k], label[k] = drawn.image, drawn.label
                 view[k], mm_per_pixel[k] = drawn.view, drawn.mm_per_pixel
@@ -97,11 +103,11 @@ def make_pool(folder: Path, size_px: int, count: int) -> Pool:
     return Pool(folder)
 
 
-def _draw_one(job: tuple[int, int]) -> Example:
-    k, size_px = job
+def _draw_one(job: tuple[int, int, int]) -> Example:
+    stream, k, size_px = job
     for attempt in range(10):
         try:
-            return draw_example(seeded(POOL_STREAM, k, attempt), size_px)
+            return draw_example(seeded(stream, k, attempt), size_px)
         except ValueError:  # a draw in a million has a shape that cannot be
             continue
     raise RuntimeError(f"picture {k} cannot be drawn")
@@ -114,18 +120,19 @@ def run_variant(name: str, out: Path, steps: int, pictures: int, workers: int) -
         [*SAME, f"steps={steps}", f"validate_every_steps={steps + 1}", f"workers={workers}",
          *VARIANTS[name]],
     )  # fmt: skip
-    pool = make_pool(out / f"pool-{settings.size_px}", settings.size_px, pictures)
-    folder = out / name.replace(" ", "-")
+    pool = make_pool(out, settings.size_px, pictures)
+    folder = _row_path(out, name).parent
     started_s = time.monotonic()
     train(settings, folder, draw=pool)
     seconds = time.monotonic() - started_s
-    row = {"variant": name, "change": " ".join(VARIANTS[name]), "seconds": round(seconds)}
-    row |= score(folder, settings, workers)
+    row: dict[str, Any] = {"variant": name, "change": " ".join(VARIANTS[name])}
+    row |= {"steps": steps, "pictures": pictures, "seconds": round(seconds)}
+    row |= score(folder, settings, make_pool(out, settings.size_px, SCORED, SCORED_STREAM))
     write_text(folder / "row.json", json.dumps(row) + "\n")
 
 
-def score(folder: Path, settings: TrainSettings, workers: int) -> dict[str, Any]:
-    """Dice and error of the height of each layer on validation pictures, and time of one picture.
+def score(folder: Path, settings: TrainSettings, pictures: Pool) -> dict[str, Any]:
+    """Dice and error of the height of each layer, on pictures not trained on.
 
     The height error is that of the number of rows in a column, counted by probability, where the
     layer is in the truth; mm.
@@ -134,20 +141,14 @@ def score(folder: Path, settings: TrainSettings, workers: int) -> dict[str, Any]
     state = torch.load(folder / "last.pt", map_location="cpu", weights_only=True)
     model = LayerNet(settings).eval()
     model.load_state_dict(state["average"])
-    with multiprocessing.get_context("spawn").Pool(max(1, workers)) as pool:
-        drawn = pool.map(_validation_one, ((k, settings.size_px) for k in range(SCORED)), 8)
-    batches = [collate(list(drawn[k : k + 64])) for k in range(0, SCORED, 64)]
-    milliseconds = _time(model, settings)
+    batches = [
+        collate([pictures[k] for k in range(first, first + 64)]) for first in range(0, SCORED, 64)
+    ]
     model.to(device)
     dice = evaluate(model, batches, device)
     values = {key: value for key, value in dice.items() if key.startswith("dice_")}
     errors = _height_errors(model, batches, device)
-    return values | {f"height_{k}_mm": v for k, v in errors.items()} | {"cpu_ms": milliseconds}
-
-
-def _validation_one(job: tuple[int, int]) -> Example:
-    k, size_px = job
-    return draw_example(seeded(VALIDATION_STREAM, 0, k), size_px)
+    return values | {f"height_{layer}_mm": error for layer, error in errors.items()}
 
 
 @torch.no_grad()
@@ -165,9 +166,10 @@ def _height_errors(
 
 
 @torch.no_grad()
-def _time(model: torch.nn.Module, settings: TrainSettings) -> float:
-    """Median time of one picture on one core, ms, in torch."""
-    threads = torch.get_num_threads()
+def time_variant(name: str) -> float:
+    """Median time of one picture on one core of this machine, ms, in torch."""
+    settings = load_settings("train", list(VARIANTS[name]))
+    model = LayerNet(settings).eval()
     torch.set_num_threads(1)
     image = torch.zeros(1, 1, *input_shape(settings.size_px))
     taken = []
@@ -175,7 +177,6 @@ def _time(model: torch.nn.Module, settings: TrainSettings) -> float:
         started_s = time.perf_counter()
         model(image)
         taken.append(time.perf_counter() - started_s)
-    torch.set_num_threads(threads)
     return 1e3 * float(np.median(taken))
 
 
@@ -185,7 +186,8 @@ def run_all(options: argparse.Namespace) -> None:
     workers = max(1, (os.cpu_count() or 1) // len(places) - 1)
     waiting = [name for name in VARIANTS if not _row_path(options.out, name).exists()]
     for size_px in sorted({load_settings("train", list(VARIANTS[n])).size_px for n in waiting}):
-        make_pool(options.out / f"pool-{size_px}", size_px, options.pictures)
+        make_pool(options.out, size_px, options.pictures)
+        make_pool(options.out, size_px, SCORED, SCORED_STREAM)
     running: dict[str, subprocess.Popen[bytes]] = {}
     while waiting or running:
         for place in places:
@@ -202,7 +204,7 @@ def run_all(options: argparse.Namespace) -> None:
 
 
 def _row_path(out: Path, name: str) -> Path:
-    return out / name.replace(" ", "-") / "row.json"
+    return out / name.replace(",", "").replace(" ", "-") / "row.json"
 
 
 def main() -> None:
@@ -220,14 +222,16 @@ def main() -> None:
         return
     run_all(options)
     rows = [json.loads(_row_path(options.out, name).read_text()) for name in VARIANTS]
+    for row in rows:
+        row["cpu_ms"] = time_variant(row["variant"])
     print(f"{'variant':36}{'Dice TrA':>9}{'mean':>7}{'TrA mm':>8}{'IO mm':>8}{'ms':>7}")
     for row in rows:
         cells = f"{row['dice_tra']:9.3f}{row['dice_mean']:7.3f}{row['height_tra_mm']:8.3f}"
         print(f"{row['variant']:36}{cells}{row['height_io_mm']:8.3f}{row['cpu_ms']:7.1f}")
     if options.write:
         name = load_segmenter().name
-        command = f"python scripts/ablation.py --out out/ablation --steps {options.steps}"
-        store(name, {"ablation": {"command": command, "pictures": options.pictures, "rows": rows}})
+        command = f"python scripts/ablation.py --out out/ablation --steps {rows[0]['steps']}"
+        store(name, {"ablation": {"command": command, "rows": rows}})
 
 
 if __name__ == "__main__":
