@@ -48,6 +48,21 @@ def test_every_subject_weighs_alike_and_so_does_every_structure() -> None:
         compare(before, after[1:4])
 
 
+def test_a_distance_counts_only_where_both_found_the_structure() -> None:
+    before = (score("a1", "a", 0.8), score("a1", "a", 0.8, "eo"), score("b1", "b", 0.8, mm=2.0))
+    missed = replace(
+        before[1], dice=0.0, surface_distance_mm=NAN, hausdorff_95_mm=NAN, missed_percent=100.0
+    )
+    found = replace(missed, dice=0.2, surface_distance_mm=9.0, missed_percent=0.0)
+    for old, new in ((missed, found), (found, missed)):
+        rows = compare((before[0], old, before[2]), (before[0], new, before[2]))
+        distance, missing = (find_row(rows, m) for m in (Metric.SURFACE, Metric.MISSED))
+        assert (distance.before, distance.after, distance.subjects) == (1.5, 1.5, 2)
+        assert abs(missing.after - missing.before) == 25.0
+        with pytest.raises(InputError, match="surface_distance_mm"):
+            find_row(rows, Metric.SURFACE, "eo")
+
+
 def test_interval_is_that_of_subjects() -> None:
     rng = np.random.default_rng(3)
     values = rng.normal(1.0, 0.2, 40)

@@ -5,7 +5,7 @@ comes from drawing whole subjects again and again: frames of one subject are not
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -134,35 +134,33 @@ def _row(
     scanner: str,
     structure: str,
     metric: Metric,
-    before: Iterable[Score],
-    after: Iterable[Score],
+    before: tuple[Score, ...],
+    after: tuple[Score, ...],
 ) -> Row | None:
-    """One line; None where no subject has a value on both sides."""
+    """One line; None where nothing has a value on both sides.
 
-    def is_wanted(score: Score) -> bool:
-        return scanner in (ALL, score.scanner) and structure in (ALL, score.structure)
-
-    old, new = (_by_subject(filter(is_wanted, scores), metric) for scores in (before, after))
-    subjects = sorted(old.keys() & new.keys())
-    if not subjects:
+    A structure counts in the frames where both weights have a value: the distance of one that only
+    one of them found would make the other, which missed it, look better.
+    """
+    by_place = {(score.key, score.structure): score for score in after}
+    values: dict[str, dict[str, list[tuple[float, float]]]] = {}
+    for old in before:
+        if scanner not in (ALL, old.scanner) or structure not in (ALL, old.structure):
+            continue
+        pair = getattr(old, metric), getattr(by_place[old.key, old.structure], metric)
+        if not any(map(math.isnan, pair)):
+            values.setdefault(old.subject, {}).setdefault(old.structure, []).append(pair)
+    if not values:
         return None
-    values = np.array([[old[s], new[s]] for s in subjects])  # (subjects, 2)
-    low, high = bootstrap_interval(values[:, 1] - values[:, 0])
-    mean = values.mean(axis=0)
-    return Row(scanner, structure, metric, len(subjects), float(mean[0]), float(mean[1]), low, high)
+    means = np.array([_mean_of_subject(values[subject]) for subject in sorted(values)])
+    low, high = bootstrap_interval(means[:, 1] - means[:, 0])
+    mean = means.mean(axis=0)
+    return Row(scanner, structure, metric, len(means), float(mean[0]), float(mean[1]), low, high)
 
 
-def _by_subject(scores: Iterable[Score], metric: Metric) -> dict[str, float]:
-    """Mean of each subject over structures, of each structure over frames; NaN is left out."""
-    values: dict[str, dict[str, list[float]]] = {}
-    for score in scores:
-        value = float(getattr(score, metric))
-        if not math.isnan(value):
-            values.setdefault(score.subject, {}).setdefault(score.structure, []).append(value)
-    return {
-        subject: float(np.mean([np.mean(found) for found in structures.values()]))
-        for subject, structures in values.items()
-    }
+def _mean_of_subject(pairs: dict[str, list[tuple[float, float]]]) -> NDArray[np.float64]:
+    """Mean over structures, of each structure over frames; shape (2,), before and after."""
+    return np.asarray(np.mean([np.mean(found, axis=0) for found in pairs.values()], axis=0))
 
 
 def bootstrap_interval(values: NDArray[np.float64]) -> tuple[float, float]:
