@@ -230,7 +230,10 @@ def main() -> None:
         print(f"{row['variant']:36}{cells}{row['height_io_mm']:8.3f}{row['cpu_ms']:7.1f}")
     if options.write:
         name = load_segmenter().name
-        command = f"python scripts/ablation.py --out out/ablation --steps {rows[0]['steps']}"
+        command = (
+            f"python scripts/ablation.py --out out/ablation --steps {rows[0]['steps']} "
+            f"--pictures {rows[0]['pictures']}"
+        )
         store(name, {"ablation": {"command": command, "rows": rows}})
 
 
