@@ -229,10 +229,10 @@ def test_train_hands_every_option_on(
     training = Recorder(SimpleNamespace(is_finished=is_finished))
     replace_module(monkeypatch, "layermotion.training.command", run_training=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
-    assert run("train", "--out", tmp_path, "--from", "layers-005") == code
+    assert run("train", "--out", tmp_path, "--from", "layers-006") == code
     assert training.calls == [
         ("smoke", ["steps=7", "seed=1"], tmp_path, None),
-        ("train", (), tmp_path, "layers-005"),
+        ("train", (), tmp_path, "layers-006"),
     ]
 
 

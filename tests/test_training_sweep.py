@@ -58,7 +58,7 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
         monkeypatch.setattr(
             sweep, "_wait_for", lambda words, code=code: asked.append(words) or code
         )
-        found = run_sweep("smoke", ["seed=1,2", "steps=3"], tmp_path, start_from="layers-005")
+        found = run_sweep("smoke", ["seed=1,2", "steps=3"], tmp_path, start_from="layers-006")
         assert found == rows
     monkeypatch.setattr(sweep, "_wait_for", lambda words: 1)
     with pytest.raises(ConfigError, match="did not come to its end; what hydra says"):
@@ -67,7 +67,7 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
     assert words[-2:] == ["seed=1,2", "steps=3"]
     assert f"hydra.sweep.dir='{tmp_path}'" in words
     assert "hydra.job.config.override_dirname.exclude_keys=[steps]" in words
-    assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-005'" in words
+    assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-006'" in words
 
 
 @pytest.mark.slow

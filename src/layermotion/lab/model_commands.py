@@ -55,7 +55,7 @@ def add(
     )
 
 
-@models_app.command(epilog=epilog("layermotion models compare layers-005 local-001"))
+@models_app.command(epilog=epilog("layermotion models compare layers-006 local-001"))
 def compare(
     before: Name,
     after: Annotated[
