@@ -26,17 +26,19 @@ from numpy.typing import NDArray
 from layermotion.clip.source import SourceOptions
 from layermotion.files import atomic_path
 from layermotion.lab.annotations import write_png
-from layermotion.lab.builds import Build, make_build
+from layermotion.lab.builds import Build
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.judging import Judgement, Metric, find_row
+from layermotion.lab.making import make_build
 from layermotion.lab.options import SYNTHETIC_SHARE
 from layermotion.lab.registry import Registry
 from layermotion.lab.review import judge as review
 from layermotion.lab.scoring import judge_weights
 from layermotion.lab.tuning import fine_tune
 from layermotion.labels import Task, View
+from layermotion.training import tracking
 from layermotion.training.composing import load_settings
 from layermotion.training.export import export_weights
 from synthetic.clips import draw_clip, render_clip
@@ -117,7 +119,10 @@ LOOKS: Mapping[str, Look] = {
 
 @dataclass(frozen=True)
 class Adaptation:
-    """Errors on held-out subjects and on the synthetic benchmark, before and after; see ``met``."""
+    """Errors on held-out subjects and on the synthetic benchmark, before and after; see ``met``.
+
+    ``kept_share`` is how much of what was learnt was kept against forgetting.
+    """
 
     look: str
     held_out_before: float
@@ -126,6 +131,7 @@ class Adaptation:
     synthetic_after: float
     synthetic_surface_before_mm: float
     synthetic_surface_after_mm: float
+    kept_share: float
     training_s: float
 
     @property
@@ -216,29 +222,33 @@ def adapt(
     taken_s = time.monotonic() - started_s
     export_weights(folder / "run", "local-001", registry.folder)
     judged = judge_weights(registry, build, registry.in_use(), "local-001", scenes)
-    return adaptation_of(look, judged.judgement, taken_s)
+    kept = [row.value for row in tracking.read(folder / "run") if row.name == "kept_share"][-1]
+    return adaptation_of(look, judged.judgement, kept, taken_s)
 
 
-def adaptation_of(look: str, judgement: Judgement, taken_s: float) -> Adaptation:
+def adaptation_of(look: str, judgement: Judgement, kept: float, taken_s: float) -> Adaptation:
     """Take the errors out of a judgement."""
     held_out = find_row(judgement.held_out, Metric.DICE)
     synthetic = find_row(judgement.synthetic, Metric.DICE)
     surface = find_row(judgement.synthetic, Metric.SURFACE)
     return Adaptation(
         look, 1 - held_out.before, 1 - held_out.after, 1 - synthetic.before, 1 - synthetic.after,
-        surface.before, surface.after, taken_s,
+        surface.before, surface.after, kept, taken_s,
     )  # fmt: skip
 
 
 def table_text(rows: Sequence[Adaptation]) -> str:
     """Table for a screen, with the number of looks that met both goals."""
-    titles = ("held-out error", 20), ("change", 10), ("synthetic error", 20), ("worst", 13)
+    titles = (
+        ("held-out error", 20), ("change", 10), ("synthetic error", 20), ("worst", 13), ("kept", 7),
+    )  # fmt: skip
     lines = [f"{'look':12}" + "".join(f"{title:>{width}}" for title, width in titles)]
     for row in rows:
         lines.append(
             f"{row.look:12}{row.held_out_before:11.3f} ->{row.held_out_after:6.3f}"
             f"{100 * row.gain:8.0f} %{row.synthetic_before:11.4f} ->{row.synthetic_after:6.4f}"
-            f"{100 * row.forgetting:12.1f} %  {'met' if row.met else 'missed'}"
+            f"{100 * row.forgetting:12.1f} %{100 * row.kept_share:5.0f} %"
+            f"  {'met' if row.met else 'missed'}"
         )
     lines.append(f"{sum(row.met for row in rows)} of {len(rows)} looks met both goals")
     return "\n".join(lines)

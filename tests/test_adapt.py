@@ -32,6 +32,7 @@ def test_a_row_is_met_only_if_both_goals_are() -> None:
     kept = {
         "synthetic_surface_before_mm": 0.4,
         "synthetic_surface_after_mm": 0.4,
+        "kept_share": 0.6,
         "training_s": 1.0,
     }
     good = adapt.Adaptation("negative", 0.9, 0.3, 0.07, 0.07, **kept)

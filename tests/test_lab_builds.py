@@ -23,10 +23,11 @@ from lab_data import (
 )
 
 from layermotion.errors import InputError
-from layermotion.lab.builds import Build, Split, builds_with, load_build, make_build, open_build
+from layermotion.lab.builds import Build, Split, builds_with, load_build, open_build
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Review, open_secret
 from layermotion.lab.importing import import_folder
+from layermotion.lab.making import make_build
 from layermotion.lab.review import judge
 
 SIX = ("101", "102", "103", "104", "105", "106")

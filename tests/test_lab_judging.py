@@ -11,15 +11,19 @@ from lab_data import AREA, COLUMN_MM, ROW_MM, TODAY, labelled_lab, wall_label
 from trained import trained_weights  # noqa: F401
 
 from layermotion.errors import InputError
-from layermotion.lab.builds import Split, make_build
+from layermotion.lab.builds import Split
 from layermotion.lab.judging import (
     Metric,
+    Row,
     Score,
     bootstrap_interval,
     compare,
+    error_growth,
     find_row,
+    forgetting,
     judge,
 )
+from layermotion.lab.making import make_build
 from layermotion.lab.mixing import MixedDraw, fit_example
 from layermotion.lab.scoring import score_build, score_synthetic
 from layermotion.segment import load_segmenter
@@ -112,6 +116,16 @@ def test_forgetting_is_an_objection(growth: float, is_fine: bool) -> None:
     assert (verdict.objections == ()) is is_fine
     new = tuple(replace(s, dice=1 - 0.2 * growth) for s in old)
     assert (judge((old, old), (old, new)).objections == ()) is is_fine
+
+
+def test_growth_of_an_error_is_relative_and_dice_is_what_lacks() -> None:
+    dice = Row("all", "all", Metric.DICE, 2, 0.8, 0.9, NAN, NAN)
+    surface = Row("all", "all", Metric.SURFACE, 2, 0.5, 0.6, NAN, NAN)
+    assert error_growth(dice) == pytest.approx(-0.5)
+    assert error_growth(surface) == pytest.approx(0.2)
+    assert forgetting((dice, surface)) == pytest.approx(0.2)
+    assert error_growth(replace(surface, before=0.0)) == math.inf
+    assert error_growth(replace(dice, before=1.0, after=1.0)) == 0.0
 
 
 def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ never agreed, one withdraws, and some labels have faults.
 """
 
 import json
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -19,13 +18,15 @@ from numpy.typing import NDArray
 from layermotion.clip.source import SourceOptions
 from layermotion.errors import InputError, WeightsError
 from layermotion.lab.annotations import write_png
-from layermotion.lab.builds import Split, make_build, open_build
+from layermotion.lab.builds import Split, open_build
 from layermotion.lab.checks import Kind
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
-from layermotion.lab.judging import Judgement, Metric, find_row
+from layermotion.lab.judging import Metric, error_growth, find_row, forgetting
 from layermotion.lab.labelling import read_labels, store_labels
+from layermotion.lab.making import make_build
+from layermotion.lab.options import SYNTHETIC_SHARE
 from layermotion.lab.registry import Registry, judgement_text
 from layermotion.lab.review import judge as review
 from layermotion.lab.secret import Secret
@@ -36,9 +37,8 @@ from synthetic.write import write_dicom
 
 Grey = NDArray[np.uint8]
 SUBJECTS, TODAY = 12, date.today()
-# Steps, pictures in one, peak rate and synthetic share of the training: 720 pictures, a few minutes
-# on two cores. SCENES judge forgetting.
-STEPS, BATCH, RATE, SHARE, SCENES = 120, 6, 5e-5, 0.75, 60
+# As many as ``layermotion lab judge`` takes.
+SCENES = 200
 
 
 def strange_look(image: Grey) -> Grey:
@@ -148,29 +148,26 @@ def test_consent_rules_what_a_build_holds(
 
 
 @pytest.mark.slow
-def test_training_on_a_build_helps_its_subjects_and_is_judged_for_what_it_forgets(
+def test_training_on_a_build_helps_its_subjects_forgets_little_and_is_promoted(
     tmp_path: Path, truth: tuple[Path, list[list[Grey]]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     from layermotion.lab.builds import builds_with
     from layermotion.lab.scoring import judge_weights
     from layermotion.lab.tuning import fine_tune
+    from layermotion.training.composing import load_settings
     from layermotion.training.export import export_weights
-    from layermotion.training.settings import TrainSettings
 
     lab, _, subjects = labelled(tmp_path, truth)
     build = make_build(lab, "spring", 1 / 3, (), TODAY).build
     registry, shipped = Registry(tmp_path / "models"), weights_names()[-1]
     card = read_card(shipped, WEIGHTS_FOLDER)
-    settings = replace(
-        TrainSettings(**card["settings"]), steps=STEPS, batch_size=BATCH, learning_rate=RATE,
-        warmup_steps=10, ema_decay=0.98, reuse=1, workers=0, precision="fp32", tracking="csv",
-        validate_every_steps=STEPS + 1, log_every_steps=10, seed=1,
-    )  # fmt: skip
+    # Those of ``layermotion lab train``, with no processes beside this one.
+    settings = load_settings("fine-tune", ["workers=0", "tracking=csv"])
     threads = torch.get_num_threads()
     torch.set_num_threads(1)  # other tests may run beside this one
     try:
         result = fine_tune(
-            lab, "spring", registry, settings, SHARE, tmp_path / "run", TODAY, report=str
+            lab, "spring", registry, settings, SYNTHETIC_SHARE, tmp_path / "run", TODAY, report=str
         )
     finally:
         torch.set_num_threads(threads)
@@ -180,33 +177,17 @@ def test_training_on_a_build_helps_its_subjects_and_is_judged_for_what_it_forget
     with capsys.disabled():
         print(f"\n{judgement_text(judged)}")
     assert set(build.subjects(Split.HELD_OUT)) & set(build.subjects(Split.TRAIN)) == set()
-    assert error_change(judged.judgement, "held_out", Metric.DICE) < -1 / 3
-    assert error_change(judged.judgement, "synthetic", Metric.DICE) < 0.05
-    # The shipped weights know their own pictures so well that their surfaces suffer first.
-    is_worse = error_change(judged.judgement, "synthetic", Metric.SURFACE) > 0.05
-    assert any("surface" in words for words in judged.judgement.objections) == is_worse
+    assert error_growth(find_row(judged.judgement.held_out, Metric.DICE)) < -1 / 3
+    assert forgetting(judged.judgement.synthetic) < 0.05
+    assert judged.judgement.objections == ()
     with pytest.raises(WeightsError, match="is not known"):
         registry.promote("local-001", "dev 1")
     path = registry.folder / "local-001.json"
     entries = json.loads(path.read_text())
     entries["errors_px"] = card["errors_px"]  # as scripts/evaluate.py --write would store
     path.write_text(json.dumps(entries))
-    if judged.judgement.objections:
-        with pytest.raises(WeightsError, match="is not promoted"):
-            registry.promote("local-001", "dev 1")
-        assert registry.in_use() == shipped
-    else:
-        registry.promote("local-001", "dev 1")
-        assert registry.in_use() == "local-001"
-        assert registry.roll_back("dev 1") == shipped
+    registry.promote("local-001", "dev 1")
+    assert registry.in_use() == "local-001"
+    assert registry.roll_back("dev 1") == shipped
     held = builds_with(lab, subjects[1])
     assert registry.trained_on(set(held.values())) == ("local-001",)
-
-
-def error_change(judgement: Judgement, table: str, metric: Metric) -> float:
-    """Relative change of an error, the mean over structures and subjects."""
-    row = find_row(getattr(judgement, table), metric)
-    before, after = (
-        (1 - row.before, 1 - row.after) if metric is Metric.DICE else (row.before, row.after)
-    )
-    return after / before - 1

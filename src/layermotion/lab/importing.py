@@ -22,8 +22,9 @@ from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
 from layermotion.lab.deidentify import clean_header
-from layermotion.lab.folder import ClipRecord, Lab, Review, write_clip
+from layermotion.lab.folder import ClipRecord, Lab, Review
 from layermotion.lab.secret import Secret
+from layermotion.lab.storing import write_clip
 
 # Site and scanner are words of the laboratory that appear in tables and in names of groups.
 WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}")

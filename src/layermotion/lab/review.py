@@ -14,13 +14,8 @@ from layermotion.clip.dicom import read_dicom
 from layermotion.errors import InputError
 from layermotion.files import atomic_path
 from layermotion.lab.deidentify import BASIC_PROFILE, CLEAN_PIXELS
-from layermotion.lab.folder import (
-    ClipRecord,
-    Lab,
-    Review,
-    save_dicom,
-    write_clip,
-)
+from layermotion.lab.folder import ClipRecord, Lab, Review
+from layermotion.lab.storing import save_dicom, write_clip
 
 # A sheet shows this many clips, each by two pictures this wide, large enough to read burned-in
 # text of eight pixels on a screen of 1000 (our choice).

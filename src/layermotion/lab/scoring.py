@@ -1,6 +1,7 @@
 """Owns scoring weights on the held-out frames of a build, and on the synthetic benchmark."""
 
 import math
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date
 
 import numpy as np
@@ -14,6 +15,7 @@ from layermotion.lab.registry import Judged, Registry
 from layermotion.lab.segmenting import area_probabilities, full_size_label
 from layermotion.labels import STRUCTURES, label_of
 from layermotion.segment import Segmenter, load_segmenter
+from layermotion.training.drawing import Drawn
 
 # First word of the seeds of the synthetic benchmark; no training seed starts with it.
 BENCHMARK_STREAM = 20_261_126
@@ -60,13 +62,29 @@ def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
 
 def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
     """Score the synthetic benchmark: scenes that no training run draws, each a subject."""
+
+    def find(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        return np.asarray(segmenter.run(image[None])[0][0].argmax(axis=0), np.uint8)
+
+    return score_scenes(find, draw_scenes(BENCHMARK_STREAM, count, segmenter.size_px))
+
+
+def draw_scenes(stream: int, count: int, size_px: int) -> Iterator[Drawn]:
+    """Draw the scenes of a stream, the first word of their seeds."""
     from synthetic.dataset import draw_example
 
-    scores: list[Score] = []
     for number in range(count):
-        rng = np.random.default_rng(np.random.SeedSequence([BENCHMARK_STREAM, number]))
-        example = draw_example(rng, segmenter.size_px)
-        found = segmenter.run(example.image[None])[0][0].argmax(axis=0).astype(np.uint8)
+        rng = np.random.default_rng(np.random.SeedSequence([stream, number]))
+        yield draw_example(rng, size_px)
+
+
+def score_scenes(
+    find: Callable[[NDArray[np.uint8]], NDArray[np.uint8]], scenes: Iterable[Drawn]
+) -> tuple[Score, ...]:
+    """Score what gives each pixel its likeliest class, uint8, for an image of the same shape."""
+    scores: list[Score] = []
+    for number, example in enumerate(scenes):
+        found = find(example.image)
         size_mm = (example.mm_per_pixel, COLUMN_RATIO * example.mm_per_pixel)
         name = f"scene-{number}"
         scores += _score(name, name, SYNTHETIC, found, example.label, size_mm)

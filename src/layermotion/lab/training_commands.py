@@ -40,8 +40,9 @@ def build(
     picture in both splits stops the build.
     """
     need_train_packages("pycocotools")
-    from layermotion.lab.builds import Split, make_build
+    from layermotion.lab.builds import Split
     from layermotion.lab.folder import open_lab
+    from layermotion.lab.making import make_build
 
     report = make_build(open_lab(lab), name, held_out, tuple(held_out_site or ()), date.today())
     for split in Split:

@@ -37,6 +37,8 @@ from layermotion.training.settings import TrainSettings
 from layermotion.training.throughput import Clock, GpuLoad, gpu_command
 from layermotion.training.watching import Watch
 
+# Changes averaged weights in place, given those that a run began from, and gives what to log.
+Settle = Callable[[nn.Module, dict[str, torch.Tensor]], dict[str, float]]
 # How often processes agree on whether to stop; a time limit is overrun by at most this.
 STOP_CHECK_STEPS = 10
 
@@ -59,6 +61,7 @@ def train(
     report: Callable[[str], None] = print,
     start_from: str | None = None,
     keep_normalisation: bool = False,
+    settle: Settle | None = None,
     advance: Callable[[int], None] = lambda step: None,
 ) -> Result:
     """Train until ``settings.steps``, going on from ``last.pt`` in ``out`` where there is one.
@@ -82,6 +85,9 @@ def train(
     keep_normalisation
         Whether batch normalisation keeps the means and variances it starts with: those of a small
         batch, or of other pictures, would undo what the weights know.
+    settle
+        What the first process does with the averaged weights once, when the last step is done; it
+        needs a ``start_from``.
 
     Raises
     ------
@@ -95,7 +101,7 @@ def train(
     draw = draw or SyntheticDraw(settings.factors)
     with joined(place), stop_requests() as requests:
         limit_s = math.inf if max_seconds is None else started_s + max_seconds
-        run = _Run(settings, out, draw, place, report, start_from, keep_normalisation)
+        run = _Run(settings, out, draw, place, report, start_from, keep_normalisation, settle)
         return run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s, advance)
 
 
@@ -111,8 +117,10 @@ class _Run:
         report: Callable[[str], None],
         start_from: str | None,
         keep_normalisation: bool,
+        settle: Settle | None,
     ) -> None:
-        self.keep_normalisation = keep_normalisation
+        self.keep_normalisation, self.settle = keep_normalisation, settle
+        self.start: dict[str, torch.Tensor] | None = None
         self.settings, self.out, self.draw, self.place = settings, out, draw, place
         self.report = report if place.is_writer else lambda _: None
         torch.manual_seed(settings.seed)
@@ -144,6 +152,8 @@ class _Run:
                 self._go_on(model, augment, should_stop, advance, load)
             if progress.has_ended and self.watch.best is not None:
                 self.average.load_state_dict(self.watch.best)
+            if progress.has_ended and self.settle and self.start and place.is_writer:
+                tracking.append(self.out, progress.step, self.settle(self.average, self.start))
             self._save()
         seen = progress.step * settings.batch_size * place.world
         return Result(progress.step, seen, progress.has_ended)
@@ -239,6 +249,7 @@ class _Run:
             "average": self.average.state_dict(),
             "optimizer": self.optimizer.state_dict(),
             "best": self.watch.best,
+            "start": self.start,
         }
         save_checkpoint(self.out, state)
         if self.settings.tracking != "csv":
@@ -254,6 +265,8 @@ class _Run:
                 f"{source} holds another network; give the same encoder and decoder_channels."
             ) from error
         self.average.load_state_dict(state["average"])
+        if self.settle:
+            self.start = {k: tensor.clone() for k, tensor in self.average.state_dict().items()}
         old = Progress(**state["progress"])
         self.progress = Progress(sources=old.sources, spacing_range_mm=old.spacing_range_mm)
         self.report(f"starting from the weights of {source}, step {old.step}")
@@ -270,8 +283,13 @@ class _Run:
             self.progress = Progress(**state["progress"])
             # Checkpoints of earlier versions do not say whether the run has ended.
             self.progress.has_ended |= self.progress.step >= self.settings.steps
-            self.watch.best = state.get("best")
+            self.watch.best, self.start = state.get("best"), state.get("start")
             self.report(f"going on from step {self.progress.step} in {self.out}")
+        if self.settle and self.start is None and not self.progress.has_ended:
+            raise ConfigError(
+                f"{self.out} holds a run of an earlier version, which does not say what it began "
+                "from; choose another folder."
+            )
         if source not in self.progress.sources:
             self.progress.sources.append(source)
         if self.place.is_writer:

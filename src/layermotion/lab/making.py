@@ -1,0 +1,218 @@
+"""Owns making a build: what may enter it, who is in which split, and that no picture leaks."""
+
+import shutil
+import tempfile
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError
+from layermotion.files import write_text
+from layermotion.lab.annotations import LabelledFrame, read_mask, write_png
+from layermotion.lab.builds import (
+    MANIFEST_NAME,
+    NEEDED,
+    Build,
+    BuildFrame,
+    Split,
+    earlier_splits,
+    file_digest,
+    fingerprint_of,
+    manifest_text,
+)
+from layermotion.lab.checks import check_frame
+from layermotion.lab.consent import Scope
+from layermotion.lab.folder import ClipRecord, Lab, Review, split_key
+from layermotion.lab.leakage import Leak, find_leaks
+from layermotion.labels import Structure, View, label_of
+
+
+@dataclass(frozen=True)
+class BuildReport:
+    """A new build, and what stayed out of it.
+
+    Parameters
+    ----------
+    without_consent
+        Pseudonyms whose labelled frames stayed out.
+    left_out
+        How many labelled frames stayed out, for each other reason.
+    """
+
+    build: Build
+    without_consent: tuple[str, ...]
+    left_out: dict[str, int]
+
+
+@dataclass(frozen=True, eq=False)
+class _Material:
+    """A frame that may enter a build, still without a split."""
+
+    key: str
+    record: ClipRecord
+    view: View
+    image: NDArray[np.uint8]
+    label: NDArray[np.uint8]
+
+
+def make_build(
+    lab: Lab, name: str, held_out_share: float, held_out_sites: tuple[str, ...], today: date
+) -> BuildReport:
+    """Freeze what is labelled, sound, reviewed and consented to today.
+
+    All frames of a subject are in one split. Subjects of earlier builds keep their split; of each
+    site's new ones, those whose pseudonyms come first are held out until the share is reached (a
+    pseudonym is as good as random).
+
+    Parameters
+    ----------
+    held_out_share
+        Part of each site's subjects that is held out, 0 to 1.
+    held_out_sites
+        Sites of which every subject is held out.
+
+    Raises
+    ------
+    InputError
+        If the name is taken, a split is empty, a site is unknown, or pictures leak.
+    """
+    target = lab.root / "builds" / name
+    if not name.replace("-", "").isalnum():
+        raise InputError(f"{name!r} cannot name a build; use letters, digits and hyphens.")
+    if target.exists():
+        raise InputError(f"There is a build {name} already; builds never change, so name another.")
+    material, without_consent, left_out = _gather(lab, today)
+    splits = _assign(lab, material, held_out_share, held_out_sites, today)
+    by_split = {
+        split: [m for m in material if splits[m.record.subject] is split] for split in Split
+    }
+    for split, found in by_split.items():
+        if not found:
+            raise InputError(
+                f"No labelled frame is left for the split {split}; label frames of more subjects, "
+                f"or change --held-out."
+            )
+    leaks = find_leaks(*([(m.key, m.image) for m in by_split[split]] for split in Split))
+    if leaks:
+        raise InputError(_leak_sentence(leaks))
+    target.parent.mkdir(exist_ok=True)
+    folder = Path(tempfile.mkdtemp(prefix=f".{name}-", dir=target.parent))
+    try:
+        frames = tuple(_write(folder, m, splits[m.record.subject]) for m in material)
+        build = Build(target, frames, fingerprint_of(frames))
+        write_text(folder / MANIFEST_NAME, manifest_text(build, today))
+        folder.chmod(0o755)
+        folder.rename(target)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+    return BuildReport(build, without_consent, left_out)
+
+
+def _gather(lab: Lab, today: date) -> tuple[list[_Material], tuple[str, ...], dict[str, int]]:
+    """Labelled frames that may be used, subjects without consent, and counts of the rest."""
+    clips, consents = lab.clips(), lab.ledger.subjects(today)
+    without: set[str] = set()
+    left_out: Counter[str] = Counter()
+    material: list[_Material] = []
+    for path in sorted((lab.root / "labels").glob("*.png")):
+        name, number = split_key(path.stem)
+        record = clips.get(name)
+        if record is not None and not consents.get(record.subject):
+            without.add(record.subject)
+            continue
+        if record is not None and record.review is not Review.ACCEPTED:
+            left_out[f"review {record.review}"] += 1
+            continue
+        frame = read_mask(path)
+        faults = check_frame(frame, clips)
+        if record is None or faults:
+            left_out[str(faults[0].kind)] += 1
+            continue
+        image = next(lab.frames(record, [number]))[record.image_area.slices]
+        label = frame.label[record.image_area.slices]
+        material.append(_Material(path.stem, record, _view(record, frame), image, label))
+    return material, tuple(sorted(without)), dict(left_out)
+
+
+def _view(record: ClipRecord, frame: LabelledFrame) -> View:
+    """View as stated at import; otherwise a frame with a bladder shows the bladder view."""
+    has_bladder = bool((frame.label == label_of(Structure.BLADDER)).any())
+    return record.view or (View.BLADDER if has_bladder else View.ABDOMINAL_WALL)
+
+
+def _assign(
+    lab: Lab,
+    material: list[_Material],
+    share: float,
+    held_out_sites: tuple[str, ...],
+    today: date,
+) -> dict[str, Split]:
+    """Split of every subject."""
+    sites: dict[str, set[str]] = {}
+    for m in material:
+        sites.setdefault(m.record.site, set()).add(m.record.subject)
+    for site in held_out_sites:
+        if site not in sites:
+            raise InputError(f"No usable frame is from the site {site}; check its name.")
+    earlier = earlier_splits(lab)
+    consents = lab.ledger.subjects(today)
+    splits: dict[str, Split] = {}
+    for site, subjects in sorted(sites.items()):
+        wanted = len(subjects) if site in held_out_sites else round(share * len(subjects))
+        fixed = {s: splits.get(s) or earlier.get(s) or _only_split(consents[s]) for s in subjects}
+        held = sum(split is Split.HELD_OUT for split in fixed.values())
+        for subject in sorted(subjects):
+            split = fixed[subject]
+            if split is None:
+                split = Split.HELD_OUT if held < wanted else Split.TRAIN
+                held += split is Split.HELD_OUT
+            splits[subject] = split
+        trained = sorted(s for s in subjects if splits[s] is Split.TRAIN)
+        if site in held_out_sites and trained:
+            raise InputError(
+                f"{trained[0]} of the site {site} cannot be held out: an earlier build trained on "
+                f"it, or the consent does not cover evaluation."
+            )
+    for m in material:
+        subject = m.record.subject
+        if NEEDED[splits[subject]] not in consents[subject]:
+            raise InputError(
+                f"The consent of {subject} no longer covers the split {splits[subject]} that it "
+                f"has in earlier builds; reject its clips in review to leave it out."
+            )
+    return splits
+
+
+def _only_split(scopes: frozenset[Scope]) -> Split | None:
+    """Return the split that a consent leaves, where it leaves one alone."""
+    possible = [split for split, scope in NEEDED.items() if scope in scopes]
+    return possible[0] if len(possible) == 1 else None
+
+
+def _leak_sentence(leaks: tuple[Leak, ...]) -> str:
+    shown = "; ".join(f"{leak.one} and {leak.other}" for leak in leaks[:5])
+    more = f" and {len(leaks) - 5} more pairs" if len(leaks) > 5 else ""
+    return (
+        f"The same picture lies in both splits ({shown}{more}), as if one subject had two "
+        f"identifiers; reject one clip of each pair in review, or give both one identifier."
+    )
+
+
+def _write(folder: Path, material: _Material, split: Split) -> BuildFrame:
+    record = material.record
+    digests = []
+    for kind, values in (("images", material.image), ("labels", material.label)):
+        path = folder / kind / f"{material.key}.png"
+        write_png(path, values)
+        digests.append(file_digest(path))
+    spacing = record.spacing
+    if spacing is None:
+        raise InputError(f"{material.key} has no pixel size; import its clip again with one.")
+    return BuildFrame(
+        material.key, record.subject, record.site, record.scanner, split, material.view,
+        spacing.row_mm, spacing.column_mm, *digests,
+    )  # fmt: skip

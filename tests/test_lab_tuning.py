@@ -1,0 +1,142 @@
+"""Keeping a share of what was learnt: how much, where the weights end, and after a stop."""
+
+import copy
+import os
+import signal
+from pathlib import Path
+
+import pytest
+import torch
+from drawing import draw_layers
+from test_training import TINY
+from torch import nn
+
+from layermotion.errors import ConfigError
+from layermotion.lab import tuning
+from layermotion.lab.tuning import SHARES, settle
+from layermotion.training import tracking
+from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
+from layermotion.training.loop import train
+from layermotion.training.network import LayerNet
+
+SIZE_PX = 64
+
+
+@pytest.fixture
+def few_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tuning, "CHOOSING_PICTURES", 2)
+
+
+def two_networks() -> tuple[LayerNet, dict[str, torch.Tensor]]:
+    """Give a network that learnt, and the weights it began from."""
+    torch.manual_seed(1)
+    network = LayerNet(TINY).eval()
+    start = copy.deepcopy(network.state_dict())
+    with torch.no_grad():
+        for weight in network.parameters():
+            weight += 0.1 * torch.randn_like(weight)
+    return network, start
+
+
+@pytest.mark.parametrize(
+    ("growths", "kept"),
+    [
+        ((0.005,), 1.0),
+        ((-0.2,), 1.0),
+        ((0.3, 0.02, 0.01), 0.6),
+        ((0.3, 0.2, 0.1, 0.05, 0.02), 0.0),
+    ],
+)
+def test_the_largest_share_that_forgets_little_is_kept(
+    growths: tuple[float, ...], kept: float, few_pictures: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    network, start = two_networks()
+    learnt = copy.deepcopy(network.state_dict())
+    found = iter(growths)
+    monkeypatch.setattr(tuning, "forgetting", lambda rows: next(found))
+    lines: list[str] = []
+    values = settle(network, start, SIZE_PX, lines.append)
+    assert values == {"kept_share": kept, "forgetting": growths[-1] if kept else 0.0}
+    assert next(found, None) is None and kept in (*SHARES, 0.0)
+    assert lines[0].startswith(f"keeping {100 * kept:.0f} % of what was learnt")
+    for name, tensor in network.state_dict().items():
+        if tensor.is_floating_point():
+            expected = start[name] + kept * (learnt[name] - start[name])
+            torch.testing.assert_close(tensor, expected)
+        else:
+            assert torch.equal(tensor, learnt[name])
+
+
+def test_each_share_is_scored_with_its_own_weights(
+    few_pictures: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    network, start = two_networks()
+    seen: list[torch.Tensor] = []
+
+    def note(find: object, scenes: object) -> None:
+        seen.append(next(network.parameters()).detach().clone())
+
+    monkeypatch.setattr(tuning, "score_scenes", note)
+    monkeypatch.setattr(tuning, "compare", lambda before, after: ())
+    monkeypatch.setattr(tuning, "forgetting", lambda rows: 1.0)
+    settle(network, start, SIZE_PX, str)
+    first = next(iter(start.values()))
+    moved = [float((weights - first).norm()) for weights in seen]
+    assert moved[0] == 0 and len(moved) == 1 + len(SHARES)
+    shares = [length / moved[1] for length in moved[1:]]
+    assert shares == pytest.approx(SHARES, rel=1e-4)
+
+
+def test_what_is_kept_is_decided_once_and_the_same_after_a_stop(tmp_path: Path) -> None:
+    train(TINY, tmp_path / "before", draw_layers, report=str)
+    start = load_checkpoint(tmp_path / "before" / "last.pt")["average"]
+    began: list[torch.Tensor] = []
+
+    def halve(average: nn.Module, begun: dict[str, torch.Tensor]) -> dict[str, float]:
+        began.append(begun["unet.segmentation_head.0.weight"].clone())
+        for name, tensor in average.state_dict().items():
+            if tensor.is_floating_point():
+                tensor.copy_(torch.lerp(begun[name], tensor.clone(), 0.5))
+        return {"kept_share": 0.5}
+
+    def go_on(name: str, stop_after: str = "never", settled: bool = True) -> bool:
+        def report(line: str) -> None:
+            if line.startswith(stop_after):
+                os.kill(os.getpid(), signal.SIGTERM)
+
+        result = train(
+            TINY, tmp_path / name, draw_layers, report=report, keep_normalisation=True,
+            start_from=str(tmp_path / "before"), settle=halve if settled else None,
+        )  # fmt: skip
+        return result.is_finished
+
+    def average(name: str) -> torch.Tensor:
+        state = load_checkpoint(tmp_path / name / "last.pt")
+        return torch.as_tensor(state["average"]["unet.segmentation_head.0.weight"])
+
+    assert go_on("plain", settled=False) and go_on("whole")
+    assert not go_on("parts", "step 3/") and len(began) == 1
+    # What the run began from may be gone by now.
+    (tmp_path / "before" / "last.pt").unlink()
+    assert go_on("parts") and len(began) == 2
+    first = start["unet.segmentation_head.0.weight"]
+    torch.testing.assert_close(began[0], first)
+    torch.testing.assert_close(began[1], first)
+    torch.testing.assert_close(average("whole"), (first + average("plain")) / 2)
+    torch.testing.assert_close(average("parts"), average("whole"), rtol=1e-5, atol=1e-6)
+    assert (average("plain") - first).abs().max() > 1e-4
+    done = average("whole")
+    assert go_on("whole") and len(began) == 2 and torch.equal(average("whole"), done)
+    for name in ("whole", "parts"):
+        rows = [row for row in tracking.read(tmp_path / name) if row.name == "kept_share"]
+        assert [(row.step, row.value) for row in rows] == [(6, 0.5)]
+
+
+def test_a_run_that_does_not_say_what_it_began_from_is_refused(tmp_path: Path) -> None:
+    train(TINY, tmp_path, draw_layers, report=str)
+    state = load_checkpoint(tmp_path / "last.pt")
+    del state["start"]
+    state["progress"] |= {"step": 3, "has_ended": False}
+    save_checkpoint(tmp_path, state)
+    with pytest.raises(ConfigError, match="does not say what it began from; choose another"):
+        train(TINY, tmp_path, draw_layers, report=str, settle=lambda average, start: {})
