@@ -37,7 +37,7 @@ from layermotion.segment import (
 )
 from layermotion.site import parse_site
 from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
-from synthetic.compare import compare_measures, compare_timing, slide_truth_mm
+from synthetic.compare import Comparison, compare_measures, compare_timing, slide_truth_mm
 from synthetic.motion import BLADDER_TASKS
 from synthetic.variants import frames_shown, with_breathing, with_slip
 from synthetic.write import write_video
@@ -101,6 +101,8 @@ FIGURES = (
 # What is not asked for but must be known: values given at all, and how wrong they can be.
 SHOWN = (
     Figure("slide given", "% of frames", _percent, 0, is_floor=True),
+    Figure("slide given where TrA and EO are seen", "% of frames", _percent, 0, is_floor=True),
+    Figure("true slide in its interval", "%", _percent, 0, is_floor=True),
     Figure("slide, 95 % of errors within", "mm", lambda v: float(np.quantile(np.abs(v), 0.95)), 0),
     Figure("repeats counted right where seen", "%", _percent, 0, is_floor=True),
     Figure("number of repeats given as sure", "% of clips", _percent, 0, is_floor=True),
@@ -297,20 +299,30 @@ def score(filmed: Filmed, analysis: Analysis) -> dict[str, list[float]]:
         if np.nanmax(np.abs(true), initial=0) <= MOST_SLIDE_MM:
             values["slide, mean error"] = _kept(error)
             values["slide, 95 % of errors within"] = _kept(error)
-            values["slide given"] = (~np.isnan(error)).astype(float).tolist()
+            given = (~np.isnan(error)).astype(float)
+            values["slide given"] = given.tolist()
+            layers = [analysis.series.get("thickness", k) for k in (Structure.TRA, Structure.EO)]
+            seen = np.all([~np.isnan(layer.value) for layer in layers if layer], axis=0)
+            values["slide given where TrA and EO are seen"] = given[seen].tolist()
         for one in compare_measures(analysis, plan, truth):
             if (one.name, one.structure, one.unit) == ("thickness_change", "tra", "%"):
                 values.setdefault("change of TrA thickness, median error", []).append(one.error)
             if one.name == "preferential_activation_ratio":
                 values.setdefault("activation ratio, median error", []).append(one.error)
+            if one.name == "slide":
+                values.setdefault("true slide in its interval", []).append(_is_inside(one))
     for one in compare_timing(analysis, motion):
         name = {"onset_time": "onset", "hold_time": "hold time"}.get(one.name)
         if name and not np.isnan(one.error):
             values.setdefault(f"{name}, median error", []).append(one.error)
-            assert one.low is not None and one.high is not None
-            inside = float(one.low <= one.true <= one.high)
-            values.setdefault(f"true {name} in its interval", []).append(inside)
+            values.setdefault(f"true {name} in its interval", []).append(_is_inside(one))
     return values
+
+
+def _is_inside(one: Comparison) -> float:
+    """1 where the truth lies in the interval of a measure that has a value, else 0."""
+    assert one.low is not None and one.high is not None
+    return float(one.low <= one.true <= one.high)
 
 
 def share_seen(analysis: Analysis) -> float:

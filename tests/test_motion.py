@@ -104,6 +104,20 @@ def test_fast_slide_is_not_lost() -> None:
     assert confidence.min() > 0.5
 
 
+def test_slide_is_followed_in_texture_of_under_two_grey_levels() -> None:
+    # A picture turned up so far that the muscles keep little of their speckle.
+    tracker = wall_tracker()
+    motions: list[TissueMotion] = []
+    slides_px = [0, 3, 9, 15, 20, 22]
+    for slide_px in slides_px:
+        image = speckle(np.random.default_rng(14))
+        image[255:335] = speckle(np.random.default_rng(15), (slide_px, 0))[255:335]
+        image[95:] = np.rint(215 + (image[95:].astype(float) - 128) * 1.7 / 45)
+        motions.append(tracker.update(on_screen(image), flat_boundaries()))
+    value, _ = slide_mm(motions, SPACING, 1)
+    np.testing.assert_allclose(value, 0.11 * np.array(slides_px), atol=0.05)
+
+
 def test_shortening_of_a_thickening_muscle_is_followed() -> None:
     # The TrA thickens by up to 60 % about column 300 of the image and shortens as much.
     tracker = wall_tracker()

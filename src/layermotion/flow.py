@@ -28,8 +28,9 @@ Image = NDArray[np.uint8]
 # see test_motion.py for what they reach.
 # Points that are followed at most, about.
 MOST_POINTS = 36
-# Grey levels (standard deviation within the window) below which there is nothing to follow.
-TEXTURE_GREY = 2.0
+# Grey levels (standard deviation within the window) below which there is nothing to follow; of
+# speckle in a bright or dark picture eight bits and video coding leave 1 to 2.
+TEXTURE_GREY = 1.0
 # Points whose way there and back differs by more are dropped.
 RETURN_PX = 0.7
 # Fit residuals above the larger of these are outliers: pixels, robust standard deviations.
@@ -46,8 +47,8 @@ CORRELATED = 0.35
 # What was lost, and what is sought far from where it is expected, must resemble the reference by
 # more than this correlation: a chance likeness of speckle reaches 0.4.
 ALIKE = 0.6
-# Frames in a row in which the reference may have to be renewed.
-MOST_RENEWALS = 5
+# Frames in a row in which the reference may have to be renewed: a muscle contracts in less.
+MOST_RENEWALS = 12
 
 
 @dataclass(frozen=True, eq=False)
