@@ -23,7 +23,7 @@ from layermotion.training.settings import TrainSettings
 # Shares of what was learnt that are tried, the largest first; none is kept if each forgets.
 SHARES = (1.0, 0.8, 0.6, 0.4, 0.2)
 # Largest growth of the error on synthetic pictures that a share may bring (our choice: far below
-# the 5 % that judging allows, since a few hundred other pictures differ by some percent).
+# the 5 % that judging allows, since it differs between sets of some hundred pictures by more).
 FORGETTING_LIMIT = 0.01
 # Pictures that choose the share, and the first word of their seeds, which neither training nor
 # judging uses.
