@@ -48,7 +48,8 @@ VARIANTS: dict[str, tuple[str, ...]] = {
     "256 rows": ("size_px=256",),
     "384 rows": ("size_px=384",),
 }
-# No other use of the generator starts its seeds with one of these words.
+# First words of the seeds; no training starts with one of them. (Exported networks are brought to
+# eight bits on some of the pictures of the second.)
 POOL_STREAM, SCORED_STREAM = 20_261_125_7, 20_261_125_8
 SCORED = 512
 # Each variant sees the same number of pictures, drawn anew by augmentation alone.

@@ -9,11 +9,10 @@ well and whose pictures are changed as no training picture is. A third of them i
 """
 
 import argparse
-import csv
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -22,15 +21,15 @@ import numpy as np
 import pydicom
 import torch
 from numpy.typing import NDArray
+from scaling import write_rows
 
 from layermotion.clip.source import SourceOptions
-from layermotion.files import atomic_path
 from layermotion.lab.annotations import write_png
 from layermotion.lab.builds import Build
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
-from layermotion.lab.judging import Judgement, Metric, find_row
+from layermotion.lab.judging import Judgement, Metric, find_row, growth
 from layermotion.lab.making import make_build
 from layermotion.lab.options import SYNTHETIC_SHARE
 from layermotion.lab.registry import Registry
@@ -137,15 +136,15 @@ class Adaptation:
     @property
     def gain(self) -> float:
         """Relative change of the error (1 - Dice) on held-out subjects; below 0 is better."""
-        return self.held_out_after / self.held_out_before - 1
+        return growth(self.held_out_before, self.held_out_after)
 
     @property
     def forgetting(self) -> float:
         """Relative change of the synthetic error, the larger of both metrics."""
         return max(
-            self.synthetic_after / self.synthetic_before,
-            self.synthetic_surface_after_mm / self.synthetic_surface_before_mm,
-        ) - 1  # fmt: skip
+            growth(self.synthetic_before, self.synthetic_after),
+            growth(self.synthetic_surface_before_mm, self.synthetic_surface_after_mm),
+        )
 
     @property
     def met(self) -> bool:
@@ -273,10 +272,7 @@ def main() -> None:
         print(table_text(rows[-1:]).splitlines()[1], flush=True)
     print(table_text(rows))
     if asked.out:
-        with atomic_path(asked.out) as path, path.open("w", newline="") as file:
-            writer = csv.DictWriter(file, list(asdict(rows[0])), lineterminator="\n")
-            writer.writeheader()
-            writer.writerows(asdict(row) for row in rows)
+        write_rows(asked.out, rows)
 
 
 if __name__ == "__main__":

@@ -204,9 +204,7 @@ def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
         kind = (name, structure, unit)
         group = [row for row in rows if (row[0].name, row[0].structure, row[0].unit) == kind]
         errors = np.array([c.error for c, *_ in group])
-        inside = [
-            c.low <= c.true <= c.high for c, *_ in group if c.low is not None and c.high is not None
-        ]
+        inside = [c.is_inside for c, *_ in group if c.is_inside is not None]
         measures.append(
             {
                 "measure": name,

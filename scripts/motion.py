@@ -320,9 +320,9 @@ def score(filmed: Filmed, analysis: Analysis) -> dict[str, list[float]]:
 
 
 def _is_inside(one: Comparison) -> float:
-    """1 where the truth lies in the interval of a measure that has a value, else 0."""
-    assert one.low is not None and one.high is not None
-    return float(one.low <= one.true <= one.high)
+    """1 where the truth lies in the interval of a measure that has one, else 0."""
+    assert one.is_inside is not None
+    return float(one.is_inside)
 
 
 def share_seen(analysis: Analysis) -> float:

@@ -13,8 +13,10 @@ import csv
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
@@ -102,10 +104,10 @@ def table_text(rows: list[Row]) -> str:
     return "\n".join(lines)
 
 
-def write_rows(path: Path, rows: list[Row]) -> None:
-    """Write the table as CSV."""
+def write_rows(path: Path, rows: Sequence[Any]) -> None:
+    """Write a table of dataclasses of one kind, at least one, as CSV."""
     with atomic_path(path) as temporary, temporary.open("w", newline="") as file:
-        writer = csv.DictWriter(file, [f.name for f in fields(Row)], lineterminator="\n")
+        writer = csv.DictWriter(file, [f.name for f in fields(rows[0])], lineterminator="\n")
         writer.writeheader()
         writer.writerows(asdict(row) for row in rows)
 

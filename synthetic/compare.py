@@ -55,6 +55,13 @@ class Comparison:
         """Measured minus true; NaN where withheld."""
         return float("nan") if self.measured is None else self.measured - self.true
 
+    @property
+    def is_inside(self) -> bool | None:
+        """Whether the truth lies in the interval; None where there is none."""
+        if self.low is None or self.high is None:
+            return None
+        return self.low <= self.true <= self.high
+
 
 def site_x_mm(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> float:
     """Lateral position of the column that was measured, mm in the truth's own axis."""

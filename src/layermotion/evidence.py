@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layermotion.counting import DISAGREE, LEAST_CLEAR, LONGEST_GAP_S, Count, count_efforts
-from layermotion.excursions import Direction, Excursions, Signal, find_excursions, smooth
+from layermotion.excursions import Direction, Excursions, Signal, find_excursions, smooth, within
 from layermotion.labels import MUSCLES, Structure
 from layermotion.series import Quantity
 
@@ -200,9 +200,7 @@ def _is_effort(shown: Shown, evidence: Sequence[Evidence]) -> bool:
     """Tell whether a signal shows efforts; a slide only where a muscle thickens in them."""
     if shown.evidence.is_thickness or not shown.found.efforts:
         return bool(shown.found.efforts)
-    inside = np.zeros(shown.found.height.size, bool)
-    for begin, end in shown.found.efforts:
-        inside[begin : end + 1] = True
+    inside = within(shown.found.efforts, shown.found.height.size)
     for one in evidence:
         known = ~np.isnan(one.value)
         full, rest = one.value[inside & known], one.value[~inside & known]

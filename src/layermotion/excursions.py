@@ -1,5 +1,6 @@
 """Owns excursions: where a signal leaves its level at rest, and which of them are breaths."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -151,9 +152,7 @@ def find_excursions(
 
 def _clearness(height: Signal, is_known: NDArray[np.bool_], every: list[tuple[int, int]]) -> float:
     """Distance between the means within and outside the excursions over their joint spread."""
-    inside = np.zeros(height.size, bool)
-    for begin, end in every:
-        inside[begin : end + 1] = True
+    inside = within(every, height.size)
     high, low = height[inside & is_known], height[~inside & is_known]
     if not high.size or not low.size:
         return 0.0
@@ -253,6 +252,14 @@ def _efforts(height: Signal, top: float) -> list[tuple[int, int]]:
         else:
             efforts.append((begin, end))
     return efforts
+
+
+def within(spans: Iterable[tuple[int, int]], frames: int) -> NDArray[np.bool_]:
+    """Tell which frames lie in one of the spans, given by first and last; shape (frames,)."""
+    inside = np.zeros(frames, bool)
+    for begin, end in spans:
+        inside[begin : end + 1] = True
+    return inside
 
 
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -195,22 +195,23 @@ def _objections(held_out: tuple[Row, ...], synthetic: tuple[Row, ...]) -> Iterat
             change = f"{metric} goes from {row.before:.4g} to {row.after:.4g}"
             yield f"on the held-out subjects, {change}"
     for metric in FORGETTING_METRICS:
-        growth = error_growth(find_row(synthetic, metric))
-        if growth > FORGETTING_PERCENT / 100:
+        grown = error_growth(find_row(synthetic, metric))
+        if grown > FORGETTING_PERCENT / 100:
             yield (
                 f"on the synthetic benchmark, the error by {metric} grows by "
-                f"{100 * growth:.1f} %, above {FORGETTING_PERCENT:g} %"
+                f"{100 * grown:.1f} %, above {FORGETTING_PERCENT:g} %"
             )
 
 
 def error_growth(row: Row) -> float:
-    """Relative change of an error, that of Dice being what it lacks of 1; below 0 is better.
+    """Relative change of an error, that of Dice being what it lacks of 1; below 0 is better."""
+    if row.metric is Metric.DICE:
+        return growth(1 - row.before, 1 - row.after)
+    return growth(row.before, row.after)
 
-    Any error is infinitely more than none.
-    """
-    before, after = (
-        (1 - row.before, 1 - row.after) if row.metric is Metric.DICE else (row.before, row.after)
-    )
+
+def growth(before: float, after: float) -> float:
+    """Relative change of an error; any error is infinitely more than none."""
     if before == 0:
         return math.inf if after > 0 else 0.0
     return after / before - 1

@@ -169,7 +169,6 @@ def _write_onnx(model: nn.Module, size_px: int, path: Path) -> None:
         external_data=False,
         verbose=False,
     )
-    strip_notes(path)
 
 
 def strip_notes(path: Path) -> None:

@@ -19,7 +19,8 @@ from layermotion.segment import INPUT_NAME, OUTPUT_NAMES
 from layermotion.training.data import seeded
 from layermotion.training.drawing import Draw
 
-# No other use of the generator starts its seeds with this word.
+# First word of the seeds; neither training nor judging uses it. (scripts/ablation.py scores its
+# variants on the same pictures, in float32.)
 QUANTISE_STREAM = 20_261_125_8
 # Pictures that show how large the numbers inside the network get, and others that check the result
 # (our choice: with 64 of each the same pixels change class).
