@@ -1,5 +1,7 @@
 """Evidence: which signal shows the efforts, how many there are, and whether that is sure."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -21,6 +23,7 @@ from layermotion.evidence import (
     clearest,
     evidence_of,
     first_sure,
+    without_jumps,
     without_slow,
 )
 from layermotion.excursions import Direction, find_excursions
@@ -59,46 +62,60 @@ def evidence(thickness: dict[str, Array], slides: dict[str, Array] | None = None
     return evidence_of(fixed, fixed, moving)
 
 
-def chosen(found: tuple[Evidence, Count]) -> tuple[str, bool, Count]:
-    one, count = found
+def chosen(found: list[Evidence]) -> tuple[str, bool, Count]:
+    one, count = clearest(found, TIME_S, is_asked=True)
     return str(one.structure), one.is_thickness, count
+
+
+def count_in(found: list[Evidence], *, is_asked: bool = True) -> Count:
+    return clearest(found, TIME_S, is_asked=is_asked)[1]
 
 
 def test_slide_tells_where_thickness_is_noisy() -> None:
     tra = 3 * (1 + 0.2 * activation() + noise(0.1))
     found = evidence({"tra": tra, "io": 6 * (1 + BREATH)}, {"tra": 8 * activation() + noise(0.05)})
-    assert chosen(clearest(found, TIME_S)) == ("tra", False, Count(2))
+    assert chosen(found) == ("tra", False, Count(2))
 
 
 def test_breaths_that_a_slide_shows_are_no_efforts_of_a_noisy_thickness() -> None:
     # Of a thin layer the change is overestimated, beyond the largest breath.
     tra = 2.5 * (1 + 2 * BREATH + noise(0.05))
-    alone = clearest(evidence({"tra": tra}), TIME_S)
-    assert alone[1].number > 0
+    assert count_in(evidence({"tra": tra})).number > 0
     found = evidence({"tra": tra, "io": 6 * (1 + BREATH)}, {"tra": 20 * BREATH + noise(0.02)})
-    assert clearest(found, TIME_S)[1] == Count(0)
+    assert count_in(found) == Count(0)
 
 
-def test_slide_in_which_no_muscle_thickens_is_no_effort() -> None:
-    slides = {"eo": 3 * activation()}
-    assert clearest(evidence({"tra": 3 + noise(0.02)}, slides), TIME_S)[1] == Count(0)
+def test_slide_in_which_no_muscle_thickens_is_an_effort_only_where_one_was_asked_for() -> None:
+    still = evidence({"tra": 3 + noise(0.02)}, {"eo": 3 * activation()})
+    assert count_in(still, is_asked=False) == Count(0)
+    # The muscle that thickens may have slid out of the site.
+    assert count_in(still) == Count(2)
     thickens = {"tra": 3 * (1 + 0.3 * activation()) + noise(0.02)}
-    assert clearest(evidence(thickens, slides), TIME_S)[1] == Count(2)
+    assert count_in(evidence(thickens, {"eo": 3 * activation()}), is_asked=False) == Count(2)
+
+
+def test_muscle_that_thickens_little_but_clearly_says_that_its_slide_is_an_effort() -> None:
+    thickness, slides = 8 + 0.4 * activation(), {"eo": 1.5 * activation() + noise(0.01)}
+    clear = evidence({"eo": thickness + noise(0.02)}, slides)
+    assert count_in(clear, is_asked=False) == Count(2)
+    # A change lost in noise says nothing.
+    noisy = evidence({"eo": thickness + noise(0.4)}, slides)
+    assert count_in(noisy, is_asked=False).number == 0
 
 
 def test_no_effort_is_sure_only_where_the_tra_is_seen() -> None:
     still = 5 + noise(0.02)
-    assert clearest(evidence({"eo": still, "io": still}), TIME_S)[1] == Count(0, HIDDEN)
-    seen = clearest(evidence({"eo": still, "tra": still}), TIME_S)[1]
+    assert count_in(evidence({"eo": still, "io": still})) == Count(0, HIDDEN)
+    seen = count_in(evidence({"eo": still, "tra": still}))
     assert (seen, seen.caution) == (Count(0), ())
-    assert clearest(evidence({}), TIME_S)[1] == Count(0, HIDDEN)
+    assert count_in(evidence({})) == Count(0, HIDDEN)
 
 
 def test_muscles_that_disagree_leave_the_number_unsure() -> None:
     one = 4 * (1 + 0.3 * activation(EFFORTS_S[:1])) + noise(0.02)
     both = 4 * (1 + 0.3 * activation()) + noise(0.02, 1)
-    assert clearest(evidence({"tra": both, "io": both}), TIME_S)[1] == Count(2)
-    assert clearest(evidence({"tra": both, "io": one}), TIME_S)[1].doubt == DISAGREE
+    assert count_in(evidence({"tra": both, "io": both})) == Count(2)
+    assert count_in(evidence({"tra": both, "io": one})).doubt == DISAGREE
 
 
 @pytest.mark.parametrize(("gap_s", "doubt"), [(0.9, ""), (1.5, HIDDEN)])
@@ -106,11 +123,12 @@ def test_number_is_unsure_where_an_effort_may_be_hidden(gap_s: float, doubt: str
     signal = 0.4 * activation() + noise(0.01)
     signal[(TIME_S > 5.6) & (TIME_S < 5.6 + gap_s)] = np.nan
     found = find_excursions(signal, TIME_S, 0.07, Direction.RISES, 0.2)
-    count = count_efforts(signal, TIME_S, found, LONGEST_GAP_S)
+    count = count_efforts(signal, TIME_S, found, LONGEST_GAP_S, is_asked=True)
     assert count == Count(2, doubt)
     assert longest_unseen_s(signal, TIME_S) == pytest.approx(gap_s, abs=0.1)
     # A cough fits into either gap.
-    assert count_efforts(signal, TIME_S, found, LONGEST_GAP_COUGH_S) == Count(2, HIDDEN)
+    coughs = count_efforts(signal, TIME_S, found, LONGEST_GAP_COUGH_S, is_asked=True)
+    assert coughs == Count(2, HIDDEN)
     if doubt:
         assert count.caution[0].startswith("The number of efforts (2 found) is not sure, because")
 
@@ -120,7 +138,7 @@ def test_a_breath_as_large_as_the_efforts_leaves_the_number_unsure() -> None:
     signal = 0.15 * np.maximum(activation(EFFORTS_S[:1]), breath) + noise(0.003)
     found = find_excursions(signal, TIME_S, 0.07, Direction.RISES, 0.2)
     assert found is not None and (len(found.efforts), found.breaths) == (1, 1)
-    assert count_efforts(signal, TIME_S, found, LONGEST_GAP_S) == Count(1, BREATHS)
+    assert count_efforts(signal, TIME_S, found, LONGEST_GAP_S, is_asked=True) == Count(1, BREATHS)
 
 
 def test_clearness_tells_held_efforts_from_a_sine() -> None:
@@ -135,7 +153,44 @@ def test_clearness_tells_held_efforts_from_a_sine() -> None:
     assert sine.clearness < LEAST_CLEAR < held.clearness
     drift = activation() + 0.8 * np.sin(2 * np.pi * TIME_S / 9)
     blurred = find_excursions(drift, TIME_S, 0.07, Direction.EITHER, 0.0)
-    assert count_efforts(drift, TIME_S, blurred, LONGEST_GAP_S).doubt == UNCLEAR
+    count = count_efforts(drift, TIME_S, blurred, LONGEST_GAP_S, is_asked=True)
+    assert (count.number > 0, count.doubt) == (True, UNCLEAR)
+
+
+def test_what_hardly_stands_out_is_no_effort_where_none_was_asked_for() -> None:
+    # Breaths on a base that sinks with the probe look like one long, uneven descent.
+    sinking = np.cos(2 * np.pi * TIME_S / 5.3) - np.minimum(TIME_S / 3, 1.2)
+    base = Evidence(Structure.BLADDER, sinking, 1.2, 4.0, Direction.EITHER)
+    assert first_sure([base], TIME_S, LONGEST_GAP_S, is_asked=True)[1].number > 0
+    assert first_sure([base], TIME_S, LONGEST_GAP_S, is_asked=False)[1] == Count(0, UNCLEAR)
+    # So does a thickness that is mostly noise and unseen.
+    thin = np.where(np.sin(TIME_S) > 0, 1.4 * (1 + 0.3 * np.sin(5 * TIME_S) + noise(0.1)), np.nan)
+    assert count_in(evidence({"tra": thin})).number > 0
+    assert count_in(evidence({"tra": thin}), is_asked=False) == Count(0, HIDDEN)
+    # What stands out is one all the same.
+    assert count_in(evidence({"tra": 4 + activation()}), is_asked=False) == Count(2)
+
+
+def test_border_that_jumps_is_no_effort() -> None:
+    jumps = np.where((TIME_S > 4) & (TIME_S < 6), 2.3, 0) + noise(0.05)
+    base = Evidence(Structure.BLADDER, jumps, 1.2, 4.0, Direction.EITHER)
+    assert first_sure([base], TIME_S, LONGEST_GAP_S, is_asked=True)[1] == Count(0, HIDDEN)
+    # It jumps there and comes back at leisure, or comes at leisure and jumps back.
+    for sides in ([4, 4.05, 5, 6], [4, 5.5, 5.9, 5.95]):
+        uneven = replace(base, value=np.interp(TIME_S, sides, [0, 2.3, 2.3, 0]))
+        assert without_jumps(uneven, TIME_S).excursions(TIME_S) is None
+    # An effort takes some frames, and a cough is over at once.
+    for sides in ([4, 4.3, 5.7, 6], [4, 4.05, 4.15, 4.4]):
+        effort = replace(base, value=np.interp(TIME_S, sides, [0, 2.3, 2.3, 0]))
+        assert without_jumps(effort, TIME_S) is effort
+
+
+def test_muscle_whose_border_jumps_does_not_outdo_the_others() -> None:
+    jumps = 5 - np.where((TIME_S < 1) | ((TIME_S > 6) & (TIME_S < 7)) | (TIME_S > 12.5), 1.0, 0)
+    tra = 2 * (1 + 0.3 * activation()) + noise(0.1)
+    found = evidence({"tra": tra, "eo": jumps + noise(0.01)})
+    assert chosen(found)[:2] == ("tra", True)
+    assert count_in(found).number == 2
 
 
 def test_coughs_are_counted_on_a_base_that_breathes() -> None:
@@ -150,13 +205,14 @@ def test_coughs_are_counted_on_a_base_that_breathes() -> None:
         4.0,
         Direction.MOSTLY_FALLS,
     )
-    assert first_sure([base], TIME_S, LONGEST_GAP_COUGH_S)[1].doubt
+    assert first_sure([base], TIME_S, LONGEST_GAP_COUGH_S, is_asked=True)[1].doubt
     quick = without_slow(base, TIME_S)
-    one, count = first_sure([base, quick], TIME_S, LONGEST_GAP_COUGH_S)
+    one, count = first_sure([base, quick], TIME_S, LONGEST_GAP_COUGH_S, is_asked=True)
     assert (one, count) == (quick, Count(3))
     # Where none is sure, the first tells.
     unseen = Evidence(Structure.BLADDER, BLANK, 1.2, 4.0, Direction.EITHER)
-    assert first_sure([unseen, unseen], TIME_S, LONGEST_GAP_S) == (unseen, Count(0, HIDDEN))
+    first = first_sure([unseen, unseen], TIME_S, LONGEST_GAP_S, is_asked=True)
+    assert first == (unseen, Count(0, HIDDEN))
 
 
 def test_followed_tissue_counts_where_it_is_mostly_known() -> None:

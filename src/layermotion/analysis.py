@@ -33,7 +33,7 @@ from layermotion.motion import (
     UNSEEN,
     MotionTracker,
     TissueMotion,
-    lateral_sign,
+    lateral_side,
     probe_shift,
     slide_mm,
 )
@@ -210,6 +210,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     task = str(clip.task) if clip.task else "unstated"
     scale = Scale.of(clip.spacing, clip.area.width)
     always_rest = clip.task is Task.REST or clip.is_still
+    is_asked = clip.task is not None
     medial_edge: MedialEdge | None = None
     if view is View.ABDOMINAL_WALL:
         if site_px is None:
@@ -220,9 +221,11 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         )
         moved = np.array([[shift.column_px for shift in motion.layers] for motion in motions])
         followed = thickness_series(recording, site_px, scale, moved)
-        side = int(np.sign(sum(lateral_sign(edges) for edges in start_edges)))
+        side = lateral_side(_spread(recording))
         moving, cautions = _motion_quantities(clip, view, motions, side)
-        effort, count = clearest(evidence_of(followed, thickness, moving), time_s)
+        effort, count = clearest(
+            evidence_of(followed, thickness, moving), time_s, is_asked=is_asked
+        )
         windows = find_windows(
             effort.value,
             time_s,
@@ -262,17 +265,17 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             return (own, without_slow(own, time_s)) if clip.task is Task.COUGH else (own,)
 
         longest_gap_s = LONGEST_GAP_COUGH_S if clip.task in COUGHS else LONGEST_GAP_S
-        effort, count = first_sure(evidence(base), time_s, longest_gap_s)
+        effort, count = first_sure(evidence(base), time_s, longest_gap_s, is_asked=is_asked)
         if count.doubt:
             wall, _ = base_series(recording, scale, time_s, settle, even_hidden=True)
             both = (*evidence(base), *evidence(wall))
-            effort, count = first_sure(both, time_s, longest_gap_s)
+            effort, count = first_sure(both, time_s, longest_gap_s, is_asked=is_asked)
         windows = find_windows(
             effort.value,
             time_s,
             effort.smallest,
             direction=direction,
-            always_rest=always_rest,
+            always_rest=always_rest or not count.number,
             largest_breath=effort.largest_breath,
         )
         courses = time_efforts(effort.value, time_s, windows)

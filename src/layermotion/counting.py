@@ -13,7 +13,7 @@ LONGEST_GAP_S, LONGEST_GAP_COUGH_S = 1.0, 0.2
 # breathing, drift or noise: a sine reaches 3 (our choice).
 LEAST_CLEAR = 3.1
 HIDDEN = "for a time in which an effort may have been the structure could not be seen"
-UNCLEAR = "the efforts hardly stand out from what moves at rest"
+UNCLEAR = "what may be efforts hardly stands out from what moves at rest"
 BREATHS = "what moved as far as the efforts, but with the course of a breath, was left out"
 DISAGREE = "the muscles show different numbers of efforts"
 
@@ -45,9 +45,17 @@ class Count:
 
 
 def count_efforts(
-    signal: Signal, time_s: Signal, found: Excursions | None, longest_gap_s: float
+    signal: Signal,
+    time_s: Signal,
+    found: Excursions | None,
+    longest_gap_s: float,
+    *,
+    is_asked: bool,
 ) -> Count:
     """Count the efforts that a signal shows, and tell what makes the number doubtful.
+
+    What does not stand out from rest counts only where efforts were asked for: else nothing says
+    that it is more than breathing, drift or noise.
 
     Parameters
     ----------
@@ -57,11 +65,16 @@ def count_efforts(
         Where the signal leaves its rest, if it does.
     longest_gap_s
         Longest time without a value in which no effort can have been, s.
+    is_asked
+        Whether the patient is known to have been asked for efforts.
     """
     number = len(found.efforts) if found else 0
+    is_unclear = found is not None and bool(found.efforts) and found.clearness < LEAST_CLEAR
+    if is_unclear and not is_asked:
+        number = 0
     if longest_unseen_s(signal, time_s) > longest_gap_s:
         return Count(number, HIDDEN)
-    if found and found.efforts and found.clearness < LEAST_CLEAR:
+    if is_unclear:
         return Count(number, UNCLEAR)
     if found and found.efforts and found.breaths:
         return Count(number, BREATHS)

@@ -2,11 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from layermotion.counting import DISAGREE, LEAST_CLEAR, LONGEST_GAP_S, Count, count_efforts
-from layermotion.excursions import Direction, Excursions, Signal, find_excursions, smooth, within
+from layermotion.excursions import (
+    Direction,
+    Excursions,
+    Signal,
+    clearness,
+    find_excursions,
+    smooth,
+    within,
+)
 from layermotion.labels import MUSCLES, Structure
 from layermotion.series import Quantity
 
@@ -27,6 +37,11 @@ CLEARER = 1.25
 # Width of the running median that a cough, which is over in half a second, leaves as it is, s (our
 # choice).
 SLOW_S = 1.5
+# A border that jumps takes an excursion from above the first to below the second of these shares of
+# its height, or back, from one frame to the next, no further apart than this, s; it lasts longer
+# than a cough, which alone is as quick, s (our choice: any other effort takes 0.3 s and more to
+# rise, and a cough is over in half a second).
+JUMP_FROM, JUMP_TO, JUMP_S, LONGEST_COUGH_S = 0.75, 0.25, 0.05, 0.6
 # Tissue counts as followed where its thickness is known in this share of the frames in which that
 # at the site is (our choice).
 MOSTLY_FOLLOWED = 0.8
@@ -126,13 +141,15 @@ def better_seen(followed: Sequence[Quantity], fixed: Sequence[Quantity]) -> tupl
     )
 
 
-def clearest(evidence: Sequence[Evidence], time_s: Signal) -> tuple[Evidence, Count]:
+def clearest(
+    evidence: Sequence[Evidence], time_s: Signal, *, is_asked: bool
+) -> tuple[Evidence, Count]:
     """Signal whose efforts stand out most from rest, and how many efforts there are.
 
     Of each muscle the clearer of its signals counts, so that a noisy thickness is not taken for
-    efforts where the slide shows breaths; of the muscles the one that shows efforts, as far as a
-    muscle thickens in them. Where none does the best seen thickness is taken, and no effort is sure
-    to be missing only if the TrA, which may contract alone, was seen.
+    efforts where the slide shows breaths; of the muscles the clearest that shows efforts. Where
+    none does the best seen thickness is taken, and no effort is sure to be missing only if the TrA,
+    which may contract alone, was seen.
 
     Parameters
     ----------
@@ -140,14 +157,20 @@ def clearest(evidence: Sequence[Evidence], time_s: Signal) -> tuple[Evidence, Co
         As from ``evidence_of``.
     time_s
         Shape (frames,), s.
+    is_asked
+        Whether the patient is known to have been asked for efforts.
     """
-    shown = [one for one in _of_muscles(evidence, time_s) if _is_effort(one, evidence)]
+    count_in = partial(count_efforts, time_s=time_s, longest_gap_s=LONGEST_GAP_S, is_asked=is_asked)
+    evidence = [without_jumps(one, time_s) for one in evidence]
+    shown = [
+        one for one in _of_muscles(evidence, time_s) if _is_effort(one, evidence, is_asked=is_asked)
+    ]
     if not shown:
         of_tra = max((e for e in evidence if e.structure is Structure.TRA), key=lambda e: e.seen)
         best_seen = max((e for e in evidence if e.is_thickness), key=lambda e: e.seen)
-        return best_seen, count_efforts(of_tra.value, time_s, None, LONGEST_GAP_S)
+        return best_seen, count_in(of_tra.value, found=None)
     best = max(shown, key=lambda one: one.found.clearness)
-    count = count_efforts(best.evidence.value, time_s, best.found, LONGEST_GAP_S)
+    count = count_in(best.evidence.value, found=best.found)
     numbers = {len(one.found.efforts) for one in shown if one.found.clearness >= LEAST_CLEAR}
     if not count.doubt and numbers != {count.number}:
         count = replace(count, doubt=DISAGREE)
@@ -155,7 +178,7 @@ def clearest(evidence: Sequence[Evidence], time_s: Signal) -> tuple[Evidence, Co
 
 
 def first_sure(
-    evidence: Sequence[Evidence], time_s: Signal, longest_gap_s: float
+    evidence: Sequence[Evidence], time_s: Signal, longest_gap_s: float, *, is_asked: bool
 ) -> tuple[Evidence, Count]:
     """First signal that shows for sure how many efforts there are, else the first of all.
 
@@ -163,9 +186,17 @@ def first_sure(
     ----------
     longest_gap_s
         Longest time without a value in which no effort can have been, s.
+    is_asked
+        Whether the patient is known to have been asked for efforts.
     """
+    evidence = [without_jumps(one, time_s) for one in evidence]
     counted = [
-        (one, count_efforts(one.value, time_s, one.excursions(time_s), longest_gap_s))
+        (
+            one,
+            count_efforts(
+                one.value, time_s, one.excursions(time_s), longest_gap_s, is_asked=is_asked
+            ),
+        )
         for one in evidence
     ]
     return next((pair for pair in counted if not pair[1].doubt), counted[0])
@@ -175,6 +206,31 @@ def without_slow(evidence: Evidence, time_s: Signal) -> Evidence:
     """Signal without what is slower than a cough: breathing, and motion of the probe."""
     slow = smooth(evidence.value, time_s, SLOW_S)
     return replace(evidence, value=evidence.value - slow)
+
+
+def without_jumps(evidence: Evidence, time_s: Signal) -> Evidence:
+    """Signal without the excursions that a border made which jumped: no value is known there."""
+    while found := evidence.excursions(time_s):
+        jumped = [span for span in found.efforts if _jumps(found.height, time_s, *span)]
+        gone = within(jumped, time_s.size) & ~np.isnan(evidence.value)
+        if not gone.any():
+            break
+        evidence = replace(evidence, value=np.where(gone, np.nan, evidence.value))
+    return evidence
+
+
+def _jumps(height: Signal, time_s: Signal, begin: int, end: int) -> bool:
+    """Tell whether an excursion longer than a cough begins or ends from one frame to the next."""
+    peak = float(height[begin : end + 1].max())
+    high = begin + np.flatnonzero(height[begin : end + 1] >= JUMP_FROM * peak)
+    low = np.flatnonzero(height <= JUMP_TO * peak)
+    before, after = low[low < high[0]][-1:], low[low > high[-1]][:1]
+    first, last = [*before, begin][0], [*after, end][0]
+    if time_s[last] - time_s[first] <= LONGEST_COUGH_S:
+        return False
+    is_next = [high[0] - i == 1 and time_s[high[0]] - time_s[i] <= JUMP_S for i in before]
+    is_next += [i - high[-1] == 1 and time_s[i] - time_s[high[-1]] <= JUMP_S for i in after]
+    return any(is_next)
 
 
 def _of_muscles(evidence: Sequence[Evidence], time_s: Signal) -> list[Shown]:
@@ -196,15 +252,25 @@ def _rank(one: Evidence, found: Excursions) -> float:
     return found.clearness / (CLEARER if one.is_thickness else 1.0)
 
 
-def _is_effort(shown: Shown, evidence: Sequence[Evidence]) -> bool:
-    """Tell whether a signal shows efforts; a slide only where a muscle thickens in them."""
+def _is_effort(shown: Shown, evidence: Sequence[Evidence], *, is_asked: bool) -> bool:
+    """Tell whether a signal shows efforts.
+
+    A slide only where a muscle thickens in them, or where efforts were asked for and stand out: the
+    muscle that thickens may have slid out of the site.
+    """
     if shown.evidence.is_thickness or not shown.found.efforts:
         return bool(shown.found.efforts)
+    if is_asked and shown.found.clearness >= LEAST_CLEAR:
+        return True
     inside = within(shown.found.efforts, shown.found.height.size)
-    for one in evidence:
-        known = ~np.isnan(one.value)
-        full, rest = one.value[inside & known], one.value[~inside & known]
-        if one.is_thickness and full.size and rest.size:
-            if full.mean() - rest.mean() >= SMALLEST_CHANGE:
-                return True
-    return False
+    seen = [one for one in evidence if one.seen >= LEAST_SEEN * shown.evidence.seen]
+    return any(_thickens(one.value, inside) for one in seen if one.is_thickness)
+
+
+def _thickens(change: Signal, inside: NDArray[np.bool_]) -> bool:
+    """Tell whether a muscle is thicker in some frames: by enough for an effort, or clearly."""
+    full, rest = change[inside], change[~inside]
+    if np.isnan(full).all() or np.isnan(rest).all():
+        return False
+    more = float(np.nanmean(full) - np.nanmean(rest))
+    return more >= SMALLEST_CHANGE or clearness(change, inside) >= LEAST_CLEAR

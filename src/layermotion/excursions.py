@@ -145,19 +145,31 @@ def find_excursions(
     efforts = every
     if largest_breath:
         efforts = _without_breaths(every, side * signal, time_s, RELEASED * top, largest_breath)
-    clear = _clearness(height, is_known, every)
+    clear = clearness(np.where(is_known, height, np.nan), within(every, height.size))
     breaths = len(every) - len(efforts)
     return Excursions(height, side, zero, noise, tuple(efforts), breaths, clear)
 
 
-def _clearness(height: Signal, is_known: NDArray[np.bool_], every: list[tuple[int, int]]) -> float:
-    """Distance between the means within and outside the excursions over their joint spread."""
-    inside = within(every, height.size)
-    high, low = height[inside & is_known], height[~inside & is_known]
+def clearness(signal: Signal, inside: NDArray[np.bool_]) -> float:
+    """How far a signal is higher in some frames than in the others, in standard deviations.
+
+    Parameters
+    ----------
+    signal, inside
+        Shape (F,); NaN where not measured.
+
+    Returns
+    -------
+    float
+        Distance of the means over the joint spread; 0 where either frames have no value.
+    """
+    is_known = ~np.isnan(signal)
+    high, low = signal[inside & is_known], signal[~inside & is_known]
     if not high.size or not low.size:
         return 0.0
+    distance = float(high.mean() - low.mean())
     spread = float(np.hypot(high.std(), low.std()))
-    return float(high.mean() - low.mean()) / spread if spread else np.inf
+    return distance / spread if spread else float(np.copysign(np.inf, distance))
 
 
 def _without_breaths(
