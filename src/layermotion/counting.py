@@ -16,6 +16,7 @@ HIDDEN = "for a time in which an effort may have been the structure could not be
 UNCLEAR = "what may be efforts hardly stands out from what moves at rest"
 BREATHS = "what moved as far as the efforts, but with the course of a breath, was left out"
 DISAGREE = "the muscles show different numbers of efforts"
+NONE_FOUND = "an effort was asked for and none was seen"
 
 
 @dataclass(frozen=True)
@@ -54,8 +55,8 @@ def count_efforts(
 ) -> Count:
     """Count the efforts that a signal shows, and tell what makes the number doubtful.
 
-    What does not stand out from rest counts only where efforts were asked for: else nothing says
-    that it is more than breathing, drift or noise.
+    What does not stand out from rest counts only where efforts were asked for and all of the clip
+    is seen: else nothing says that it is more than breathing, drift or noise.
 
     Parameters
     ----------
@@ -69,16 +70,17 @@ def count_efforts(
         Whether the patient is known to have been asked for efforts.
     """
     number = len(found.efforts) if found else 0
+    is_hidden = longest_unseen_s(signal, time_s) > longest_gap_s
     is_unclear = found is not None and bool(found.efforts) and found.clearness < LEAST_CLEAR
-    if is_unclear and not is_asked:
+    if is_unclear and (is_hidden or not is_asked):
         number = 0
-    if longest_unseen_s(signal, time_s) > longest_gap_s:
-        return Count(number, HIDDEN)
-    if is_unclear:
-        return Count(number, UNCLEAR)
-    if found and found.efforts and found.breaths:
-        return Count(number, BREATHS)
-    return Count(number)
+    doubts = (
+        (is_hidden, HIDDEN),
+        (is_unclear, UNCLEAR),
+        (is_asked and not number, NONE_FOUND),
+        (number and found is not None and found.breaths, BREATHS),
+    )
+    return Count(number, next((words for holds, words in doubts if holds), ""))
 
 
 def longest_unseen_s(signal: Signal, time_s: Signal) -> float:
