@@ -3,7 +3,7 @@
 Pure: frames and their edges in, motion out; no files. How tissue is followed is in tissue.py.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -34,8 +34,12 @@ NEAR_MM = (1.0, 4.0, 25.0)
 # fat goes on, and has thinned to this share of its median before (our choice).
 END_WIDTH, END_THINNESS = 0.04, 0.75
 # Muscles whose ends lie within this share of the image's width of each other are cut off there by
-# a shadow (our choice).
-END_TOGETHER = 0.02
+# a shadow (our choice: 2 mm of 50, as the side of a shadow slants with the beams of a sector).
+END_TOGETHER = 0.04
+# Share of the frames that show the TrA by which those that show its medial end on one side must
+# outnumber those that show it on the other (our choice: in synthetic clips shadows and the bottom
+# of the picture look like an end in up to a tenth of the frames).
+END_OFTEN = 0.25
 
 
 @dataclass(frozen=True)
@@ -376,3 +380,21 @@ def lateral_sign(boundaries: Boundaries) -> int:
         if seen.size and abs(int(seen[end] - present[end])) <= together:
             return 0
     return sign
+
+
+def lateral_side(frames: Iterable[Boundaries]) -> int:
+    """Tell which side of the picture is lateral from frames all over a clip.
+
+    A shadow that looks like the medial end in a few frames would turn the sign of every slide, so
+    the end must be seen often.
+
+    Returns
+    -------
+    int
+        As ``lateral_sign``; 0 where the medial end is seen in too few of the frames with a TrA.
+    """
+    tra = label_of(Structure.TRA) - 1
+    shown = (edges for edges in frames if np.isfinite(edges.superficial_px[tra]).any())
+    signs = [lateral_sign(edges) for edges in shown]
+    balance = sum(signs)
+    return int(np.sign(balance)) if abs(balance) >= END_OFTEN * len(signs) else 0
