@@ -229,3 +229,20 @@ def test_nothing_is_drawn_from_where_a_structure_ends_to_where_it_is_absent() ->
     for edge in ("superficial_px", "deep_px"):
         moved = np.abs(getattr(found, edge) - getattr(whole, edge))[bladder - 1, seen]
         assert moved.max() < 8, edge
+
+
+def test_base_that_descends_in_a_spike_is_followed_to_its_tip() -> None:
+    # Seven columns of 160 reach 24 rows deeper, too few for their neighbours to share the edge.
+    probabilities = analytic(BLADDER_ROWS)
+    rows, columns = GRID.slices
+    middle = (columns.start + columns.stop) // 2
+    spike = slice(middle - 3, middle + 4)
+    top, bottom = BLADDER_ROWS[Structure.BLADDER]
+    deeper = analytic({**BLADDER_ROWS, Structure.BLADDER: (top, bottom + 24)})
+    probabilities[:, :, spike] = deeper[:, :, spike]
+    found = find_boundaries(probabilities, GRID, View.BLADDER)
+    deep_px = found.deep_px[label_of(Structure.BLADDER) - 1]
+    at = middle - columns.start
+    tip_px, level_px = (float(GRID.row_to_frame(np.array(row))) for row in (bottom + 24, bottom))
+    assert deep_px[at] == pytest.approx(tip_px, abs=1.5)
+    assert deep_px[at - 20] == pytest.approx(level_px, abs=0.1)

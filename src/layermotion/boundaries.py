@@ -24,6 +24,9 @@ NEIGHBOURS = 15
 COARSE_STEP = 4
 # Rows on either side of the coarse edge in which the exact crossing is sought, model px.
 SEARCH_PX = 5
+# The same for the bladder, whose base may be a spike that neighbouring columns do not share: a
+# tenth of the input (our choice). No other border lies so near inside or below it.
+BLADDER_SEARCH_PX = 32
 # Confidence falls to 1/e at this many rows of doubt, model px. Two sharp edges leave 1 to 2. Of the
 # measures tried, doubt told large errors from small ones best (our choice).
 DOUBT_ROWS = 10.0
@@ -129,8 +132,9 @@ def find_boundaries(
         label = label_of(structure)
         top, bottom = edges[2 * k], edges[2 * k + 1]
         mass = cut[label]
-        fine_top = _crossing(mass, top, rising=True)
-        fine_bottom = _crossing(mass, bottom, rising=False)
+        reach = BLADDER_SEARCH_PX if structure is Structure.BLADDER else SEARCH_PX
+        fine_top = _crossing(mass, top, reach, rising=True)
+        fine_bottom = _crossing(mass, bottom, reach, rising=False)
         if structure is Structure.FAT:
             fine_top = _moulded(fine_top)
         # A structure that runs out of the bottom of the picture has no lower edge to measure to.
@@ -239,7 +243,7 @@ def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:
     return edges
 
 
-def _crossing(mass: Array, edge: NDArray[np.int64], *, rising: bool) -> Array:
+def _crossing(mass: Array, edge: NDArray[np.int64], reach: int, *, rising: bool) -> Array:
     """Row at which a structure's probability crosses one half, nearest to a coarse edge.
 
     Parameters
@@ -248,6 +252,8 @@ def _crossing(mass: Array, edge: NDArray[np.int64], *, rising: bool) -> Array:
         Shape (R, C), probability of the structure.
     edge
         Shape (C,), coarse edge: the structure begins (or ends) between rows edge - 1 and edge.
+    reach
+        Rows on either side in which it is sought.
 
     Returns
     -------
@@ -256,12 +262,12 @@ def _crossing(mass: Array, edge: NDArray[np.int64], *, rising: bool) -> Array:
         picture's border where the structure runs out of it.
     """
     rows, columns = mass.shape
-    offsets = np.arange(-SEARCH_PX - 1, SEARCH_PX + 1)
+    offsets = np.arange(-reach - 1, reach + 1)
     at = edge[None, :] + offsets[:, None]  # (W, C)
     values = np.take_along_axis(mass, np.clip(at, 0, rows - 1), axis=0) - np.float32(0.5)
     first, second = (values[:-1], values[1:]) if rising else (-values[:-1], -values[1:])
     crosses = (first < 0) & (second >= 0) & (at[:-1] >= 0) & (at[1:] < rows)
-    distance = np.where(crosses, np.abs(offsets[:-1] + 1)[:, None], SEARCH_PX + 2)
+    distance = np.where(crosses, np.abs(offsets[:-1] + 1)[:, None], reach + 2)
     pick = distance.argmin(axis=0)
     every = np.arange(columns)
     low, high = first[pick, every], second[pick, every]
