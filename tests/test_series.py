@@ -315,6 +315,45 @@ def test_base_below_the_picture_withholds_the_frame(is_lowest: bool) -> None:
         assert not np.isnan(base.value).any()
 
 
+@pytest.mark.parametrize(("lift_mm", "is_seen"), [(0.0, False), (9.0, True)])
+def test_bladder_cut_off_at_its_deepest_has_a_base_only_if_that_moves_inside(
+    lift_mm: float, is_seen: bool
+) -> None:
+    # The wall sinks to the left, where a shadow cuts the bladder off in full height.
+    frames = []
+    for edges in bladder_frames(course(lift_mm), wide_mm=4.0):
+        slope_mm = 0.1 * (COLUMN_PX - PEAK_PX) * SPACING.column_mm
+        deep = edges.deep_px[BLADDER] - slope_mm / SPACING.row_mm
+        frames.append(boundaries_of(Structure.BLADDER, edges.superficial_px[BLADDER], deep))
+    # Nothing moves but the stretch beside the shadow, and that little.
+    if not is_seen:
+        for i, edges in enumerate(frames):
+            shake = 0.3 * np.sin(i) * np.exp(-(COLUMN_PX - 60) / 60) / SPACING.row_mm
+            deep = edges.deep_px[BLADDER] + shake
+            frames[i] = boundaries_of(Structure.BLADDER, edges.superficial_px[BLADDER], deep)
+    base, column = base_series(frames, SCALE, TIME_S)
+    assert (column is not None) == is_seen
+    assert np.isfinite(base.value).all() == is_seen
+    # What moves most of the seen wall still tells when an effort was.
+    assert np.isfinite(base_series(frames, SCALE, TIME_S, even_hidden=True)[0].value).all()
+
+
+def test_peak_beside_columns_that_are_seldom_seen_keeps_its_place() -> None:
+    # From 1 mm to the right of the peak the wall is hidden for 10 mm in all but a few frames.
+    frames = list(bladder_frames(course(-9.0), wide_mm=5.0))
+    first = PEAK_PX + 1 / SPACING.column_mm
+    gap = (COLUMN_PX > first) & (COLUMN_PX < first + 10 / SPACING.column_mm)
+    hidden = []
+    for i, edges in enumerate(frames):
+        deep = np.where(gap & (i > 8), np.nan, edges.deep_px[BLADDER]).astype(float)
+        top = np.where(np.isnan(deep), np.nan, 150.0)
+        hidden.append(boundaries_of(Structure.BLADDER, top, deep))
+    base, column = base_series(hidden, SCALE, TIME_S, even_hidden=True)
+    assert column == pytest.approx(PEAK_PX, abs=2.0 / SPACING.column_mm)
+    # Columns on both sides of the gap, taken for neighbours, would give 2.7 mm.
+    np.testing.assert_allclose(base.value, course(-9.0), atol=0.4)
+
+
 def test_thickness_follows_the_tissue_where_asked() -> None:
     # A wedge that slides by: at its own place it keeps its thickness.
     across = COLUMN_PX.astype(float) - SITE_PX

@@ -30,6 +30,12 @@ OFTEN, FEWEST_BASE_COLUMNS = 0.7, 5
 # A gap in the lower wall wider than this share of the columns seen is where the base may be, if the
 # wall beside it is within this share of the way down to the deepest point seen (our choice).
 WIDEST_GAP, LOWEST_SHARE = 0.05, 0.35
+# A bladder that this share of its seen width inside its end still has this share of its height is
+# cut off there by a shadow or the side of the picture (our choice: round outlines have two thirds).
+END_SHARE, OPEN_HEIGHT = 0.06, 0.75
+# Where it is cut off where it is deepest in most frames, and moves there by more than this share of
+# the most that any stretch moves, the base lies there or beyond (our choice).
+MOVES_AT_END = 0.8
 UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
 NO_EFFORT = "No effort was found in the clip."
 NO_EFFORT_SEEN = (
@@ -65,15 +71,37 @@ def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDA
     return np.where(sure, boundaries.deep_px[k] * scale.row, np.nan).astype(np.float64)
 
 
+def _lowest_limit(edge: NDArray[np.float64]) -> float:
+    """Depth below which a lower edge, seen somewhere, is about as deep as anywhere."""
+    shallow, deep = float(np.nanmin(edge)), float(np.nanmax(edge))
+    return deep - LOWEST_SHARE * (deep - shallow)
+
+
 def _is_lowest_hidden(edge: NDArray[np.float64]) -> bool:
     """Tell whether a gap in a lower edge has the deepest seen points on both its sides."""
     seen = np.flatnonzero(~np.isnan(edge))
     if seen.size < FEWEST_BASE_COLUMNS:
         return False
     gaps = np.flatnonzero(np.diff(seen) > WIDEST_GAP * seen.size)
-    shallow, deep = float(np.nanmin(edge)), float(np.nanmax(edge))
-    limit = deep - LOWEST_SHARE * (deep - shallow)
+    limit = _lowest_limit(edge)
     return any(min(edge[seen[gap]], edge[seen[gap + 1]]) > limit for gap in gaps)
+
+
+def _cut_low(edge: NDArray[np.float64], height: NDArray[np.float64]) -> list[bool]:
+    """Tell of the left and the right end whether the bladder is cut off where it is deepest.
+
+    Parameters
+    ----------
+    edge, height
+        Shape (C,), depth of the lower edge, NaN where it is not seen, and its distance from the
+        upper one.
+    """
+    seen = np.flatnonzero(~np.isnan(edge))
+    if seen.size < FEWEST_BASE_COLUMNS:
+        return [False, False]
+    inside = int(END_SHARE * seen.size)
+    limit, high = _lowest_limit(edge), OPEN_HEIGHT * float(np.nanmax(height[seen]))
+    return [bool(height[at] > high and edge[at] > limit) for at in seen[[inside, -1 - inside]]]
 
 
 def _resampled(
@@ -91,26 +119,51 @@ def _resampled(
     return np.where(nearest <= step, value, np.nan)
 
 
+def _travel(moved: NDArray[np.float32], half: int) -> NDArray[np.float64]:
+    """How far the mean of what is seen within ``half`` columns goes to and fro in the clip.
+
+    Parameters
+    ----------
+    moved
+        Shape (F, W); where less than half of a stretch is seen it counts as unmoved.
+
+    Returns
+    -------
+    ndarray
+        Shape (W,).
+    """
+    known = ~np.isnan(moved)
+    total, share = (
+        cv2.blur(values.astype(np.float32), (2 * half + 1, 1), borderType=cv2.BORDER_REFLECT_101)
+        for values in (np.where(known, moved, 0), known)
+    )
+    wide = np.where(share >= 0.5, total / np.maximum(share, 0.5), 0)
+    return np.asarray(np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0))
+
+
 def _crest(profile: NDArray[np.float64]) -> NDArray[np.float64]:
     """Height in the middle of a parabola fitted to each row, so that a hump is not flattened.
 
     Parameters
     ----------
     profile
-        Shape (F, W), W odd; gaps count as the mean of their row.
+        Shape (F, W), W odd; gaps take no part.
 
     Returns
     -------
     ndarray
-        Shape (F,); NaN where more than half of a row is missing.
+        Shape (F,); NaN where more than half of a row, or all but two of it, is missing.
     """
     known = ~np.isnan(profile)
-    share = known.mean(axis=1)
-    mean = np.where(known, profile, 0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-    filled = np.where(known, profile, mean[:, None])
     offset = np.linspace(-1, 1, profile.shape[1])
-    weights = np.linalg.pinv(np.stack([np.ones_like(offset), offset, offset**2], axis=1))[0]
-    return np.where(share >= 0.5, filled @ weights, np.nan)
+    powers = np.stack([np.ones_like(offset), offset, offset**2])  # (3, W)
+    enough = known.sum(axis=1) >= max(3.0, profile.shape[1] / 2)
+    weight = known[enough].astype(float)
+    normal = np.einsum("fw,iw,jw->fij", weight, powers, powers)
+    moment = np.where(known, profile, 0)[enough] @ powers.T  # (F, 3)
+    height = np.full(len(profile), np.nan)
+    height[enough] = np.linalg.solve(normal, moment[..., None])[:, 0, 0]
+    return height
 
 
 def base_series(
@@ -125,7 +178,8 @@ def base_series(
 
     The base is the stretch of the bladder's deep wall that moves most in the clip; where nothing
     moves more than its neighbours by chance, the middle of the wall. A frame whose lowest stretch
-    of wall is hidden or lies below the picture has no value: the base may be there.
+    of wall is hidden or lies below the picture has no value: the base may be there. So does a clip
+    in which the bladder is cut off at its deepest, if it moves there as much as anywhere.
 
     Parameters
     ----------
@@ -139,18 +193,20 @@ def base_series(
     Returns
     -------
     quantity, column
-        Displacement and the frame column of the base; None where no bladder was seen.
+        Displacement and the frame column of the base; None where the base was not seen.
 
     Notes
     -----
     Where the greatest displacement is seen: common practice, no source.
     """
-    depth_rows, confidences = [], []
+    depth_rows, confidences, cut_low = [], [], []
     column_px: NDArray[np.float32] = np.zeros(0, np.float32)
     k = label_of(Structure.BLADDER) - 1
     for index, boundaries in enumerate(frames):
         column_px = boundaries.column_px
         wall = deep_edge(boundaries, Structure.BLADDER, scale)
+        height = boundaries.deep_px[k] - boundaries.superficial_px[k]
+        cut_low.append(_cut_low(wall, height.astype(float)))
         if not even_hidden and _is_lowest_hidden(wall):
             wall = np.full_like(wall, np.nan)
         if settle is not None:
@@ -162,24 +218,32 @@ def base_series(
     usable = ~np.isnan(depth).all(axis=1)
     shown = np.count_nonzero(~np.isnan(depth), axis=0)
     often = np.flatnonzero(shown >= max(1.0, OFTEN * float(usable.sum())))
+    missing, nothing = np.full(time_s.shape, np.nan), np.zeros(time_s.shape)
+    unseen = Quantity("base_displacement", Structure.BLADDER, scale.unit, missing, nothing)
     if often.size < FEWEST_BASE_COLUMNS or usable.mean() < OFTEN / 2:
-        missing = np.full(time_s.shape, np.nan)
-        nothing = np.zeros(time_s.shape)
-        return Quantity("base_displacement", Structure.BLADDER, scale.unit, missing, nothing), None
+        return unseen, None
     # The outer tenths are side wall rather than base.
     edge = max(1, often.size // 10)
     inner = often[edge:-edge]
-    # Each column against its own middle position, so that a gap in one shifts no mean.
-    moved = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]  # (F, I)
+    # Each column against its own middle position, so that a gap in one shifts no mean. Columns that
+    # are seldom seen keep their place, so that those on both sides are not taken for neighbours.
+    first = int(inner[0])
+    moved = np.full((time_s.size, int(inner[-1]) - first + 1), np.nan, np.float32)
+    moved[:, inner - first] = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]
     pitch = float(column_px[1] - column_px[0]) * scale.column
-    half = min(max(2, round(scale.base_half / pitch)), (inner.size - 1) // 2)
-    wide = cv2.blur(np.nan_to_num(moved), (2 * half + 1, 1), borderType=cv2.BORDER_REFLECT_101)
-    travel = np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0)
-    still = travel.max() < 1.5 * np.median(travel) and travel.max() < scale.base_half / 4
-    base = inner.size // 2 if still else int(np.argmax(travel))
-    base = int(np.clip(base, half, inner.size - 1 - half))
+    half = min(max(2, round(scale.base_half / pitch)), (moved.shape[1] - 1) // 2)
+    travel = _travel(moved, half)
+    is_cut = np.mean(np.array(cut_low)[usable], axis=0) > 0.5
+    if not even_hidden and np.any(is_cut & (travel[[0, -1]] > MOVES_AT_END * travel.max())):
+        return unseen, None
+    usual = float(np.median(travel[inner - first]))
+    still = travel.max() < 1.5 * usual and travel.max() < scale.base_half / 4
+    # Within half of the stretch, so that what lies beside a gap is not taken for what lies in it.
+    most = int(np.argmax(_travel(moved, half // 2)))
+    base = int(inner[inner.size // 2]) - first if still else most
+    base = int(np.clip(base, half, moved.shape[1] - 1 - half))
     value = _crest(moved[:, base - half : base + half + 1].astype(float))
-    column = float(column_px[inner[base]])
+    column = float(column_px[first + base])
     measured = ~np.isnan(value)
     if measured.any():
         start = measured & (time_s <= time_s[measured][0] + FIRST_LEVEL_S)
