@@ -118,7 +118,20 @@ def test_muscles_that_disagree_leave_the_number_unsure() -> None:
     one = 4 * (1 + 0.3 * activation(EFFORTS_S[:1])) + noise(0.02)
     both = 4 * (1 + 0.3 * activation()) + noise(0.02, 1)
     assert count_in(evidence({"tra": both, "io": both})) == Count(2)
-    assert count_in(evidence({"tra": both, "io": one})).doubt == DISAGREE
+    # Whether the clearer of them shows fewer or more.
+    for spread in (0.0, 0.15):
+        assert count_in(evidence({"tra": both, "io": one + noise(spread, 2)})).doubt == DISAGREE
+
+
+def test_signal_seen_throughout_tells_the_number_before_a_clearer_one_with_a_gap() -> None:
+    tra = np.where((TIME_S > 7) & (TIME_S < 12), np.nan, 12 * activation()) + noise(0.02)
+    io = 6 + 1.2 * activation() + noise(0.2)
+    found = evidence({"io": io}, {"tra": tra})
+    assert chosen(found) == ("io", True, Count(2))
+    # It is no surer than that where the other shows more.
+    one = 6 + 1.2 * activation(EFFORTS_S[1:]) + noise(0.2)
+    more = np.where((TIME_S > 6) & (TIME_S < 7.5), np.nan, 12 * activation()) + noise(0.02)
+    assert chosen(evidence({"io": one}, {"tra": more})) == ("io", True, Count(1, DISAGREE))
 
 
 @pytest.mark.parametrize(("gap_s", "doubt"), [(0.9, ""), (1.5, HIDDEN)])
@@ -158,6 +171,19 @@ def test_clearness_tells_held_efforts_from_a_sine() -> None:
     blurred = find_excursions(drift, TIME_S, 0.07, Direction.EITHER, 0.0)
     count = count_efforts(drift, TIME_S, blurred, LONGEST_GAP_S, is_asked=True)
     assert (count.number > 0, count.doubt) == (True, UNCLEAR)
+
+
+def test_slide_smaller_than_breaths_of_another_muscle_is_no_effort_where_none_was_asked_for() -> (
+    None
+):
+    # Both signals of the EO follow one border that is wrong for a while.
+    wrong = activation(EFFORTS_S[:1])
+    thickness = {"eo": 2.7 + 0.9 * wrong + noise(0.3), "io": 5 + noise(0.3)}
+    slides = {"eo": 0.5 * wrong + noise(0.01), "io": 20 * BREATH + noise(0.05)}
+    assert count_in(evidence(thickness, slides), is_asked=False) == Count(0, HIDDEN)
+    assert count_in(evidence(thickness, slides)).number == 1
+    calm = evidence(thickness, slides | {"io": noise(0.05)})
+    assert count_in(calm, is_asked=False).number == 1
 
 
 def test_what_hardly_stands_out_is_no_effort_where_none_was_asked_for() -> None:

@@ -147,9 +147,9 @@ def clearest(
     """Signal whose efforts stand out most from rest, and how many efforts there are.
 
     Of each muscle the clearer of its signals counts, so that a noisy thickness is not taken for
-    efforts where the slide shows breaths; of the muscles the clearest that shows efforts. Where
-    none does the best seen thickness is taken, and no effort is sure to be missing only if the TrA,
-    which may contract alone, was seen.
+    efforts where the slide shows breaths; of the muscles the clearest that shows for sure how many
+    efforts there are, else the clearest. Where none shows any the best seen thickness is taken, and
+    no effort is sure to be missing only if the TrA, which may contract alone, was seen.
 
     Parameters
     ----------
@@ -162,18 +162,22 @@ def clearest(
     """
     count_in = partial(count_efforts, time_s=time_s, longest_gap_s=LONGEST_GAP_S, is_asked=is_asked)
     evidence = [without_jumps(one, time_s) for one in evidence]
-    shown = [
-        one for one in _of_muscles(evidence, time_s) if _is_effort(one, evidence, is_asked=is_asked)
-    ]
+    found = _of_muscles(evidence, time_s)
+    shown = [one for one in found if _is_effort(one, found, evidence, is_asked=is_asked)]
     if not shown:
         of_tra = max((e for e in evidence if e.structure is Structure.TRA), key=lambda e: e.seen)
         best_seen = max((e for e in evidence if e.is_thickness), key=lambda e: e.seen)
         return best_seen, count_in(of_tra.value, found=None)
-    best = max(shown, key=lambda one: one.found.clearness)
-    count = count_in(best.evidence.value, found=best.found)
-    numbers = {len(one.found.efforts) for one in shown if one.found.clearness >= LEAST_CLEAR}
-    if not count.doubt and numbers != {count.number}:
-        count = replace(count, doubt=DISAGREE)
+    counts = [count_in(one.evidence.value, found=one.found) for one in shown]
+    sure = [one for one, count in zip(shown, counts, strict=True) if not count.doubt]
+    best = max(sure or shown, key=lambda one: one.found.clearness)
+    count = counts[shown.index(best)]
+    for one in shown:
+        number = len(one.found.efforts)
+        # One that is not sure may have missed efforts, but not made them up where they stand out.
+        differs = number > count.number or (one in sure and number < count.number)
+        if not count.doubt and differs and one.found.clearness >= LEAST_CLEAR:
+            count = replace(count, doubt=DISAGREE)
     return best.evidence, count
 
 
@@ -252,16 +256,26 @@ def _rank(one: Evidence, found: Excursions) -> float:
     return found.clearness / (CLEARER if one.is_thickness else 1.0)
 
 
-def _is_effort(shown: Shown, evidence: Sequence[Evidence], *, is_asked: bool) -> bool:
+def _is_effort(
+    shown: Shown, every: Sequence[Shown], evidence: Sequence[Evidence], *, is_asked: bool
+) -> bool:
     """Tell whether a signal shows efforts.
 
-    A slide only where a muscle thickens in them, or where efforts were asked for and stand out: the
-    muscle that thickens may have slid out of the site.
+    Of a slide those that stand out where efforts were asked for: the muscle that thickens may have
+    slid out of the site. Else only where a muscle thickens in them, and none slides further in
+    breaths alone.
     """
     if shown.evidence.is_thickness or not shown.found.efforts:
         return bool(shown.found.efforts)
     if is_asked and shown.found.clearness >= LEAST_CLEAR:
         return True
+    breaths = [
+        one.found.height.max()
+        for one in every
+        if not (one.evidence.is_thickness or one.found.efforts)
+    ]
+    if not is_asked and max(breaths, default=0.0) > shown.found.height.max():
+        return False
     inside = within(shown.found.efforts, shown.found.height.size)
     seen = [one for one in evidence if one.seen >= LEAST_SEEN * shown.evidence.seen]
     return any(_thickens(one.value, inside) for one in seen if one.is_thickness)
