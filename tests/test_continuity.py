@@ -1,9 +1,10 @@
 """Values that a muscle cannot reach from one frame to the next are withheld."""
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
-from layermotion.continuity import withhold_jumps
+from layermotion.continuity import withhold_jumps, withhold_noise
 from layermotion.geometry import Spacing
 from layermotion.series import Quantity, Scale
 
@@ -57,3 +58,30 @@ def test_the_limit_follows_the_scale_of_an_uncalibrated_clip() -> None:
     np.testing.assert_array_equal(kept(value.copy(), scale), value)
     value[20:30] = 70.0
     assert np.isnan(kept(value.copy(), scale)[20:30]).all()
+
+
+def steadied(value: NDArray[np.float64]) -> Quantity:
+    sure = np.where(np.isnan(value), 0.0, 0.9)
+    return withhold_noise(Quantity("slide", "tra", "mm", value, sure))
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 30.0])
+def test_a_slide_with_efforts_and_breaths_is_kept(rate_hz: float) -> None:
+    time_s = np.arange(0, 8, 1 / rate_hz)
+    effort_mm = 12 * (0.5 - 0.5 * np.cos(np.pi * np.clip((time_s - 2) / 0.4, 0, 1)))
+    breath_mm = 4 * np.sin(2 * np.pi * time_s / 3)
+    scatter_mm = np.random.default_rng(3).normal(0, 0.08, time_s.size)
+    value = effort_mm + breath_mm + scatter_mm
+    value[20:30] = np.nan
+    np.testing.assert_array_equal(steadied(value.copy()).value, value)
+
+
+def test_a_slide_that_shakes_from_frame_to_frame_is_withheld() -> None:
+    # Runs of eight frames, as noise is found and lost again.
+    value = np.random.default_rng(4).normal(0, 0.4, 60)
+    value[8::12] = np.nan
+    found = steadied(value.copy())
+    assert np.isnan(found.value).all() and not found.confidence.any()
+    # Too few successive frames tell nothing.
+    value[17:] = np.nan
+    np.testing.assert_array_equal(steadied(value.copy()).value, value)

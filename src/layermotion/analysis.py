@@ -20,7 +20,7 @@ from layermotion.breathing import (
     take_rest,
 )
 from layermotion.clip import Clip, Frame
-from layermotion.continuity import withhold_jumps
+from layermotion.continuity import withhold_jumps, withhold_noise
 from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S, Count
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Course, Window, find_windows, time_efforts
@@ -441,7 +441,8 @@ def _motion_quantities(
     if view is View.ABDOMINAL_WALL:
         for layer in reversed(MUSCLES):
             value, confidence = slide_mm(motions, clip.spacing, side or 1, layer)
-            quantities.insert(0, Quantity("slide", layer, "mm", value, confidence))
+            slide = withhold_noise(Quantity("slide", layer, "mm", value, confidence))
+            quantities.insert(0, slide)
         if not side:
             cautions = (LATERAL_UNKNOWN,)
     return tuple(quantities), cautions

@@ -24,10 +24,10 @@ UNSEEN_SLIDE = (
 )
 BEGAN_BEFORE = "The clip begins during this effort; record from rest on."
 ENDS_AFTER = "The clip ends before the muscle is back at rest; record until it is."
-# Standard deviation of the error of a slide beside its scatter within the windows, mm (our choice;
-# scripts/motion.py prints how many intervals hold the truth. Half of the errors are below 0.1 mm,
-# but where another tissue was followed they reach some mm, which no constant can cover).
-SLIDE_ERROR_MM = 0.25
+# Standard deviation of the error of a slide beside its scatter within the windows, mm (our choice:
+# 97 % of 73 intervals in synthetic clips then held the truth, and three quarters of the errors were
+# below 0.07 mm; where another tissue was followed they reach some mm, which no constant can cover).
+SLIDE_ERROR_MM = 0.12
 
 
 def measure_slide(
