@@ -208,6 +208,10 @@ def test_border_that_jumps_is_no_effort() -> None:
     for sides in ([4, 4.05, 5, 6], [4, 5.5, 5.9, 5.95]):
         uneven = replace(base, value=np.interp(TIME_S, sides, [0, 2.3, 2.3, 0]))
         assert without_jumps(uneven, TIME_S).excursions(TIME_S) is None
+    # A recorder that shows each frame of a slow scanner three times makes steps, but smaller ones.
+    held = np.interp(TIME_S, [4, 4.3, 5.7, 6], [0, 2.3, 2.3, 0])
+    slow = replace(base, value=np.repeat(held[::3], 3)[: TIME_S.size])
+    assert without_jumps(slow, TIME_S) is slow
     # An effort takes some frames, and a cough is over at once.
     for sides in ([4, 4.3, 5.7, 6], [4, 4.05, 4.15, 4.4]):
         effort = replace(base, value=np.interp(TIME_S, sides, [0, 2.3, 2.3, 0]))

@@ -40,8 +40,8 @@ SLOW_S = 1.5
 # A border that jumps takes an excursion from above the first to below the second of these shares of
 # its height, or back, from one frame to the next, no further apart than this, s; it lasts longer
 # than a cough, which alone is as quick, s (our choice: any other effort takes 0.3 s and more to
-# rise, and a cough is over in half a second).
-JUMP_FROM, JUMP_TO, JUMP_S, LONGEST_COUGH_S = 0.75, 0.25, 0.05, 0.6
+# rise, and so 0.12 s from share to share, and a cough is over in half a second).
+JUMP_FROM, JUMP_TO, JUMP_S, LONGEST_COUGH_S = 0.8, 0.2, 0.05, 0.6
 # Tissue counts as followed where its thickness is known in this share of the frames in which that
 # at the site is (our choice).
 MOSTLY_FOLLOWED = 0.8
