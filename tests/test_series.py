@@ -338,6 +338,19 @@ def test_bladder_cut_off_at_its_deepest_has_a_base_only_if_that_moves_inside(
     assert np.isfinite(base_series(frames, SCALE, TIME_S, even_hidden=True)[0].value).all()
 
 
+def test_wall_along_the_beam_is_no_base() -> None:
+    # The side of a shadow, 18 mm high over three columns, goes to and fro by two columns.
+    frames = []
+    for i, edges in enumerate(bladder_frames(course(-3.0))):
+        at = 320 + 4 * np.sin(TIME_S[i])
+        up_mm = 18 * np.clip((COLUMN_PX - at) / 6, 0, 1)
+        deep = edges.deep_px[BLADDER] - up_mm / SPACING.row_mm
+        frames.append(boundaries_of(Structure.BLADDER, edges.superficial_px[BLADDER], deep))
+    base, column = base_series(frames, SCALE, TIME_S)
+    assert column == pytest.approx(PEAK_PX, abs=3.0 / SPACING.column_mm)
+    np.testing.assert_allclose(base.value, course(-3.0), atol=0.3)
+
+
 def test_peak_beside_columns_that_are_seldom_seen_keeps_its_place() -> None:
     # From 1 mm to the right of the peak the wall is hidden for 10 mm in all but a few frames.
     frames = list(bladder_frames(course(-9.0), wide_mm=5.0))

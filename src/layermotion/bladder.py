@@ -36,6 +36,10 @@ END_SHARE, OPEN_HEIGHT = 0.06, 0.75
 # Where it is cut off where it is deepest in most frames, and moves there by more than this share of
 # the most that any stretch moves, the base lies there or beyond (our choice).
 MOVES_AT_END = 0.8
+# Depth over width, in equal units, beyond which the wall runs along the beam, as at the side of a
+# shadow, and a small shift across looks like a large one in depth (our choice: a base that descends
+# reaches half of it in synthetic clips, the side of a shadow twice).
+STEEPEST = 4.0
 UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
 NO_EFFORT = "No effort was found in the clip."
 NO_EFFORT_SEEN = (
@@ -69,6 +73,12 @@ def deep_edge(boundaries: Boundaries, structure: Structure, scale: Scale) -> NDA
     k = label_of(structure) - 1
     sure = boundaries.confidence[k] >= LOWEST_CONFIDENCE
     return np.where(sure, boundaries.deep_px[k] * scale.row, np.nan).astype(np.float64)
+
+
+def _without_steep(edge: NDArray[np.float64], pitch: float) -> NDArray[np.float64]:
+    """Leave out of a lower edge what is steeper than ``STEEPEST``; columns are ``pitch`` apart."""
+    steep = np.abs(np.diff(edge)) > STEEPEST * pitch
+    return np.where(np.append(steep, False) | np.append(False, steep), np.nan, edge)
 
 
 def _lowest_limit(edge: NDArray[np.float64]) -> float:
@@ -125,7 +135,7 @@ def _travel(moved: NDArray[np.float32], half: int) -> NDArray[np.float64]:
     Parameters
     ----------
     moved
-        Shape (F, W); where less than half of a stretch is seen it counts as unmoved.
+        Shape (F, W); where less than three quarters of a stretch are seen it counts as unmoved.
 
     Returns
     -------
@@ -137,7 +147,7 @@ def _travel(moved: NDArray[np.float32], half: int) -> NDArray[np.float64]:
         cv2.blur(values.astype(np.float32), (2 * half + 1, 1), borderType=cv2.BORDER_REFLECT_101)
         for values in (np.where(known, moved, 0), known)
     )
-    wide = np.where(share >= 0.5, total / np.maximum(share, 0.5), 0)
+    wide = np.where(share >= 0.75, total / np.maximum(share, 0.75), 0)
     return np.asarray(np.percentile(wide, 97, axis=0) - np.percentile(wide, 3, axis=0))
 
 
@@ -201,10 +211,12 @@ def base_series(
     """
     depth_rows, confidences, cut_low = [], [], []
     column_px: NDArray[np.float32] = np.zeros(0, np.float32)
+    pitch = 0.0
     k = label_of(Structure.BLADDER) - 1
     for index, boundaries in enumerate(frames):
         column_px = boundaries.column_px
-        wall = deep_edge(boundaries, Structure.BLADDER, scale)
+        pitch = float(column_px[1] - column_px[0]) * scale.column
+        wall = _without_steep(deep_edge(boundaries, Structure.BLADDER, scale), pitch)
         height = boundaries.deep_px[k] - boundaries.superficial_px[k]
         cut_low.append(_cut_low(wall, height.astype(float)))
         if not even_hidden and _is_lowest_hidden(wall):
@@ -230,7 +242,6 @@ def base_series(
     first = int(inner[0])
     moved = np.full((time_s.size, int(inner[-1]) - first + 1), np.nan, np.float32)
     moved[:, inner - first] = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]
-    pitch = float(column_px[1] - column_px[0]) * scale.column
     half = min(max(2, round(scale.base_half / pitch)), (moved.shape[1] - 1) // 2)
     travel = _travel(moved, half)
     is_cut = np.mean(np.array(cut_low)[usable], axis=0) > 0.5
