@@ -31,7 +31,7 @@ from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secr
 from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.judging import Judgement, Metric, find_row, growth
 from layermotion.lab.making import make_build
-from layermotion.lab.options import SYNTHETIC_SHARE
+from layermotion.lab.options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
 from layermotion.lab.registry import Registry
 from layermotion.lab.review import judge as review
 from layermotion.lab.scoring import judge_weights
@@ -257,7 +257,9 @@ def main() -> None:
     """Adapt to every look asked for, and print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--looks", nargs="+", choices=LOOKS, default=list(LOOKS))
-    parser.add_argument("--scenes", type=int, default=200, help="size of the synthetic benchmark")
+    parser.add_argument(
+        "--scenes", type=int, default=SYNTHETIC_SCENES, help="size of the synthetic benchmark"
+    )
     parser.add_argument(
         "--share", type=float, default=SYNTHETIC_SHARE, help="synthetic part of the pictures"
     )

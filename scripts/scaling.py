@@ -3,9 +3,10 @@
 python scripts/scaling.py --out out/scaling                     every case
 python scripts/scaling.py --out out/scaling --cases ready       one case
 
-``fresh`` draws pictures as configs/train.yaml says, ``eightfold`` uses each drawn picture eight
-times, and ``ready`` takes them from the pool of scripts/ablation.py in the same folder, which shows
-what the GPUs can do when drawing costs nothing. Without a GPU processes share the cores.
+``fresh`` draws pictures as configs/train.yaml says, ``eightfold`` and ``sixteenfold`` use each
+drawn picture so many times, and ``ready`` takes them from the pool of scripts/ablation.py in the
+same folder, which shows what the GPUs can do when drawing costs nothing. Without a GPU processes
+share the cores.
 """
 
 import argparse
@@ -27,7 +28,12 @@ from layermotion.training import tracking
 from layermotion.training.composing import load_settings
 from layermotion.training.loop import train
 
-CASES = {"ready": ("reuse=1",), "eightfold": ("reuse=8",), "fresh": ()}
+CASES = {
+    "ready": ("reuse=1",),
+    "sixteenfold": ("reuse=16",),
+    "eightfold": ("reuse=8",),
+    "fresh": (),
+}
 # The first part of a run fills the queues of the loaders and does not count (our choice).
 WARM_UP_SHARE = 0.5
 SAME = ("steps=1000000", "validate_every_steps=1000000", "log_every_steps=10", "tracking=csv")

@@ -47,12 +47,15 @@ class Example:
         Index into ``VIEWS``.
     mm_per_pixel
         Depth of one row, mm.
+    is_local
+        False: the generator made it.
     """
 
     image: Grey
     label: Grey
     view: int
     mm_per_pixel: float
+    is_local: bool = False
 
 
 def draw_example(

@@ -1,6 +1,6 @@
 """Owns the tests' own drawn scenes, which need no generator."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ class Scene:
     label: NDArray[np.uint8]
     view: int
     mm_per_pixel: float
+    is_local: bool = False
 
 
 def draw_layers(rng: np.random.Generator, size_px: int) -> Scene:
@@ -34,3 +35,8 @@ def draw_layers(rng: np.random.Generator, size_px: int) -> Scene:
     grey = np.array([150, 60, 95, 120, 75, 10])[label] + rng.normal(0, 8, label.shape)
     image = np.clip(grey, 0, 255).astype(np.uint8)
     return Scene(image, label, view, float(rng.uniform(0.1, 0.3)))
+
+
+def draw_local_layers(rng: np.random.Generator, size_px: int) -> Scene:
+    """Draw the same scenes as ``draw_layers``, every second one of them local on average."""
+    return replace(draw_layers(rng, size_px), is_local=bool(rng.random() < 0.5))

@@ -26,7 +26,7 @@ from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.judging import Metric, error_growth, find_row, forgetting
 from layermotion.lab.labelling import read_labels, store_labels
 from layermotion.lab.making import make_build
-from layermotion.lab.options import SYNTHETIC_SHARE
+from layermotion.lab.options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
 from layermotion.lab.registry import Registry, judgement_text
 from layermotion.lab.review import judge as review
 from layermotion.lab.secret import Secret
@@ -37,8 +37,6 @@ from synthetic.write import write_dicom
 
 Grey = NDArray[np.uint8]
 SUBJECTS, TODAY = 12, date.today()
-# As many as ``layermotion lab judge`` takes.
-SCENES = 200
 
 
 def strange_look(image: Grey) -> Grey:
@@ -173,7 +171,7 @@ def test_training_on_a_build_helps_its_subjects_forgets_little_and_is_promoted(
         torch.set_num_threads(threads)
     assert result.is_finished
     export_weights(tmp_path / "run", "local-001", registry.folder)
-    judged = judge_weights(registry, build, shipped, "local-001", SCENES)
+    judged = judge_weights(registry, build, shipped, "local-001", SYNTHETIC_SCENES)
     with capsys.disabled():
         print(f"\n{judgement_text(judged)}")
     assert set(build.subjects(Split.HELD_OUT)) & set(build.subjects(Split.TRAIN)) == set()

@@ -3,11 +3,13 @@
 import copy
 import os
 import signal
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 import torch
-from drawing import draw_layers
+from drawing import draw_layers, draw_local_layers
 from test_training import TINY
 from torch import nn
 
@@ -16,8 +18,10 @@ from layermotion.lab import tuning
 from layermotion.lab.tuning import SHARES, settle
 from layermotion.training import tracking
 from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
+from layermotion.training.drawing import Draw
 from layermotion.training.loop import train
 from layermotion.training.network import LayerNet
+from layermotion.training.settings import TrainSettings
 
 SIZE_PX = 64
 
@@ -138,5 +142,46 @@ def test_a_run_that_does_not_say_what_it_began_from_is_refused(tmp_path: Path) -
     del state["start"]
     state["progress"] |= {"step": 3, "has_ended": False}
     save_checkpoint(tmp_path, state)
-    with pytest.raises(ConfigError, match="does not say what it began from; choose another"):
+    with pytest.raises(ConfigError, match="does not say what weights its run began from"):
         train(TINY, tmp_path, draw_layers, report=str, settle=lambda average, start: {})
+
+
+def test_generated_pictures_hold_the_answers_the_run_began_with(tmp_path: Path) -> None:
+    train(TINY, tmp_path / "before", draw_layers, report=str)
+    start = load_checkpoint(tmp_path / "before" / "last.pt")["average"]
+    held = replace(TINY, hold_weight=1.0, weight_decay=0.0, learning_rate=1e-3)
+
+    def answers(weights: dict[str, torch.Tensor]) -> torch.Tensor:
+        network = LayerNet(TINY).eval()
+        network.load_state_dict(weights)
+        images = [draw_layers(np.random.default_rng(seed), SIZE_PX).image for seed in range(4)]
+        with torch.no_grad():
+            return network(torch.from_numpy(np.stack(images)[:, None]))[0].softmax(1)
+
+    def moved(name: str, settings: TrainSettings, draw: Draw, stop_after: str = "never") -> float:
+        def report(line: str) -> None:
+            if line.startswith(stop_after):
+                os.kill(os.getpid(), signal.SIGTERM)
+
+        train(
+            settings, tmp_path / name, draw, augment=False, report=report,
+            start_from=str(tmp_path / "before"), keep_normalisation=True,
+        )  # fmt: skip
+        average = load_checkpoint(tmp_path / name / "last.pt")["average"]
+        return float((answers(average) - answers(start)).abs().mean())
+
+    free = moved("free", replace(held, hold_weight=0.0), draw_layers)
+    alone = moved("alone", held, draw_layers)
+    whole = moved("whole", held, draw_local_layers)
+    assert alone < free / 2 and whole > alone
+    assert moved("parts", held, draw_local_layers, "step 3/") < whole
+    assert moved("parts", held, draw_local_layers) == pytest.approx(whole, rel=1e-4)
+    held_losses = [
+        row.value for row in tracking.read(tmp_path / "whole") if row.name == "loss_held"
+    ]
+    assert len(held_losses) == TINY.steps and max(held_losses) > 0
+
+
+def test_holding_needs_weights_to_begin_from(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="weights to start from"):
+        train(replace(TINY, hold_weight=1.0), tmp_path, draw_layers, report=str)

@@ -1,5 +1,6 @@
 """Data, loop and export: what training promises, on scenes small enough to check."""
 
+import math
 import os
 import signal
 import subprocess
@@ -13,7 +14,7 @@ import numpy as np
 import onnx
 import pytest
 import torch
-from drawing import draw_layers
+from drawing import draw_layers, draw_local_layers
 from processes import run_two
 
 from layermotion import __version__
@@ -25,7 +26,13 @@ from layermotion.training.checkpoint import load_checkpoint
 from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
 from layermotion.training.export import export_weights
 from layermotion.training.loop import train
-from layermotion.training.network import boundary_band, soft_dice_loss
+from layermotion.training.network import (
+    boundary_band,
+    compute_held_losses,
+    compute_losses,
+    held_loss,
+    soft_dice_loss,
+)
 from layermotion.training.samples import draw_samples
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
@@ -181,7 +188,13 @@ def test_scores_count_only_images_with_the_structure() -> None:
             logits[0, 1, :2] = 1  # finds half of the fat in the first image, none in the second
             return logits, torch.tensor([[0.0, 1, 0], [0, 1, 0]])
 
-    batch = Batch(torch.zeros(2, 1, 8, 8), truth, torch.tensor([1, 2]), torch.ones(2))
+    batch = Batch(
+        torch.zeros(2, 1, 8, 8),
+        truth,
+        torch.tensor([1, 2]),
+        torch.ones(2),
+        torch.zeros(2, dtype=torch.bool),
+    )
     values = evaluate(Fixed(), [batch], torch.device("cpu"))
     assert values["dice_fat"] == pytest.approx(2 * 16 / (16 + 32))
     assert values["images_fat"] == 1
@@ -205,6 +218,41 @@ def test_the_sheet_of_samples_shows_what_was_found_over_what_is_true() -> None:
     assert (np.ptp(found, axis=2) == 0).all() and (np.ptp(true, axis=2) > 0).mean() > 0.02
     same = np.ptp(true, axis=2) == 0
     assert np.array_equal(found[same], true[same])
+
+
+def test_held_loss_is_the_divergence_from_what_was_known() -> None:
+    own, known = (torch.tensor([[p, 1 - p]]).log()[..., None, None] for p in (0.5, 0.9))
+    expected = 0.9 * math.log(0.9 / 0.5) + 0.1 * math.log(0.1 / 0.5)
+    assert float(held_loss(own.expand(1, 2, 3, 4), known.expand(1, 2, 3, 4))) == pytest.approx(
+        expected
+    )
+    assert float(held_loss(known + 3, known)) == pytest.approx(0, abs=1e-6)
+
+
+def test_local_pictures_teach_their_truth_and_the_others_hold_what_was_known() -> None:
+    settings = replace(TINY, hold_weight=2.0)
+    torch.manual_seed(0)
+    batch = collate([draw_local_layers(np.random.default_rng(seed), 64) for seed in range(6)])
+    local = batch.is_local
+    assert 0 < int(local.sum()) < len(local)
+    answers, known = (
+        (torch.randn(6, 6, 64, 32, requires_grad=True), torch.randn(6, 3)) for _ in range(2)
+    )
+    found = compute_held_losses(answers, known, batch, settings)
+    taught = compute_losses(answers[0][local], answers[1][local], batch.where(local), settings)
+    held = held_loss(answers[0][~local], known[0][~local]) + settings.view_weight * held_loss(
+        answers[1][~local], known[1][~local]
+    )
+    share = float(local.float().mean())
+    total = share * taught.total + 2.0 * (1 - share) * held
+    torch.testing.assert_close(found["total"], total)
+    torch.testing.assert_close(found["held"], held)
+    torch.testing.assert_close(found["dice"], taught.dice)
+    only = compute_held_losses(answers, known, batch._replace(is_local=local | True), settings)
+    torch.testing.assert_close(only["total"], compute_losses(*answers, batch, settings).total)
+    none = compute_held_losses(known, known, batch._replace(is_local=local & False), settings)
+    assert float(none["total"].detach()) == pytest.approx(0, abs=1e-6)
+    assert float(none["dice"]) == 0
 
 
 # Loop

@@ -31,6 +31,7 @@ class LocalExample:
     label: NDArray[np.uint8]
     view: int
     mm_per_pixel: float
+    is_local: bool = True
 
 
 @dataclass(frozen=True)

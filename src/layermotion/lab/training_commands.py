@@ -12,6 +12,7 @@ import typer
 from layermotion.caution import epilog
 from layermotion.lab.options import (
     EXIT_INTERRUPTED,
+    SYNTHETIC_SCENES,
     SYNTHETIC_SHARE,
     LabFolder,
     ModelsFolder,
@@ -118,7 +119,7 @@ def judge(
     ] = None,
     scenes: Annotated[
         int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")
-    ] = 200,
+    ] = SYNTHETIC_SCENES,
 ) -> None:
     """Judge weights against those in use: held-out subjects, and the synthetic benchmark.
 

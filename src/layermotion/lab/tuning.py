@@ -27,7 +27,7 @@ SHARES = (1.0, 0.8, 0.6, 0.4, 0.2)
 FORGETTING_LIMIT = 0.01
 # Pictures that choose the share, and the first word of their seeds, which neither training nor
 # judging uses.
-CHOOSING_PICTURES, CHOOSING_STREAM = 300, 20_261_127
+CHOOSING_PICTURES, CHOOSING_STREAM = 500, 20_261_127
 
 
 def fine_tune(

@@ -40,7 +40,7 @@ class Progress:
     step: int = 0
     sources: list[str] = field(default_factory=list)
     spacing_range_mm: list[float] = field(default_factory=lambda: [math.inf, -math.inf])
-    sums: dict[str, float] = field(default_factory=dict)
+    sums: dict[str, float | torch.Tensor] = field(default_factory=dict)
     summed_steps: int = 0
     best_score: float = -math.inf
     best_step: int = 0

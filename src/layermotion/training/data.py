@@ -21,13 +21,18 @@ class Batch(NamedTuple):
     """Tensors of one step; N examples of R x C pixels.
 
     ``image`` uint8 (N, 1, R, C); ``label`` uint8 (N, R, C); ``view`` int64 (N,);
-    ``mm_per_pixel`` float32 (N,).
+    ``mm_per_pixel`` float32 (N,); ``is_local`` bool (N,).
     """
 
     image: torch.Tensor
     label: torch.Tensor
     view: torch.Tensor
     mm_per_pixel: torch.Tensor
+    is_local: torch.Tensor
+
+    def where(self, chosen: torch.Tensor) -> "Batch":
+        """Those of the examples for which ``chosen``, bool (N,), is true."""
+        return Batch(*(tensor[chosen] for tensor in self))
 
 
 def seeded(*words: int) -> np.random.Generator:
@@ -42,6 +47,7 @@ def collate(examples: list[Drawn]) -> Batch:
         torch.from_numpy(np.stack([e.label for e in examples])),
         torch.tensor([e.view for e in examples], dtype=torch.int64),
         torch.tensor([e.mm_per_pixel for e in examples], dtype=torch.float32),
+        torch.tensor([e.is_local for e in examples]),
     )
 
 
@@ -52,6 +58,7 @@ class _Look(NamedTuple):
     label: NDArray[np.uint8]
     view: int
     mm_per_pixel: float
+    is_local: bool
 
 
 class TrainingStream(IterableDataset[Batch]):
@@ -123,7 +130,7 @@ class TrainingStream(IterableDataset[Batch]):
             return example
         rng = seeded(AUGMENT_STREAM, self.settings.seed, self._example_index(chunk, place), use)
         image, label = augmentation(example.image, example.label, rng)
-        return _Look(image, label, example.view, example.mm_per_pixel)
+        return _Look(image, label, example.view, example.mm_per_pixel, example.is_local)
 
 
 class ValidationSet(Dataset[Drawn]):

@@ -30,6 +30,10 @@ class Drawn(Protocol):
     def mm_per_pixel(self) -> float:
         """Height of one pixel, mm."""
 
+    @property
+    def is_local(self) -> bool:
+        """Whether it comes from a laboratory, not from the generator."""
+
 
 Draw = Callable[[np.random.Generator, int], Drawn]
 

@@ -30,7 +30,12 @@ from layermotion.training.data import (
     training_batches,
 )
 from layermotion.training.drawing import Draw, SyntheticDraw, source_name
-from layermotion.training.network import LayerNet, compute_losses
+from layermotion.training.network import (
+    Answers,
+    LayerNet,
+    compute_held_losses,
+    compute_losses,
+)
 from layermotion.training.processes import Place, joined, stop_requests
 from layermotion.training.schedule import AveragedTensors, learning_rate, set_training
 from layermotion.training.settings import TrainSettings
@@ -137,6 +142,7 @@ class _Run:
         if start_from and not (out / CHECKPOINT_NAME).exists():
             self._start_from(start_from)
         self._restore(source_name(draw))
+        self.teacher = self._teacher()
 
     def go(
         self, augment: bool, should_stop: Callable[[], bool], advance: Callable[[int], None]
@@ -199,17 +205,25 @@ class _Run:
         set_training(model, self.keep_normalisation)
         with torch.autocast(device.type, torch.bfloat16, enabled=settings.precision == "bf16"):
             class_logits, view_logits = model(batch.image)
-        losses = compute_losses(class_logits, view_logits, batch, settings)
+        losses = self._losses((class_logits, view_logits), batch)
         self.optimizer.zero_grad(set_to_none=True)
-        losses.total.backward()  # type: ignore[no-untyped-call]
+        losses["total"].backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(model.parameters(), settings.gradient_limit)
         self.optimizer.step()
         self.averaged.update(settings.ema_decay, progress.step)
-        for name, value in losses._asdict().items():
+        for name, loss in losses.items():
             # Stays on the device: reading it here would make the GPU wait.
-            progress.sums[name] = progress.sums.get(name, 0.0) + value.detach().double()
+            progress.sums[name] = loss.detach().double() + progress.sums.get(name, 0.0)
         progress.summed_steps += 1
         progress.step += 1
+
+    def _losses(self, answers: Answers, batch: Batch) -> dict[str, torch.Tensor]:
+        """Losses of a batch by name; ``total`` is what is minimised."""
+        if self.teacher is None:
+            return compute_losses(*answers, batch, self.settings)._asdict()
+        with torch.no_grad():
+            known = self.teacher(batch.image)
+        return compute_held_losses(answers, known, batch, self.settings)
 
     def _log(self, clock: Clock, load: GpuLoad) -> None:
         progress, settings = self.progress, self.settings
@@ -265,11 +279,26 @@ class _Run:
                 f"{source} holds another network; give the same encoder and decoder_channels."
             ) from error
         self.average.load_state_dict(state["average"])
-        if self.settle:
+        if self.settle or self.settings.hold_weight:
             self.start = {k: tensor.clone() for k, tensor in self.average.state_dict().items()}
         old = Progress(**state["progress"])
         self.progress = Progress(sources=old.sources, spacing_range_mm=old.spacing_range_mm)
         self.report(f"starting from the weights of {source}, step {old.step}")
+
+    def _teacher(self) -> LayerNet | None:
+        """Network that the run began as, where its answers are to be held."""
+        needs_start = self.settle or self.settings.hold_weight
+        if needs_start and self.start is None and not self.progress.has_ended:
+            raise ConfigError(
+                f"{self.out} does not say what weights its run began from, as hold_weight and "
+                f"keeping a share of what was learnt need it; choose another folder, and weights "
+                f"to start from."
+            )
+        if self.start is None or not self.settings.hold_weight:
+            return None
+        teacher: LayerNet = copy.deepcopy(self.average)
+        teacher.load_state_dict(self.start)
+        return teacher
 
     def _restore(self, source: str) -> None:
         """Load ``last.pt`` where there is one, and note what images are trained on."""
@@ -285,11 +314,6 @@ class _Run:
             self.progress.has_ended |= self.progress.step >= self.settings.steps
             self.watch.best, self.start = state.get("best"), state.get("start")
             self.report(f"going on from step {self.progress.step} in {self.out}")
-        if self.settle and self.start is None and not self.progress.has_ended:
-            raise ConfigError(
-                f"{self.out} holds a run of an earlier version, which does not say what it began "
-                "from; choose another folder."
-            )
         if source not in self.progress.sources:
             self.progress.sources.append(source)
         if self.place.is_writer:

@@ -116,3 +116,54 @@ def compute_losses(
     view = functional.cross_entropy(view_logits.float(), batch.view)
     total = cross_entropy + dice + settings.view_weight * view
     return Losses(total, cross_entropy, dice, view)
+
+
+Answers = tuple[torch.Tensor, torch.Tensor]
+
+
+def compute_held_losses(
+    answers: Answers, known: Answers, batch: Batch, settings: TrainSettings
+) -> dict[str, torch.Tensor]:
+    """Losses by name where local pictures teach their truth, and others hold what is known.
+
+    Every picture of the batch counts alike, but for ``hold_weight``.
+
+    Parameters
+    ----------
+    answers, known
+        Class and view logits; of the network, and of the one it began as.
+    """
+    local = batch.is_local
+    zero = answers[0].new_zeros(())
+    losses = Losses(zero, zero, zero, zero)
+    if local.any():
+        classes, views = (each[local] for each in answers)
+        losses = compute_losses(classes, views, batch.where(local), settings)
+    held = zero
+    if not local.all():
+        pairs = zip(answers, known, (1.0, settings.view_weight), strict=True)
+        held = sum((w * held_loss(a[~local], k[~local]) for a, k, w in pairs), zero)
+    share = local.float().mean()
+    total = share * losses.total + settings.hold_weight * (1 - share) * held
+    return losses._asdict() | {"held": held, "total": total}
+
+
+def held_loss(logits: torch.Tensor, known: torch.Tensor) -> torch.Tensor:
+    """How far answers have moved from those that are to be held: Kullback-Leibler divergence.
+
+    Source: Li and Hoiem 2016, Learning without forgetting, arXiv 1606.09282; here on pictures of
+    the generator, not on the new ones.
+
+    Parameters
+    ----------
+    logits, known
+        Float, classes along the second axis; of the network, and of the one it began as.
+
+    Returns
+    -------
+    torch.Tensor
+        Scalar, mean over pixels, in nats; 0 where both are alike.
+    """
+    both = (answers.float().log_softmax(1) for answers in (logits, known))
+    own, wanted = (each.movedim(1, -1).flatten(0, -2) for each in both)
+    return functional.kl_div(own, wanted, reduction="batchmean", log_target=True)

@@ -46,6 +46,9 @@ class TrainSettings:
         Extra cross-entropy weight of pixels within ``boundary_px`` of a label change.
     view_weight
         Weight of the view classifier's loss beside the segmentation loss.
+    hold_weight
+        Where above 0, pictures of the generator do not teach their truth but hold the answers of
+        the weights that the run began from; weight of that loss beside the one of local pictures.
     reuse
         How many batches one drawn example appears in, each time augmented anew.
     workers, seed, precision
@@ -75,6 +78,7 @@ class TrainSettings:
     boundary_weight: float = 2.0
     boundary_px: int = 3
     view_weight: float = 0.1
+    hold_weight: float = 0.0
     reuse: int = 1
     workers: int = 2
     seed: int = 0
@@ -95,8 +99,8 @@ class TrainSettings:
         ):  # fmt: skip
             self._require(getattr(self, name) > 0, name, "a value above 0")
         for name in (
-            "warmup_steps", "weight_decay", "boundary_weight", "view_weight", "workers", "seed",
-            "checkpoint_every_s", "patience",
+            "warmup_steps", "weight_decay", "boundary_weight", "view_weight", "hold_weight",
+            "workers", "seed", "checkpoint_every_s", "patience",
         ):  # fmt: skip
             self._require(getattr(self, name) >= 0, name, "0 or more")
         stride = 32 * COLUMN_RATIO
