@@ -29,6 +29,7 @@ from layermotion.errors import LayermotionError
 from layermotion.labels import CLASS_COUNT, MUSCLES, Structure, Task, View
 from layermotion.motion import MotionTracker
 from layermotion.recording import Recording
+from layermotion.second_look import cut_below
 from layermotion.segment import (
     VIEW_CLASSES,
     ModelGrid,
@@ -133,21 +134,23 @@ class ClipResult:
 
 @dataclass(frozen=True, eq=False)
 class TruthSegmenter(Segmenter):
-    """Answers with the true labels of the frames of one clip, softened like a network's answer."""
+    """Answers with the true labels of the frames of one clip, softened like a network's answer.
 
-    labels: dict[bytes, Grey] = field(default_factory=dict)
-    grid: ModelGrid | None = None
+    ``known`` holds for each image on the model input the labels of its frame, how they lie there,
+    and the step through its columns, -1 where it is mirrored.
+    """
+
+    known: dict[bytes, tuple[Grey, ModelGrid, int]] = field(default_factory=dict)
     view: View | None = None
 
     def run(
         self, images: NDArray[np.uint8] | NDArray[np.float32]
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Look the image up."""
-        assert self.grid is not None
-        labels = self.labels[_key(images[0])]
-        soft = np.zeros((CLASS_COUNT, *self.grid.shape), np.float32)
+        labels, grid, step = self.known[_key(images[0])]
+        soft = np.zeros((CLASS_COUNT, *grid.shape), np.float32)
         for value in range(1, CLASS_COUNT):
-            mask = self.grid.to_model(255 * (labels == value).astype(np.uint8))
+            mask = grid.to_model(255 * (labels == value).astype(np.uint8))[:, ::step]
             soft[value] = cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), 1.0)
         soft[0] = 1 - soft[1:].sum(axis=0)
         view = np.full((1, len(VIEW_CLASSES)), 0.02, np.float32)
@@ -216,10 +219,14 @@ def measured(filmed: Filmed, truth_edges: bool, recording: Recording) -> tuple[C
     segmenter = load_unjudged()
     if truth_edges:
         grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
-        seen = zip(clip.frames(), filmed.labels, strict=True)
-        labels = {_key(grid.to_model(frame.pixels)): label for frame, label in seen}
-        known = {name: getattr(segmenter, name) for name in segmenter.__dataclass_fields__}
-        segmenter = TruthSegmenter(**known, labels=labels, grid=grid, view=plan.view)
+        looks = ((grid, 1), (cut_below(grid, clip.spacing), -1))
+        known = {
+            _key(np.ascontiguousarray(each.to_model(frame.pixels)[:, ::step])): (label, each, step)
+            for frame, label in zip(clip.frames(), filmed.labels, strict=True)
+            for each, step in looks
+        }
+        own = {name: getattr(segmenter, name) for name in segmenter.__dataclass_fields__}
+        segmenter = TruthSegmenter(**own, known=known, view=plan.view)
     return clip, analyse(clip, segmenter, parse_site("muscle-centre"), recording)
 
 

@@ -19,6 +19,7 @@ from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage
 
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import WALL_LAYERS, View
+from layermotion.second_look import cut_below
 from layermotion.segment import VIEW_CLASSES, ModelGrid
 
 # Unequal, so that a swap of rows and columns cannot hide.
@@ -47,11 +48,14 @@ class TruthSegmenter:
         How the frames lie on the model input.
     views
         View shown by every frame; None for one that shows neither.
+    spacing
+        Pixel size of the frames; None without a calibration.
     """
 
     labels: tuple[Labels, ...]
     grid: ModelGrid
     views: tuple[View | None, ...]
+    spacing: Spacing | None = SPACING
     name: str = "standin-001"
     sha256: str = "0" * 64
     size_px: int = 320
@@ -64,18 +68,31 @@ class TruthSegmenter:
 
     def run(self, images: NDArray[np.uint8]) -> tuple[Probabilities, NDArray[np.float32]]:
         """Blurred truth and view of each image."""
-        numbers = [self._number(image) for image in images]
-        probabilities = np.stack([blurred(self.labels[n], self.grid) for n in numbers])
+        looks = [self._read(image) for image in images]
+        numbers = [number for number, _, _ in looks]
+        probabilities = np.stack(
+            [blurred(self.labels[n], grid)[:, :, ::step] for n, grid, step in looks]
+        )
         view = np.full((len(images), 3), 0.02, np.float32)
         for row, number in zip(view, numbers, strict=True):
             row[VIEW_CLASSES.index(self.views[number])] = 0.96
         return probabilities, view
 
-    def _number(self, image: NDArray[np.uint8]) -> int:
-        row = round(self.grid.row_to_model(BLOCK_ROWS / 2 - 0.5))
+    def _read(self, image: NDArray[np.uint8]) -> tuple[int, ModelGrid, int]:
+        """Frame number, how the frame lies there, and -1 where it is mirrored, which cut ones are.
+
+        Which of both it is tells from how much of the model input is not black.
+        """
+        rows, columns = np.ptp(np.argwhere(image), axis=0) + 1
+        looks = ((self.grid, 1), (cut_below(self.grid, self.spacing), -1))
+        grid, step = min(
+            looks, key=lambda look: abs(look[0].rows - rows) + abs(look[0].columns - columns)
+        )
+        row = round(grid.row_to_model(BLOCK_ROWS / 2 - 0.5))
         block = COLUMNS / BITS
-        columns = [round(self.grid.column_to_model((k + 0.5) * block - 0.5)) for k in range(BITS)]
-        return sum(int(image[row, column] > 128) << k for k, column in enumerate(columns))
+        columns = [round(grid.column_to_model((k + 0.5) * block - 0.5)) for k in range(BITS)]
+        bits = image[:, ::step][row, columns] > 128
+        return sum(int(bit) << k for k, bit in enumerate(bits)), grid, step
 
 
 def blurred(labels: Labels, grid: ModelGrid, sigma_px: float = 1.2) -> Probabilities:
@@ -83,8 +100,8 @@ def blurred(labels: Labels, grid: ModelGrid, sigma_px: float = 1.2) -> Probabili
     one_hot = np.zeros((6, *grid.shape), np.float32)
     one_hot[0] = 1
     for k in range(6):
-        part = (labels == k).astype(np.float32)
-        smaller = (min(COLUMNS, grid.columns), min(ROWS, grid.rows))
+        part = (labels == k)[grid.area.slices].astype(np.float32)
+        smaller = (min(COLUMNS, grid.columns), min(len(part), grid.rows))
         shrunk = cv2.resize(part, smaller, interpolation=cv2.INTER_AREA)
         one_hot[k][grid.slices] = cv2.resize(shrunk, (grid.columns, grid.rows))
     return np.stack([cv2.GaussianBlur(part, (0, 0), sigma_px) for part in one_hot])
@@ -184,4 +201,4 @@ def truth_segmenter(
     """Stand-in for a clip with one value of ``rows`` a frame; the first ``unseen`` show nothing."""
     labels = tuple(draw(int(round(value))) for value in rows)
     views = tuple(None if number < unseen else view for number in range(len(rows)))
-    return TruthSegmenter(labels, ModelGrid.for_area(AREA, spacing, 320), views)
+    return TruthSegmenter(labels, ModelGrid.for_area(AREA, spacing, 320), views, spacing)

@@ -123,15 +123,16 @@ def test_stand_in_answers_with_the_true_labels_of_each_frame() -> None:
     area = ImageArea(4, 6, 60, 80)
     grid = ModelGrid.for_area(area, None, 320)
     segmenter = motion.load_unjudged()
-    frames, labels = [], {}
+    frames, known = [], {}
     for top in (20, 40):
         frame = np.full((70, 90), top, np.uint8)
         label = np.zeros((70, 90), np.uint8)
-        label[top:60, 6:86] = 4
+        label[top:60, 6:80] = 4
         frames.append(grid.to_model(frame))
-        labels[motion._key(frames[-1])] = label
-    known = {name: getattr(segmenter, name) for name in segmenter.__dataclass_fields__}
-    stand_in = motion.TruthSegmenter(**known, labels=labels, grid=grid, view=View.ABDOMINAL_WALL)
+        known[motion._key(frames[-1])] = (label, grid, 1)
+        known[motion._key(frames[-1] + 1)] = (label, grid, -1)
+    own = {name: getattr(segmenter, name) for name in segmenter.__dataclass_fields__}
+    stand_in = motion.TruthSegmenter(**own, known=known, view=View.ABDOMINAL_WALL)
     for image, top in zip(frames, (20, 40), strict=True):
         probabilities, view = stand_in.run(image[None])
         column = probabilities[0, 4, :, grid.shape[1] // 2]
@@ -139,6 +140,8 @@ def test_stand_in_answers_with_the_true_labels_of_each_frame() -> None:
         assert grid.row_to_frame(float(edge)) == pytest.approx(top, abs=0.5)
         assert probabilities[0].sum(axis=0)[grid.slices] == pytest.approx(1, abs=0.02)
         assert int(view.argmax()) == 1
+        mirrored, _ = stand_in.run(image[None] + 1)
+        np.testing.assert_allclose(mirrored, probabilities[..., ::-1], atol=1e-6)
 
 
 def test_breathing_thickens_tra_and_io_alone_and_slipping_moves_the_probe_alone() -> None:

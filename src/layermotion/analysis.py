@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import chain, islice
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,7 @@ from layermotion.motion import (
 from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
 from layermotion.refine import refine_edges
+from layermotion.second_look import EVERY, MOST_APART_PX, look_again, withhold_disputed
 from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, Settle, thickness_series
 from layermotion.site import Site
@@ -121,6 +122,14 @@ class Look:
     lowest: NDArray[np.int64]
 
 
+class Edges(NamedTuple):
+    """A frame with its edges, and those of the second look where there was one."""
+
+    frame: Frame
+    edges: Boundaries
+    again: Boundaries | None
+
+
 @dataclass(frozen=True, eq=False)
 class Analysis:
     """All that was found in one clip; its edges are in the recording.
@@ -188,19 +197,26 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
                 motions.append(UNSEEN)
         least = LEAST_STATED if clip.view else LEAST_RECOGNISED
 
-        def edges_of(look: Look) -> tuple[Frame, Boundaries]:
-            return look.frame, edges_in(look, grid, view, least)
+        def edges_of(look: Look) -> Edges:
+            edges = edges_in(look, grid, view, least)
+            is_due = view is View.ABDOMINAL_WALL and look.frame.index % EVERY == 0
+            again = is_due and edges.confidence.any()
+            other = look_again(look.frame, segmenter, grid, clip.spacing) if again else None
+            return Edges(look.frame, edges, other)
 
         start = [edges_of(look) for look in first]
         del first
-        start_edges = [edges for _, edges in start]
+        start_edges = [one.edges for one in start]
         site_px, site_words = (
             site.place(start_edges, clip) if view is View.ABDOMINAL_WALL else (None, "")
         )
         tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
         is_tracking = False
+        looked_again: dict[int, Boundaries] = {}
         rest = ordered_map(pool, lambda f: edges_of(look_at(f, segmenter, grid)), frames)
-        for frame, edges in chain(start, rest):
+        for frame, edges, again in chain(start, rest):
+            if again is not None:
+                looked_again[len(recording)] = again
             times.append(frame.time_s)
             recording.append(edges)
             # Tracking starts on tissue, not on a dark frame before it.
@@ -215,14 +231,18 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     if view is View.ABDOMINAL_WALL:
         if site_px is None:
             site_px, site_words = site.place(_spread(recording), clip)
-        thickness = tuple(
-            withhold_jumps(quantity, time_s, scale)
-            for quantity in thickness_series(recording, site_px, scale)
+        thickness, disputes = _undisputed(
+            thickness_series(recording, site_px, scale),
+            thickness_series(looked_again.values(), site_px, scale),
+            list(looked_again),
+            MOST_APART_PX * model_pixel(grid),
         )
+        thickness = tuple(withhold_jumps(quantity, time_s, scale) for quantity in thickness)
         moved = np.array([[shift.column_px for shift in motion.layers] for motion in motions])
         followed = thickness_series(recording, site_px, scale, moved)
         side = lateral_side(_spread(recording))
         moving, cautions = _motion_quantities(clip, view, motions, side)
+        cautions = (*cautions, *disputes)
         effort, count = clearest(
             evidence_of(followed, thickness, moving), time_s, is_asked=is_asked
         )
@@ -306,6 +326,18 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     )
 
 
+def _undisputed(
+    thickness: tuple[Quantity, ...],
+    again: tuple[Quantity, ...],
+    looked: list[int],
+    most_apart: float,
+) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
+    """Thickness of each layer where both looks agree, and what a reader must know of the rest."""
+    pairs = zip(thickness, again, strict=True)
+    kept = [withhold_disputed(*pair, looked, most_apart) for pair in pairs]
+    return tuple(quantity for quantity, _ in kept), tuple(chain(*(words for _, words in kept)))
+
+
 def _spread(recording: Recording) -> list[Boundaries]:
     """At most ``LATE_LOOK`` frames in which a layer is seen, evenly spread over the clip."""
     chosen = np.unique(np.linspace(0, len(recording) - 1, LATE_LOOK).astype(int))
@@ -327,7 +359,7 @@ def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncert
 
     Those found for the weights at the median confidence of each structure in the clip.
     """
-    unit = grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
+    unit = model_pixel(grid)
 
     def error(measure: str, quantity: str, structure: Structure) -> float:
         return unit * segmenter.error_px(measure, clip_confidence(series.get(quantity, structure)))
@@ -337,6 +369,11 @@ def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncert
         change={k: error(f"change_{k}", "thickness", k) for k in MUSCLES},
         base=error("base_displacement", "base_displacement", Structure.BLADDER),
     )
+
+
+def model_pixel(grid: ModelGrid) -> float:
+    """Height of a model pixel in the unit of thickness: mm, or frame rows without a calibration."""
+    return grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
 
 
 def clip_confidence(quantity: Quantity | None) -> float:
