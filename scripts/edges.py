@@ -17,11 +17,11 @@ import numpy as np
 from evaluate import load_unjudged, store
 from numpy.typing import NDArray
 
-from layermotion.analysis import Look, look_at
 from layermotion.boundaries import THINNEST_PX, Boundaries, find_boundaries
 from layermotion.clip import Frame
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, View, label_of
+from layermotion.looking import Look, look_at
 from layermotion.refine import refine_edges
 from layermotion.segment import ModelGrid, Segmenter, load_segmenter
 from layermotion.series import Scale, thickness_at, tra_centre_px

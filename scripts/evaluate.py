@@ -22,12 +22,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import analyse, clip_confidence, look_at
+from layermotion.analysis import analyse, clip_confidence
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
 from layermotion.files import write_text
 from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, Task, View, label_of
+from layermotion.looking import look_at
 from layermotion.measures import Z95
 from layermotion.recording import Recording
 from layermotion.segment import WEIGHTS_FOLDER, ModelGrid, Segmenter, load_segmenter, read_card

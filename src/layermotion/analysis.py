@@ -1,25 +1,22 @@
 """Owns the way from a clip to its measures: one pass over the frames, nothing written."""
 
 import os
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import chain, islice
-from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.bladder import base_series, measure_bladder
-from layermotion.boundaries import Boundaries, find_boundaries, lowest_shown, no_boundaries
+from layermotion.boundaries import Boundaries, no_boundaries
 from layermotion.breathing import (
     SMALLEST_BREATH,
     SMALLEST_BREATH_MM,
     breath_signal,
     take_rest,
 )
-from layermotion.clip import Clip, Frame
+from layermotion.clip import Clip
 from layermotion.continuity import withhold_jumps, withhold_noise
 from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S, Count
 from layermotion.errors import MeasurementError, WeightsError
@@ -27,6 +24,17 @@ from layermotion.events import Course, Window, find_windows, time_efforts
 from layermotion.evidence import Evidence, clearest, evidence_of, first_sure, without_slow
 from layermotion.excursions import Direction
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
+from layermotion.looking import (
+    LEAST_RECOGNISED,
+    LEAST_STATED,
+    NOT_RECOGNISED,
+    Edges,
+    Look,
+    decide_view,
+    edges_in,
+    look_at,
+    ordered_map,
+)
 from layermotion.measures import Measure, Uncertainty
 from layermotion.medial import MedialEdge, follow_medial_edge, measure_medial_edge
 from layermotion.motion import (
@@ -39,9 +47,8 @@ from layermotion.motion import (
 )
 from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
-from layermotion.refine import refine_edges
-from layermotion.second_look import EVERY, MOST_APART_PX, look_again, withhold_disputed
-from layermotion.segment import VIEW_CLASSES, ModelGrid, Segmenter
+from layermotion.second_look import EVERY, agreed_thickness, look_again
+from layermotion.segment import ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, Settle, thickness_series
 from layermotion.site import Site
 from layermotion.wall import UNSEEN_LAYER, measure_wall
@@ -50,10 +57,6 @@ from layermotion.wall import UNSEEN_LAYER, measure_wall
 FIRST_LOOK = 12
 # Frames over the whole clip from which the site is placed when the first show none (our choice).
 LATE_LOOK = 50
-# A frame counts as showing the view from this probability on, and from a lower one when a person
-# stated it (our choice: of synthetic pictures of neither view the first lets 1 in 75 pass, and it
-# turns 1 wall in 170 away).
-LEAST_RECOGNISED, LEAST_STATED = 0.8, 0.1
 # Excursions of the bladder base below this are never an effort, mm, or as a share of the picture's
 # height without a calibration (our choice).
 SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 1.2, 0.01
@@ -83,10 +86,6 @@ TIMING_METHOD = (
     "efforts most clearly: each rise and return is fitted by half a cosine between straight lines "
     "for rest and hold, whose ends are the times."
 )
-NOT_RECOGNISED = (
-    "The pictures are not recognised as an abdominal wall or a bladder view, so nothing is "
-    "measured; check the clip, and state --view if you are sure of it."
-)
 PUSH_UNKNOWN = (
     "The tissue near the probe could not be followed, so motion of the probe is still part of the "
     "displacement of the bladder base."
@@ -95,39 +94,6 @@ LATERAL_UNKNOWN = (
     "The medial end of the TrA is not in view, so lateral is unknown: slide is positive towards "
     "the right of the picture."
 )
-
-Item = TypeVar("Item")
-Result = TypeVar("Result")
-
-
-@dataclass(frozen=True, eq=False)
-class Look:
-    """One frame as the network sees it.
-
-    Parameters
-    ----------
-    frame
-        The frame.
-    probabilities
-        float32, shape (6, R, C).
-    view
-        float32, shape (3,), in the order of ``VIEW_CLASSES``.
-    lowest
-        Shape (C,), last row of each column that shows something.
-    """
-
-    frame: Frame
-    probabilities: NDArray[np.float32]
-    view: NDArray[np.float32]
-    lowest: NDArray[np.int64]
-
-
-class Edges(NamedTuple):
-    """A frame with its edges, and those of the second look where there was one."""
-
-    frame: Frame
-    edges: Boundaries
-    again: Boundaries | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,12 +197,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     if view is View.ABDOMINAL_WALL:
         if site_px is None:
             site_px, site_words = site.place(_spread(recording), clip)
-        thickness, disputes = _undisputed(
-            thickness_series(recording, site_px, scale),
-            thickness_series(looked_again.values(), site_px, scale),
-            list(looked_again),
-            MOST_APART_PX * model_pixel(grid),
-        )
+        thickness, disputes = agreed_thickness(recording, looked_again, site_px, scale, grid)
         thickness = tuple(withhold_jumps(quantity, time_s, scale) for quantity in thickness)
         moved = np.array([[shift.column_px for shift in motion.layers] for motion in motions])
         followed = thickness_series(recording, site_px, scale, moved)
@@ -326,18 +287,6 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     )
 
 
-def _undisputed(
-    thickness: tuple[Quantity, ...],
-    again: tuple[Quantity, ...],
-    looked: list[int],
-    most_apart: float,
-) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
-    """Thickness of each layer where both looks agree, and what a reader must know of the rest."""
-    pairs = zip(thickness, again, strict=True)
-    kept = [withhold_disputed(*pair, looked, most_apart) for pair in pairs]
-    return tuple(quantity for quantity, _ in kept), tuple(chain(*(words for _, words in kept)))
-
-
 def _spread(recording: Recording) -> list[Boundaries]:
     """At most ``LATE_LOOK`` frames in which a layer is seen, evenly spread over the clip."""
     chosen = np.unique(np.linspace(0, len(recording) - 1, LATE_LOOK).astype(int))
@@ -359,7 +308,7 @@ def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncert
 
     Those found for the weights at the median confidence of each structure in the clip.
     """
-    unit = model_pixel(grid)
+    unit = grid.row_size
 
     def error(measure: str, quantity: str, structure: Structure) -> float:
         return unit * segmenter.error_px(measure, clip_confidence(series.get(quantity, structure)))
@@ -371,69 +320,10 @@ def uncertainty(segmenter: Segmenter, grid: ModelGrid, series: Series) -> Uncert
     )
 
 
-def model_pixel(grid: ModelGrid) -> float:
-    """Height of a model pixel in the unit of thickness: mm, or frame rows without a calibration."""
-    return grid.row_step if grid.mm_per_pixel is None else grid.mm_per_pixel
-
-
 def clip_confidence(quantity: Quantity | None) -> float:
     """Median confidence over the frames that have a value; 1 where there is none to judge."""
     sure = quantity.confidence[quantity.confidence > 0] if quantity else np.zeros(0)
     return float(np.median(sure)) if sure.size else 1.0
-
-
-def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
-    """Run the network on one frame."""
-    image = grid.to_model(frame.pixels)
-    probabilities, view = segmenter.run(image[None])
-    return Look(frame, probabilities[0], view[0], lowest_shown(image))
-
-
-def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundaries:
-    """Edges of one frame; all missing where the frame does not show the view."""
-    if look.view[VIEW_CLASSES.index(view)] < least:
-        return no_boundaries(grid)
-    edges = find_boundaries(look.probabilities, grid, view, look.lowest)
-    return refine_edges(edges, look.frame.pixels, grid) if view is View.ABDOMINAL_WALL else edges
-
-
-def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, str]:
-    """Take the stated view, else recognise it from some frames.
-
-    Parameters
-    ----------
-    views
-        Shape (frames, 3), view probabilities.
-
-    Returns
-    -------
-    view, words
-        The view, or None where at most a quarter of the frames shows one; and who says so.
-    """
-    if clip.view:
-        return clip.view, "stated by the user"
-    shown = np.delete(views, VIEW_CLASSES.index(None), axis=1)
-    showing = views[shown.max(axis=1) >= LEAST_RECOGNISED]
-    if len(showing) <= len(views) / 4:
-        return None, "not recognised"
-    mean = showing.mean(axis=0)
-    best = max(View, key=lambda view: float(mean[VIEW_CLASSES.index(view)]))
-    probability = mean[VIEW_CLASSES.index(best)]
-    return best, f"recognised in the picture (probability {probability:.2f})"
-
-
-def ordered_map(
-    pool: ThreadPoolExecutor, function: Callable[[Item], Result], items: Iterable[Item]
-) -> Iterator[Result]:
-    """Apply a function on all threads, results in order, only a few items ahead of the reader."""
-    ahead = 2 * (os.cpu_count() or 1)
-    waiting: deque[Future[Result]] = deque()
-    for item in items:
-        waiting.append(pool.submit(function, item))
-        if len(waiting) > ahead:
-            yield waiting.popleft().result()
-    while waiting:
-        yield waiting.popleft().result()
 
 
 def _probe_path(clip: Clip, motions: list[TissueMotion]) -> tuple[Settle | None, tuple[str, ...]]:

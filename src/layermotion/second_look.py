@@ -3,7 +3,8 @@
 What is taken for a border in one look and not in the other is no border to rely on.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import chain
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import FULL_NAMES, Structure, View
 from layermotion.refine import refine_edges
 from layermotion.segment import ModelGrid, Segmenter
-from layermotion.series import Quantity
+from layermotion.series import Quantity, Scale, thickness_series
 
 # Every frame of this many is looked at twice, the first one always (our choice: a border is taken
 # for another one for seconds, and each second look costs as much as the first).
@@ -44,6 +45,32 @@ def cut_below(grid: ModelGrid, spacing: Spacing | None) -> ModelGrid:
     area = grid.area
     upper = ImageArea(area.top, area.left, round((1 - CUT_BELOW) * area.height), area.width)
     return ModelGrid.for_area(upper, spacing, grid.size_px)
+
+
+def agreed_thickness(
+    frames: Iterable[Boundaries],
+    again: Mapping[int, Boundaries],
+    site_px: float | None,
+    scale: Scale,
+    grid: ModelGrid,
+) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
+    """Thickness of each layer where both looks agree, and what a reader must know of the rest.
+
+    Parameters
+    ----------
+    frames
+        Edges of every frame.
+    again
+        Those of the second look, by the position of its frame, rising.
+    """
+    first = thickness_series(frames, site_px, scale)
+    second = thickness_series(again.values(), site_px, scale)
+    most_apart = MOST_APART_PX * grid.row_size
+    kept = [
+        withhold_disputed(*pair, tuple(again), most_apart)
+        for pair in zip(first, second, strict=True)
+    ]
+    return tuple(quantity for quantity, _ in kept), tuple(chain(*(words for _, words in kept)))
 
 
 def withhold_disputed(

@@ -95,6 +95,11 @@ class ModelGrid:
         return self.area.height / self.rows
 
     @property
+    def row_size(self) -> float:
+        """Height of a model row in the unit of thickness: mm, frame rows without a calibration."""
+        return self.row_step if self.mm_per_pixel is None else self.mm_per_pixel
+
+    @property
     def column_step(self) -> float:
         """Frame columns in one model column."""
         return self.area.width / self.columns

@@ -7,18 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import (
-    LEAST_RECOGNISED,
-    LEAST_STATED,
-    NOT_RECOGNISED,
-    WALL_METHOD,
-    Analysis,
-    check_judged,
-    decide_view,
-    edges_in,
-    look_at,
-    uncertainty,
-)
+from layermotion.analysis import WALL_METHOD, Analysis, check_judged, uncertainty
 from layermotion.bladder import base_series, measure_bladder
 from layermotion.clip import Clip, Frame
 from layermotion.clip.screen import find_image_areas
@@ -27,9 +16,18 @@ from layermotion.errors import InputError, MeasurementError
 from layermotion.events import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import View
+from layermotion.looking import (
+    LEAST_RECOGNISED,
+    LEAST_STATED,
+    NOT_RECOGNISED,
+    decide_view,
+    edges_in,
+    look_at,
+)
 from layermotion.recording import Recording
+from layermotion.second_look import agreed_thickness, look_again
 from layermotion.segment import ModelGrid, Segmenter
-from layermotion.series import Scale, Series, thickness_series
+from layermotion.series import Scale, Series
 from layermotion.session.plan import Shows
 from layermotion.site import Site
 from layermotion.wall import UNSEEN_LAYER, measure_wall
@@ -181,7 +179,13 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     cautions: tuple[str, ...] = ()
     if view is View.ABDOMINAL_WALL:
         site_px, words = site.place(edges, clip)
-        series = Series(clip.clip_id, time_s, tuple(thickness_series(edges, site_px, scale)))
+        again = {
+            index: look_again(look.frame, segmenter, grid, clip.spacing)
+            for index, look in enumerate(looks)
+            if edges[index].confidence.any()
+        }
+        thickness, cautions = agreed_thickness(edges, again, site_px, scale, grid)
+        series = Series(clip.clip_id, time_s, thickness)
         method = f"{WALL_METHOD} {STILL_METHOD}"
         method = f"{method} {words}" if site_px is not None else method
         unseen = UNSEEN_LAYER if site_px is not None else words
