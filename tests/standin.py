@@ -122,7 +122,7 @@ def bladder_labels(lift_rows: int) -> Labels:
     labels = np.zeros((ROWS, COLUMNS), np.uint8)
     labels[25:60] = 1
     row, column = np.mgrid[:ROWS, :COLUMNS]
-    base = 250 - lift_rows * np.exp(-0.5 * ((column - 120) / 55) ** 2)
+    base = 250 - lift_rows * np.exp(-0.5 * ((column - 120) / 45) ** 2)
     labels[(row >= 100) & (row < base) & (abs(column - 120) < 90)] = 5
     return labels
 
