@@ -119,10 +119,12 @@ def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | No
 
 
 def write_video(target: Path, frames: Iterable[Grey], frame_rate_hz: float) -> None:
-    """Write grey frames as H.264 (yuv420p)."""
+    """Write grey frames as H.264 (yuv420p), the same bytes however many cores there are."""
     with atomic_path(target) as temporary, av.open(str(temporary), "w", format="mp4") as container:
         rate = Fraction(frame_rate_hz).limit_denominator(1000)
-        stream = container.add_stream("libx264", rate=rate, options={"crf": "18"})
+        # How many threads share a picture changes what it looks like.
+        options = {"crf": "18", "threads": "1"}
+        stream = container.add_stream("libx264", rate=rate, options=options)
         stream.pix_fmt = "yuv420p"
         for i, frame in enumerate(frames):
             rows, columns = frame.shape
