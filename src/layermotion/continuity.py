@@ -60,10 +60,7 @@ def withhold_jumps(quantity: Quantity, time_s: NDArray[np.float64], scale: Scale
         if follows(first, ends[run]):
             keep[starts[run] : ends[run] + 1] = True
             first = starts[run]
-    gone = known[~keep]
-    kept_value, confidence = quantity.value.copy(), quantity.confidence.copy()
-    kept_value[gone], confidence[gone] = np.nan, 0.0
-    return Quantity(quantity.name, quantity.structure, quantity.unit, kept_value, confidence)
+    return quantity.without(known[~keep])
 
 
 def withhold_noise(quantity: Quantity) -> Quantity:
@@ -84,5 +81,4 @@ def withhold_noise(quantity: Quantity) -> Quantity:
         return quantity
     if NORMAL_SPREAD * float(np.median(rough)) / THIRD_GAIN <= MOST_SCATTER_MM:
         return quantity
-    missing, nothing = np.full(quantity.value.shape, np.nan), np.zeros(quantity.value.shape)
-    return Quantity(quantity.name, quantity.structure, quantity.unit, missing, nothing)
+    return quantity.without(np.arange(quantity.value.size))

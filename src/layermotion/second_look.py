@@ -106,11 +106,8 @@ def withhold_disputed(
     disputed = (apart[compared] > most_apart)[nearest] & ~np.isnan(quantity.value)
     if not disputed.any():
         return quantity, ()
-    value, confidence = quantity.value.copy(), quantity.confidence.copy()
-    value[disputed], confidence[disputed] = np.nan, 0.0
-    kept = Quantity(quantity.name, quantity.structure, quantity.unit, value, confidence)
     name = FULL_NAMES[Structure(quantity.structure)]
-    return kept, (
+    return quantity.without(np.flatnonzero(disputed)), (
         f"The borders of the {name} are not sure in {disputed.sum()} of {frames.size} frames, "
         f"because they are found elsewhere when the picture is mirrored and cut; measure by hand.",
     )

@@ -1,7 +1,7 @@
 """Owns quantities over time, one value and one confidence for every frame, and thickness."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +69,12 @@ class Quantity:
             raise ValueError(f"{self.name} needs one confidence for each value")
         self.value.flags.writeable = False
         self.confidence.flags.writeable = False
+
+    def without(self, frames: NDArray[np.intp]) -> "Quantity":
+        """Withhold the values of some frames, given by their positions."""
+        value, confidence = self.value.copy(), self.confidence.copy()
+        value[frames], confidence[frames] = np.nan, 0.0
+        return replace(self, value=value, confidence=confidence)
 
 
 @dataclass(frozen=True, eq=False)
