@@ -34,6 +34,9 @@ CASES = {
     "eightfold": ("reuse=8",),
     "fresh": (),
 }
+# Cores of each process that do not load: it launches work, copies, and talks to the others (our
+# choice).
+SPARED_CORES = 4
 # The first part of a run fills the queues of the loaders and does not count (our choice).
 WARM_UP_SHARE = 0.5
 SAME = ("steps=1000000", "validate_every_steps=1000000", "log_every_steps=10", "tracking=csv")
@@ -126,14 +129,16 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=40.0, help="length of each run")
     parser.add_argument("--pictures", type=int, default=20_000, help="pictures in the pool")
     parser.add_argument("--processes", type=int, default=max(1, torch.cuda.device_count()))
+    parser.add_argument(
+        "--workers", type=int, help="loaders of each process; by default all cores but four of each"
+    )
     parser.add_argument("--only", choices=CASES, help=argparse.SUPPRESS)
-    parser.add_argument("--workers", type=int, help=argparse.SUPPRESS)
     parser.add_argument("overrides", nargs="*", metavar="NAME=VALUE")
     options = parser.parse_args()
     if options.only:
         run_case(options)
         return
-    workers = max(1, (os.cpu_count() or 1) // options.processes - 1)
+    workers = options.workers or max(1, (os.cpu_count() or 1) // options.processes - SPARED_CORES)
     options.out.mkdir(parents=True, exist_ok=True)
     if "ready" in options.cases:
         size_px = load_settings("train", options.overrides).size_px

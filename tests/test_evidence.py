@@ -21,6 +21,7 @@ from layermotion.counting import (
 )
 from layermotion.evidence import (
     Evidence,
+    better_seen,
     clearest,
     evidence_of,
     first_sure,
@@ -60,7 +61,7 @@ def evidence(thickness: dict[str, Array], slides: dict[str, Array] | None = None
     """Evidence from some muscles, the others unseen."""
     fixed = [quantity("thickness", muscle, thickness.get(muscle, BLANK)) for muscle in MUSCLES]
     moving = [quantity("slide", muscle, value) for muscle, value in (slides or {}).items()]
-    return evidence_of(fixed, fixed, moving)
+    return evidence_of(fixed, moving)
 
 
 def chosen(found: list[Evidence]) -> tuple[str, bool, Count]:
@@ -248,10 +249,50 @@ def test_coughs_are_counted_on_a_base_that_breathes() -> None:
     assert first == (unseen, Count(0, HIDDEN))
 
 
+def test_efforts_among_breaths_count_only_where_they_were_asked_for() -> None:
+    # One breath that is held by chance, beside two of the same size that are not.
+    held, breaths = 0.2 * activation(((8.0, 12.0),)), 1.5 * BREATH * (TIME_S < 7)
+    one = evidence({"tra": 4 * (1 + held + breaths)})
+    found = one[MUSCLES.index(Structure.TRA)].excursions(TIME_S)
+    assert found is not None and len(found.efforts) == 1 and found.breaths
+    assert count_in(one).number == 1
+    assert count_in(one, is_asked=False) == Count(0, UNCLEAR)
+
+
+def test_of_a_muscle_the_signal_that_settles_the_number_counts() -> None:
+    # In the slide the first effort has the course of a breath, and it stands out more.
+    breath_like = np.sin(np.pi * np.clip((TIME_S - 2) / 3, 0, 1)) ** 2
+    slide = 5 * (activation(((8.0, 11.0),)) + breath_like)
+    thickness = 4 * (1 + 0.5 * activation() + noise(0.06))
+    shown = [one.excursions(TIME_S) for one in evidence({"tra": thickness}, {"tra": slide})]
+    by_thickness, by_slide = (found for found in shown if found is not None)
+    assert by_slide.breaths == 1 and len(by_thickness.efforts) == 2
+    assert by_slide.clearness > by_thickness.clearness / 1.25
+    assert chosen(evidence({"tra": thickness}, {"tra": slide})) == ("tra", True, Count(2))
+
+
+def test_a_signal_that_shows_more_efforts_leaves_the_number_in_doubt() -> None:
+    # Two signals of one muscle: the second misses an effort, and stands out more.
+    three = ((1.0, 3.0), (5.0, 8.0), (10.0, 13.0))
+    first = quantity("thickness", "tra", 4 * (1 + 0.4 * activation(three) + noise(0.03)))
+    second = quantity("thickness", "tra", 4 * (1 + 0.4 * activation(three[:2])))
+    others = [quantity("thickness", muscle, BLANK) for muscle in MUSCLES]
+    assert count_in(evidence_of([*others, second], [])) == Count(2)
+    assert count_in(evidence_of([*others, first, second], [])).doubt == DISAGREE
+
+
+def test_a_lone_value_does_not_end_a_gap() -> None:
+    signal = np.where((TIME_S > 4) & (TIME_S < 6), np.nan, 0.0)
+    for known, gap_s in ((2, 2.0), (3, 1.0)):
+        broken = signal.copy()
+        broken[100 : 100 + known] = 0.5
+        assert longest_unseen_s(broken, TIME_S) == pytest.approx(gap_s, abs=0.15)
+
+
 def test_followed_tissue_counts_where_it_is_mostly_known() -> None:
     fixed = [quantity("thickness", muscle, 4 + noise(0.01)) for muscle in MUSCLES]
     for known, taken in ((0.9, True), (0.6, False)):
         value = np.where(np.arange(TIME_S.size) < known * TIME_S.size, 5.0 + noise(0.01, 1), np.nan)
         followed = [quantity("thickness", muscle, value) for muscle in MUSCLES]
-        one = evidence_of(followed, fixed, [])[0]
+        one = better_seen(followed, fixed)[MUSCLES.index(Structure.TRA)]
         assert np.isnan(one.value).any() == taken

@@ -334,6 +334,23 @@ def test_turn_of_the_probe_is_found() -> None:
     assert all(layer.confidence == 0 for layer in motion.layers)
 
 
+@pytest.mark.parametrize(("shear", "bulge"), [(0.05, 0.0), (0.0, 0.05)])
+def test_what_a_narrow_picture_shows_is_no_turn(shear: float, bulge: float) -> None:
+    # 4 mm wide. Tissue that goes farther aside the deeper it lies, as beneath clutter that stands
+    # still, and tissue that rises on one side, look like a turn by 0.05.
+    narrow = ImageArea(0, 0, ROWS, 36)
+    tracker = MotionTracker(SPACING, narrow, View.BLADDER, None)
+    image = speckle(np.random.default_rng(12))
+    row, column = np.mgrid[:ROWS, :COLUMNS].astype(np.float32)
+    map_x = column - shear * row * 0.08 / 0.11
+    map_y = row - bulge * (column - 17.5) * 0.11 / 0.08
+    moved = cv2.remap(image, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    edges = flat_boundaries()
+    tracker.update(image[:, :36], edges)
+    motion = tracker.update(moved[:, :36], edges)
+    assert abs(motion.turn_rad) < 0.035
+
+
 @pytest.mark.parametrize(("mirrored", "expected"), [(False, 1), (True, -1)])
 def test_medial_end_tells_the_lateral_direction(mirrored: bool, expected: int) -> None:
     full = flat_boundaries()

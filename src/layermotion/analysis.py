@@ -21,7 +21,14 @@ from layermotion.continuity import withhold_jumps, withhold_noise
 from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S, Count
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Course, Window, find_windows, time_efforts
-from layermotion.evidence import Evidence, clearest, evidence_of, first_sure, without_slow
+from layermotion.evidence import (
+    Evidence,
+    better_seen,
+    clearest,
+    evidence_of,
+    first_sure,
+    without_slow,
+)
 from layermotion.excursions import Direction
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
 from layermotion.looking import (
@@ -52,6 +59,7 @@ from layermotion.segment import ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, Series, Settle, thickness_series
 from layermotion.site import Site
 from layermotion.wall import UNSEEN_LAYER, measure_wall
+from layermotion.whole import whole_thickness
 
 # Frames looked at before the view and the site are settled (our choice: under half a second).
 FIRST_LOOK = 12
@@ -204,9 +212,13 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         side = lateral_side(_spread(recording))
         moving, cautions = _motion_quantities(clip, view, motions, side)
         cautions = (*cautions, *disputes)
-        effort, count = clearest(
-            evidence_of(followed, thickness, moving), time_s, is_asked=is_asked
-        )
+        at_site = better_seen(followed, thickness)
+        effort, count = clearest(evidence_of(at_site, moving), time_s, is_asked=is_asked)
+        if count.doubt and is_asked:
+            # A shadow may hide the site; what settles nothing changes nothing.
+            anywhere = evidence_of((*at_site, *whole_thickness(recording)), moving)
+            other = clearest(anywhere, time_s, is_asked=True)
+            effort, count = (effort, count) if other[1].doubt else other
         windows = find_windows(
             effort.value,
             time_s,

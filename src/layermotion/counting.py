@@ -4,11 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layermotion.excursions import Excursions, Signal
+from layermotion.excursions import Excursions, Signal, runs
 
 # Within so long a time without a value an effort, or a rest between two, may be hidden, s: less
 # than the shortest hold that a protocol asks for, and than a cough (our choice).
 LONGEST_GAP_S, LONGEST_GAP_COUGH_S = 1.0, 0.2
+# A lone value between gaps may be wrong, and shows no course (our choice).
+FEWEST_SEEN = 3
 # Efforts that stand out from rest by less than this many standard deviations within both may be
 # breathing, drift or noise: a sine reaches 3 (our choice).
 LEAST_CLEAR = 3.1
@@ -71,19 +73,24 @@ def count_efforts(
     """
     number = len(found.efforts) if found else 0
     is_hidden = longest_unseen_s(signal, time_s) > longest_gap_s
+    is_mixed = found is not None and bool(found.efforts and found.breaths)
     is_unclear = found is not None and bool(found.efforts) and found.clearness < LEAST_CLEAR
+    # Where breaths reach as far and nothing says that an effort was made, all may be breaths.
+    is_unclear |= is_mixed and not is_asked
     if is_unclear and (is_hidden or not is_asked):
         number = 0
     doubts = (
         (is_hidden, HIDDEN),
         (is_unclear, UNCLEAR),
         (is_asked and not number, NONE_FOUND),
-        (number and found is not None and found.breaths, BREATHS),
+        (number and is_mixed, BREATHS),
     )
     return Count(number, next((words for holds, words in doubts if holds), ""))
 
 
 def longest_unseen_s(signal: Signal, time_s: Signal) -> float:
-    """Longest time without a value, s."""
-    ends = np.concatenate([time_s[:1], time_s[~np.isnan(signal)], time_s[-1:]])
+    """Longest time without values, s; fewer than ``FEWEST_SEEN`` frames in a row do not end it."""
+    spans = runs(~np.isnan(signal))
+    seen = [np.arange(a, b + 1) for a, b in spans if b - a + 1 >= FEWEST_SEEN]
+    ends = np.concatenate([time_s[:1], *(time_s[span] for span in seen), time_s[-1:]])
     return float(np.diff(ends).max())

@@ -93,25 +93,30 @@ class Shown:
 
     evidence: Evidence
     found: Excursions
+    count: Count
+
+    @property
+    def rank(self) -> tuple[bool, float]:
+        """How far the signal is to be preferred to the others of its muscle."""
+        clear = self.found.clearness / (CLEARER if self.evidence.is_thickness else 1.0)
+        return not self.count.doubt, clear
 
 
-def evidence_of(
-    followed: Sequence[Quantity], fixed: Sequence[Quantity], moving: Sequence[Quantity]
-) -> list[Evidence]:
-    """All signals that may show the efforts.
+def evidence_of(thickness: Sequence[Quantity], moving: Sequence[Quantity]) -> list[Evidence]:
+    """All signals that may show the efforts: changes of thickness as a share, and slides.
 
     The slide of a muscle in a breath has no largest size, for it grows with the distance from
     where the muscle is fixed.
 
     Parameters
     ----------
-    followed, fixed
-        Thickness of the tissue that was at the site, and at the site.
+    thickness
+        Of the muscles, in any unit, also several of one muscle.
     moving
         Quantities of motion, of which the slides count.
     """
     result = []
-    for quantity in better_seen(followed, fixed):
+    for quantity in thickness:
         if quantity.structure in MUSCLES:
             known = quantity.value[~np.isnan(quantity.value)]
             middle = float(np.median(known)) if known.size else 1.0
@@ -146,10 +151,11 @@ def clearest(
 ) -> tuple[Evidence, Count]:
     """Signal whose efforts stand out most from rest, and how many efforts there are.
 
-    Of each muscle the clearer of its signals counts, so that a noisy thickness is not taken for
-    efforts where the slide shows breaths; of the muscles the clearest that shows for sure how many
-    efforts there are, else the clearest. Where none shows any the best seen thickness is taken, and
-    no effort is sure to be missing only if the TrA, which may contract alone, was seen.
+    Of each muscle the clearest of its signals counts, so that a noisy thickness is not taken for
+    efforts where the slide shows breaths, and of the muscles the clearest; in both cases of those
+    that show for sure how many efforts there are, where there are any. Where none shows an effort
+    the best seen thickness is taken, and none is sure to be missing only if the TrA, which may
+    contract alone, was seen.
 
     Parameters
     ----------
@@ -162,23 +168,28 @@ def clearest(
     """
     count_in = partial(count_efforts, time_s=time_s, longest_gap_s=LONGEST_GAP_S, is_asked=is_asked)
     evidence = [without_jumps(one, time_s) for one in evidence]
-    found = _of_muscles(evidence, time_s)
-    shown = [one for one in found if _is_effort(one, found, evidence, is_asked=is_asked)]
+    most = max(one.seen for one in evidence)
+    every: list[Shown] = []
+    for one in evidence:
+        excursions = one.excursions(time_s) if one.seen >= LEAST_SEEN * most else None
+        if excursions is not None:
+            every.append(Shown(one, excursions, count_in(one.value, found=excursions)))
+    best = _of_muscles(every)
+    shown = [one for one in best if _is_effort(one, best, evidence, is_asked=is_asked)]
     if not shown:
         of_tra = max((e for e in evidence if e.structure is Structure.TRA), key=lambda e: e.seen)
         best_seen = max((e for e in evidence if e.is_thickness), key=lambda e: e.seen)
         return best_seen, count_in(of_tra.value, found=None)
-    counts = [count_in(one.evidence.value, found=one.found) for one in shown]
-    sure = [one for one, count in zip(shown, counts, strict=True) if not count.doubt]
-    best = max(sure or shown, key=lambda one: one.found.clearness)
-    count = counts[shown.index(best)]
-    for one in shown:
+    sure = [one for one in shown if not one.count.doubt]
+    chosen = max(sure or shown, key=lambda one: one.found.clearness)
+    count = chosen.count
+    for one in every:
         number = len(one.found.efforts)
         # One that is not sure may have missed efforts, but not made them up where they stand out.
         differs = number > count.number or (one in sure and number < count.number)
         if not count.doubt and differs and one.found.clearness >= LEAST_CLEAR:
             count = replace(count, doubt=DISAGREE)
-    return best.evidence, count
+    return chosen.evidence, count
 
 
 def first_sure(
@@ -237,23 +248,14 @@ def _jumps(height: Signal, time_s: Signal, begin: int, end: int) -> bool:
     return any(is_next)
 
 
-def _of_muscles(evidence: Sequence[Evidence], time_s: Signal) -> list[Shown]:
-    """Give the clearest signal of each muscle that leaves its rest."""
-    most = max(one.seen for one in evidence)
+def _of_muscles(every: Sequence[Shown]) -> list[Shown]:
+    """Give of each muscle the signal that is to be preferred."""
     best: dict[Structure, Shown] = {}
-    for one in evidence:
-        found = one.excursions(time_s) if one.seen >= LEAST_SEEN * most else None
-        if found is None:
-            continue
-        known = best.get(one.structure)
-        if known is None or _rank(one, found) > _rank(known.evidence, known.found):
-            best[one.structure] = Shown(one, found)
+    for one in every:
+        known = best.get(one.evidence.structure)
+        if known is None or one.rank > known.rank:
+            best[one.evidence.structure] = one
     return list(best.values())
-
-
-def _rank(one: Evidence, found: Excursions) -> float:
-    """How far a signal of a muscle is to be preferred to the others of that muscle."""
-    return found.clearness / (CLEARER if one.is_thickness else 1.0)
 
 
 def _is_effort(

@@ -258,7 +258,7 @@ def _rest_level(
 def _efforts(height: Signal, top: float) -> list[tuple[int, int]]:
     """First and last frame of every effort; a dip that is no release does not split it."""
     efforts: list[tuple[int, int]] = []
-    for begin, end in _runs(height > EFFORT * top):
+    for begin, end in runs(height > EFFORT * top):
         if efforts and height[efforts[-1][1] : begin + 1].min() > RELEASED * top:
             efforts[-1] = (efforts[-1][0], end)
         else:
@@ -274,7 +274,7 @@ def within(spans: Iterable[tuple[int, int]], frames: int) -> NDArray[np.bool_]:
     return inside
 
 
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last index of every stretch of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
     return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2)]

@@ -134,6 +134,10 @@ class Tracker(ABC):
     def _corrected(self, state: Array, fit: Array) -> Array:
         """Apply a fitted correction to a state."""
 
+    def _usual(self, guess: Array) -> Array:
+        """Correction of a guess to what is expected where the points tell little, shape (3,)."""
+        return np.zeros(3)
+
     def follow(self, scene: Scene, home: Array | None = None) -> float:
         """Find the tissue in the next frame.
 
@@ -198,7 +202,8 @@ class Tracker(ABC):
         if trusted.sum() < self._fewest:
             return None
         equations = self._equations(guess)[usable[trusted]]
-        fit, inside = _robust_fit(equations, flow[trusted], self._prior)
+        towards = self._usual(guess)
+        fit, inside = _robust_fit(equations, flow[trusted], self._prior, towards)
         if inside.sum() < max(self._fewest, AGREEING * usable.size):
             return None
         state = self._corrected(guess, fit)
@@ -250,7 +255,7 @@ def _middle(values: Array) -> Array:
     return np.asarray(np.sort(values, axis=0)[len(values) // 2])
 
 
-def _robust_fit(equations: Array, flow: Array, prior: Array) -> tuple[Array, Mask]:
+def _robust_fit(equations: Array, flow: Array, prior: Array, towards: Array) -> tuple[Array, Mask]:
     """Least squares without outliers.
 
     Parameters
@@ -258,7 +263,9 @@ def _robust_fit(equations: Array, flow: Array, prior: Array) -> tuple[Array, Mas
     equations, flow
         Shapes (P, 2, 3) and (P, 2).
     prior
-        Shape (3,), weight of the expectation that each part of the solution is 0.
+        Shape (3,), weight of the expectation that each part of the solution is as ``towards``.
+    towards
+        Shape (3,).
 
     Returns
     -------
@@ -267,31 +274,35 @@ def _robust_fit(equations: Array, flow: Array, prior: Array) -> tuple[Array, Mas
     """
     inside = np.ones(len(flow), bool)
     together = np.abs(flow - _middle(flow)).max(axis=1)
-    solution = _least_absolute(equations, flow, prior)
+    solution = _least_absolute(equations, flow, prior, towards)
     residual = np.abs(flow - equations @ solution).max(axis=1)
     if _middle(together) <= _middle(residual):
         residual = together
     for _ in range(2):
         limit = max(OUTLIER_PX, OUTLIER_SD * 1.4826 * float(_middle(residual)))
         inside = residual <= min(limit, WORST_PX)
-        solution = _weighted_fit(equations[inside], flow[inside], np.ones(inside.sum()), prior)
+        solution = _weighted_fit(
+            equations[inside], flow[inside], np.ones(inside.sum()), prior, towards
+        )
         residual = np.abs(flow - equations @ solution).max(axis=1)
     return solution, inside
 
 
-def _least_absolute(equations: Array, flow: Array, prior: Array) -> Array:
+def _least_absolute(equations: Array, flow: Array, prior: Array, towards: Array) -> Array:
     """Solution with about the least sum of absolute residuals, by reweighting, shape (3,)."""
     weight = np.ones(len(flow))
     for _ in range(REWEIGHTED):
-        solution = _weighted_fit(equations, flow, weight, prior)
+        solution = _weighted_fit(equations, flow, weight, prior, towards)
         residual = np.abs(flow - equations @ solution).max(axis=1)
         weight = OUTLIER_PX / np.maximum(residual, OUTLIER_PX)
     return solution
 
 
-def _weighted_fit(equations: Array, flow: Array, weight: Array, prior: Array) -> Array:
+def _weighted_fit(
+    equations: Array, flow: Array, weight: Array, prior: Array, towards: Array
+) -> Array:
     """Least squares with a weight for each point, shape (3,)."""
     rows = equations.reshape(-1, 3)
     weighed = rows * np.repeat(weight, 2)[:, None]
     normal = weighed.T @ rows + np.diag(prior**2)
-    return np.asarray(np.linalg.solve(normal, weighed.T @ flow.ravel()), float)
+    return np.asarray(np.linalg.solve(normal, weighed.T @ flow.ravel() + prior**2 * towards), float)

@@ -39,6 +39,9 @@ CONTRAST_GREY, MOST_GAIN = 40.0, 8.0
 # Columns and rows of points near the probe to choose from, and the window there.
 NEAR_POINTS = (28, 8)
 NEAR_WINDOW = (21, 21)
+# The probe is expected to have turned by no more than about this since the key frame, radians, for
+# points that are 1 px uncertain: it decides in narrow pictures alone.
+TURN = 0.05
 # Grey levels (standard deviation within 5 pixels) that speckle leaves where the beams reach; video
 # coding leaves less beside them.
 LEAST_SPECKLE_GREY = 1.0
@@ -173,6 +176,8 @@ class Near(Tracker):
     in the middle of the image's first row, and the turn about it, in radians, clockwise.
     """
 
+    _prior = np.array([1e-3, 1e-3, 1 / TURN])
+
     def __init__(self, scene: Scene, first: float, last: Array) -> None:
         rows, columns = scene.image.shape
         self.middle = (columns - 1) / 2
@@ -187,6 +192,7 @@ class Near(Tracker):
         deepest = np.interp(points[:, 0], scene.column, last)
         points[:, 1] = first + (points[:, 1] - first) * (deepest - first) / (last.max() - first)
         super().__init__(scene, points, NEAR_WINDOW)
+        self._depth = float(self._points[:, 1].mean()) if len(self._points) else 0.0
 
     def _cut(self, scene: Scene, state: Array) -> Patch:
         column, row, turn = state
@@ -217,12 +223,16 @@ class Near(Tracker):
     def _equations(self, state: Array) -> Array:
         out = np.zeros((len(self._points), 2, 3))
         out[:, 0, 0] = out[:, 1, 1] = 1
-        out[:, 0, 2] = -self._points[:, 1]
+        # Tissue also shears, and clutter that stands still looks like that, so what moves across by
+        # more the deeper it lies tells no turn; see ``_corrected`` for its share in a turn.
         out[:, 1, 2] = self._points[:, 0] - self.middle
         return out
 
+    def _usual(self, guess: Array) -> Array:
+        return np.array([0, 0, -guess[2]])
+
     def _corrected(self, state: Array, fit: Array) -> Array:
-        return state + fit
+        return np.asarray(state + fit + np.array([fit[2] * self._depth, 0, 0]))
 
 
 def _grid(column: Array, row: Array) -> Points:
