@@ -175,19 +175,19 @@ def clearest(
         if excursions is not None:
             every.append(Shown(one, excursions, count_in(one.value, found=excursions)))
     best = _of_muscles(every)
-    shown = [one for one in best if _is_effort(one, best, evidence, is_asked=is_asked)]
+    shown = [each for each in best if _is_effort(each, best, evidence, is_asked=is_asked)]
     if not shown:
         of_tra = max((e for e in evidence if e.structure is Structure.TRA), key=lambda e: e.seen)
         best_seen = max((e for e in evidence if e.is_thickness), key=lambda e: e.seen)
         return best_seen, count_in(of_tra.value, found=None)
-    sure = [one for one in shown if not one.count.doubt]
-    chosen = max(sure or shown, key=lambda one: one.found.clearness)
+    sure = [each for each in shown if not each.count.doubt]
+    chosen = max(sure or shown, key=lambda each: each.found.clearness)
     count = chosen.count
-    for one in every:
-        number = len(one.found.efforts)
+    for other in every:
+        number = len(other.found.efforts)
         # One that is not sure may have missed efforts, but not made them up where they stand out.
-        differs = number > count.number or (one in sure and number < count.number)
-        if not count.doubt and differs and one.found.clearness >= LEAST_CLEAR:
+        differs = number > count.number or (other in sure and number < count.number)
+        if not count.doubt and differs and other.found.clearness >= LEAST_CLEAR:
             count = replace(count, doubt=DISAGREE)
     return chosen.evidence, count
 
