@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.continuity import withhold_jumps, withhold_noise
+from layermotion.continuity import BASE_SCATTER_MM, SLIDE_SCATTER_MM, withhold_jumps, withhold_noise
 from layermotion.geometry import Spacing
 from layermotion.series import Quantity, Scale
 
@@ -60,9 +60,9 @@ def test_the_limit_follows_the_scale_of_an_uncalibrated_clip() -> None:
     assert np.isnan(kept(value.copy(), scale)[20:30]).all()
 
 
-def steadied(value: NDArray[np.float64]) -> Quantity:
+def steadied(value: NDArray[np.float64], most_mm: float = SLIDE_SCATTER_MM) -> Quantity:
     sure = np.where(np.isnan(value), 0.0, 0.9)
-    return withhold_noise(Quantity("slide", "tra", "mm", value, sure))
+    return withhold_noise(Quantity("slide", "tra", "mm", value, sure), most_mm)
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 30.0])
@@ -85,3 +85,13 @@ def test_a_slide_that_shakes_from_frame_to_frame_is_withheld() -> None:
     # Too few successive frames tell nothing.
     value[17:] = np.nan
     np.testing.assert_array_equal(steadied(value.copy()).value, value)
+
+
+@pytest.mark.parametrize("rate_hz", [25.0, 50.0])
+def test_a_base_in_coughs_is_kept_and_one_lost_in_haze_is_withheld(rate_hz: float) -> None:
+    time_s = np.arange(0, 6, 1 / rate_hz)
+    coughs_mm = -12 * sum(np.exp(-(((time_s - at_s) / 0.08) ** 2)) for at_s in (2.0, 3.5))
+    noise_mm = np.random.default_rng(5).normal(0, 1, time_s.size)
+    for scatter_mm, is_kept in ((0.05, True), (0.2, False)):
+        found = steadied(coughs_mm + scatter_mm * noise_mm, BASE_SCATTER_MM)
+        assert np.isnan(found.value).all() != is_kept

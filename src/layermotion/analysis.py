@@ -17,7 +17,12 @@ from layermotion.breathing import (
     take_rest,
 )
 from layermotion.clip import Clip
-from layermotion.continuity import withhold_jumps, withhold_noise
+from layermotion.continuity import (
+    BASE_SCATTER_MM,
+    SLIDE_SCATTER_MM,
+    withhold_jumps,
+    withhold_noise,
+)
 from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S, Count
 from layermotion.errors import MeasurementError, WeightsError
 from layermotion.events import Course, Window, find_windows, time_efforts
@@ -247,8 +252,9 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
             measures += measure_medial_edge(medial_edge, windows, task)
     else:
         settle, push_cautions = _probe_path(clip, motions)
-        base, site_px = base_series(recording, scale, time_s, settle)
         unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
+        base, site_px = base_series(recording, scale, time_s, settle)
+        base = withhold_noise(base, BASE_SCATTER_MM * unit)
         falls = clip.task in DESCENTS
         direction = Direction.MOSTLY_FALLS if falls else Direction.EITHER
 
@@ -380,7 +386,8 @@ def _motion_quantities(
     if view is View.ABDOMINAL_WALL:
         for layer in reversed(MUSCLES):
             value, confidence = slide_mm(motions, clip.spacing, side or 1, layer)
-            slide = withhold_noise(Quantity("slide", layer, "mm", value, confidence))
+            slide = Quantity("slide", layer, "mm", value, confidence)
+            slide = withhold_noise(slide, SLIDE_SCATTER_MM)
             quantities.insert(0, slide)
         if not side:
             cautions = (LATERAL_UNKNOWN,)

@@ -9,10 +9,11 @@ from layermotion.series import Quantity, Scale
 # site (2 mm): 25 mm/s, twice what a muscle that doubles in a third of a second needs, and 0.4 mm
 # (our choice).
 FASTEST_PER_S, SMALLEST_STEP = 12.5, 0.2
-# Scatter of a displacement from frame to frame (standard deviation) above which noise was followed,
-# mm, and the fewest third differences that tell it (our choice: in synthetic clips tissue that is
-# followed scatters by up to 0.07 mm, noise by 0.2 to 0.5).
-MOST_SCATTER_MM, FEWEST_DIFFERENCES = 0.15, 15
+# Scatter of a slide and of the bladder base from frame to frame (standard deviation) above which
+# noise was followed, mm, and the fewest third differences that tell it (our choice: in synthetic
+# clips what is followed scatters by up to 0.07 mm, noise in a slide by 0.2 to 0.5, and the edge of
+# a base lost in haze by 0.15).
+SLIDE_SCATTER_MM, BASE_SCATTER_MM, FEWEST_DIFFERENCES = 0.15, 0.1, 15
 # Standard deviation of white noise over its median size, and of its third difference over its own.
 NORMAL_SPREAD, THIRD_GAIN = 1.4826, 20**0.5
 
@@ -63,8 +64,8 @@ def withhold_jumps(quantity: Quantity, time_s: NDArray[np.float64], scale: Scale
     return quantity.without(known[~keep])
 
 
-def withhold_noise(quantity: Quantity) -> Quantity:
-    """Give no value at all where a displacement in mm shakes from frame to frame.
+def withhold_noise(quantity: Quantity, most: float) -> Quantity:
+    """Give no value at all where a displacement shakes from frame to frame by more than ``most``.
 
     Noise that passes for texture is "found" elsewhere in every frame, while tissue has a smooth
     course. The scatter is told from third differences of successive frames, which an effort or a
@@ -79,6 +80,6 @@ def withhold_noise(quantity: Quantity) -> Quantity:
     rough = rough[~np.isnan(rough)]
     if rough.size < FEWEST_DIFFERENCES:
         return quantity
-    if NORMAL_SPREAD * float(np.median(rough)) / THIRD_GAIN <= MOST_SCATTER_MM:
+    if NORMAL_SPREAD * float(np.median(rough)) / THIRD_GAIN <= most:
         return quantity
     return quantity.without(np.arange(quantity.value.size))

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.continuity import withhold_noise
+from layermotion.continuity import SLIDE_SCATTER_MM, withhold_noise
 from layermotion.events import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import WALL_LAYERS, Structure, label_of
@@ -132,7 +132,7 @@ def follow_medial_edge(
     value = (moved_px - near) * spacing.column_mm + turn * depth_px * spacing.row_mm
     value *= lateral
     sure = np.where(np.isnan(value), 0.0, confidence)
-    quantity = withhold_noise(Quantity(NAME, Structure.TRA, "mm", value, sure))
+    quantity = withhold_noise(Quantity(NAME, Structure.TRA, "mm", value, sure), SLIDE_SCATTER_MM)
     return MedialEdge(quantity, site_px + place + moved_px, distance_mm, "")
 
 
