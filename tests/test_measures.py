@@ -2,7 +2,7 @@
 
 import json
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -26,7 +26,7 @@ from layermotion.measures import UNCALIBRATED, Z95, Measure, Status, Uncertainty
 from layermotion.repeats import MEAN_METHOD
 from layermotion.series import Quantity, Series
 from layermotion.site import Site, parse_site
-from layermotion.wall import UNSEEN_LAYER, measure_wall
+from layermotion.wall import UNSEEN_LAYER, UNSURE_LAYER, measure_wall
 
 Array = NDArray[np.float64]
 
@@ -206,6 +206,20 @@ def test_window_needs_half_its_frames(missing: int, is_given: bool) -> None:
     value = np.where(np.arange(FRAMES) < missing, np.nan, 3.5)
     rest = pick(measured(wall_series(tra=value)), "thickness_rest", "tra")
     assert (rest.value is not None) == is_given
+
+
+def test_a_thickness_that_may_be_half_wrong_is_left_to_a_person() -> None:
+    # The TrA has 3.5 mm at rest: an error of 0.9 mm reaches half of it, one of 0.85 does not; the
+    # contracted one of 5.6 mm stays of use.
+    for own, is_given in ((0.85, True), (0.9, False)):
+        error = replace(ERROR, thickness={**ERROR.thickness, Structure.TRA: own})
+        measures = measure_wall(wall_series(), ONE_EFFORT, "draw_in", error, "How.")
+        check_record(measures)
+        rest, change = (pick(measures, f"thickness_{n}", "tra") for n in ("rest", "change"))
+        assert (rest.value is not None) == (change.value is not None) == is_given
+        assert rest.reason == change.reason == ("" if is_given else UNSURE_LAYER)
+        assert pick(measures, "thickness_contracted", "tra").value is not None
+        assert pick(measures, "thickness_rest", "io").value is not None
 
 
 def test_mean_of_repeats_is_as_unsure_as_its_parts_and_their_spread() -> None:

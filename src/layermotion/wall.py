@@ -8,7 +8,9 @@ from layermotion.events import Window
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
 from layermotion.measures import (
     STATES,
+    Z95,
     Kind,
+    Level,
     Measure,
     Uncertainty,
     has_effort,
@@ -21,6 +23,13 @@ from layermotion.series import Quantity, Series
 # EO and IO are quiet within this change of their thickness at rest, % (common practice, no source).
 QUIET_MUSCLES, QUIET_PERCENT = (Structure.EO, Structure.IO), 10.0
 UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
+# A thickness whose 95 % interval reaches farther to either side than this share of it is of no use
+# to anyone (our choice: changes that matter are smaller).
+MOST_UNSURE = 0.5
+UNSURE_LAYER = (
+    "The edges of the layer are so unsure in this clip that the error may be half of its thickness "
+    "or more; measure it by hand."
+)
 
 
 def measure_wall(
@@ -61,7 +70,9 @@ def _thickness_measures(
     kind: Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
 ) -> list[Measure]:
     own = error.thickness[kind.structure]
-    rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
+    seen = [level_of(quantity, windows, state, repeat) for state in STATES]
+    rest, full = (level if level and _is_of_use(level, own) else None for level in seen)
+    reason = kind.unseen if [rest, full] == seen else UNSURE_LAYER
     is_effort = has_effort(windows, repeat)
     measures = []
     for name, level in (("thickness_rest", rest), ("thickness_contracted", full)):
@@ -69,13 +80,13 @@ def _thickness_measures(
             spread = float(np.hypot(own, level.spread))
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
         elif is_effort or name == "thickness_rest":
-            measures.append(kind.missing(name, repeat, "mm", kind.unseen))
+            measures.append(kind.missing(name, repeat, "mm", reason))
     # Fat does not contract; its thickness tells how the probe was pressed.
     if not is_effort or kind.structure not in MUSCLES:
         return measures
     if rest is None or full is None:
         return measures + [
-            kind.missing(name, repeat, unit, kind.unseen)
+            kind.missing(name, repeat, unit, reason)
             for name, unit in (
                 ("thickness_change", "mm"),
                 ("thickness_change", "%"),
@@ -94,6 +105,11 @@ def _thickness_measures(
     measures.append(kind.number("thickness_change", repeat, "%", 100 * share, 100 * relative, both))
     measures.append(kind.number("contraction_ratio", repeat, "ratio", 1 + share, relative, both))
     return measures
+
+
+def _is_of_use(level: Level, error: float) -> bool:
+    """Tell whether a thickness is sure enough to be given, from the standard deviation of error."""
+    return Z95 * float(np.hypot(error, level.spread)) <= MOST_UNSURE * level.value
 
 
 def _preference(
