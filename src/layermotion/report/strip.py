@@ -97,6 +97,17 @@ class Trace:
         return left + round((time_s - float(self.time_s[0])) / span * (width - 1))
 
 
+def in_words(value: float, unit: str) -> str:
+    """Value to one decimal, without a sign where that is zero.
+
+    Examples
+    --------
+    >>> [in_words(value, "mm") for value in (4.26, -1.3, -0.04, float("nan"))]
+    ['4.3 mm', '-1.3 mm', '0.0 mm', 'no value']
+    """
+    return "no value" if np.isnan(value) else f"{round(value, 1) + 0.0:.1f} {unit}"
+
+
 class Strip:
     """The strip beneath a picture: fixed parts drawn once, the words for each frame.
 
@@ -196,8 +207,7 @@ class Strip:
         for structure, value, unit in caption.values:
             start, middle = self._value_place[structure]
             start += self._px(43) + self._text_width(LOOKS[structure].short_name)
-            words = "no value" if np.isnan(value) else f"{value + 0.0:.1f} {unit}"
-            self._write(strip, words, start, middle, VALUE_SIZE, rgb(INK))
+            self._write(strip, in_words(value, unit), start, middle, VALUE_SIZE, rgb(INK))
 
     def _draw_pointer(self, strip: Pixels, centre: float) -> None:
         """Point from the strip up to the measured column."""
