@@ -12,8 +12,6 @@ from layermotion.motion import (
     MotionTracker,
     Shift,
     TissueMotion,
-    lateral_side,
-    lateral_sign,
     probe_shift,
     slide_mm,
 )
@@ -349,73 +347,6 @@ def test_what_a_narrow_picture_shows_is_no_turn(shear: float, bulge: float) -> N
     tracker.update(image[:, :36], edges)
     motion = tracker.update(moved[:, :36], edges)
     assert abs(motion.turn_rad) < 0.035
-
-
-@pytest.mark.parametrize(("mirrored", "expected"), [(False, 1), (True, -1)])
-def test_medial_end_tells_the_lateral_direction(mirrored: bool, expected: int) -> None:
-    full = flat_boundaries()
-    assert lateral_sign(full) == 0
-    superficial, deep = full.superficial_px.copy(), full.deep_px.copy()
-    share = np.clip((np.arange(COLUMNS) - 120) / 80, 0, 1)
-    deep[3] = np.where(share > 0, superficial[3] + share * (deep[3] - superficial[3]), np.nan)
-    superficial[3][share == 0] = np.nan
-    # EO and IO end elsewhere.
-    superficial[1, :90] = deep[1, :90] = superficial[2, :60] = deep[2, :60] = np.nan
-    if mirrored:
-        superficial, deep = superficial[:, ::-1].copy(), deep[:, ::-1].copy()
-    end = Boundaries(full.column_px, superficial.copy(), deep.copy(), full.confidence)
-    assert lateral_sign(end) == expected
-    # A shadow that cuts all layers off is no medial end.
-    gone = slice(280, None) if mirrored else slice(0, 120)
-    superficial[:, gone] = deep[:, gone] = np.nan
-    assert lateral_sign(Boundaries(full.column_px, superficial, deep, full.confidence)) == 0
-
-
-@pytest.mark.parametrize("mirrored", [False, True])
-def test_shadow_that_cuts_the_muscles_is_no_medial_end(mirrored: bool) -> None:
-    # A bone stops all muscles at one column and leaves the fat above it; the labels taper there.
-    full = flat_boundaries()
-    superficial, deep = full.superficial_px.copy(), full.deep_px.copy()
-    superficial[1:4, :120] = deep[1:4, :120] = np.nan
-    share = np.clip((np.arange(COLUMNS) - 115) / 25, 0, 1)
-    deep[3] = superficial[3] + share * (deep[3] - superficial[3])
-    if mirrored:
-        superficial, deep = superficial[:, ::-1].copy(), deep[:, ::-1].copy()
-    assert lateral_sign(Boundaries(full.column_px, superficial, deep, full.confidence)) == 0
-
-
-def with_end(end_px: int, *, mirrored: bool = False, shadow_px: int = 0) -> Boundaries:
-    """TrA that tapers to an end; a shadow reaches ``shadow_px`` short of that end in EO and IO."""
-    full = flat_boundaries()
-    superficial, deep = full.superficial_px.copy(), full.deep_px.copy()
-    share = np.clip((np.arange(COLUMNS) - end_px) / 80, 0, 1)
-    deep[3] = np.where(share > 0, superficial[3] + share * (deep[3] - superficial[3]), np.nan)
-    superficial[3][share == 0] = np.nan
-    if shadow_px:
-        gone = slice(0, end_px + 1 - shadow_px)
-        superficial[1:3, gone] = deep[1:3, gone] = np.nan
-    if mirrored:
-        superficial, deep = superficial[:, ::-1].copy(), deep[:, ::-1].copy()
-    return Boundaries(full.column_px, superficial.copy(), deep.copy(), full.confidence)
-
-
-def test_shadow_whose_side_slants_is_no_medial_end() -> None:
-    # 12 of 400 columns are 3 % of the width, 30 are 7.5 %.
-    assert lateral_sign(with_end(120, shadow_px=12)) == 0
-    assert lateral_sign(with_end(120, shadow_px=30)) == 1
-
-
-@pytest.mark.parametrize(("ends", "expected"), [(8, -1), (4, 0)])
-def test_lateral_side_needs_the_end_in_many_frames(ends: int, expected: int) -> None:
-    # A quarter of 30 frames is 7.5; frames without a TrA do not count.
-    wrong, right = with_end(120), with_end(120, mirrored=True)
-    blank = np.full_like(wrong.superficial_px, np.nan)
-    unseen = Boundaries(wrong.column_px, blank, blank.copy(), wrong.confidence)
-    flat = [flat_boundaries()] * (30 - ends)
-    assert lateral_side([right] * ends + flat + [unseen] * 50) == expected
-    # What looks like an end on the other side counts against it.
-    assert lateral_side([wrong] * ends + [right] * ends + flat) == 0
-    assert lateral_side([unseen]) == lateral_side([]) == 0
 
 
 # Measured mean error over 14 fresh draw-in clips: slide 0.03 to 0.9 mm (0.2 mm in this one; two

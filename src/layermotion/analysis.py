@@ -36,6 +36,7 @@ from layermotion.evidence import (
 )
 from layermotion.excursions import Direction
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, Task, View
+from layermotion.lateral import lateral_side
 from layermotion.looking import (
     LEAST_RECOGNISED,
     LEAST_STATED,
@@ -53,7 +54,6 @@ from layermotion.motion import (
     UNSEEN,
     MotionTracker,
     TissueMotion,
-    lateral_side,
     probe_shift,
     slide_mm,
 )

@@ -11,8 +11,9 @@ from layermotion.continuity import SLIDE_SCATTER_MM, withhold_noise
 from layermotion.events import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import WALL_LAYERS, Structure, label_of
+from layermotion.lateral import lateral_sign
 from layermotion.measures import STATES, Kind, Measure, has_effort, level_of, repeats_in
-from layermotion.motion import TissueMotion, lateral_sign
+from layermotion.motion import TissueMotion
 from layermotion.repeats import with_means
 from layermotion.series import Quantity
 

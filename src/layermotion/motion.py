@@ -3,7 +3,7 @@
 Pure: frames and their edges in, motion out; no files. How tissue is followed is in tissue.py.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from layermotion.boundaries import Boundaries
 from layermotion.flow import Scene
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, View, label_of
+from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, View
 from layermotion.tissue import Band, Near
 
 Array = NDArray[np.float64]
@@ -30,16 +30,6 @@ BAND_MM = 10.0
 VISIBLE_AT_START = 0.4
 # Tissue near the probe is watched from the first depth to between the other two, mm (our choice).
 NEAR_MM = (1.0, 4.0, 25.0)
-# The medial end is in view where the TrA is missing over this share of the image's width while
-# fat goes on, and has thinned to this share of its median before (our choice).
-END_WIDTH, END_THINNESS = 0.04, 0.75
-# Muscles whose ends lie within this share of the image's width of each other are cut off there by
-# a shadow (our choice: 2 mm of 50, as the side of a shadow slants with the beams of a sector).
-END_TOGETHER = 0.04
-# Share of the frames that show the TrA by which those that show its medial end on one side must
-# outnumber those that show it on the other (our choice: in synthetic clips shadows and the bottom
-# of the picture look like an end in up to a tenth of the frames).
-END_OFTEN = 0.25
 
 
 @dataclass(frozen=True)
@@ -296,7 +286,7 @@ def slide_mm(
         One for each frame.
     lateral
         +1 where lateral is to the right of the picture, -1 where it is to the left
-        (``lateral_sign``).
+        (``lateral_side``).
 
     Returns
     -------
@@ -349,52 +339,3 @@ def probe_shift(motions: Sequence[TissueMotion], spacing: Spacing) -> ProbeShift
     row = np.array([-motion.near.row_px for motion in motions], float) * spacing.row_mm
     confidence = np.array([motion.near.confidence for motion in motions], float)
     return ProbeShift(np.hypot(column, row), column, row, confidence)
-
-
-def lateral_sign(boundaries: Boundaries) -> int:
-    """Tell which side of the picture is lateral from the medial end of the TrA.
-
-    Returns
-    -------
-    int
-        +1 where lateral is to the right, -1 where it is to the left, 0 where the medial end is
-        not in view: the TrA must thin out and stop while the fat goes on, on one side only.
-    """
-    fat, tra = label_of(Structure.FAT) - 1, label_of(Structure.TRA) - 1
-    thickness = boundaries.deep_px[tra] - boundaries.superficial_px[tra]
-    present = np.flatnonzero(np.isfinite(thickness))
-    layered = np.flatnonzero(np.isfinite(boundaries.superficial_px[fat]))
-    if not present.size or not layered.size:
-        return 0
-    least = END_WIDTH * boundaries.column_px.size
-    thin = END_THINNESS * np.median(thickness[present])
-    near_end = max(1, int(least))
-    left = present[0] - layered[0] > least and thickness[present[:near_end]].mean() < thin
-    right = layered[-1] - present[-1] > least and thickness[present[-near_end:]].mean() < thin
-    sign = int(left) - int(right)
-    end = 0 if sign > 0 else -1
-    # Where a shadow cuts them off, the muscles end together.
-    together = END_TOGETHER * boundaries.column_px.size
-    for muscle in (Structure.EO, Structure.IO):
-        seen = np.flatnonzero(np.isfinite(boundaries.superficial_px[label_of(muscle) - 1]))
-        if seen.size and abs(int(seen[end] - present[end])) <= together:
-            return 0
-    return sign
-
-
-def lateral_side(frames: Iterable[Boundaries]) -> int:
-    """Tell which side of the picture is lateral from frames all over a clip.
-
-    A shadow that looks like the medial end in a few frames would turn the sign of every slide, so
-    the end must be seen often.
-
-    Returns
-    -------
-    int
-        As ``lateral_sign``; 0 where the medial end is seen in too few of the frames with a TrA.
-    """
-    tra = label_of(Structure.TRA) - 1
-    shown = (edges for edges in frames if np.isfinite(edges.superficial_px[tra]).any())
-    signs = [lateral_sign(edges) for edges in shown]
-    balance = sum(signs)
-    return int(np.sign(balance)) if abs(balance) >= END_OFTEN * len(signs) else 0

@@ -10,7 +10,7 @@ from layermotion.boundaries import Boundaries
 from layermotion.clip import Clip
 from layermotion.errors import InputError
 from layermotion.labels import Structure, label_of
-from layermotion.motion import lateral_sign
+from layermotion.lateral import lateral_sign
 from layermotion.series import tra_centre_px
 
 MUSCLE_CENTRE, IMAGE_CENTRE, JUNCTION = "muscle-centre", "image-centre", "junction"
