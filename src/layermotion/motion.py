@@ -14,6 +14,7 @@ from layermotion.boundaries import Boundaries
 from layermotion.flow import Scene
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, View
+from layermotion.series import SLOPE_HALF_MM
 from layermotion.tissue import Band, Near
 
 Array = NDArray[np.float64]
@@ -255,15 +256,19 @@ class MotionTracker:
             self._depth.get(layer, float("nan")) / self._per_row for layer in WALL_LAYERS
         )
         per_column = self._per_column / self._per_row
+        half = round(SLOPE_HALF_MM / self._mm)
+        beside = np.asarray(self._site + np.arange(-half, half + 1), float)
         self._slope = tuple(
-            _slope(scene, layer, around) * per_column if layer in self._depth else float("nan")
+            _slope(scene, layer, beside) * per_column if layer in self._depth else float("nan")
             for layer in WALL_LAYERS
         )
 
 
 def _slope(scene: Scene, layer: Structure, column: Array) -> float:
-    """Rows by which the middle of a layer goes down from one column to the next."""
+    """Rows by which the middle of a layer goes down from one column to the next; NaN if unseen."""
     top, bottom, seen = scene.edges(layer, column)
+    if np.count_nonzero(seen) < 2:
+        return float("nan")
     return float(np.polyfit(column[seen], (top + bottom)[seen] / 2, 1)[0])
 
 

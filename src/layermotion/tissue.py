@@ -108,7 +108,10 @@ class Band(Tracker):
         known = seen.astype(np.float32)[None]
         width = (2 * WINDOW[0], 1)
         low = cv2.blur(pixels * known, width) / np.maximum(cv2.blur(known, width), 1e-3)
-        flat = np.where(seen, (pixels - low) * self._gain + 128, 128)
+        flat = pixels - low
+        # A shadow from above stands still while tissue slides: it is the same down a column.
+        flat -= flat.mean(axis=0)
+        flat = np.where(seen, flat * self._gain + 128, 128)
         return self._patch(np.clip(flat, 0, 255).astype(np.uint8), seen[None])
 
     def _patch(self, pixels: Image, known: Mask) -> Patch:
