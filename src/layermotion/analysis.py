@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from itertools import chain, islice
 
 import numpy as np
-from numpy.typing import NDArray
 
 from layermotion.bladder import base_series, measure_bladder
 from layermotion.boundaries import Boundaries, no_boundaries
@@ -56,12 +55,13 @@ from layermotion.motion import (
     TissueMotion,
     probe_shift,
     slide_mm,
+    without_probe,
 )
 from layermotion.movement import measure_slide, measure_timing
 from layermotion.recording import Recording
 from layermotion.second_look import EVERY, agreed_thickness, look_again
 from layermotion.segment import ModelGrid, Segmenter
-from layermotion.series import Quantity, Scale, Series, Settle, thickness_series
+from layermotion.series import Quantity, Scale, Series, thickness_series
 from layermotion.site import Site
 from layermotion.wall import UNSEEN_LAYER, measure_wall
 from layermotion.whole import whole_thickness
@@ -251,7 +251,8 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         if medial_edge:
             measures += measure_medial_edge(medial_edge, windows, task)
     else:
-        settle, push_cautions = _probe_path(clip, motions)
+        settle = None if clip.is_still else without_probe(motions, clip.spacing, clip.area)
+        push_cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)
         unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
         base, site_px = base_series(recording, scale, time_s, settle)
         base = withhold_noise(base, BASE_SCATTER_MM * unit)
@@ -342,26 +343,6 @@ def clip_confidence(quantity: Quantity | None) -> float:
     """Median confidence over the frames that have a value; 1 where there is none to judge."""
     sure = quantity.confidence[quantity.confidence > 0] if quantity else np.zeros(0)
     return float(np.median(sure)) if sure.size else 1.0
-
-
-def _probe_path(clip: Clip, motions: list[TissueMotion]) -> tuple[Settle | None, tuple[str, ...]]:
-    """Tell how to take the probe's motion out of a position, and what a reader must know of it."""
-    down_px = np.array([motion.near.row_px for motion in motions])
-    if clip.is_still or np.isnan(down_px).mean() > 0.5:
-        return None, () if clip.is_still else (PUSH_UNKNOWN,)
-    row, column = (clip.spacing.row_mm, clip.spacing.column_mm) if clip.spacing else (1.0, 1.0)
-    middle = clip.area.left + (clip.area.width - 1) / 2
-    top = clip.area.top * row
-
-    def settle(
-        index: int, column_px: NDArray[np.float64], depth: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        near, turn = motions[index].near, motions[index].turn_rad
-        across = (column_px - middle - near.column_px) * column
-        down = depth - top - near.row_px * row
-        return middle + (across + turn * down) / column, top + down - turn * across
-
-    return settle, ()
 
 
 def _from_rest(moved: Quantity, windows: tuple[Window, ...]) -> Quantity:

@@ -49,8 +49,8 @@ CORRELATED = 0.35
 ALIKE = 0.6
 # Times that the reference may be renewed before the key frame is recognised again. In synthetic
 # clips layers are followed to 0.02 mm (median) by the key frame, and 0.1 % to 2.5 % of the places
-# are wrong by more than 0.5 mm; by a reference renewed once a tenth of them, renewed more often a
-# third to nine tenths: what is then followed often stands still before the tissue.
+# are wrong by more than 0.5 mm; by a reference renewed once a tenth of them, renewed more often
+# mostly a third to nine tenths: what is then followed often stands still before the tissue.
 MOST_RENEWALS = 1
 
 

@@ -14,7 +14,7 @@ from layermotion.boundaries import Boundaries
 from layermotion.flow import Scene
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, View
-from layermotion.series import SLOPE_HALF_MM
+from layermotion.series import SLOPE_HALF_MM, Settle
 from layermotion.tissue import Band, Near
 
 Array = NDArray[np.float64]
@@ -344,3 +344,36 @@ def probe_shift(motions: Sequence[TissueMotion], spacing: Spacing) -> ProbeShift
     row = np.array([-motion.near.row_px for motion in motions], float) * spacing.row_mm
     confidence = np.array([motion.near.confidence for motion in motions], float)
     return ProbeShift(np.hypot(column, row), column, row, confidence)
+
+
+def without_probe(
+    motions: Sequence[TissueMotion], spacing: Spacing | None, area: ImageArea
+) -> Settle | None:
+    """Tell where tissue would be seen had the probe kept its first place.
+
+    Parameters
+    ----------
+    motions
+        One for each frame.
+    spacing
+        Without it lengths are frame pixels, taken as square.
+
+    Returns
+    -------
+    Settle or None
+        None where the tissue near the probe is lost in more than half of the frames.
+    """
+    down_px = np.array([motion.near.row_px for motion in motions])
+    if np.isnan(down_px).mean() > 0.5:
+        return None
+    row, column = (spacing.row_mm, spacing.column_mm) if spacing else (1.0, 1.0)
+    middle = area.left + (area.width - 1) / 2
+    top = area.top * row
+
+    def settle(index: int, column_px: Array, depth: Array) -> tuple[Array, Array]:
+        near, turn = motions[index].near, motions[index].turn_rad
+        across = (column_px - middle - near.column_px) * column
+        down = depth - top - near.row_px * row
+        return middle + (across + turn * down) / column, top + down - turn * across
+
+    return settle
