@@ -47,11 +47,6 @@ CORRELATED = 0.35
 # What was lost, and what is sought far from where it is expected, must resemble the reference by
 # more than this correlation: a chance likeness of speckle reaches 0.4.
 ALIKE = 0.6
-# Times that the reference may be renewed before the key frame is recognised again. In synthetic
-# clips layers are followed to 0.02 mm (median) by the key frame, and 0.1 % to 2.5 % of the places
-# are wrong by more than 0.5 mm; by a reference renewed once a tenth of them, renewed more often
-# mostly a third to nine tenths: what is then followed often stands still before the tissue.
-MOST_RENEWALS = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,6 +107,8 @@ class Tracker(ABC):
     _inertia = np.ones(3)
     # Fewest points that must agree.
     _fewest = 6
+    # Times that the reference may be renewed before the key frame is recognised again.
+    _most_renewals: int
     # Coarser levels of the optical flow: what is already near needs none.
     _levels = 1
 
@@ -180,7 +177,7 @@ class Tracker(ABC):
             self._renewals = 0
             return found
         found = compare(self._reference)
-        if found is not None or self._renewals == MOST_RENEWALS:
+        if found is not None or self._renewals == self._most_renewals:
             return found
         self._renewals += 1
         self._reference = self._cut(self._previous, self.state)
