@@ -196,6 +196,18 @@ def test_lost_tissue_is_not_found_again_by_a_faint_likeness() -> None:
     assert clear.column_px == pytest.approx(3, abs=0.05)
 
 
+def test_a_probe_that_slips_into_another_plane_is_followed() -> None:
+    # Half a turn of phase from one speckle into another and on: nothing of the first is left.
+    tracker = MotionTracker(SPACING, AREA, View.BLADDER, None)
+    for shift_px, phase in zip(range(0, 64, 2), np.linspace(0, np.pi, 32), strict=True):
+        first, second = (speckle(np.random.default_rng(k), (shift_px, 0)) - 128.0 for k in (21, 22))
+        mixed = 128 + np.cos(phase) * first + np.sin(phase) * second
+        image = np.clip(mixed, 1, 255).astype(np.uint8)
+        motion = tracker.update(on_screen(image), flat_boundaries())
+    assert motion.near.confidence > 0.35
+    assert motion.near.column_px == pytest.approx(62, abs=1)
+
+
 def test_muscle_that_comes_back_is_found_where_the_probe_slipped_to() -> None:
     # 90 px of 0.11 mm are 10 mm.
     tracker, motions = wall_tracker(), []

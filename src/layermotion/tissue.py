@@ -40,10 +40,10 @@ CONTRAST_GREY, MOST_GAIN = 40.0, 8.0
 NEAR_POINTS = (28, 8)
 NEAR_WINDOW = (21, 21)
 # Times that the references of a muscle and of the tissue near the probe may be renewed. Layers of
-# synthetic clips are followed to 0.02 mm (median) by the key frame, and 0.1 % to 2.5 % of the places
+# synthetic clips are followed to 0.02 mm (median) by the key frame, and 0.1 % to 2.5 % of places
 # are wrong by more than 0.5 mm; by a reference renewed once a tenth of them, renewed more often
-# mostly a third to nine tenths: what is then followed often stands still before the tissue. Beneath
-# a probe that slips new tissue comes into view (our choice).
+# mostly a third to nine tenths: what is then followed often stands still before the tissue.
+# Beneath a probe that slips new tissue comes into view (our choice).
 BAND_RENEWALS, SLIP_RENEWALS = 1, 12
 # The probe is expected to have turned by no more than about this since the key frame, radians, for
 # points that are 1 px uncertain: it decides in narrow pictures alone.
