@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.labels import MUSCLES, STRUCTURES, Structure, label_of
+from layermotion.labels import STRUCTURES, Structure, label_of
 from layermotion.whole import FEWEST_COLUMNS, whole_thickness
 
 Array = NDArray[np.float64]
@@ -32,7 +32,7 @@ def frames(course: Array, is_seen: NDArray[np.bool_]) -> list[Boundaries]:
 
 
 def tra_ratio(course: Array, is_seen: NDArray[np.bool_]) -> Array:
-    quantity = whole_thickness(frames(course, is_seen))[MUSCLES.index(Structure.TRA)]
+    quantity = whole_thickness(frames(course, is_seen), Structure.TRA)
     assert (quantity.structure, quantity.unit) == ("tra", "ratio")
     return quantity.value
 

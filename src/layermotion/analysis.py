@@ -220,9 +220,10 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         at_site = better_seen(followed, thickness)
         effort, count = clearest(evidence_of(at_site, moving), time_s, is_asked=is_asked)
         if count.doubt and is_asked:
-            # A shadow may hide the site; what settles nothing changes nothing.
-            anywhere = evidence_of((*at_site, *whole_thickness(recording)), moving)
-            other = clearest(anywhere, time_s, is_asked=True)
+            # A shadow may hide the site; what settles nothing changes nothing. Only the TrA tells:
+            # the others may thin in an effort, so that their rest looks like one.
+            whole = whole_thickness(recording, Structure.TRA)
+            other = clearest(evidence_of((*at_site, whole), moving), time_s, is_asked=True)
             effort, count = (effort, count) if other[1].doubt else other
         windows = find_windows(
             effort.value,

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.labels import MUSCLES, label_of
+from layermotion.labels import Structure, label_of
 from layermotion.series import Quantity
 
 # Below this confidence a column takes no part (our choice: a little stricter than for being seen).
@@ -22,8 +22,8 @@ ROUNDS = 8
 LARGEST_RATIO = 2.5
 
 
-def whole_thickness(frames: Iterable[Boundaries]) -> tuple[Quantity, ...]:
-    """Thickness of each muscle over its usual one, wherever in the picture it is seen.
+def whole_thickness(frames: Iterable[Boundaries], muscle: Structure) -> Quantity:
+    """Thickness of a muscle over its usual one, wherever in the picture it is seen.
 
     A shadow over the site hides the thickness there, while the muscle beside it still tells when
     it contracts. Each frame has a factor and each column a usual thickness; both are medians of
@@ -31,27 +31,22 @@ def whole_thickness(frames: Iterable[Boundaries]) -> tuple[Quantity, ...]:
 
     Returns
     -------
-    tuple of Quantity
-        One for each muscle, unit ``ratio``; NaN where too little of it is seen.
+    Quantity
+        In ``ratio``; NaN where too little of the muscle is seen.
 
     Notes
     -----
     Median polish: Tukey 1977, Exploratory Data Analysis, chapter 11 (from memory), here of
     logarithms and with gaps.
     """
-    labels = [label_of(muscle) - 1 for muscle in MUSCLES]
+    k = label_of(muscle) - 1
     rows = []
     for edges in frames:
-        thickness = (edges.deep_px - edges.superficial_px)[labels, ::EVERY_COLUMN]
-        sure = (edges.confidence >= LEAST_CONFIDENCE)[labels, ::EVERY_COLUMN] & (thickness > 0)
+        thickness = (edges.deep_px - edges.superficial_px)[k, ::EVERY_COLUMN]
+        sure = (edges.confidence[k, ::EVERY_COLUMN] >= LEAST_CONFIDENCE) & (thickness > 0)
         rows.append(np.where(sure, thickness, np.nan))
-    table = np.array(rows, float).reshape(len(rows), len(MUSCLES), -1)  # (F, 3, C)
-    quantities = []
-    for k, muscle in enumerate(MUSCLES):
-        ratio = _course(np.log(table[:, k]))
-        known = (~np.isnan(ratio)).astype(float)
-        quantities.append(Quantity("thickness", muscle, "ratio", ratio, known))
-    return tuple(quantities)
+    ratio = _course(np.log(np.array(rows, float)))
+    return Quantity("thickness", muscle, "ratio", ratio, (~np.isnan(ratio)).astype(float))
 
 
 def _course(log_thickness: NDArray[np.float64]) -> NDArray[np.float64]:
