@@ -18,6 +18,7 @@ from layermotion.breathing import (
 from layermotion.clip import Clip
 from layermotion.continuity import (
     BASE_SCATTER_MM,
+    LONGEST_STEP_S,
     SLIDE_SCATTER_MM,
     withhold_jumps,
     withhold_noise,
@@ -256,7 +257,8 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         push_cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)
         unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
         base, site_px = base_series(recording, scale, time_s, settle)
-        base = withhold_noise(base, BASE_SCATTER_MM * unit)
+        if time_s.size > 1 and np.median(np.diff(time_s)) <= LONGEST_STEP_S:
+            base = withhold_noise(base, BASE_SCATTER_MM * unit)
         falls = clip.task in DESCENTS
         direction = Direction.MOSTLY_FALLS if falls else Direction.EITHER
 

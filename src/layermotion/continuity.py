@@ -14,6 +14,9 @@ FASTEST_PER_S, SMALLEST_STEP = 12.5, 0.2
 # clips what is followed scatters by up to 0.07 mm, noise in a slide by 0.2 to 0.5, and the edge of
 # a base lost in haze by 0.15).
 SLIDE_SCATTER_MM, BASE_SCATTER_MM, FEWEST_DIFFERENCES = 0.15, 0.1, 15
+# Of frames farther apart than this, s, third differences of a base hold its own motion (our choice:
+# a strain by 20 mm in half a second looks like 0.14 mm of scatter at 6 frames/s).
+LONGEST_STEP_S = 0.1
 # Standard deviation of white noise over its median size, and of its third difference over its own.
 NORMAL_SPREAD, THIRD_GAIN = 1.4826, 20**0.5
 
