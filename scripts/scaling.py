@@ -30,6 +30,7 @@ from layermotion.training.loop import train
 
 CASES = {
     "ready": ("reuse=1",),
+    "thirtytwofold": ("reuse=32",),
     "sixteenfold": ("reuse=16",),
     "eightfold": ("reuse=8",),
     "fresh": (),

@@ -1,5 +1,6 @@
 """Owns the stream of training batches: example k of a run is the same after any restart."""
 
+import os
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -13,6 +14,8 @@ from layermotion.training.augment import Augmentation
 from layermotion.training.drawing import Draw, Drawn
 from layermotion.training.settings import TrainSettings
 
+# Loaders on every core would keep the process that feeds the GPU waiting (our choice).
+LOADER_NICENESS = 10
 # First word of every seed, so that no two uses of one number ever share random draws.
 TRAINING_STREAM, AUGMENT_STREAM, VALIDATION_STREAM, STEP_STREAM = range(4)
 
@@ -176,6 +179,8 @@ def validation_batches(settings: TrainSettings, draw: Draw) -> list[Batch]:
 
 
 def _calm_worker(_: int) -> None:
-    """One thread a worker: the workers themselves are the parallelism."""
+    """One thread a worker, the parallelism being the workers; the process they feed goes first."""
+    if hasattr(os, "nice"):  # Windows has none
+        os.nice(LOADER_NICENESS)
     cv2.setNumThreads(0)
     torch.set_num_threads(1)

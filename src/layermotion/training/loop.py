@@ -151,7 +151,11 @@ class _Run:
         settings, progress, place = self.settings, self.progress, self.place
         model: nn.Module = self.model
         if place.world > 1:
-            model = DistributedDataParallel(model)
+            # Each process normalises by its own batch, and the first one alone writes: sending
+            # running means and variances round in every step would change nothing.
+            model = DistributedDataParallel(
+                model, broadcast_buffers=False, gradient_as_bucket_view=True
+            )
         if not progress.has_ended:
             command = gpu_command(place.device) if place.is_writer else None
             with closing(GpuLoad(command)) as load:
