@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import analyse, clip_confidence
+from layermotion.analysis import analyse
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import LayermotionError
@@ -33,6 +33,7 @@ from layermotion.measures import Z95
 from layermotion.recording import Recording
 from layermotion.segment import WEIGHTS_FOLDER, ModelGrid, Segmenter, load_segmenter, read_card
 from layermotion.site import parse_site
+from layermotion.uncertainty import clip_confidence
 from synthetic.clips import clip_truth, draw_clip, render_clip
 from synthetic.compare import Comparison, compare_frames, compare_measures
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import LATERAL_UNKNOWN, Analysis
+from layermotion.analysis import Analysis
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.measures import Measure
 from layermotion.series import Quantity
+from layermotion.wall_clip import LATERAL_UNKNOWN
 from synthetic.clips import ClipPlan, ClipTruth
 from synthetic.display import Grey
 from synthetic.legible import can_be_measured

@@ -8,8 +8,8 @@ import pytest
 from numpy.typing import NDArray
 from standin import AREA, SPACING, draw_frames, truth_segmenter, wall_labels, write_dicom
 
-from layermotion import analysis
-from layermotion.analysis import analyse
+from layermotion import footage
+from layermotion.analysis import Analysis, analyse
 from layermotion.boundaries import Boundaries
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
@@ -93,12 +93,12 @@ def test_a_layer_found_elsewhere_is_not_measured_and_the_report_says_so(
         deep[0] -= 15  # 1.2 mm
         return replace(edges, deep_px=deep)
 
-    def measured() -> analysis.Analysis:
+    def measured() -> Analysis:
         with Recording() as recording:
             return analyse(clip, segmenter, parse_site("muscle-centre"), recording)  # type: ignore[arg-type]
 
     plain = measured()
-    monkeypatch.setattr(analysis, "look_again", other_fat)
+    monkeypatch.setattr(footage, "look_again", other_fat)
     found = measured()
     assert sorted(looked) == [0, EVERY, 2 * EVERY]
     for name in ("fat", "eo", "io", "tra"):

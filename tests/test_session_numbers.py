@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from layermotion.analysis import LATERAL_UNKNOWN
 from layermotion.labels import Task
 from layermotion.measures import Measure, Status
 from layermotion.report.patterns import quiet_words
@@ -20,6 +19,7 @@ from layermotion.report.statements import (
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
 from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.results import SIDES, Recorded, Row, mean_of, tabulate
+from layermotion.wall_clip import LATERAL_UNKNOWN
 
 
 def row(

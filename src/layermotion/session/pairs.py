@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import WALL_METHOD, Analysis, check_judged, uncertainty
+from layermotion.analysis import Analysis
 from layermotion.bladder import base_series, measure_bladder
 from layermotion.clip import Clip, Frame
 from layermotion.clip.screen import find_image_areas
@@ -30,7 +30,9 @@ from layermotion.segment import ModelGrid, Segmenter
 from layermotion.series import Scale, Series
 from layermotion.session.plan import Shows
 from layermotion.site import Site
+from layermotion.uncertainty import check_judged, uncertainty
 from layermotion.wall import UNSEEN_LAYER, measure_wall
+from layermotion.wall_clip import WALL_METHOD
 
 # Rest is the first frame of a pair, the contraction the second.
 WINDOWS = (Window("rest", 0, 0, 1), Window("contracted", 1, 1, 1))

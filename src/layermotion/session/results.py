@@ -8,12 +8,12 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from layermotion.analysis import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
 from layermotion.measures import Measure, Status
 from layermotion.repeats import MEAN_METHOD, NO_MEAN, expected_spread, half_of_mean
 from layermotion.session.plan import Item, Side
+from layermotion.wall_clip import LATERAL_UNKNOWN
 
 MEAN = "mean"
 SIDES = "left-right"
