@@ -105,6 +105,14 @@ def test_muscle_that_thickens_little_but_clearly_says_that_its_slide_is_an_effor
     assert count_in(noisy, is_asked=False).number == 0
 
 
+@pytest.mark.parametrize(("muscle", "number"), [("eo", 0), ("io", 2)])
+def test_change_that_the_probe_may_press_into_the_eo_is_no_effort(muscle: str, number: int) -> None:
+    still = {name: 1 + noise(0.002, seed) for seed, name in enumerate(("eo", "io", "tra"))}
+    still[muscle] = still[muscle] + 0.085 * activation()
+    _, count = clearest(evidence(still), TIME_S, is_asked=False)
+    assert count.number == number
+
+
 def test_no_effort_is_sure_only_where_the_tra_is_seen_and_none_was_asked_for() -> None:
     still = 5 + noise(0.02)
     hidden = evidence({"eo": still, "io": still})

@@ -21,8 +21,8 @@ from layermotion.labels import MUSCLES, Structure
 from layermotion.series import Quantity
 
 # Changes of thickness below this are never an effort, as a share of the thickness in the middle of
-# the clip (our choice).
-SMALLEST_CHANGE = 0.07
+# the clip; of the EO, which the probe presses on, below the second (our choice).
+SMALLEST_CHANGE, SMALLEST_CHANGE_EO = 0.07, 0.1
 # Changes of thickness up to this are breathing where they have the course of a breath (our choice;
 # TrA and IO thicken as a breath goes out: Amerijckx et al. 2019, doi 10.1016/j.msksp.2019.102105).
 LARGEST_BREATH = 0.2
@@ -120,9 +120,10 @@ def evidence_of(thickness: Sequence[Quantity], moving: Sequence[Quantity]) -> li
         if quantity.structure in MUSCLES:
             known = quantity.value[~np.isnan(quantity.value)]
             middle = float(np.median(known)) if known.size else 1.0
-            limits = (SMALLEST_CHANGE, LARGEST_BREATH, Direction.RISES)
-            change = quantity.value / middle - 1
-            result.append(Evidence(Structure(quantity.structure), change, *limits))
+            muscle = Structure(quantity.structure)
+            smallest = SMALLEST_CHANGE_EO if muscle is Structure.EO else SMALLEST_CHANGE
+            limits = (smallest, LARGEST_BREATH, Direction.RISES)
+            result.append(Evidence(muscle, quantity.value / middle - 1, *limits))
     for quantity in moving:
         if quantity.name == "slide":
             limits = (SMALLEST_SLIDE_MM, float("inf"), Direction.EITHER)
