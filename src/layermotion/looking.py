@@ -71,8 +71,20 @@ def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundarie
     """Edges of one frame; all missing where the frame does not show the view."""
     if look.view[VIEW_CLASSES.index(view)] < least:
         return no_boundaries(grid)
-    edges = find_boundaries(look.probabilities, grid, view, look.lowest)
-    return refine_edges(edges, look.frame.pixels, grid) if view is View.ABDOMINAL_WALL else edges
+    if view is View.ABDOMINAL_WALL:
+        return wall_edges(look.probabilities, look.lowest, look.frame, grid)
+    return find_boundaries(look.probabilities, grid, view, look.lowest)
+
+
+def wall_edges(
+    probabilities: NDArray[np.float32],
+    lowest: NDArray[np.int64],
+    frame: Frame,
+    grid: ModelGrid,
+) -> Boundaries:
+    """Edges of a wall, moved onto the borders in the picture; arguments as those of a ``Look``."""
+    edges = find_boundaries(probabilities, grid, View.ABDOMINAL_WALL, lowest)
+    return refine_edges(edges, frame.pixels, grid)
 
 
 def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, str]:

@@ -8,11 +8,11 @@ from itertools import chain
 
 import numpy as np
 
-from layermotion.boundaries import Boundaries, find_boundaries, lowest_shown
+from layermotion.boundaries import Boundaries, lowest_shown
 from layermotion.clip import Frame
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import FULL_NAMES, Structure, View
-from layermotion.refine import refine_edges
+from layermotion.labels import FULL_NAMES, Structure
+from layermotion.looking import wall_edges
 from layermotion.segment import ModelGrid, Segmenter
 from layermotion.series import Quantity, Scale, thickness_series
 
@@ -36,8 +36,7 @@ def look_again(
     image = cut.to_model(frame.pixels)
     mirrored, _ = segmenter.run(np.ascontiguousarray(image[:, ::-1])[None])
     probabilities = np.ascontiguousarray(mirrored[0][:, :, ::-1])
-    edges = find_boundaries(probabilities, cut, View.ABDOMINAL_WALL, lowest_shown(image))
-    return refine_edges(edges, frame.pixels, cut)
+    return wall_edges(probabilities, lowest_shown(image), frame, cut)
 
 
 def cut_below(grid: ModelGrid, spacing: Spacing | None) -> ModelGrid:
