@@ -209,6 +209,12 @@ def test_what_hardly_stands_out_is_no_effort_where_none_was_asked_for() -> None:
     assert count_in(evidence({"tra": 4 + activation()}), is_asked=False) == Count(2)
 
 
+@pytest.mark.parametrize(("ratio", "number"), [(2.4, 2), (3.5, 0)])
+def test_muscle_more_than_three_times_as_thick_shows_no_effort(ratio: float, number: int) -> None:
+    tra = 1.2 * (1 + (ratio - 1) * activation()) + noise(0.01)
+    assert count_in(evidence({"tra": tra}), is_asked=False).number == number
+
+
 def test_border_that_jumps_is_no_effort() -> None:
     jumps = np.where((TIME_S > 4) & (TIME_S < 6), 2.3, 0) + noise(0.05)
     base = Evidence(Structure.BLADDER, jumps, 1.2, 4.0, Direction.EITHER)

@@ -54,10 +54,11 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
 
     longest_gap_s = LONGEST_GAP_COUGH_S if clip.task in COUGHS else LONGEST_GAP_S
     effort, count = first_sure(evidence(base), time_s, longest_gap_s, is_asked=seen.is_asked)
-    if count.doubt:
+    if count.doubt and seen.is_asked:
+        # Where the base is hidden, the wall beside it may tell when; alone it is no sure sign.
         wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
         both = (*evidence(base), *evidence(wall))
-        effort, count = first_sure(both, time_s, longest_gap_s, is_asked=seen.is_asked)
+        effort, count = first_sure(both, time_s, longest_gap_s, is_asked=True)
     efforts = efforts_in(
         effort, count, time_s, base.value, SMALLEST_BREATH_MM * unit, is_rest=seen.is_rest
     )

@@ -26,6 +26,9 @@ SMALLEST_CHANGE, SMALLEST_CHANGE_EO = 0.07, 0.1
 # Changes of thickness up to this are breathing where they have the course of a breath (our choice;
 # TrA and IO thicken as a breath goes out: Amerijckx et al. 2019, doi 10.1016/j.msksp.2019.102105).
 LARGEST_BREATH = 0.2
+# A muscle that seems more than this many times as thick as at other times shows no effort: another
+# border was taken for its own (our choice: a muscle that doubles contracts strongly).
+MOST_THICKENED = 3.0
 # Slides below this are never an effort, mm (our choice: about what tracking errs by).
 SMALLEST_SLIDE_MM = 0.3
 # A signal known in less than this share of the frames in which the best seen one is known shows no
@@ -268,18 +271,20 @@ def _is_effort(
     slid out of the site. Else only where a muscle thickens in them, and none slides further in
     breaths alone.
     """
-    if shown.evidence.is_thickness or not shown.found.efforts:
-        return bool(shown.found.efforts)
-    if is_asked and shown.found.clearness >= LEAST_CLEAR:
+    found = shown.found
+    if shown.evidence.is_thickness or not found.efforts:
+        levels = 1 + found.zero + np.array([0, found.side * found.height.max()])
+        return bool(found.efforts) and levels.max() <= MOST_THICKENED * levels.min()
+    if is_asked and found.clearness >= LEAST_CLEAR:
         return True
     breaths = [
         one.found.height.max()
         for one in every
         if not (one.evidence.is_thickness or one.found.efforts)
     ]
-    if not is_asked and max(breaths, default=0.0) > shown.found.height.max():
+    if not is_asked and max(breaths, default=0.0) > found.height.max():
         return False
-    inside = within(shown.found.efforts, shown.found.height.size)
+    inside = within(found.efforts, found.height.size)
     seen = [one for one in evidence if one.seen >= LEAST_SEEN * shown.evidence.seen]
     return any(_thickens(one.value, inside) for one in seen if one.is_thickness)
 
