@@ -12,8 +12,9 @@ LONGEST_GAP_S, LONGEST_GAP_COUGH_S = 1.0, 0.2
 # A lone value between gaps may be wrong, and shows no course (our choice).
 FEWEST_SEEN = 3
 # Efforts that stand out from rest by less than this many standard deviations within both may be
-# breathing, drift or noise: a sine reaches 3 (our choice).
-LEAST_CLEAR = 3.1
+# breathing, drift or noise: a sine reaches 3 (our choice); where none was asked for, by less than
+# the second, or in a signal known in less than this share of the frames (our choice).
+LEAST_CLEAR, LEAST_CLEAR_UNASKED, LEAST_KNOWN_UNASKED = 3.1, 3.2, 0.5
 HIDDEN = "for a time in which an effort may have been the structure could not be seen"
 UNCLEAR = "what may be efforts hardly stands out from what moves at rest"
 BREATHS = "what moved as far as the efforts, but with the course of a breath, was left out"
@@ -73,10 +74,12 @@ def count_efforts(
     """
     number = len(found.efforts) if found else 0
     is_hidden = longest_unseen_s(signal, time_s) > longest_gap_s
-    is_mixed = found is not None and bool(found.efforts and found.breaths)
-    is_unclear = found is not None and bool(found.efforts) and found.clearness < LEAST_CLEAR
-    # Where breaths reach as far and nothing says that an effort was made, all may be breaths.
-    is_unclear |= is_mixed and not is_asked
+    is_mixed = found is not None and number > 0 and found.breaths > 0
+    least = LEAST_CLEAR if is_asked else LEAST_CLEAR_UNASKED
+    is_unclear = found is not None and number > 0 and found.clearness < least
+    if number and not is_asked:
+        # Where breaths reach as far, or little is seen, nothing says that an effort was made.
+        is_unclear |= is_mixed or float(np.mean(~np.isnan(signal))) < LEAST_KNOWN_UNASKED
     if is_unclear and (is_hidden or not is_asked):
         number = 0
     doubts = (
