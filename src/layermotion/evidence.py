@@ -14,6 +14,7 @@ from layermotion.excursions import (
     Signal,
     clearness,
     find_excursions,
+    runs,
     smooth,
     within,
 )
@@ -194,6 +195,33 @@ def clearest(
         if not count.doubt and differs and other.found.clearness >= LEAST_CLEAR:
             count = replace(count, doubt=DISAGREE)
     return chosen.evidence, count
+
+
+def fullest(
+    evidence: Sequence[Evidence], time_s: Signal, doubted: tuple[Evidence, Count]
+) -> tuple[Evidence, Count]:
+    """Signal that shows as many efforts as all of its muscle together, for a number in doubt.
+
+    One signal may miss an effort that another of the same muscle shows, or show one in pieces that
+    are one in another: what overlaps is one effort. The number stays in doubt.
+
+    Parameters
+    ----------
+    evidence
+        As from ``evidence_of``, efforts having been asked for.
+    doubted
+        What ``clearest`` gave; the same comes back where nothing shows more.
+    """
+    shown: list[tuple[Evidence, Excursions]] = []
+    for one in (without_jumps(e, time_s) for e in evidence):
+        found = one.excursions(time_s) if one.structure is doubted[0].structure else None
+        if found is not None and found.efforts and found.clearness >= LEAST_CLEAR:
+            shown.append((one, found))
+    inside = [within(found.efforts, time_s.size) for _, found in shown]
+    number = len(runs(np.any(inside, axis=0))) if inside else 0
+    complete = (one for one, found in shown if len(found.efforts) == number)
+    effort = next(complete, None)
+    return (effort, replace(doubted[1], number=number)) if effort else doubted
 
 
 def first_sure(

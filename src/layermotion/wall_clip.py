@@ -8,7 +8,7 @@ from layermotion.breathing import SMALLEST_BREATH, breath_signal
 from layermotion.clip import Clip
 from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise
 from layermotion.counting import Count
-from layermotion.evidence import Evidence, better_seen, clearest, evidence_of
+from layermotion.evidence import Evidence, better_seen, clearest, evidence_of, fullest
 from layermotion.footage import Footage, spread
 from layermotion.labels import MUSCLES, Structure
 from layermotion.lateral import lateral_side
@@ -90,8 +90,10 @@ def _clearest_effort(
     own = clearest(evidence_of(at_site, slides), seen.time_s, is_asked=seen.is_asked)
     if not (own[1].doubt and seen.is_asked):
         return own
-    # A shadow may hide the site; what settles nothing changes nothing. Only the TrA tells: the
-    # others may thin in an effort, so that their rest looks like one.
-    whole = whole_thickness(seen.edges, Structure.TRA)
-    other = clearest(evidence_of((*at_site, whole), slides), seen.time_s, is_asked=True)
-    return own if other[1].doubt else other
+    # A shadow may hide the site. Only the whole of the TrA tells: the others may thin in an effort,
+    # so that their rest looks like one.
+    every = evidence_of((*at_site, whole_thickness(seen.edges, Structure.TRA)), slides)
+    other = clearest(every, seen.time_s, is_asked=True)
+    if not other[1].doubt:
+        return other
+    return fullest(every, seen.time_s, own) if own[0].structure is Structure.TRA else own
