@@ -216,18 +216,14 @@ def test_muscle_more_than_three_times_as_thick_shows_no_effort(ratio: float, num
     assert count_in(evidence({"tra": tra}), is_asked=False).number == number
 
 
-@pytest.mark.parametrize(("ramp_s", "number"), [(3.0, 1), (9.0, 0)])
-def test_drift_is_no_effort(ramp_s: float, number: int) -> None:
-    drift = 0.15 * np.interp(TIME_S, [1, 1 + ramp_s], [0, 1])
-    assert count_in(evidence({"tra": 3 * (1 + drift) + noise(0.01)})).number == number
-
-
 @pytest.mark.parametrize(("is_asked", "number"), [(True, 1), (False, 0)])
-def test_signal_seldom_seen_shows_efforts_only_where_one_was_asked_for(
-    is_asked: bool, number: int
+@pytest.mark.parametrize("is_hidden", [True, False])
+def test_effort_cut_off_or_partly_hidden_counts_only_where_one_was_asked_for(
+    is_hidden: bool, is_asked: bool, number: int
 ) -> None:
-    tra = 3 * (1 + 0.3 * activation()) + noise(0.01)
-    tra[TIME_S > 6.5] = np.nan
+    tra = 3 * (1 + 0.3 * activation(((2, 5) if is_hidden else (8, 20),))) + noise(0.01)
+    if is_hidden:
+        tra[(TIME_S > 3) & (TIME_S < 4.3)] = np.nan
     assert count_in(evidence({"tra": tra}), is_asked=is_asked).number == number
 
 

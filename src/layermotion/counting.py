@@ -12,9 +12,9 @@ LONGEST_GAP_S, LONGEST_GAP_COUGH_S = 1.0, 0.2
 # A lone value between gaps may be wrong, and shows no course (our choice).
 FEWEST_SEEN = 3
 # Efforts that stand out from rest by less than this many standard deviations within both may be
-# breathing, drift or noise: a sine reaches 3 (our choice); where none was asked for, by less than
-# the second, or in a signal known in less than this share of the frames (our choice).
-LEAST_CLEAR, LEAST_CLEAR_UNASKED, LEAST_KNOWN_UNASKED = 3.1, 3.2, 0.5
+# breathing, drift or noise: a sine reaches 3 (our choice); by less than the second where none was
+# asked for (our choice).
+LEAST_CLEAR, LEAST_CLEAR_UNASKED = 3.1, 3.2
 HIDDEN = "for a time in which an effort may have been the structure could not be seen"
 UNCLEAR = "what may be efforts hardly stands out from what moves at rest"
 BREATHS = "what moved as far as the efforts, but with the course of a breath, was left out"
@@ -59,7 +59,8 @@ def count_efforts(
     """Count the efforts that a signal shows, and tell what makes the number doubtful.
 
     What does not stand out from rest counts only where efforts were asked for and all of the clip
-    is seen: else nothing says that it is more than breathing, drift or noise.
+    is seen: else nothing says that it is more than breathing, drift or noise. Where none was asked
+    for nothing counts if some of the clip is not seen, or if no effort both begins and ends.
 
     Parameters
     ----------
@@ -77,10 +78,10 @@ def count_efforts(
     is_mixed = found is not None and number > 0 and found.breaths > 0
     least = LEAST_CLEAR if is_asked else LEAST_CLEAR_UNASKED
     is_unclear = found is not None and number > 0 and found.clearness < least
-    if number and not is_asked:
-        # Where breaths reach as far, or little is seen, nothing says that an effort was made.
-        is_unclear |= is_mixed or float(np.mean(~np.isnan(signal))) < LEAST_KNOWN_UNASKED
-    if is_unclear and (is_hidden or not is_asked):
+    if found is not None and number and not is_asked:
+        # All may be breaths where breaths reach as far, and drift where none begins and ends.
+        is_unclear |= is_mixed or not any(_is_whole(span, time_s) for span in found.efforts)
+    if is_unclear and is_hidden or not is_asked and (is_unclear or is_hidden):
         number = 0
     doubts = (
         (is_hidden, HIDDEN),
@@ -89,6 +90,11 @@ def count_efforts(
         (number and is_mixed, BREATHS),
     )
     return Count(number, next((words for holds, words in doubts if holds), ""))
+
+
+def _is_whole(effort: tuple[int, int], time_s: Signal) -> bool:
+    """Whether the clip shows both ends of an effort, given by its first and last frame."""
+    return effort[0] > 0 and effort[1] < time_s.size - 1
 
 
 def longest_unseen_s(signal: Signal, time_s: Signal) -> float:

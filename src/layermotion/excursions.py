@@ -29,9 +29,6 @@ BREATH_FOOT = 0.25
 BREATH_RAMP_S, BREATH_HELD, LONGEST_CREST_S, CALM_S = 0.3, 4.0, 3.5, 0.3
 # One way of a breath takes less than this many times the other (our choice).
 BREATH_UNEVEN = 3.0
-# What takes longer than this between its quarters on every side that is seen drifts, s (our choice:
-# an effort whose rise and return both take five seconds is none).
-LONGEST_RAMP_S = 2.5
 # What the clip's end cuts off is an effort only if this much of its hold shows, s (our choice).
 SHORTEST_HOLD_S = 2.0
 
@@ -203,7 +200,7 @@ def _without_breaths(
 
 
 def _is_breath(fall: Signal, time_s: Signal, other_fall: Signal, other_time_s: Signal) -> bool:
-    """Tell whether an excursion drifts, or has the course of a breath: slow both ways, never held.
+    """Tell whether an excursion has the course of a breath: slow both ways and never held.
 
     Parameters
     ----------
@@ -220,8 +217,6 @@ def _is_breath(fall: Signal, time_s: Signal, other_fall: Signal, other_time_s: S
         crest = int(np.flatnonzero(way <= BREATH_FOOT)[-1])
         crest_s += abs(float(time[crest] - time[0]))
         ramps_s += [abs(float(time[i] - time[crest])) for i in low]
-    if min(ramps_s, default=0.0) > LONGEST_RAMP_S:
-        return True
     is_slow = bool(ramps_s) and min(ramps_s) >= max(BREATH_RAMP_S, max(ramps_s) / BREATH_UNEVEN)
     longest_s = min(LONGEST_CREST_S, BREATH_HELD * float(np.mean(ramps_s))) if is_slow else 0.0
     if len(ramps_s) < 2:
