@@ -3,10 +3,10 @@
 python scripts/scaling.py --out out/scaling                     every case
 python scripts/scaling.py --out out/scaling --cases ready       one case
 
-``fresh`` draws pictures as configs/train.yaml says, ``eightfold`` and ``sixteenfold`` use each
-drawn picture so many times, and ``ready`` takes them from the pool of scripts/ablation.py in the
-same folder, which shows what the GPUs can do when drawing costs nothing. Without a GPU processes
-share the cores.
+``fresh`` draws pictures as configs/train.yaml says, ``eightfold``, ``sixteenfold`` and
+``thirtytwofold`` use each drawn picture so many times, and ``ready`` takes them from the pool of
+scripts/ablation.py in the same folder, which shows what the GPUs can do when drawing costs nothing.
+Without a GPU processes share the cores.
 """
 
 import argparse
