@@ -81,7 +81,7 @@ def count_efforts(
     if found is not None and number and not is_asked:
         # All may be breaths where breaths reach as far, and drift where none begins and ends.
         is_unclear |= is_mixed or not any(_is_whole(span, time_s) for span in found.efforts)
-    if is_unclear and is_hidden or not is_asked and (is_unclear or is_hidden):
+    if (is_unclear and is_hidden) or (not is_asked and (is_unclear or is_hidden)):
         number = 0
     doubts = (
         (is_hidden, HIDDEN),

@@ -300,9 +300,11 @@ def _is_effort(
     breaths alone.
     """
     found = shown.found
-    if shown.evidence.is_thickness or not found.efforts:
+    if not found.efforts:
+        return False
+    if shown.evidence.is_thickness:
         levels = 1 + found.zero + np.array([0, found.side * found.height.max()])
-        return bool(found.efforts) and levels.max() <= MOST_THICKENED * levels.min()
+        return bool(levels.max() <= MOST_THICKENED * levels.min())
     if is_asked and found.clearness >= LEAST_CLEAR:
         return True
     breaths = [
