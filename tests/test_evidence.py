@@ -120,6 +120,8 @@ def test_no_effort_is_sure_only_where_the_tra_is_seen_and_none_was_asked_for() -
     assert count_in(hidden, is_asked=False) == Count(0, HIDDEN)
     seen = count_in(evidence({"eo": still, "tra": still}), is_asked=False)
     assert (seen, seen.caution) == (Count(0), ())
+    slid = evidence({"eo": still, "tra": still}, {"tra": 3 * activation() + noise(0.1)})
+    assert count_in(slid, is_asked=False) == Count(0, UNCLEAR)
     assert count_in(evidence({"tra": still})) == Count(0, NONE_FOUND)
     assert count_in(evidence({}), is_asked=False) == Count(0, HIDDEN)
 

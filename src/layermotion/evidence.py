@@ -7,7 +7,14 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.counting import DISAGREE, LEAST_CLEAR, LONGEST_GAP_S, Count, count_efforts
+from layermotion.counting import (
+    DISAGREE,
+    LEAST_CLEAR,
+    LONGEST_GAP_S,
+    UNCLEAR,
+    Count,
+    count_efforts,
+)
 from layermotion.excursions import (
     Direction,
     Excursions,
@@ -160,7 +167,7 @@ def clearest(
     efforts where the slide shows breaths, and of the muscles the clearest; in both cases of those
     that show for sure how many efforts there are, where there are any. Where none shows an effort
     the best seen thickness is taken, and none is sure to be missing only if the TrA, which may
-    contract alone, was seen.
+    contract alone, was seen and nothing of it looks like an effort.
 
     Parameters
     ----------
@@ -184,7 +191,10 @@ def clearest(
     if not shown:
         of_tra = max((e for e in evidence if e.structure is Structure.TRA), key=lambda e: e.seen)
         best_seen = max((e for e in evidence if e.is_thickness), key=lambda e: e.seen)
-        return best_seen, count_in(of_tra.value, found=None)
+        count = count_in(of_tra.value, found=None)
+        if any(one.evidence.structure is Structure.TRA and one.found.efforts for one in every):
+            count = replace(count, doubt=count.doubt or UNCLEAR)
+        return best_seen, count
     sure = [each for each in shown if not each.count.doubt]
     chosen = max(sure or shown, key=lambda each: each.found.clearness)
     count = chosen.count
