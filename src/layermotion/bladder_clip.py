@@ -49,15 +49,16 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
 
     def evidence(moved: Quantity) -> tuple[Evidence, ...]:
         limits = (SMALLEST_LIFT_MM * unit, LARGEST_BREATH_MM * unit, direction)
-        own = Evidence(Structure.BLADDER, moved.value, *limits)
-        return (own, without_slow(own, time_s)) if clip.task is Task.COUGH else (own,)
+        whole = Evidence(Structure.BLADDER, moved.value, *limits)
+        return (whole, without_slow(whole, time_s)) if clip.task is Task.COUGH else (whole,)
 
     longest_gap_s = LONGEST_GAP_COUGH_S if clip.task in COUGHS else LONGEST_GAP_S
-    effort, count = first_sure(evidence(base), time_s, longest_gap_s, is_asked=seen.is_asked)
+    own = evidence(base)
+    effort, count = first_sure(own, time_s, longest_gap_s, is_asked=seen.is_asked)
     if count.doubt and seen.is_asked:
         # Where the base is hidden, the wall beside it may tell when; alone it is no sure sign.
         wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
-        both = (*evidence(base), *evidence(wall))
+        both = (*own, *evidence(wall))
         effort, count = first_sure(both, time_s, longest_gap_s, is_asked=True)
     efforts = efforts_in(
         effort, count, time_s, base.value, SMALLEST_BREATH_MM * unit, is_rest=seen.is_rest

@@ -73,23 +73,18 @@ def count_efforts(
     is_asked
         Whether the patient is known to have been asked for efforts.
     """
-    number = len(found.efforts) if found else 0
     is_hidden = longest_unseen_s(signal, time_s) > longest_gap_s
-    is_mixed = found is not None and number > 0 and found.breaths > 0
-    least = LEAST_CLEAR if is_asked else LEAST_CLEAR_UNASKED
-    is_unclear = found is not None and number > 0 and found.clearness < least
-    if found is not None and number and not is_asked:
+    if found is None or not found.efforts:
+        return Count(0, HIDDEN if is_hidden else NONE_FOUND if is_asked else "")
+    is_mixed = found.breaths > 0
+    is_unclear = found.clearness < (LEAST_CLEAR if is_asked else LEAST_CLEAR_UNASKED)
+    if not is_asked:
         # All may be breaths where breaths reach as far, and drift where none begins and ends.
         is_unclear |= is_mixed or not any(_is_whole(span, time_s) for span in found.efforts)
-    if (is_unclear and is_hidden) or (not is_asked and (is_unclear or is_hidden)):
-        number = 0
-    doubts = (
-        (is_hidden, HIDDEN),
-        (is_unclear, UNCLEAR),
-        (is_asked and not number, NONE_FOUND),
-        (number and is_mixed, BREATHS),
-    )
-    return Count(number, next((words for holds, words in doubts if holds), ""))
+    counts_none = (is_unclear and is_hidden) or (not is_asked and (is_unclear or is_hidden))
+    doubts = ((is_hidden, HIDDEN), (is_unclear, UNCLEAR), (is_mixed, BREATHS))
+    doubt = next((words for holds, words in doubts if holds), "")
+    return Count(0 if counts_none else len(found.efforts), doubt)
 
 
 def _is_whole(effort: tuple[int, int], time_s: Signal) -> bool:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from layermotion.boundaries import Boundaries, no_boundaries
 from layermotion.clip import Clip
 from layermotion.errors import MeasurementError
+from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
 from layermotion.looking import (
     LEAST_RECOGNISED,
@@ -92,11 +93,16 @@ class Footage:
         return self.clip.task is Task.REST or self.clip.is_still
 
     @property
+    def motion_spacing(self) -> Spacing | None:
+        """Pixel size by which motion is told in mm; None without a scale, or a second moment."""
+        return None if self.clip.is_still else self.clip.spacing
+
+    @property
     def probe_shift(self) -> tuple[Quantity, ...]:
-        """How far the probe moved, where the clip has a scale and more than one moment."""
-        if self.clip.spacing is None or self.clip.is_still:
+        """How far the probe moved, where that can be told in mm."""
+        if self.motion_spacing is None:
             return ()
-        shift = probe_shift(self.motions, self.clip.spacing)
+        shift = probe_shift(self.motions, self.motion_spacing)
         confidence = shift.confidence.copy()
         return (Quantity("probe_shift", "image", "mm", shift.magnitude_mm, confidence),)
 

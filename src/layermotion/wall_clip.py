@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from layermotion.breathing import SMALLEST_BREATH, breath_signal
-from layermotion.clip import Clip
 from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise
 from layermotion.counting import Count
 from layermotion.evidence import Evidence, better_seen, clearest, evidence_of, fullest
@@ -13,7 +12,7 @@ from layermotion.footage import Footage, spread
 from layermotion.labels import MUSCLES, Structure
 from layermotion.lateral import lateral_side
 from layermotion.medial import follow_medial_edge, measure_medial_edge
-from layermotion.motion import TissueMotion, slide_mm
+from layermotion.motion import slide_mm
 from layermotion.movement import measure_slide
 from layermotion.outcome import Outcome, efforts_in, from_rest
 from layermotion.second_look import agreed_thickness
@@ -44,7 +43,7 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
     fixed, disputes = agreed_thickness(seen.edges, seen.again, site_px, seen.scale, seen.grid)
     thickness = tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)
     side = lateral_side(spread(seen.edges))
-    slides = _slides(clip, seen.motions, side)
+    slides = _slides(seen, side)
     effort, count = _clearest_effort(seen, thickness, slides)
     breath = breath_signal(thickness)
     efforts = efforts_in(effort, count, time_s, breath, SMALLEST_BREATH, is_rest=seen.is_rest)
@@ -68,13 +67,14 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
     return Outcome(series, efforts, measures, site_px, (*cautions, *disputes), medial_edge)
 
 
-def _slides(clip: Clip, motions: Sequence[TissueMotion], side: int) -> tuple[Quantity, ...]:
-    """Slide of each muscle, where a clip has a scale and more than one moment."""
-    if clip.spacing is None or clip.is_still:
+def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
+    """Slide of each muscle, where motion can be told in mm."""
+    spacing = seen.motion_spacing
+    if spacing is None:
         return ()
     slides = []
     for muscle in MUSCLES:
-        value, confidence = slide_mm(motions, clip.spacing, side or 1, muscle)
+        value, confidence = slide_mm(seen.motions, spacing, side or 1, muscle)
         slide = Quantity("slide", muscle, "mm", value, confidence)
         slides.append(withhold_noise(slide, SLIDE_SCATTER_MM))
     return tuple(slides)
