@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.continuity import BASE_SCATTER_MM, SLIDE_SCATTER_MM, withhold_jumps, withhold_noise
+from layermotion.continuity import (
+    BASE_SCATTER_MM,
+    SLIDE_SCATTER_MM,
+    withhold_jumps,
+    withhold_noise,
+    withhold_torn,
+)
 from layermotion.geometry import Spacing
 from layermotion.series import Quantity, Scale
 
@@ -74,6 +80,24 @@ def test_a_slide_with_efforts_and_breaths_is_kept(rate_hz: float) -> None:
     value = effort_mm + breath_mm + scatter_mm
     value[20:30] = np.nan
     np.testing.assert_array_equal(steadied(value.copy()).value, value)
+    np.testing.assert_array_equal(joined(value, time_s).value, value)
+
+
+def joined(value: NDArray[np.float64], time_s: NDArray[np.float64]) -> Quantity:
+    sure = np.where(np.isnan(value), 0.0, 0.9)
+    return withhold_torn(Quantity("slide", "tra", "mm", value.copy(), sure), time_s)
+
+
+def test_a_slide_that_springs_to_another_texture_is_withheld() -> None:
+    time_s = np.arange(0, 8, 1 / 30)
+    value = 12 * (0.5 - 0.5 * np.cos(np.pi * np.clip((time_s - 2) / 0.4, 0, 1)))
+    away = value.copy()
+    away[150:155] += 9
+    found = joined(away, time_s)
+    assert np.isnan(found.value).all() and not found.confidence.any()
+    # After a second without a value a muscle may be anywhere.
+    away[120:150] = away[155:185] = np.nan
+    np.testing.assert_array_equal(joined(away, time_s).value, away)
 
 
 def test_a_slide_that_shakes_from_frame_to_frame_is_withheld() -> None:

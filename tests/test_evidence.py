@@ -25,7 +25,6 @@ from layermotion.evidence import (
     clearest,
     evidence_of,
     first_sure,
-    fullest,
     without_jumps,
     without_slow,
 )
@@ -271,10 +270,15 @@ def test_coughs_are_counted_on_a_base_that_breathes() -> None:
     quick = without_slow(base, TIME_S)
     one, count = first_sure([base, quick], TIME_S, LONGEST_GAP_COUGH_S, is_asked=True)
     assert (one, count) == (quick, Count(3))
-    # Where none is sure, the first tells.
+    # Where none is sure, the first that shows any tells, or the first of all.
     unseen = Evidence(Structure.BLADDER, BLANK, 1.2, 4.0, Direction.EITHER)
     first = first_sure([unseen, unseen], TIME_S, LONGEST_GAP_S, is_asked=True)
     assert first == (unseen, Count(0, HIDDEN))
+    partly = 6 * activation()
+    partly[(TIME_S > 3) & (TIME_S < 4.5)] = np.nan
+    lifted = replace(unseen, value=partly)
+    first = first_sure([unseen, lifted], TIME_S, LONGEST_GAP_S, is_asked=True)
+    assert first == (lifted, Count(2, HIDDEN))
 
 
 def test_efforts_among_breaths_count_only_where_they_were_asked_for() -> None:
@@ -315,23 +319,6 @@ def test_a_lone_value_does_not_end_a_gap() -> None:
         broken = signal.copy()
         broken[100 : 100 + known] = 0.5
         assert longest_unseen_s(broken, TIME_S) == pytest.approx(gap_s, abs=0.15)
-
-
-@pytest.mark.parametrize("first_gap_s", [(8.9, 10.1), (7.0, 11.5)])
-def test_signal_that_shows_as_many_as_all_of_its_muscle_tells_a_doubtful_number(
-    first_gap_s: tuple[float, float],
-) -> None:
-    # One shows the second effort in pieces, or not at all; the other has a gap of its own.
-    broken, whole = (3 * (1 + 0.3 * activation()) + noise(0.01, seed) for seed in (1, 2))
-    inside = (TIME_S > first_gap_s[0]) & (TIME_S < first_gap_s[1])
-    broken[inside] = 3.0
-    whole[(TIME_S > 0.3) & (TIME_S < 1.6)] = np.nan
-    every = [*evidence({"tra": broken}), *evidence({"tra": whole})]
-    doubted = Evidence(Structure.TRA, broken, 0.07, 0.2, Direction.RISES), Count(3, HIDDEN)
-    effort, count = fullest(every, TIME_S, doubted)
-    assert count == Count(2, HIDDEN) and np.isnan(effort.value).any()
-    others = [one for one in every if one.structure is not Structure.TRA]
-    assert fullest(others, TIME_S, doubted) == doubted
 
 
 def test_followed_tissue_counts_where_it_is_mostly_known() -> None:

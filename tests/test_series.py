@@ -184,6 +184,8 @@ def test_impossible_series_are_refused() -> None:
 
 TIME_S = np.arange(120) / 20.0
 PEAK_PX = 236.0  # the base bulges most here
+# Height of a bladder between columns 60 and 380, as a share of that in its middle.
+ROUND = np.sqrt(np.clip(1 - ((COLUMN_PX - 220) / 160) ** 2, 0, 1))
 
 
 def course(height_mm: float) -> Array:
@@ -192,7 +194,7 @@ def course(height_mm: float) -> Array:
 
 
 def bladder_frames(lift_mm: Array, push_mm: Array | float = 0.0, wide_mm: float = 12.0):
-    """Bladder whose base bulges by a bell while the probe pushes all tissue towards itself."""
+    """Round bladder whose base bulges by a bell while the probe pushes all tissue to itself."""
     rng = np.random.default_rng(2)
     across_mm = (COLUMN_PX.astype(float) - PEAK_PX) * SPACING.column_mm
     rest_mm = 40 - (across_mm / 20) ** 2
@@ -201,7 +203,7 @@ def bladder_frames(lift_mm: Array, push_mm: Array | float = 0.0, wide_mm: float 
         deep_mm = rest_mm - lift * np.exp(-0.5 * (across_mm / wide_mm) ** 2) - push
         deep_mm = deep_mm + rng.normal(0, 0.1, deep_mm.shape)
         rows = np.where(seen, deep_mm / SPACING.row_mm, np.nan)
-        yield boundaries_of(Structure.BLADDER, np.where(seen, 150.0, np.nan), rows)
+        yield boundaries_of(Structure.BLADDER, rows - ROUND * (rows - 150), rows)
 
 
 def pushed(push_mm: Array) -> Settle:
@@ -282,8 +284,11 @@ def test_base_is_followed_along_the_skin_when_the_probe_slips() -> None:
         column = COLUMN_PX.astype(float)
         before = column - moved / SPACING.column_mm
         known = np.isfinite(edges.deep_px[BLADDER])
-        rows = np.interp(before, column[known], edges.deep_px[BLADDER][known], np.nan, np.nan)
-        slipped.append(boundaries_of(Structure.BLADDER, rows - 100, rows))
+        top, rows = (
+            np.interp(before, column[known], edge[BLADDER][known], np.nan, np.nan)
+            for edge in (edges.superficial_px, edges.deep_px)
+        )
+        slipped.append(boundaries_of(Structure.BLADDER, top, rows))
 
     def settle(index: int, column_px: Array, depth: Array) -> tuple[Array, Array]:
         return column_px - slip_mm[index] / SPACING.column_mm, depth
@@ -324,7 +329,8 @@ def test_bladder_cut_off_at_its_deepest_has_a_base_only_if_that_moves_inside(
     for edges in bladder_frames(course(lift_mm), wide_mm=4.0):
         slope_mm = 0.1 * (COLUMN_PX - PEAK_PX) * SPACING.column_mm
         deep = edges.deep_px[BLADDER] - slope_mm / SPACING.row_mm
-        frames.append(boundaries_of(Structure.BLADDER, edges.superficial_px[BLADDER], deep))
+        top = np.where(np.isnan(deep), np.nan, 150.0)
+        frames.append(boundaries_of(Structure.BLADDER, top, deep))
     # Nothing moves but the stretch beside the shadow, and that little.
     if not is_seen:
         for i, edges in enumerate(frames):

@@ -75,8 +75,13 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     measure = measure_wall_clip if seen.view is View.ABDOMINAL_WALL else measure_bladder_clip
     outcome = measure(seen, segmenter)
     efforts = outcome.efforts
-    times = measure_timing(
-        efforts.courses, efforts.windows, efforts.structure, seen.task, TIMING_METHOD
+    # Where only all layers together show the efforts, no muscle's times are known.
+    times = (
+        measure_timing(
+            efforts.courses, efforts.windows, efforts.structure, seen.task, TIMING_METHOD
+        )
+        if efforts.structure
+        else ()
     )
     return Analysis(
         clip=clip,

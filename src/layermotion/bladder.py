@@ -33,9 +33,10 @@ WIDEST_GAP, LOWEST_SHARE = 0.05, 0.35
 # A bladder that this share of its seen width inside its end still has this share of its height is
 # cut off there by a shadow or the side of the picture (our choice: round outlines have two thirds).
 END_SHARE, OPEN_HEIGHT = 0.06, 0.75
-# Where it is cut off where it is deepest in most frames, and moves there by more than this share of
-# the most that any stretch moves, the base lies there or beyond (our choice).
-MOVES_AT_END = 0.8
+# Where it is cut off where it is deepest in this share of the frames, a part of the efforts, and
+# moves there by more than the second share of the most that any stretch moves, the base lies there
+# or beyond (our choice).
+CUT_OFTEN, MOVES_AT_END = 0.15, 0.8
 # Depth over width, in equal units, beyond which the wall runs along the beam, as at the side of a
 # shadow, and a small shift across looks like a large one in depth (our choice: a base that descends
 # reaches half of it in synthetic clips, the side of a shadow twice).
@@ -244,7 +245,7 @@ def base_series(
     moved[:, inner - first] = np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]
     half = min(max(2, round(scale.base_half / pitch)), (moved.shape[1] - 1) // 2)
     travel = _travel(moved, half)
-    is_cut = np.mean(np.array(cut_low)[usable], axis=0) > 0.5
+    is_cut = np.mean(np.array(cut_low)[usable], axis=0) > CUT_OFTEN
     if not even_hidden and np.any(is_cut & (travel[[0, -1]] > MOVES_AT_END * travel.max())):
         return unseen, None
     usual = float(np.median(travel[inner - first]))

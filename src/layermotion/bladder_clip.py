@@ -14,6 +14,7 @@ from layermotion.motion import without_probe
 from layermotion.outcome import Outcome, efforts_in, from_rest
 from layermotion.segment import Segmenter
 from layermotion.series import Quantity, Series
+from layermotion.settling import with_lone_breath
 from layermotion.uncertainty import uncertainty
 
 # Excursions of the bladder base below this are never an effort, mm, or as a share of the picture's
@@ -59,7 +60,8 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
         # Where the base is hidden, the wall beside it may tell when; alone it is no sure sign.
         wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
         both = (*own, *evidence(wall))
-        effort, count = first_sure(both, time_s, longest_gap_s, is_asked=True)
+        counted = first_sure(both, time_s, longest_gap_s, is_asked=True)
+        effort, count = with_lone_breath(counted, time_s)
     efforts = efforts_in(
         effort, count, time_s, base.value, SMALLEST_BREATH_MM * unit, is_rest=seen.is_rest
     )

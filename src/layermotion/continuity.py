@@ -14,6 +14,9 @@ FASTEST_PER_S, SMALLEST_STEP = 12.5, 0.2
 # clips what is followed scatters by up to 0.07 mm, noise in a slide by 0.2 to 0.5, and the edge of
 # a base lost in haze by 0.15).
 SLIDE_SCATTER_MM, BASE_SCATTER_MM, FEWEST_DIFFERENCES = 0.15, 0.1, 15
+# Fastest slide, mm/s, and the step by which tracking may err beside it, mm (our choice: 20 mm in a
+# third of a second reach 94 mm/s).
+FASTEST_SLIDE_MM_S, SLIDE_STEP_MM = 100.0, 0.5
 # Of frames farther apart than this, s, third differences of a base hold its own motion (our choice:
 # a strain by 20 mm in half a second looks like 0.14 mm of scatter at 6 frames/s).
 LONGEST_STEP_S = 0.1
@@ -86,3 +89,28 @@ def withhold_noise(quantity: Quantity, most: float) -> Quantity:
     if NORMAL_SPREAD * float(np.median(rough)) / THIRD_GAIN <= most:
         return quantity
     return quantity.without(np.arange(quantity.value.size))
+
+
+def withhold_torn(slide: Quantity, time_s: NDArray[np.float64]) -> Quantity:
+    """Give no value at all where a slide springs farther than any muscle slides.
+
+    Another texture was then taken for that of the muscle, and which of the two is right cannot be
+    known.
+
+    Parameters
+    ----------
+    slide
+        In mm.
+    time_s
+        Shape (frames,), s.
+
+    Returns
+    -------
+    Quantity
+        The same, or all NaN with confidence 0.
+    """
+    known = np.flatnonzero(~np.isnan(slide.value))
+    step_mm, step_s = np.abs(np.diff(slide.value[known])), np.diff(time_s[known])
+    if np.any(step_mm > SLIDE_STEP_MM + FASTEST_SLIDE_MM_S * step_s):
+        return slide.without(np.arange(slide.value.size))
+    return slide

@@ -18,6 +18,7 @@ LEAST_CLEAR, LEAST_CLEAR_UNASKED = 3.1, 3.2
 HIDDEN = "for a time in which an effort may have been the structure could not be seen"
 UNCLEAR = "what may be efforts hardly stands out from what moves at rest"
 BREATHS = "what moved as far as the efforts, but with the course of a breath, was left out"
+LONE = "one of them has the course of a breath"
 DISAGREE = "the muscles show different numbers of efforts"
 NONE_FOUND = "an effort was asked for and none was seen"
 

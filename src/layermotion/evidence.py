@@ -21,7 +21,6 @@ from layermotion.excursions import (
     Signal,
     clearness,
     find_excursions,
-    runs,
     smooth,
     within,
 )
@@ -65,17 +64,17 @@ class Evidence:
     Parameters
     ----------
     structure
-        The muscle, or the bladder.
+        The muscle, or the bladder; None for all layers together.
     value
-        Shape (frames,), NaN where not measured: change of thickness as a share, slide in mm, or
-        displacement of the bladder base.
+        Shape (frames,), NaN where not measured: change of thickness as a share, slide in mm,
+        displacement of the bladder base, or ``outline_course``.
     smallest, largest_breath
         In the unit of ``value``.
     direction
         Which way an effort moves the signal: thickness mostly rises, slide goes either way.
     """
 
-    structure: Structure
+    structure: Structure | None
     value: Signal
     smallest: float
     largest_breath: float
@@ -207,37 +206,12 @@ def clearest(
     return chosen.evidence, count
 
 
-def fullest(
-    evidence: Sequence[Evidence], time_s: Signal, doubted: tuple[Evidence, Count]
-) -> tuple[Evidence, Count]:
-    """Signal that shows as many efforts as all of its muscle together, for a number in doubt.
-
-    One signal may miss an effort that another of the same muscle shows, or show one in pieces that
-    are one in another: what overlaps is one effort. The number stays in doubt.
-
-    Parameters
-    ----------
-    evidence
-        As from ``evidence_of``, efforts having been asked for.
-    doubted
-        What ``clearest`` gave; the same comes back where nothing shows more.
-    """
-    shown: list[tuple[Evidence, Excursions]] = []
-    for one in (without_jumps(e, time_s) for e in evidence):
-        found = one.excursions(time_s) if one.structure is doubted[0].structure else None
-        if found is not None and found.efforts and found.clearness >= LEAST_CLEAR:
-            shown.append((one, found))
-    inside = [within(found.efforts, time_s.size) for _, found in shown]
-    number = len(runs(np.any(inside, axis=0))) if inside else 0
-    complete = (one for one, found in shown if len(found.efforts) == number)
-    effort = next(complete, None)
-    return (effort, replace(doubted[1], number=number)) if effort else doubted
-
-
 def first_sure(
     evidence: Sequence[Evidence], time_s: Signal, longest_gap_s: float, *, is_asked: bool
 ) -> tuple[Evidence, Count]:
-    """First signal that shows for sure how many efforts there are, else the first of all.
+    """First signal that shows for sure how many efforts there are, else the first that shows any.
+
+    The first of all where none shows an effort.
 
     Parameters
     ----------
@@ -256,7 +230,8 @@ def first_sure(
         )
         for one in evidence
     ]
-    return next((pair for pair in counted if not pair[1].doubt), counted[0])
+    # Of equals the first is taken.
+    return max(counted, key=lambda pair: (not pair[1].doubt, pair[1].number > 0))
 
 
 def without_slow(evidence: Evidence, time_s: Signal) -> Evidence:
@@ -292,7 +267,7 @@ def _jumps(height: Signal, time_s: Signal, begin: int, end: int) -> bool:
 
 def _of_muscles(every: Sequence[Shown]) -> list[Shown]:
     """Give of each muscle the signal that is to be preferred."""
-    best: dict[Structure, Shown] = {}
+    best: dict[Structure | None, Shown] = {}
     for one in every:
         known = best.get(one.evidence.structure)
         if known is None or one.rank > known.rank:

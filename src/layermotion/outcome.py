@@ -22,7 +22,7 @@ class Efforts:
     Parameters
     ----------
     structure
-        The one that shows them.
+        The one that shows them; None where only all layers together do.
     count
         How many there are, and whether that is sure.
     windows
@@ -33,7 +33,7 @@ class Efforts:
         Sentences on how rest was chosen.
     """
 
-    structure: Structure
+    structure: Structure | None
     count: Count
     windows: tuple[Window, ...]
     courses: tuple[Course, ...]

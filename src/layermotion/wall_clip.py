@@ -1,13 +1,15 @@
 """Owns how a clip of the abdominal wall is measured: from edges and motion to its outcome."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from layermotion.breathing import SMALLEST_BREATH, breath_signal
-from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise
+from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise, withhold_torn
 from layermotion.counting import Count
-from layermotion.evidence import Evidence, better_seen, clearest, evidence_of, fullest
+from layermotion.evidence import Evidence, better_seen, clearest, evidence_of
+from layermotion.excursions import Direction
 from layermotion.footage import Footage, spread
 from layermotion.labels import MUSCLES, Structure
 from layermotion.lateral import lateral_side
@@ -15,9 +17,11 @@ from layermotion.medial import follow_medial_edge, measure_medial_edge
 from layermotion.motion import slide_mm
 from layermotion.movement import measure_slide
 from layermotion.outcome import Outcome, efforts_in, from_rest
+from layermotion.outline import outline_course
 from layermotion.second_look import agreed_thickness
 from layermotion.segment import Segmenter
 from layermotion.series import Quantity, Series, thickness_series
+from layermotion.settling import by_outline, fullest
 from layermotion.uncertainty import uncertainty
 from layermotion.wall import UNSEEN_LAYER, measure_wall
 from layermotion.whole import whole_thickness
@@ -31,6 +35,9 @@ SLIDE_METHOD = (
     "the rest before the effort (its course over time: against the first rest); turn of the probe "
     "is removed, and its shift moves both alike."
 )
+# Changes of the shape of all layers below this are never an effort, as a share of the picture's
+# height (our choice: far below any effort, for noise sets its own limit).
+SMALLEST_OUTLINE_SHARE = 0.001
 LATERAL_UNKNOWN = (
     "The medial end of the TrA is not in view, so lateral is unknown: slide is positive towards "
     "the right of the picture."
@@ -53,7 +60,9 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
         medial_edge = follow_medial_edge(
             seen.edges, seen.motions, efforts.windows, site_px, side, clip.spacing, clip.area
         )
-        moving = (*moving, from_rest(medial_edge.quantity, efforts.windows))
+        whole = withhold_torn(medial_edge.quantity, time_s)
+        medial_edge = replace(medial_edge, quantity=whole)
+        moving = (*moving, from_rest(whole, efforts.windows))
     series = Series(clip.clip_id, time_s, (*thickness, *moving))
     is_placed = site_px is not None
     method = " ".join([WALL_METHOD, *efforts.how_rest, *([seen.site_words] if is_placed else [])])
@@ -76,7 +85,7 @@ def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
     for muscle in MUSCLES:
         value, confidence = slide_mm(seen.motions, spacing, side or 1, muscle)
         slide = Quantity("slide", muscle, "mm", value, confidence)
-        slides.append(withhold_noise(slide, SLIDE_SCATTER_MM))
+        slides.append(withhold_torn(withhold_noise(slide, SLIDE_SCATTER_MM), seen.time_s))
     return tuple(slides)
 
 
@@ -96,4 +105,9 @@ def _clearest_effort(
     other = clearest(every, seen.time_s, is_asked=True)
     if not other[1].doubt:
         return other
-    return fullest(every, seen.time_s, own) if own[0].structure is Structure.TRA else own
+    if own[0].structure is Structure.TRA:
+        own = fullest(every, seen.time_s, own)
+    smallest = SMALLEST_OUTLINE_SHARE * seen.clip.area.height
+    shape = outline_course(seen.edges)
+    outline = Evidence(None, shape, smallest, float("inf"), Direction.EITHER)
+    return by_outline(outline, seen.time_s, own)

@@ -1,0 +1,75 @@
+"""Owns how the edges of all layers move together: that tells efforts, but no size."""
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.boundaries import Boundaries
+from layermotion.labels import WALL_LAYERS, Structure, label_of
+from layermotion.series import LOWEST_CONFIDENCE
+
+Array = NDArray[np.float64]
+
+# Every so many columns is looked at: a twentieth of the smoothing length of a picture (our choice).
+EVERY_COLUMN = 4
+# A place on an edge takes part that is seen in this share of the frames, and a frame that shows
+# this share of those places (our choice).
+OFTEN_SEEN, MOSTLY_SEEN = 0.7, 0.6
+# Fewest places that show a shape (our choice).
+FEWEST_PLACES = 10
+# Shifts beyond this many times what nine in ten stay within are taken to be so far only (our
+# choice).
+FARTHEST, MOST_SHIFTS = 2.0, 0.9
+# Rounds in which the gaps settle (our choice).
+ROUNDS = 10
+
+
+def outline_course(frames: Iterable[Boundaries]) -> Array:
+    """Course over time of the one change of shape that moves the edges of all layers most.
+
+    A muscle that is hidden still bends, lifts and draws along what lies beside it. Rows count from
+    the skin, so that a push of the probe changes nothing.
+
+    Returns
+    -------
+    ndarray
+        Shape (F,), root mean square of the shift of all places, px, either way; NaN where too
+        little is seen.
+
+    Notes
+    -----
+    First principal component, gaps filled from the fit of the last round: Ilin and Raiko 2010, J
+    Mach Learn Res 11:1957-2000 (the imputation algorithm; from memory), here of clipped shifts.
+    """
+    rows = np.array([_places(edges) for edges in frames])
+    rows = rows[:, (~np.isnan(rows)).mean(axis=0) >= OFTEN_SEEN]
+    course = np.full(len(rows), np.nan)
+    if rows.shape[1] < FEWEST_PLACES:
+        return course
+    # Each place is seen in most frames, so some frames show most places.
+    is_enough = (~np.isnan(rows)).mean(axis=1) >= MOSTLY_SEEN
+    shift = rows[is_enough] - np.nanmedian(rows, axis=0)
+    is_known = ~np.isnan(shift)
+    limit = FARTHEST * float(np.quantile(np.abs(shift[is_known]), MOST_SHIFTS))
+    known = np.clip(np.nan_to_num(shift), -limit, limit)
+    filled = known
+    for _ in range(ROUNDS):
+        mean = filled.mean(axis=0)
+        around = filled - mean
+        shape = np.linalg.eigh(around.T @ around)[1][:, -1]
+        filled = np.where(is_known, known, mean + np.outer(around @ shape, shape))
+    course[is_enough] = around @ shape / np.sqrt(rows.shape[1])
+    return course
+
+
+def _places(edges: Boundaries) -> Array:
+    """Rows of all edges of the wall from the skin, shape (8 * columns,); NaN where not seen."""
+    layers = [label_of(layer) - 1 for layer in WALL_LAYERS]
+    fat = label_of(Structure.FAT) - 1
+    both = np.stack([edges.superficial_px, edges.deep_px]).astype(float)
+    both[:, edges.confidence < LOWEST_CONFIDENCE] = np.nan
+    skin = both[0, fat, ::EVERY_COLUMN]
+    known = skin[~np.isnan(skin)]
+    level = float(np.median(known)) if known.size else float("nan")
+    return (both[:, layers, ::EVERY_COLUMN] - level).reshape(-1)

@@ -1,0 +1,81 @@
+"""Settling: what else tells a number of efforts where no signal of a structure is sure of it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from test_evidence import BLANK, RATE_HZ, TIME_S, activation, evidence, noise
+
+from layermotion.counting import HIDDEN, LONE, UNCLEAR, Count
+from layermotion.evidence import Evidence
+from layermotion.excursions import Direction
+from layermotion.labels import Structure
+from layermotion.settling import by_outline, fullest, with_lone_breath
+
+Array = NDArray[np.float64]
+UNSEEN = Evidence(Structure.TRA, BLANK, 0.07, 0.2, Direction.RISES)
+# Two efforts, of which the first rises and falls as a breath does.
+BREATH_LIKE = np.sin(np.pi * np.clip((TIME_S - 2) / 3, 0, 1)) ** 2
+GENTLE = BREATH_LIKE + activation(((8.0, 11.0),))
+
+
+def outline(value: Array) -> Evidence:
+    return Evidence(None, value, 0.3, float("inf"), Direction.EITHER)
+
+
+@pytest.mark.parametrize("first_gap_s", [(8.9, 10.1), (7.0, 11.5)])
+def test_signal_that_shows_as_many_as_all_of_its_muscle_tells_a_doubtful_number(
+    first_gap_s: tuple[float, float],
+) -> None:
+    # One shows the second effort in pieces, or not at all; the other has a gap of its own.
+    broken, whole = (3 * (1 + 0.3 * activation()) + noise(0.01, seed) for seed in (1, 2))
+    inside = (TIME_S > first_gap_s[0]) & (TIME_S < first_gap_s[1])
+    broken[inside] = 3.0
+    whole[(TIME_S > 0.3) & (TIME_S < 1.6)] = np.nan
+    every = [*evidence({"tra": broken}), *evidence({"tra": whole})]
+    doubted = Evidence(Structure.TRA, broken, 0.07, 0.2, Direction.RISES), Count(3, HIDDEN)
+    effort, count = fullest(every, TIME_S, doubted)
+    assert count == Count(2, HIDDEN) and np.isnan(effort.value).any()
+    others = [one for one in every if one.structure is not Structure.TRA]
+    assert fullest(others, TIME_S, doubted) == doubted
+
+
+def test_shape_of_all_layers_counts_where_the_muscle_is_hidden_and_leaves_the_doubt() -> None:
+    shape = outline(-4 * activation() + noise(0.1))
+    effort, count = by_outline(shape, TIME_S, (UNSEEN, Count(0, HIDDEN)))
+    assert count == Count(2, HIDDEN) and effort.structure is None
+
+
+def test_muscle_and_shape_that_agree_are_sure() -> None:
+    muscle = replace(UNSEEN, value=0.3 * activation())
+    shape = outline(4 * activation() + noise(0.1))
+    assert by_outline(shape, TIME_S, (muscle, Count(2, UNCLEAR))) == (muscle, Count(2))
+
+
+@pytest.mark.parametrize("value", [BLANK, noise(0.5), 4 * np.sin(2 * np.pi * TIME_S / 3.5)])
+def test_shape_that_is_hidden_at_rest_or_breathing_changes_nothing(value: Array) -> None:
+    for doubted in ((UNSEEN, Count(0, HIDDEN)), (UNSEEN, Count(2, UNCLEAR))):
+        assert by_outline(outline(value), TIME_S, doubted) == doubted
+
+
+def test_shape_that_is_not_sure_counts_only_where_no_muscle_shows_an_effort() -> None:
+    shape, muscle = outline(4 * GENTLE), replace(UNSEEN, value=0.3 * activation(((8.0, 11.0),)))
+    assert by_outline(shape, TIME_S, (UNSEEN, Count(0, HIDDEN)))[1] == Count(2, LONE)
+    assert by_outline(shape, TIME_S, (muscle, Count(1, HIDDEN))) == (muscle, Count(1, HIDDEN))
+
+
+def test_lone_excursion_with_the_course_of_a_breath_is_an_effort_only_in_doubt() -> None:
+    slide = Evidence(Structure.TRA, 5 * GENTLE, 0.3, float("inf"), Direction.EITHER)
+    effort, count = with_lone_breath((slide, Count(1, UNCLEAR)), TIME_S)
+    found = effort.excursions(TIME_S)
+    assert count == Count(2, LONE) and found is not None and len(found.efforts) == 2
+    assert with_lone_breath((slide, Count(1)), TIME_S) == (slide, Count(1))
+
+
+def test_breaths_that_come_again_are_no_efforts() -> None:
+    breaths = np.sin(np.pi * np.clip((TIME_S - 5) / 3, 0, 1)) ** 2 + BREATH_LIKE
+    held = activation(((8.5, 12.0),))
+    slide = Evidence(Structure.TRA, 5 * (breaths + held), 0.3, float("inf"), Direction.EITHER)
+    counted = slide, Count(1, UNCLEAR)
+    assert TIME_S.size > 12 * RATE_HZ and with_lone_breath(counted, TIME_S) == counted
