@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
 from layermotion.labels import STRUCTURES, WALL_LAYERS, label_of
-from layermotion.outline import FEWEST_PLACES, MOSTLY_SEEN, outline_course
+from layermotion.outline import FEWEST_PLACES, MOSTLY_SEEN, outline_courses
 
 Array = NDArray[np.float64]
 FRAMES, COLUMNS = 90, 120
@@ -14,6 +14,7 @@ COLUMN = np.arange(COLUMNS, dtype=float)
 COURSE = np.interp(np.arange(FRAMES), [0, 20, 30, 55, 70, 89], [0, 0, 1, 1, 0, 0])
 # The layers below sink to the left and rise to the right as one of them contracts.
 BEND = np.linspace(-6, 4, COLUMNS)
+NOISE_PX = 0.4
 
 
 def frames(
@@ -23,13 +24,14 @@ def frames(
     is_seen = np.ones((FRAMES, 4, COLUMNS), bool) if seen is None else seen
     shift = np.zeros(FRAMES) if push is None else push
     shape = (len(STRUCTURES), COLUMNS)
+    rng = np.random.default_rng(5)
     result = []
     for factor, down, shown in zip(course, shift, is_seen, strict=True):
         top, deep = np.full((2, *shape), np.nan, np.float32)
         confidence = np.zeros(shape, np.float32)
         for depth, layer in enumerate(WALL_LAYERS):
             k, here = label_of(layer) - 1, shown[depth]
-            bend = factor * BEND * (depth > 0)
+            bend = factor * BEND * (depth > 0) + rng.normal(0, NOISE_PX, COLUMNS)
             top[k, here] = (20 + 25 * depth + down + bend)[here]
             deep[k, here] = (40 + 25 * depth + down + bend)[here]
             confidence[k, here] = 0.9
@@ -48,29 +50,37 @@ def test_shape_tells_the_course_whatever_hides_a_layer_for_a_while() -> None:
     seen[:, 3] = False
     seen[35:50, 2, :70] = False
     push = 3 * np.sin(np.arange(FRAMES) / 5)
-    value = outline_course(frames(COURSE, push, seen))
-    assert like_course(value) > 0.999
+    value, _ = outline_courses(frames(COURSE, push, seen))
+    assert like_course(value) > 0.99
     # Root mean square of what the places move, those of the fat included.
-    assert np.ptp(value) == pytest.approx(np.sqrt((BEND**2).mean() * 2 / 3), rel=0.1)
+    assert np.ptp(value) == pytest.approx(np.sqrt((BEND**2).mean() * 2 / 3), rel=0.3)
 
 
 def test_a_push_of_the_probe_is_no_change_of_shape() -> None:
-    still = outline_course(frames(np.zeros(FRAMES), 5 * COURSE))
-    assert np.abs(still).max() < 1e-3
+    still, _ = outline_courses(frames(np.zeros(FRAMES), 5 * COURSE))
+    assert np.abs(still).max() < NOISE_PX
 
 
 def test_what_shows_too_little_has_no_value() -> None:
     seen = np.ones((FRAMES, 4, COLUMNS), bool)
     seen[10:20, :, int(0.9 * MOSTLY_SEEN * COLUMNS) :] = False
-    value = outline_course(frames(COURSE, None, seen))
+    value, _ = outline_courses(frames(COURSE, None, seen))
     assert np.flatnonzero(np.isnan(value)).tolist() == list(range(10, 20))
-    assert like_course(value) > 0.999
+    assert like_course(value) > 0.99
     assert FEWEST_PLACES > 2
     few = np.zeros((FRAMES, 4, COLUMNS), bool)
     few[:, 0, 0] = True
-    assert np.isnan(outline_course(frames(COURSE, None, few))).all()
-    assert np.isnan(outline_course(frames(COURSE, None, few & False))).all()
+    assert np.isnan(outline_courses(frames(COURSE, None, few))).all()
+    assert np.isnan(outline_courses(frames(COURSE, None, few & False))).all()
 
 
-def test_a_clip_that_never_moves_has_a_flat_course() -> None:
-    assert outline_course(frames(np.zeros(FRAMES))) == pytest.approx(np.zeros(FRAMES), abs=1e-6)
+def test_a_few_places_that_jump_do_not_tell_alone() -> None:
+    # In a tenth of the columns the lowest edge is another border in every second frame.
+    jumping = frames(COURSE)
+    for edges in jumping[::2]:
+        deep = edges.deep_px.copy()
+        deep[label_of(WALL_LAYERS[-1]) - 1, :12] += 80
+        jumping[jumping.index(edges)] = Boundaries(
+            edges.column_px.copy(), edges.superficial_px.copy(), deep, edges.confidence.copy()
+        )
+    assert like_course(outline_courses(jumping)[0]) > 0.98

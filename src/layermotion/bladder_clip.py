@@ -14,7 +14,7 @@ from layermotion.motion import without_probe
 from layermotion.outcome import Outcome, efforts_in, from_rest
 from layermotion.segment import Segmenter
 from layermotion.series import Quantity, Series
-from layermotion.settling import with_lone_breath
+from layermotion.settling import backed_by
 from layermotion.uncertainty import uncertainty
 
 # Excursions of the bladder base below this are never an effort, mm, or as a share of the picture's
@@ -54,14 +54,13 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
         return (whole, without_slow(whole, time_s)) if clip.task is Task.COUGH else (whole,)
 
     longest_gap_s = LONGEST_GAP_COUGH_S if clip.task in COUGHS else LONGEST_GAP_S
-    own = evidence(base)
-    effort, count = first_sure(own, time_s, longest_gap_s, is_asked=seen.is_asked)
-    if count.doubt and seen.is_asked:
+    counted = first_sure(evidence(base), time_s, longest_gap_s, is_asked=seen.is_asked)
+    if counted[1].doubt and seen.is_asked:
         # Where the base is hidden, the wall beside it may tell when; alone it is no sure sign.
         wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
-        both = (*own, *evidence(wall))
-        counted = first_sure(both, time_s, longest_gap_s, is_asked=True)
-        effort, count = with_lone_breath(counted, time_s)
+        shown = first_sure(evidence(wall), time_s, longest_gap_s, is_asked=True)
+        counted = backed_by(shown, counted, time_s)
+    effort, count = counted
     efforts = efforts_in(
         effort, count, time_s, base.value, SMALLEST_BREATH_MM * unit, is_rest=seen.is_rest
     )

@@ -67,7 +67,7 @@ class Evidence:
         The muscle, or the bladder; None for all layers together.
     value
         Shape (frames,), NaN where not measured: change of thickness as a share, slide in mm,
-        displacement of the bladder base, or ``outline_course``.
+        displacement of the bladder base, or ``outline_courses``.
     smallest, largest_breath
         In the unit of ``value``.
     direction

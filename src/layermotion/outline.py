@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
+from layermotion.continuity import NORMAL_SPREAD
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 from layermotion.series import LOWEST_CONFIDENCE
 
@@ -18,15 +19,15 @@ EVERY_COLUMN = 4
 OFTEN_SEEN, MOSTLY_SEEN = 0.7, 0.6
 # Fewest places that show a shape (our choice).
 FEWEST_PLACES = 10
-# Shifts beyond this many times what nine in ten stay within are taken to be so far only (our
-# choice).
-FARTHEST, MOST_SHIFTS = 2.0, 0.9
+# Shifts beyond this many robust standard deviations of all are taken to be so far only, so that a
+# few places that move far do not tell alone (our choice).
+FARTHEST = 9.0
 # Rounds in which the gaps settle (our choice).
 ROUNDS = 10
 
 
-def outline_course(frames: Iterable[Boundaries]) -> Array:
-    """Course over time of the one change of shape that moves the edges of all layers most.
+def outline_courses(frames: Iterable[Boundaries]) -> Array:
+    """Courses over time of the two changes of shape that move the edges of all layers most.
 
     A muscle that is hidden still bends, lifts and draws along what lies beside it. Rows count from
     the skin, so that a push of the probe changes nothing.
@@ -34,33 +35,34 @@ def outline_course(frames: Iterable[Boundaries]) -> Array:
     Returns
     -------
     ndarray
-        Shape (F,), root mean square of the shift of all places, px, either way; NaN where too
-        little is seen.
+        Shape (2, F), root mean square of the shift of all places, px, either way, the larger first;
+        NaN where too little is seen.
 
     Notes
     -----
-    First principal component, gaps filled from the fit of the last round: Ilin and Raiko 2010, J
-    Mach Learn Res 11:1957-2000 (the imputation algorithm; from memory), here of clipped shifts.
+    Principal components, gaps filled from the fit of the last round: Ilin and Raiko 2010, J Mach
+    Learn Res 11:1957-2000 (the imputation algorithm; from memory), here of clipped shifts.
     """
     rows = np.array([_places(edges) for edges in frames])
     rows = rows[:, (~np.isnan(rows)).mean(axis=0) >= OFTEN_SEEN]
-    course = np.full(len(rows), np.nan)
+    courses = np.full((2, len(rows)), np.nan)
     if rows.shape[1] < FEWEST_PLACES:
-        return course
+        return courses
     # Each place is seen in most frames, so some frames show most places.
     is_enough = (~np.isnan(rows)).mean(axis=1) >= MOSTLY_SEEN
     shift = rows[is_enough] - np.nanmedian(rows, axis=0)
     is_known = ~np.isnan(shift)
-    limit = FARTHEST * float(np.quantile(np.abs(shift[is_known]), MOST_SHIFTS))
+    limit = FARTHEST * NORMAL_SPREAD * float(np.median(np.abs(shift[is_known])))
     known = np.clip(np.nan_to_num(shift), -limit, limit)
     filled = known
     for _ in range(ROUNDS):
         mean = filled.mean(axis=0)
         around = filled - mean
-        shape = np.linalg.eigh(around.T @ around)[1][:, -1]
-        filled = np.where(is_known, known, mean + np.outer(around @ shape, shape))
-    course[is_enough] = around @ shape / np.sqrt(rows.shape[1])
-    return course
+        shapes = np.linalg.eigh(around.T @ around)[1][:, :-3:-1]
+        largest = shapes[:, 0]
+        filled = np.where(is_known, known, mean + np.outer(around @ largest, largest))
+    courses[:, is_enough] = (around @ shapes).T / np.sqrt(rows.shape[1])
+    return courses
 
 
 def _places(edges: Boundaries) -> Array:

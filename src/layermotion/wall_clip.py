@@ -9,7 +9,6 @@ from layermotion.breathing import SMALLEST_BREATH, breath_signal
 from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise, withhold_torn
 from layermotion.counting import Count
 from layermotion.evidence import Evidence, better_seen, clearest, evidence_of
-from layermotion.excursions import Direction
 from layermotion.footage import Footage, spread
 from layermotion.labels import MUSCLES, Structure
 from layermotion.lateral import lateral_side
@@ -17,11 +16,11 @@ from layermotion.medial import follow_medial_edge, measure_medial_edge
 from layermotion.motion import slide_mm
 from layermotion.movement import measure_slide
 from layermotion.outcome import Outcome, efforts_in, from_rest
-from layermotion.outline import outline_course
+from layermotion.outline import outline_courses
 from layermotion.second_look import agreed_thickness
 from layermotion.segment import Segmenter
 from layermotion.series import Quantity, Series, thickness_series
-from layermotion.settling import by_outline, fullest
+from layermotion.settling import backed_by, clearest_mix, fullest
 from layermotion.uncertainty import uncertainty
 from layermotion.wall import UNSEEN_LAYER, measure_wall
 from layermotion.whole import whole_thickness
@@ -108,6 +107,5 @@ def _clearest_effort(
     if own[0].structure is Structure.TRA:
         own = fullest(every, seen.time_s, own)
     smallest = SMALLEST_OUTLINE_SHARE * seen.clip.area.height
-    shape = outline_course(seen.edges)
-    outline = Evidence(None, shape, smallest, float("inf"), Direction.EITHER)
-    return by_outline(outline, seen.time_s, own)
+    shown = clearest_mix(outline_courses(seen.edges), smallest, seen.time_s)
+    return backed_by(shown, own, seen.time_s)
