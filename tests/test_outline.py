@@ -1,5 +1,7 @@
 """Course of the edges of all layers, with gaps, a push of the probe, and too little seen."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -39,6 +41,10 @@ def frames(
     return result
 
 
+def courses(*scene: Any) -> Array:
+    return outline_courses(frames(*scene), WALL_LAYERS)
+
+
 def like_course(value: Array) -> float:
     """Correlation with the true course, which may be upside down."""
     known = ~np.isnan(value)
@@ -50,28 +56,28 @@ def test_shape_tells_the_course_whatever_hides_a_layer_for_a_while() -> None:
     seen[:, 3] = False
     seen[35:50, 2, :70] = False
     push = 3 * np.sin(np.arange(FRAMES) / 5)
-    value, _ = outline_courses(frames(COURSE, push, seen))
+    value, _ = courses(COURSE, push, seen)
     assert like_course(value) > 0.99
     # Root mean square of what the places move, those of the fat included.
     assert np.ptp(value) == pytest.approx(np.sqrt((BEND**2).mean() * 2 / 3), rel=0.3)
 
 
 def test_a_push_of_the_probe_is_no_change_of_shape() -> None:
-    still, _ = outline_courses(frames(np.zeros(FRAMES), 5 * COURSE))
+    still, _ = courses(np.zeros(FRAMES), 5 * COURSE)
     assert np.abs(still).max() < NOISE_PX
 
 
 def test_what_shows_too_little_has_no_value() -> None:
     seen = np.ones((FRAMES, 4, COLUMNS), bool)
     seen[10:20, :, int(0.9 * MOSTLY_SEEN * COLUMNS) :] = False
-    value, _ = outline_courses(frames(COURSE, None, seen))
+    value, _ = courses(COURSE, None, seen)
     assert np.flatnonzero(np.isnan(value)).tolist() == list(range(10, 20))
     assert like_course(value) > 0.99
     assert FEWEST_PLACES > 2
     few = np.zeros((FRAMES, 4, COLUMNS), bool)
     few[:, 0, 0] = True
-    assert np.isnan(outline_courses(frames(COURSE, None, few))).all()
-    assert np.isnan(outline_courses(frames(COURSE, None, few & False))).all()
+    assert np.isnan(courses(COURSE, None, few)).all()
+    assert np.isnan(courses(COURSE, None, few & False)).all()
 
 
 def test_a_few_places_that_jump_do_not_tell_alone() -> None:
@@ -83,4 +89,4 @@ def test_a_few_places_that_jump_do_not_tell_alone() -> None:
         jumping[jumping.index(edges)] = Boundaries(
             edges.column_px.copy(), edges.superficial_px.copy(), deep, edges.confidence.copy()
         )
-    assert like_course(outline_courses(jumping)[0]) > 0.98
+    assert like_course(outline_courses(jumping, WALL_LAYERS)[0]) > 0.98

@@ -93,7 +93,7 @@ def test_mix_that_leaves_breathing_out_shows_the_efforts() -> None:
     breath, effort = 3 * np.sin(2 * np.pi * TIME_S / 3.7), 2 * activation() + noise(0.1)
     courses = np.array([0.8 * breath + 0.6 * effort, 0.8 * effort - 0.6 * breath])
     assert outline(courses[0])[1].doubt and outline(courses[1])[1].doubt
-    one, count = clearest_mix(courses, 0.3, TIME_S)
+    one, count = clearest_mix(courses, 0.3, TIME_S, is_alone=False)
     assert count == Count(2)
     assert abs(np.corrcoef(one.value, effort)[0, 1]) > 0.98
 
@@ -103,5 +103,5 @@ def test_mix_in_which_nothing_stands_out_far_enough_changes_nothing() -> None:
     # An effort that is hardly held, among noise.
     weak = np.sin(np.pi * np.clip((TIME_S - 6) / 4, 0, 1)) + noise(0.25)
     for second in (noise(0.2), weak):
-        one, count = clearest_mix(np.array([breath, second]), 0.3, TIME_S)
+        one, count = clearest_mix(np.array([breath, second]), 0.3, TIME_S, is_alone=False)
         assert count.doubt and one.value == pytest.approx(breath)

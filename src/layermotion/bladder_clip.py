@@ -3,6 +3,7 @@
 import numpy as np
 
 from layermotion.bladder import base_series, measure_bladder
+from layermotion.boundaries import ORDER
 from layermotion.breathing import SMALLEST_BREATH_MM
 from layermotion.continuity import BASE_SCATTER_MM, LONGEST_STEP_S, withhold_noise
 from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S
@@ -14,7 +15,7 @@ from layermotion.motion import without_probe
 from layermotion.outcome import Outcome, efforts_in, from_rest
 from layermotion.segment import Segmenter
 from layermotion.series import Quantity, Series
-from layermotion.settling import backed_by
+from layermotion.settling import backed_by, outlined
 from layermotion.uncertainty import uncertainty
 
 # Excursions of the bladder base below this are never an effort, mm, or as a share of the picture's
@@ -59,6 +60,9 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
         # Where the base is hidden, the wall beside it may tell when; alone it is no sure sign.
         wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
         shown = first_sure(evidence(wall), time_s, longest_gap_s, is_asked=True)
+        if shown[1].doubt and not counted[1].number:
+            shape = outlined(edges, ORDER[seen.view], clip.area.height, time_s, is_alone=True)
+            shown = shown if shown[1].number and shape[1].doubt else shape
         counted = backed_by(shown, counted, time_s)
     effort, count = counted
     efforts = efforts_in(

@@ -1,13 +1,13 @@
-"""Owns how the edges of all layers move together: that tells efforts, but no size."""
+"""Owns how all edges of a view move together: that tells efforts, but no size."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
 from layermotion.continuity import NORMAL_SPREAD
-from layermotion.labels import WALL_LAYERS, Structure, label_of
+from layermotion.labels import Structure, label_of
 from layermotion.series import LOWEST_CONFIDENCE
 
 Array = NDArray[np.float64]
@@ -26,11 +26,16 @@ FARTHEST = 9.0
 ROUNDS = 10
 
 
-def outline_courses(frames: Iterable[Boundaries]) -> Array:
-    """Courses over time of the two changes of shape that move the edges of all layers most.
+def outline_courses(frames: Iterable[Boundaries], layers: Sequence[Structure]) -> Array:
+    """Courses over time of the two changes of shape that move the edges of some layers most.
 
-    A muscle that is hidden still bends, lifts and draws along what lies beside it. Rows count from
+    What is hidden still bends, lifts and draws along what lies beside it. Rows count from
     the skin, so that a push of the probe changes nothing.
+
+    Parameters
+    ----------
+    layers
+        Those of the view, the fat among them.
 
     Returns
     -------
@@ -43,7 +48,7 @@ def outline_courses(frames: Iterable[Boundaries]) -> Array:
     Principal components, gaps filled from the fit of the last round: Ilin and Raiko 2010, J Mach
     Learn Res 11:1957-2000 (the imputation algorithm; from memory), here of clipped shifts.
     """
-    rows = np.array([_places(edges) for edges in frames])
+    rows = np.array([_places(edges, layers) for edges in frames])
     rows = rows[:, (~np.isnan(rows)).mean(axis=0) >= OFTEN_SEEN]
     courses = np.full((2, len(rows)), np.nan)
     if rows.shape[1] < FEWEST_PLACES:
@@ -65,13 +70,13 @@ def outline_courses(frames: Iterable[Boundaries]) -> Array:
     return courses
 
 
-def _places(edges: Boundaries) -> Array:
-    """Rows of all edges of the wall from the skin, shape (8 * columns,); NaN where not seen."""
-    layers = [label_of(layer) - 1 for layer in WALL_LAYERS]
+def _places(edges: Boundaries, layers: Sequence[Structure]) -> Array:
+    """Rows of the edges of some layers from the skin, one after the other; NaN where not seen."""
+    chosen = [label_of(layer) - 1 for layer in layers]
     fat = label_of(Structure.FAT) - 1
     both = np.stack([edges.superficial_px, edges.deep_px]).astype(float)
     both[:, edges.confidence < LOWEST_CONFIDENCE] = np.nan
     skin = both[0, fat, ::EVERY_COLUMN]
     known = skin[~np.isnan(skin)]
     level = float(np.median(known)) if known.size else float("nan")
-    return (both[:, layers, ::EVERY_COLUMN] - level).reshape(-1)
+    return (both[:, chosen, ::EVERY_COLUMN] - level).reshape(-1)

@@ -1,13 +1,16 @@
 """Owns what else may tell how many efforts there are, where no signal of a structure is sure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from layermotion.boundaries import Boundaries
 from layermotion.counting import LEAST_CLEAR, LONE, LONGEST_GAP_S, Count
 from layermotion.evidence import Evidence, first_sure, without_jumps
 from layermotion.excursions import Direction, Excursions, Signal, runs, within
+from layermotion.labels import Structure
+from layermotion.outline import outline_courses
 
 Counted = tuple[Evidence, Count]
 
@@ -15,6 +18,9 @@ Counted = tuple[Evidence, Count]
 # was sought for it, in standard deviations (our choice: of 16 synthetic clips in which they did so
 # by 4 or more 15 were counted right, of 4 in which they did by less 2).
 TURN_DEG, LEAST_CLEAR_SOUGHT = 10, 4.0
+# Changes of shape below this are never an effort, as a share of the picture's height (our choice:
+# far below any effort, for noise sets its own limit).
+SMALLEST_SHAPE_SHARE = 0.001
 
 
 def fullest(evidence: Sequence[Evidence], time_s: Signal, doubted: Counted) -> Counted:
@@ -42,12 +48,12 @@ def fullest(evidence: Sequence[Evidence], time_s: Signal, doubted: Counted) -> C
     return (effort, replace(doubted[1], number=number)) if effort else doubted
 
 
-def clearest_mix(courses: Signal, smallest: float, time_s: Signal) -> Counted:
+def clearest_mix(courses: Signal, smallest: float, time_s: Signal, *, is_alone: bool) -> Counted:
     """Signal that shows the efforts best among the mixes of two courses.
 
     Breathing and efforts both change the shape of the layers, and each course may hold some of
     both. Efforts are held, so that they stand out most where the mix leaves breathing out; having
-    been sought, they must stand out by more.
+    been sought, they must stand out by more than other signals show.
 
     Parameters
     ----------
@@ -55,6 +61,8 @@ def clearest_mix(courses: Signal, smallest: float, time_s: Signal) -> Counted:
         Shape (2, F), as from ``outline_courses``, efforts having been asked for.
     smallest
         Excursions below this are never an effort, in the unit of the courses.
+    is_alone
+        Whether no other signal shows an effort, so that this is the best there is.
 
     Returns
     -------
@@ -73,7 +81,28 @@ def clearest_mix(courses: Signal, smallest: float, time_s: Signal) -> Counted:
         return found.clearness if found and not counted[1].doubt else 0.0
 
     best = max(others, key=clear)
-    return best if clear(best) >= LEAST_CLEAR_SOUGHT else first
+    return best if clear(best) >= (LEAST_CLEAR if is_alone else LEAST_CLEAR_SOUGHT) else first
+
+
+def outlined(
+    frames: Iterable[Boundaries],
+    layers: Sequence[Structure],
+    height_px: int,
+    time_s: Signal,
+    *,
+    is_alone: bool,
+) -> Counted:
+    """Count the efforts in the shape of all layers of a view, efforts having been asked for.
+
+    Parameters
+    ----------
+    height_px
+        Of the picture.
+    is_alone
+        As ``clearest_mix`` takes it.
+    """
+    courses, smallest = outline_courses(frames, layers), SMALLEST_SHAPE_SHARE * height_px
+    return clearest_mix(courses, smallest, time_s, is_alone=is_alone)
 
 
 def backed_by(shown: Counted, doubted: Counted, time_s: Signal) -> Counted:

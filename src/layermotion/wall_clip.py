@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from layermotion.boundaries import ORDER
 from layermotion.breathing import SMALLEST_BREATH, breath_signal
 from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise, withhold_torn
 from layermotion.counting import Count
@@ -16,11 +17,10 @@ from layermotion.medial import follow_medial_edge, measure_medial_edge
 from layermotion.motion import slide_mm
 from layermotion.movement import measure_slide
 from layermotion.outcome import Outcome, efforts_in, from_rest
-from layermotion.outline import outline_courses
 from layermotion.second_look import agreed_thickness
 from layermotion.segment import Segmenter
 from layermotion.series import Quantity, Series, thickness_series
-from layermotion.settling import backed_by, clearest_mix, fullest
+from layermotion.settling import backed_by, fullest, outlined
 from layermotion.uncertainty import uncertainty
 from layermotion.wall import UNSEEN_LAYER, measure_wall
 from layermotion.whole import whole_thickness
@@ -34,9 +34,6 @@ SLIDE_METHOD = (
     "the rest before the effort (its course over time: against the first rest); turn of the probe "
     "is removed, and its shift moves both alike."
 )
-# Changes of the shape of all layers below this are never an effort, as a share of the picture's
-# height (our choice: far below any effort, for noise sets its own limit).
-SMALLEST_OUTLINE_SHARE = 0.001
 LATERAL_UNKNOWN = (
     "The medial end of the TrA is not in view, so lateral is unknown: slide is positive towards "
     "the right of the picture."
@@ -106,6 +103,7 @@ def _clearest_effort(
         return other
     if own[0].structure is Structure.TRA:
         own = fullest(every, seen.time_s, own)
-    smallest = SMALLEST_OUTLINE_SHARE * seen.clip.area.height
-    shown = clearest_mix(outline_courses(seen.edges), smallest, seen.time_s)
+    is_alone = not own[1].number
+    height_px = seen.clip.area.height
+    shown = outlined(seen.edges, ORDER[seen.view], height_px, seen.time_s, is_alone=is_alone)
     return backed_by(shown, own, seen.time_s)
