@@ -59,6 +59,10 @@ def test_muscle_and_shape_that_agree_are_sure() -> None:
     muscle = replace(UNSEEN, value=0.3 * activation())
     shape = outline(4 * activation() + noise(0.1))
     assert backed_by(shape, (muscle, Count(2, UNCLEAR)), TIME_S) == (muscle, Count(2))
+    # A few frames agree by chance.
+    glimpsed = replace(muscle, value=np.where(TIME_S < 4, muscle.value, np.nan))
+    effort, count = backed_by(shape, (glimpsed, Count(2, HIDDEN)), TIME_S)
+    assert count == Count(2, HIDDEN) and effort.structure is None
 
 
 @pytest.mark.parametrize("value", [BLANK, noise(0.5), 4 * np.sin(2 * np.pi * TIME_S / 3.5)])

@@ -364,9 +364,11 @@ def test_a_run_killed_at_any_moment_goes_on_with_the_same_losses(tmp_path: Path)
     parts = tmp_path / "parts"
     code = TRAIN_CODE.format(out=str(parts), steps=settings.steps)
     rng = np.random.default_rng()  # a new moment in every run of this test
+    # Sums depend on how many threads share them, and tests before this one may have set that.
+    same = os.environ | {"OMP_NUM_THREADS": str(torch.get_num_threads())}
     kills = 0
     for _ in range(2):
-        process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE)
+        process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE, env=same)
         before = (parts / "last.pt").stat().st_mtime_ns if kills else 0
         while process.poll() is None and (
             not (parts / "last.pt").exists() or (parts / "last.pt").stat().st_mtime_ns == before

@@ -7,7 +7,7 @@ import numpy as np
 
 from layermotion.boundaries import Boundaries
 from layermotion.counting import LEAST_CLEAR, LONE, LONGEST_GAP_S, Count
-from layermotion.evidence import Evidence, first_sure, without_jumps
+from layermotion.evidence import LEAST_SEEN, Evidence, first_sure, without_jumps
 from layermotion.excursions import Direction, Excursions, Signal, runs, within
 from layermotion.labels import Structure
 from layermotion.outline import outline_courses
@@ -108,9 +108,9 @@ def outlined(
 def backed_by(shown: Counted, doubted: Counted, time_s: Signal) -> Counted:
     """Settle a number in doubt by something that moves with the structure: more of what is seen.
 
-    What that shows for sure counts. Where the structure shows the same number, two signals agree
-    and it is sure; else it stays in doubt. What it does not show for sure counts only where the
-    structure shows no effort.
+    What that shows for sure counts. Where the structure, seen often enough, shows the same number,
+    two signals agree and it is sure; else it stays in doubt. What it does not show for sure counts
+    only where the structure shows no effort.
 
     Parameters
     ----------
@@ -120,7 +120,8 @@ def backed_by(shown: Counted, doubted: Counted, time_s: Signal) -> Counted:
         What the structure shows; the same comes back where the other tells no more.
     """
     (effort, own), (_, other) = doubted, shown
-    if not other.doubt and other.number == own.number:
+    is_seen = effort.seen >= LEAST_SEEN * time_s.size
+    if not other.doubt and other.number == own.number and is_seen:
         return effort, other
     if not other.doubt:
         return shown[0], replace(own, number=other.number)
