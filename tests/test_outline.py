@@ -1,5 +1,6 @@
 """Course of the edges of all layers, with gaps, a push of the probe, and too little seen."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 from layermotion.boundaries import Boundaries
 from layermotion.labels import STRUCTURES, WALL_LAYERS, label_of
 from layermotion.outline import FEWEST_PLACES, MOSTLY_SEEN, outline_courses
+from layermotion.whole import EVERY_COLUMN
 
 Array = NDArray[np.float64]
 FRAMES, COLUMNS = 90, 120
@@ -73,9 +75,9 @@ def test_what_shows_too_little_has_no_value() -> None:
     value, _ = courses(COURSE, None, seen)
     assert np.flatnonzero(np.isnan(value)).tolist() == list(range(10, 20))
     assert like_course(value) > 0.99
-    assert FEWEST_PLACES > 2
+    # Each column that is looked at shows two edges of a layer.
     few = np.zeros((FRAMES, 4, COLUMNS), bool)
-    few[:, 0, 0] = True
+    few[:, 0, : EVERY_COLUMN * (FEWEST_PLACES // 2 - 1)] = True
     assert np.isnan(courses(COURSE, None, few)).all()
     assert np.isnan(courses(COURSE, None, few & False)).all()
 
@@ -83,10 +85,8 @@ def test_what_shows_too_little_has_no_value() -> None:
 def test_a_few_places_that_jump_do_not_tell_alone() -> None:
     # In a tenth of the columns the lowest edge is another border in every second frame.
     jumping = frames(COURSE)
-    for edges in jumping[::2]:
+    for i, edges in enumerate(jumping[::2]):
         deep = edges.deep_px.copy()
         deep[label_of(WALL_LAYERS[-1]) - 1, :12] += 80
-        jumping[jumping.index(edges)] = Boundaries(
-            edges.column_px.copy(), edges.superficial_px.copy(), deep, edges.confidence.copy()
-        )
+        jumping[2 * i] = replace(edges, deep_px=deep)
     assert like_course(outline_courses(jumping, WALL_LAYERS)[0]) > 0.98

@@ -5,14 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from test_evidence import BLANK, RATE_HZ, TIME_S, activation, evidence, noise
+from test_evidence import BLANK, TIME_S, activation, evidence, noise
 
 from layermotion.counting import HIDDEN, LONE, LONGEST_GAP_S, UNCLEAR, Count
-from layermotion.evidence import Evidence, first_sure
+from layermotion.evidence import Counted, Evidence, first_sure
 from layermotion.excursions import Direction
 from layermotion.labels import Structure
 from layermotion.settling import (
-    Counted,
     backed_by,
     clearest_mix,
     fullest,
@@ -90,7 +89,7 @@ def test_breaths_that_come_again_are_no_efforts() -> None:
     held = activation(((8.5, 12.0),))
     slide = Evidence(Structure.TRA, 5 * (breaths + held), 0.3, float("inf"), Direction.EITHER)
     counted = slide, Count(1, UNCLEAR)
-    assert TIME_S.size > 12 * RATE_HZ and with_lone_breath(counted, TIME_S) == counted
+    assert with_lone_breath(counted, TIME_S) == counted
 
 
 def test_mix_that_leaves_breathing_out_shows_the_efforts() -> None:

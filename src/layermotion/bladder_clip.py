@@ -3,7 +3,6 @@
 import numpy as np
 
 from layermotion.bladder import base_series, measure_bladder
-from layermotion.boundaries import ORDER
 from layermotion.breathing import SMALLEST_BREATH_MM
 from layermotion.continuity import BASE_SCATTER_MM, LONGEST_STEP_S, withhold_noise
 from layermotion.counting import LONGEST_GAP_COUGH_S, LONGEST_GAP_S
@@ -61,7 +60,7 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
         wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
         shown = first_sure(evidence(wall), time_s, longest_gap_s, is_asked=True)
         if shown[1].doubt and not counted[1].number:
-            shape = outlined(edges, ORDER[seen.view], clip.area.height, time_s, is_alone=True)
+            shape = outlined(seen, is_alone=True)
             shown = shown if shown[1].number and shape[1].doubt else shape
         counted = backed_by(shown, counted, time_s)
     effort, count = counted

@@ -91,6 +91,19 @@ def withhold_noise(quantity: Quantity, most: float) -> Quantity:
     return quantity.without(np.arange(quantity.value.size))
 
 
+def withhold_lost(slide: Quantity, time_s: NDArray[np.float64]) -> Quantity:
+    """Give no value at all where noise, or another texture, was followed with the muscle.
+
+    Parameters
+    ----------
+    slide
+        Or what else moves with the texture of a muscle, mm.
+    time_s
+        Shape (frames,), s.
+    """
+    return withhold_torn(withhold_noise(slide, SLIDE_SCATTER_MM), time_s)
+
+
 def withhold_torn(slide: Quantity, time_s: NDArray[np.float64]) -> Quantity:
     """Give no value at all where a slide springs farther than any muscle slides.
 

@@ -97,6 +97,10 @@ class Evidence:
         )
 
 
+# A signal, and how many efforts it shows.
+Counted = tuple[Evidence, Count]
+
+
 @dataclass(frozen=True, eq=False)
 class Shown:
     """What one signal shows."""
@@ -157,9 +161,7 @@ def better_seen(followed: Sequence[Quantity], fixed: Sequence[Quantity]) -> tupl
     )
 
 
-def clearest(
-    evidence: Sequence[Evidence], time_s: Signal, *, is_asked: bool
-) -> tuple[Evidence, Count]:
+def clearest(evidence: Sequence[Evidence], time_s: Signal, *, is_asked: bool) -> Counted:
     """Signal whose efforts stand out most from rest, and how many efforts there are.
 
     Of each muscle the clearest of its signals counts, so that a noisy thickness is not taken for
@@ -208,7 +210,7 @@ def clearest(
 
 def first_sure(
     evidence: Sequence[Evidence], time_s: Signal, longest_gap_s: float, *, is_asked: bool
-) -> tuple[Evidence, Count]:
+) -> Counted:
     """First signal that shows for sure how many efforts there are, else the first that shows any.
 
     The first of all where none shows an effort.

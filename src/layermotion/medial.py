@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.boundaries import Boundaries
-from layermotion.continuity import SLIDE_SCATTER_MM, withhold_noise
+from layermotion.continuity import withhold_lost
 from layermotion.events import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import WALL_LAYERS, Structure, label_of
@@ -75,6 +75,7 @@ class MedialEdge:
 def follow_medial_edge(
     frames: Iterable[Boundaries],
     motions: Sequence[TissueMotion],
+    time_s: Array,
     windows: Sequence[Window],
     site_px: float,
     lateral: int,
@@ -89,8 +90,8 @@ def follow_medial_edge(
 
     Parameters
     ----------
-    frames, motions
-        One for each frame.
+    frames, motions, time_s
+        One for each frame; s.
     windows
         As found in the clip; the end is placed in the rest windows.
     lateral
@@ -133,7 +134,7 @@ def follow_medial_edge(
     value = (moved_px - near) * spacing.column_mm + turn * depth_px * spacing.row_mm
     value *= lateral
     sure = np.where(np.isnan(value), 0.0, confidence)
-    quantity = withhold_noise(Quantity(NAME, Structure.TRA, "mm", value, sure), SLIDE_SCATTER_MM)
+    quantity = withhold_lost(Quantity(NAME, Structure.TRA, "mm", value, sure), time_s)
     return MedialEdge(quantity, site_px + place + moved_px, distance_mm, "")
 
 

@@ -9,11 +9,10 @@ from layermotion.boundaries import Boundaries
 from layermotion.continuity import NORMAL_SPREAD
 from layermotion.labels import Structure, label_of
 from layermotion.series import LOWEST_CONFIDENCE
+from layermotion.whole import EVERY_COLUMN
 
 Array = NDArray[np.float64]
 
-# Every so many columns is looked at: a twentieth of the smoothing length of a picture (our choice).
-EVERY_COLUMN = 4
 # A place on an edge takes part that is seen in this share of the frames, and a frame that shows
 # this share of those places (our choice).
 OFTEN_SEEN, MOSTLY_SEEN = 0.7, 0.6

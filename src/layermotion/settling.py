@@ -1,18 +1,16 @@
 """Owns what else may tell how many efforts there are, where no signal of a structure is sure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from layermotion.boundaries import Boundaries
+from layermotion.boundaries import ORDER
 from layermotion.counting import LEAST_CLEAR, LONE, LONGEST_GAP_S, Count
-from layermotion.evidence import LEAST_SEEN, Evidence, first_sure, without_jumps
+from layermotion.evidence import LEAST_SEEN, Counted, Evidence, first_sure, without_jumps
 from layermotion.excursions import Direction, Excursions, Signal, runs, within
-from layermotion.labels import Structure
+from layermotion.footage import Footage
 from layermotion.outline import outline_courses
-
-Counted = tuple[Evidence, Count]
 
 # Steps in which two courses are mixed, degrees, and how far efforts must stand out in a mix that
 # was sought for it, in standard deviations (our choice: of 16 synthetic clips in which they did so
@@ -84,25 +82,17 @@ def clearest_mix(courses: Signal, smallest: float, time_s: Signal, *, is_alone: 
     return best if clear(best) >= (LEAST_CLEAR if is_alone else LEAST_CLEAR_SOUGHT) else first
 
 
-def outlined(
-    frames: Iterable[Boundaries],
-    layers: Sequence[Structure],
-    height_px: int,
-    time_s: Signal,
-    *,
-    is_alone: bool,
-) -> Counted:
+def outlined(seen: Footage, *, is_alone: bool) -> Counted:
     """Count the efforts in the shape of all layers of a view, efforts having been asked for.
 
     Parameters
     ----------
-    height_px
-        Of the picture.
     is_alone
         As ``clearest_mix`` takes it.
     """
-    courses, smallest = outline_courses(frames, layers), SMALLEST_SHAPE_SHARE * height_px
-    return clearest_mix(courses, smallest, time_s, is_alone=is_alone)
+    courses = outline_courses(seen.edges, ORDER[seen.view])
+    smallest = SMALLEST_SHAPE_SHARE * seen.clip.area.height
+    return clearest_mix(courses, smallest, seen.time_s, is_alone=is_alone)
 
 
 def backed_by(shown: Counted, doubted: Counted, time_s: Signal) -> Counted:

@@ -1,15 +1,12 @@
 """Owns how a clip of the abdominal wall is measured: from edges and motion to its outcome."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
-from layermotion.boundaries import ORDER
 from layermotion.breathing import SMALLEST_BREATH, breath_signal
-from layermotion.continuity import SLIDE_SCATTER_MM, withhold_jumps, withhold_noise, withhold_torn
-from layermotion.counting import Count
-from layermotion.evidence import Evidence, better_seen, clearest, evidence_of
+from layermotion.continuity import withhold_jumps, withhold_lost
+from layermotion.evidence import Counted, better_seen, clearest, evidence_of
 from layermotion.footage import Footage, spread
 from layermotion.labels import MUSCLES, Structure
 from layermotion.lateral import lateral_side
@@ -54,11 +51,10 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Outcome:
     medial_edge = None
     if clip.spacing and slides and site_px is not None:
         medial_edge = follow_medial_edge(
-            seen.edges, seen.motions, efforts.windows, site_px, side, clip.spacing, clip.area
-        )
-        whole = withhold_torn(medial_edge.quantity, time_s)
-        medial_edge = replace(medial_edge, quantity=whole)
-        moving = (*moving, from_rest(whole, efforts.windows))
+            seen.edges, seen.motions, time_s, efforts.windows, site_px, side, clip.spacing,
+            clip.area,
+        )  # fmt: skip
+        moving = (*moving, from_rest(medial_edge.quantity, efforts.windows))
     series = Series(clip.clip_id, time_s, (*thickness, *moving))
     is_placed = site_px is not None
     method = " ".join([WALL_METHOD, *efforts.how_rest, *([seen.site_words] if is_placed else [])])
@@ -81,13 +77,13 @@ def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
     for muscle in MUSCLES:
         value, confidence = slide_mm(seen.motions, spacing, side or 1, muscle)
         slide = Quantity("slide", muscle, "mm", value, confidence)
-        slides.append(withhold_torn(withhold_noise(slide, SLIDE_SCATTER_MM), seen.time_s))
+        slides.append(withhold_lost(slide, seen.time_s))
     return tuple(slides)
 
 
 def _clearest_effort(
     seen: Footage, thickness: Sequence[Quantity], slides: Sequence[Quantity]
-) -> tuple[Evidence, Count]:
+) -> Counted:
     """Signal that shows the efforts best, and how many there are."""
     moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
     followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
@@ -103,7 +99,4 @@ def _clearest_effort(
         return other
     if own[0].structure is Structure.TRA:
         own = fullest(every, seen.time_s, own)
-    is_alone = not own[1].number
-    height_px = seen.clip.area.height
-    shown = outlined(seen.edges, ORDER[seen.view], height_px, seen.time_s, is_alone=is_alone)
-    return backed_by(shown, own, seen.time_s)
+    return backed_by(outlined(seen, is_alone=not own[1].number), own, seen.time_s)
