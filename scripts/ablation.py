@@ -27,7 +27,8 @@ from numpy.typing import NDArray
 
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import WALL_LAYERS, label_of
-from layermotion.segment import input_shape, load_segmenter
+from layermotion.network.grid import input_shape
+from layermotion.network.segmenter import load_segmenter
 from layermotion.training.composing import load_settings
 from layermotion.training.data import Batch, collate, seeded
 from layermotion.training.loop import train

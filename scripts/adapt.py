@@ -24,19 +24,19 @@ from numpy.typing import NDArray
 from scaling import write_rows
 
 from layermotion.clip.source import SourceOptions
-from layermotion.lab.annotations import write_png
+from layermotion.commands.lab_options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
+from layermotion.images import write_png
 from layermotion.lab.builds import Build
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
-from layermotion.lab.judging import Judgement, Metric, find_row, growth
 from layermotion.lab.making import make_build
-from layermotion.lab.options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
-from layermotion.lab.registry import Registry
 from layermotion.lab.review import judge as review
 from layermotion.lab.scoring import judge_weights
 from layermotion.lab.tuning import fine_tune
 from layermotion.labels import Task, View
+from layermotion.models.judging import Judgement, Metric, find_row, growth
+from layermotion.models.registry import Registry
 from layermotion.training import tracking
 from layermotion.training.composing import load_settings
 from layermotion.training.export import export_weights

@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from layermotion.labels import Task, View
-from layermotion.segment import input_shape, load_segmenter
+from layermotion.network.grid import input_shape
+from layermotion.network.segmenter import load_segmenter
 from synthetic.clips import draw_clip, render_clip
 from synthetic.write import write_video
 

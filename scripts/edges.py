@@ -17,14 +17,17 @@ import numpy as np
 from evaluate import load_unjudged, store
 from numpy.typing import NDArray
 
-from layermotion.boundaries import THINNEST_PX, Boundaries, find_boundaries
 from layermotion.clip import Frame
+from layermotion.edges.boundaries import THINNEST_PX, Boundaries, find_boundaries
+from layermotion.edges.refine import refine_edges
+from layermotion.edges.site import tra_centre_px
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, View, label_of
-from layermotion.looking import Look, look_at
-from layermotion.refine import refine_edges
-from layermotion.segment import ModelGrid, Segmenter, load_segmenter
-from layermotion.series import Scale, thickness_at, tra_centre_px
+from layermotion.network.grid import ModelGrid
+from layermotion.network.look import Look, look_at
+from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.series.series import Scale
+from layermotion.series.thickness import thickness_at
 from synthetic.clips import clip_truth, draw_clip, render_clip
 from synthetic.truth import wall_thickness_mm
 

@@ -22,20 +22,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.analysis import analyse
+from layermotion.analysis.analysis import analyse
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
+from layermotion.evaluation.compare import Comparison, compare_frames, compare_measures
 from layermotion.files import write_text
 from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, Task, View, label_of
-from layermotion.looking import look_at
-from layermotion.measures import Z95
-from layermotion.recording import Recording
-from layermotion.segment import WEIGHTS_FOLDER, ModelGrid, Segmenter, load_segmenter, read_card
-from layermotion.site import parse_site
-from layermotion.uncertainty import clip_confidence
+from layermotion.measures.error import clip_confidence
+from layermotion.network.grid import ModelGrid
+from layermotion.network.look import look_at
+from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter, read_card
+from layermotion.normal import Z95
 from synthetic.clips import clip_truth, draw_clip, render_clip
-from synthetic.compare import Comparison, compare_frames, compare_measures
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS
 from synthetic.write import write_video
 

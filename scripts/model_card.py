@@ -9,7 +9,7 @@ import sys
 from typing import Any
 
 from layermotion.files import write_text
-from layermotion.segment import WEIGHTS_FOLDER, read_card, weights_names
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 
 INTENDED = """\
 Segments subcutaneous fat, external oblique (EO), internal oblique (IO), transversus abdominis

@@ -21,24 +21,26 @@ import numpy as np
 from evaluate import load_unjudged, store
 from numpy.typing import NDArray
 
-from layermotion.analysis import Analysis, analyse
-from layermotion.bladder import MUCH_UNSEEN
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.result import Analysis
 from layermotion.clip import Clip
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.second_look import cut_below
+from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
-from layermotion.labels import CLASS_COUNT, MUSCLES, Structure, Task, View
-from layermotion.motion import MotionTracker
-from layermotion.recording import Recording
-from layermotion.second_look import cut_below
-from layermotion.segment import (
-    VIEW_CLASSES,
-    ModelGrid,
-    Segmenter,
-    load_segmenter,
+from layermotion.evaluation.compare import (
+    Comparison,
+    compare_measures,
+    compare_timing,
+    slide_truth_mm,
 )
-from layermotion.site import parse_site
+from layermotion.labels import CLASS_COUNT, MUSCLES, Structure, Task, View
+from layermotion.measures.bladder import MUCH_UNSEEN
+from layermotion.network.grid import ModelGrid
+from layermotion.network.segmenter import VIEW_CLASSES, Segmenter, load_segmenter
+from layermotion.tissue.tracker import MotionTracker
 from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
-from synthetic.compare import Comparison, compare_measures, compare_timing, slide_truth_mm
 from synthetic.motion import BLADDER_TASKS
 from synthetic.variants import frames_shown, with_breathing, with_slip
 from synthetic.write import write_video
@@ -271,7 +273,7 @@ def time_tracking(clip: Clip, analysis: Analysis, recording: Recording) -> float
 def score(filmed: Filmed, analysis: Analysis) -> dict[str, list[float]]:
     """Compare one clip with its truth."""
     plan, truth, motion = filmed.plan, filmed.truth, filmed.plan.motion
-    contracted = [window for window in analysis.windows if window.state == "contracted"]
+    contracted = [window for window in analysis.efforts.windows if window.state == "contracted"]
     values: dict[str, list[float]] = {}
     shift = analysis.series.get("probe_shift", "image")
     assert shift is not None
@@ -285,12 +287,12 @@ def score(filmed: Filmed, analysis: Analysis) -> dict[str, list[float]]:
         values["repeats counted right"] = counted
         if share_seen(analysis) >= 1 - MUCH_UNSEEN:
             values["repeats counted right where seen"] = counted
-        values["number of repeats given as sure"] = [float(not analysis.count.doubt)]
-        if not analysis.count.doubt:
+        values["number of repeats given as sure"] = [float(not analysis.efforts.count.doubt)]
+        if not analysis.efforts.count.doubt:
             values["repeats counted right where sure"] = counted
     if plan.view is View.BLADDER:
         base = analysis.series.get("base_displacement", Structure.BLADDER)
-        rest = next((window for window in analysis.windows if window.state == "rest"), None)
+        rest = next((window for window in analysis.efforts.windows if window.state == "rest"), None)
         assert base is not None
         if rest is not None:
             zero = truth.base_displacement_mm[rest.frames].mean()

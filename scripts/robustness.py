@@ -23,17 +23,19 @@ import numpy as np
 from evaluate import load_unjudged
 from robustness_page import ALL_DRAWN, ALL_OFF, NEITHER, Bin, Point, draw_page
 
-from layermotion.analysis import Analysis, analyse
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.result import Analysis
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
+from layermotion.evaluation.compare import Comparison, compare_frames
 from layermotion.files import write_text
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
-from layermotion.measures import Z95
-from layermotion.recording import Recording
-from layermotion.segment import ModelGrid, load_segmenter
-from layermotion.site import parse_site
+from layermotion.network.grid import ModelGrid
+from layermotion.network.segmenter import load_segmenter
+from layermotion.normal import Z95
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.compare import Comparison, compare_frames
 from synthetic.factors import PLAIN, SHARES, TWO_SIDED
 from synthetic.write import write_still, write_video
 

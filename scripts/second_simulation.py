@@ -26,15 +26,15 @@ from numpy.typing import NDArray
 from picture import Still, draw_still
 from scipy.optimize import brentq
 
-from layermotion.analysis import analyse
-from layermotion.boundaries import Boundaries
+from layermotion.analysis.analysis import analyse
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
 from layermotion.files import atomic_path
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
-from layermotion.recording import Recording
-from layermotion.segment import load_segmenter
-from layermotion.site import parse_site
+from layermotion.network.segmenter import load_segmenter
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]

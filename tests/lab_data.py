@@ -14,7 +14,7 @@ from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage
 
 from layermotion.clip.source import SourceOptions
 from layermotion.geometry import ImageArea
-from layermotion.lab.annotations import write_png
+from layermotion.images import write_png
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder

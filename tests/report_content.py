@@ -4,14 +4,22 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from layermotion.boundaries import Boundaries
+from layermotion.analysis.footage import Footage
+from layermotion.analysis.result import Analysis
 from layermotion.clip import Clip, Frame
-from layermotion.events import Course, Window
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.recording import Recording
+from layermotion.efforts.count import Count
+from layermotion.efforts.course import Course
+from layermotion.efforts.efforts import Efforts
+from layermotion.efforts.windows import Window
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import STRUCTURES, Task, View
-from layermotion.measures import Measure, Status
-from layermotion.report.content import KeyFrame, ReportContent
-from layermotion.series import Quantity, Series
+from layermotion.labels import STRUCTURES, Structure, Task, View
+from layermotion.measures.measure import Measure, Status
+from layermotion.network.grid import ModelGrid
+from layermotion.report.content import ReportContent
+from layermotion.report.key_frames import KeyFrame
+from layermotion.series.series import Quantity, Series
 
 FRAMES = 60
 GAP = slice(40, 44)
@@ -96,20 +104,33 @@ def make_content(
         read=make_frames,
     )
     frame = next(make_frames())
-    return ReportContent(
+    series = make_series("mm" if spacing else "px")
+    footage = Footage(
         clip=clip,
         view=view,
         view_reason="stated by the user",
-        series=make_series("mm" if spacing else "px"),
+        grid=ModelGrid.for_area(clip.area, spacing, 320),
+        time_s=series.time_s,
+        edges=Recording(),
+        again={},
+        motions=(),
+        site_px=120.0,
+        site_words="",
+    )
+    analysis = Analysis(
+        footage=footage,
+        series=series,
+        efforts=Efforts(Structure.TRA, Count(1), WINDOWS, COURSES, ()),
         measures=(make_measure(),) if measures is None else measures,
-        windows=WINDOWS,
-        courses=COURSES,
+        site_px=120.0,
+        cautions=cautions,
+    )
+    return ReportContent(
+        analysis=analysis,
         key_frames=(
             KeyFrame("rest", frame, make_boundaries()),
             KeyFrame("contracted", frame, make_boundaries(38.0, 80.0)),
         ),
-        site_column_px=120.0,
-        cautions=cautions,
         provenance={"Software": "layermotion"},
         overlay_name="overlay.mp4",
     )

@@ -17,10 +17,11 @@ from pydicom import Dataset
 from pydicom.dataset import FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage, generate_uid
 
+from layermotion.edges.second_look import cut_below
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import WALL_LAYERS, View
-from layermotion.second_look import cut_below
-from layermotion.segment import VIEW_CLASSES, ModelGrid
+from layermotion.network.grid import ModelGrid
+from layermotion.network.segmenter import VIEW_CLASSES
 
 # Unequal, so that a swap of rows and columns cannot hide.
 SPACING = Spacing(0.08, 0.11, "test")

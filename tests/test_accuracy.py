@@ -7,16 +7,16 @@ rounding of another machine.
 import numpy as np
 import pytest
 
-from layermotion.analysis import analyse
+from layermotion.analysis.analysis import analyse
 from layermotion.clip import Clip, Frame
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.errors import MeasurementError
+from layermotion.evaluation.compare import compare_frames
 from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
-from layermotion.recording import Recording
-from layermotion.segment import Segmenter, load_segmenter
-from layermotion.site import parse_site
+from layermotion.network.segmenter import Segmenter, load_segmenter
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.compare import compare_frames
 
 pytestmark = pytest.mark.slow
 

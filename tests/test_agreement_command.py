@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from layermotion.agreement.detectable import read_detectable_changes
 from layermotion.cli import main
+from layermotion.session.detectable import read_detectable_changes
 
 MEASURES = (("tra", "thickness_rest", 3.5), ("io", "thickness_rest", 8.0))
 
@@ -282,8 +282,8 @@ def test_missing_package_is_one_sentence(
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     assert run(command, *study, "--out", tmp_path / "out") == 2
     assert capsys.readouterr().err == (
-        "layermotion: Studies need scipy, which is not installed; "
-        "run: pip install 'layermotion[study]'.\n"
+        "layermotion: Studies need scipy, which is not installed; it comes with the study extra: "
+        "pip install 'layermotion[study]'.\n"
     )
 
 

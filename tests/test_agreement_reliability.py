@@ -16,17 +16,17 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning
 from test_agreement_icc import TABLE
 
-from layermotion.agreement.detectable import (
-    DetectableChange,
-    DetectableChanges,
-    read_detectable_changes,
-    write_detectable_changes,
-)
+from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.agreement.icc import mean_squares, measurement_error
 from layermotion.agreement.readings import Reading
 from layermotion.agreement.reliability import Reliability, analyse_reliability
 from layermotion.errors import InputError
+from layermotion.session.detectable import (
+    DetectableChange,
+    DetectableChanges,
+    read_detectable_changes,
+)
 
 
 def reading(

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from report_content import make_boundaries, make_content
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Structure
-from layermotion.motion import LOST, Shift, TissueMotion
 from layermotion.report.alignment import Alignment, align
 from layermotion.report.arrows import Arrow, base_arrow, muscle_arrows
 from layermotion.report.pictures import draw_picture
+from layermotion.tissue.tracker import LOST, Shift, TissueMotion
 
 AREA = ImageArea(10, 20, 150, 200)
 SITE_PX = 120.0

@@ -14,11 +14,11 @@ from standin import (
     write_dicom,
 )
 
-from layermotion.analysis import analyse
+from layermotion.analysis.analysis import analyse
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.labels import Task, View
-from layermotion.recording import Recording
-from layermotion.site import parse_site
 
 
 def with_shadow(descent_rows: int) -> Labels:

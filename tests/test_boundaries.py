@@ -9,17 +9,17 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from layermotion.boundaries import (
+from layermotion.edges.boundaries import (
     ORDER,
     Boundaries,
     _ordered_edges,
     find_boundaries,
     no_boundaries,
 )
+from layermotion.edges.recording import Recording
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Structure, View, label_of
-from layermotion.recording import Recording
-from layermotion.segment import ModelGrid
+from layermotion.network.grid import ModelGrid
 
 SPACING = Spacing(0.08, 0.11, "test")
 # A frame with a margin, deeper than wide in mm, so that the model input is padded at its sides.

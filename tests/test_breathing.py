@@ -8,17 +8,18 @@ import pytest
 from numpy.typing import NDArray
 from standin import SPACING, draw_frames, effort, truth_segmenter, wall_labels, write_dicom
 
-from layermotion.breathing import (
+from layermotion.cli import main
+from layermotion.efforts.breathing import (
     METHOD,
     SMALLEST_BREATH,
     breath_signal,
     rest_after_breath_out,
 )
-from layermotion.cli import main
-from layermotion.events import Window, find_windows, time_efforts
-from layermotion.excursions import Direction
+from layermotion.efforts.course import time_efforts
+from layermotion.efforts.excursions import Direction
+from layermotion.efforts.windows import Window, find_windows
 from layermotion.labels import Structure, Task, View
-from layermotion.series import Quantity
+from layermotion.series.series import Quantity
 from synthetic.clips import clip_truth, draw_clip
 from synthetic.factors import PLAIN
 from synthetic.truth import wall_thickness_mm
@@ -135,7 +136,7 @@ def test_clip_with_breathing_is_measured_at_the_end_of_a_breath_out(
     rows = np.round(45 + breath + 22 * effort(count, 78, 112))
     source = write_dicom(tmp_path / "clip.dcm", draw_frames(count), FrameTime=1000 * frame_s)
     segmenter = truth_segmenter(wall_labels, rows, View.ABDOMINAL_WALL)
-    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: segmenter)
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
     with pytest.raises(SystemExit) as ended:
         main(["measure", str(source), "--out", str(tmp_path / "out"), "--no-overlay"])
     assert ended.value.code == 0

@@ -12,6 +12,7 @@ from layermotion.caution import CAUTION
 from layermotion.cli import main
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
+from layermotion.training.where import Elsewhere, SweepPlace
 
 COMMANDS = ("measure", "session", "synthesize", "train", "compare", "reliability", "plan", "demo")
 HEAVY = (
@@ -84,12 +85,12 @@ def test_version_is_the_package_version(capsys: pytest.CaptureFixture[str]) -> N
         (
             "--fps",
             "0",
-            "--fps 0 is not possible; give a number from 0.5 to 2000 frames per second.",
+            "--fps 0 is not possible; give a number from 0.5 to 1000 frames per second.",
         ),
         (
             "--fps",
             "nan",
-            "--fps nan is not possible; give a number from 0.5 to 2000 frames per second.",
+            "--fps nan is not possible; give a number from 0.5 to 1000 frames per second.",
         ),
     ],
 )
@@ -131,7 +132,7 @@ def test_users_error_is_one_line_and_code_two(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     failing = Recorder(InputError("clip 3f has no pixel spacing; give it with --mm-per-pixel."))
-    replace_module(monkeypatch, "layermotion.demo", run_demo=failing)
+    replace_module(monkeypatch, "layermotion.commands.demo", run_demo=failing)
     assert run("demo", "--out", tmp_path) == 2
     captured = capsys.readouterr()
     sentence = "layermotion: clip 3f has no pixel spacing; give it with --mm-per-pixel.\n"
@@ -141,7 +142,7 @@ def test_users_error_is_one_line_and_code_two(
 def test_interrupt_is_code_130_without_traceback(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    replace_module(monkeypatch, "layermotion.demo", run_demo=Recorder(KeyboardInterrupt()))
+    replace_module(monkeypatch, "layermotion.commands.demo", run_demo=Recorder(KeyboardInterrupt()))
     assert run("demo", "--out", tmp_path) == 130
     assert "Traceback" not in capsys.readouterr().err
 
@@ -153,7 +154,7 @@ def test_measure_hands_every_option_on(
     measure_sources = Recorder(code)
     replace_module(
         monkeypatch,
-        "layermotion.measure",
+        "layermotion.commands.measure",
         MeasureOptions=SimpleNamespace,
         measure_sources=measure_sources,
     )
@@ -227,7 +228,7 @@ def test_train_hands_every_option_on(
     is_finished: bool, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     training = Recorder(SimpleNamespace(is_finished=is_finished))
-    replace_module(monkeypatch, "layermotion.training.command", run_training=training)
+    replace_module(monkeypatch, "layermotion.commands.train", run_training=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
     assert run("train", "--out", tmp_path, "--from", "layers-006") == code
     assert training.calls == [
@@ -248,9 +249,35 @@ def test_a_sweep_hands_every_option_on(
     replace_module(
         monkeypatch, "layermotion.training.sweep", run_sweep=sweep, table_text=lambda rows: rows[0]
     )
-    assert run("train", "--multirun", "--out", tmp_path, "--config", "smoke", "steps=7,8") == code
-    assert sweep.calls == [("smoke", ["steps=7,8"], tmp_path, None)]
+    place = ("--where", "slurm", "--job", "partition=gpu", "--job", "timeout_min=600")
+    words = ("--out", tmp_path, "--config", "smoke", "steps=7,8")
+    assert run("train", "--sweep", *place, *words) == code
+    where = Elsewhere(SweepPlace.SLURM, ("partition=gpu", "timeout_min=600"))
+    assert sweep.calls == [("smoke", ["steps=7,8"], tmp_path, None, where)]
+    assert where.overrides() == [
+        "hydra/launcher=submitit_slurm",
+        "hydra.launcher.partition=gpu",
+        "hydra.launcher.timeout_min=600",
+    ]
     assert capsys.readouterr().out == ("row\n" if rows else "")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--where", "slurm"), "--where and --job say where a sweep runs; give --sweep as well."),
+        (("--sweep", "--job", "a=1"), "--job asks something of a cluster; give --where as well."),
+        (
+            ("--sweep", "--where", "slurm", "--job", "gpu"),
+            "--job gpu is not of the form NAME=VALUE.",
+        ),
+    ],
+)
+def test_a_place_without_a_sweep_is_refused(
+    words: tuple[str, ...], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("train", *words, "--out", tmp_path, "--config", "smoke", "steps=7,8") == 2
+    assert capsys.readouterr().err == f"layermotion: {said}\n"
 
 
 def test_training_without_its_packages_names_the_install(
@@ -259,8 +286,8 @@ def test_training_without_its_packages_names_the_install(
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     assert run("train", "--out", tmp_path) == 2
     assert capsys.readouterr().err == (
-        "layermotion: Training needs torch, which is not installed; "
-        "run: pip install 'layermotion[train]'.\n"
+        "layermotion: Training needs torch, which is not installed; it comes with the train extra: "
+        "pip install 'layermotion[train]'.\n"
     )
 
 

@@ -3,18 +3,19 @@
 from collections.abc import Iterator
 from pathlib import Path
 
+import distributed
 import pytest
 
-from layermotion import cluster
 from layermotion.cli import main
-from layermotion.cluster import code_digest, spread_over
+from layermotion.commands import spread as cluster
+from layermotion.commands.spread import spread_over
 from layermotion.errors import InputError
+from layermotion.provenance import code_digest
 
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
     """Address of a cluster of two processes on this computer."""
-    distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
     ) as local:
@@ -76,7 +77,6 @@ def test_a_cluster_measures_as_one_process_does(
 def test_a_cluster_that_does_not_answer_is_one_sentence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    pytest.importorskip("distributed")
     monkeypatch.setattr(cluster, "CONNECT_S", 0.2)
     for address in ("tcp://127.0.0.1:9", "nowhere at all"):
         with pytest.raises(InputError, match=f"No Dask scheduler answers at {address}; start"):
@@ -85,7 +85,6 @@ def test_a_cluster_that_does_not_answer_is_one_sentence(
 
 
 def test_a_worker_with_other_code_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    pytest.importorskip("distributed")
 
     class Pretended:
         def __init__(self, answers: dict[str, str]) -> None:

@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.continuity import (
+from layermotion.geometry import Spacing
+from layermotion.series.series import Quantity, Scale
+from layermotion.series.withhold import (
     BASE_SCATTER_MM,
     SLIDE_SCATTER_MM,
     withhold_jumps,
     withhold_noise,
     withhold_torn,
 )
-from layermotion.geometry import Spacing
-from layermotion.series import Quantity, Scale
 
 SCALE = Scale.of(Spacing(0.08, 0.11, "test"), 400)
 TIME_S = np.arange(60) / 20

@@ -14,7 +14,7 @@ from typer.main import get_command
 
 import layermotion
 from layermotion.cli import app
-from layermotion.segment import WEIGHTS_FOLDER, read_card, weights_names
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")

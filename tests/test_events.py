@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from layermotion.events import Window, find_windows, time_efforts
-from layermotion.excursions import Direction, smooth
+from layermotion.efforts.course import time_efforts
+from layermotion.efforts.excursions import Direction, smooth
+from layermotion.efforts.windows import Window, find_windows
 
 Array = NDArray[np.float64]
 

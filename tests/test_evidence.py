@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.counting import (
+from layermotion.efforts.count import (
     BREATHS,
     DISAGREE,
     HIDDEN,
@@ -19,7 +19,8 @@ from layermotion.counting import (
     count_efforts,
     longest_unseen_s,
 )
-from layermotion.evidence import (
+from layermotion.efforts.excursions import Direction, find_excursions
+from layermotion.efforts.signals import (
     Evidence,
     better_seen,
     clearest,
@@ -28,9 +29,8 @@ from layermotion.evidence import (
     without_jumps,
     without_slow,
 )
-from layermotion.excursions import Direction, find_excursions
 from layermotion.labels import MUSCLES, Structure
-from layermotion.series import Quantity
+from layermotion.series.series import Quantity
 
 Array = NDArray[np.float64]
 RATE_HZ = 20.0

@@ -16,15 +16,17 @@ from report_content import make_boundaries, make_content
 from standin import write_dicom
 from visits import REST_ROWS, DrawnVisit, activation
 
-from layermotion.boundaries import Boundaries
 from layermotion.cli import main
 from layermotion.clip import Frame
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.recording import Recording
+from layermotion.exchange.export import write_exports
+from layermotion.exchange.request import Export, ExportRequest
+from layermotion.exchange.seg import mask_stack
 from layermotion.geometry import ImageArea
 from layermotion.labels import STRUCTURES
-from layermotion.recording import Recording
-from layermotion.report.content import KeyFrame, ReportContent
-from layermotion.report.export import Export, ExportRequest, write_exports
-from layermotion.report.segmentation import mask_stack
+from layermotion.report.content import ReportContent
+from layermotion.report.key_frames import KeyFrame
 
 PATIENT, NUMBER = "Invented^Patient", "INV-7"
 ADDED = {"measures.sr.dcm", "outlines.seg.dcm", "observations.fhir.json"}
@@ -52,7 +54,7 @@ def out(drawn: DrawnVisit, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Measure with all exports once, for the tests that only read."""
     folder = tmp_path_factory.mktemp("measured") / "out"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("layermotion.session.command.load_in_use", lambda: drawn.segmenter())
+        patch.setattr("layermotion.commands.session.load_in_use", lambda: drawn.segmenter())
         command = ("session", drawn.folder, "--out", folder, "--no-overlay")
         assert run(*command, "--export", "sr,seg,fhir") == 0
     return folder
@@ -194,7 +196,7 @@ def test_segmentation_is_read_alike_by_another_reader(drawn: DrawnVisit, out: Pa
 def test_long_clip_is_spread_over_files_and_odd_sizes_keep_their_frames(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("layermotion.report.segmentation.FRAMES_A_FILE", 20)
+    monkeypatch.setattr("layermotion.exchange.seg.FRAMES_A_FILE", 20)
     # 91 x 237 pixels are no whole number of bytes.
     uids = {name: generate_uid() for name in ("StudyInstanceUID", "SeriesInstanceUID")}
     source = write_dicom(tmp_path / "clip.dcm", [np.zeros((91, 237), np.uint8)] * 50, **uids)
@@ -244,7 +246,7 @@ def test_observations_are_preliminary_and_keep_units(out: Path) -> None:
 def test_identity_passes_only_when_kept(
     keep: bool, drawn: DrawnVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: drawn.segmenter())
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: drawn.segmenter())
     out = tmp_path / "out"
     options = ["--keep-identifiers"] if keep else []
     source = drawn.folder / "left_draw_in_1.dcm"
@@ -268,7 +270,7 @@ def content_of(image: Dataset) -> ReportContent:
     content = make_content()
     return replace(
         content,
-        clip=replace(content.clip, frame_shape=shape, area=ImageArea(0, 0, *shape)),
+        clip=replace(content.analysis.clip, frame_shape=shape, area=ImageArea(0, 0, *shape)),
         provenance={"software": "test", "weights": "standin-001", "weights SHA-256": "0" * 64},
         key_frames=(KeyFrame("rest", frame, make_boundaries()),),
     )
@@ -304,7 +306,7 @@ def test_layer_that_needs_a_person_has_no_number(
     segmenter = visit.segmenter()
     for labels in segmenter.labels:
         labels[labels == 4] = 0
-    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: segmenter)
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
     out = tmp_path / "out"
     command = ("measure", visit.folder / "clip.dcm", "--out", out, "--no-overlay")
     assert run(*command, "--export", "sr,fhir") == 0
@@ -362,7 +364,7 @@ def test_dicom_exports_of_another_format_are_refused_before_any_work(
 ) -> None:
     visit = DrawnVisit(tmp_path / "visit")
     still = visit.still("still.png", 45)
-    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: visit.segmenter())
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: visit.segmenter())
     command = ("measure", still, "--out", tmp_path / "out")
     assert run(*command, "--export", "sr,seg") == 2
     assert capsys.readouterr().err == (
@@ -389,7 +391,7 @@ def test_source_that_nothing_can_refer_to_is_refused_by_name(
 ) -> None:
     visit = DrawnVisit(tmp_path / "visit")
     source = visit.wall("clip.dcm", 22, **attributes)
-    monkeypatch.setattr("layermotion.measure.load_in_use", lambda: visit.segmenter())
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: visit.segmenter())
     command = ("measure", source, "--out", tmp_path / "out", "--no-overlay")
     assert run(*command, "--export", "sr") == 2
     assert words in capsys.readouterr().err

@@ -9,9 +9,9 @@ from typer.main import get_command
 
 from layermotion.caution import CAUTION
 from layermotion.cli import app, main
-from layermotion.lab.annotations import write_png
+from layermotion.images import write_png
 from layermotion.lab.folder import frame_key, open_lab
-from layermotion.segment import weights_names
+from layermotion.network.segmenter import weights_names
 
 GROUPS = (("lab",), ("lab", "consent"), ("models",))
 

@@ -12,7 +12,10 @@ from trained import trained_weights  # noqa: F401
 
 from layermotion.errors import InputError
 from layermotion.lab.builds import Split
-from layermotion.lab.judging import (
+from layermotion.lab.making import make_build
+from layermotion.lab.mixing import MixedDraw, fit_example
+from layermotion.lab.scoring import score_build, score_synthetic
+from layermotion.models.judging import (
     Metric,
     Row,
     Score,
@@ -23,10 +26,7 @@ from layermotion.lab.judging import (
     forgetting,
     judge,
 )
-from layermotion.lab.making import make_build
-from layermotion.lab.mixing import MixedDraw, fit_example
-from layermotion.lab.scoring import score_build, score_synthetic
-from layermotion.segment import load_segmenter
+from layermotion.network.segmenter import load_segmenter
 
 NAN = math.nan
 

@@ -31,7 +31,8 @@ from pydicom.sequence import Sequence
 from pydicom.uid import ExplicitVRLittleEndian, SegmentationStorage
 
 from layermotion.errors import InputError
-from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, write_coco, write_png
+from layermotion.images import write_png
+from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, write_coco
 from layermotion.lab.checks import Kind, check_frame, fill_holes
 from layermotion.lab.folder import ClipRecord, Lab, frame_key, open_secret
 from layermotion.lab.importing import import_folder

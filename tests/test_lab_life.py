@@ -16,22 +16,22 @@ import torch
 from numpy.typing import NDArray
 
 from layermotion.clip.source import SourceOptions
+from layermotion.commands.lab_options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
 from layermotion.errors import InputError, WeightsError
-from layermotion.lab.annotations import write_png
+from layermotion.images import write_png
 from layermotion.lab.builds import Split, open_build
 from layermotion.lab.checks import Kind
 from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
-from layermotion.lab.judging import Metric, error_growth, find_row, forgetting
 from layermotion.lab.labelling import read_labels, store_labels
 from layermotion.lab.making import make_build
-from layermotion.lab.options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
-from layermotion.lab.registry import Registry, judgement_text
 from layermotion.lab.review import judge as review
 from layermotion.lab.secret import Secret
 from layermotion.labels import Task, View
-from layermotion.segment import WEIGHTS_FOLDER, read_card, weights_names
+from layermotion.models.judging import Metric, error_growth, find_row, forgetting
+from layermotion.models.registry import Registry, judgement_text
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 from synthetic.clips import draw_clip, render_clip
 from synthetic.write import write_dicom
 

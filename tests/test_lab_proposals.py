@@ -15,7 +15,7 @@ from layermotion.lab.folder import Review, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.proposals import Candidate, choose, propose, tidy
 from layermotion.lab.review import judge
-from layermotion.segment import load_segmenter
+from layermotion.network.segmenter import load_segmenter
 
 
 def candidate(key: str, uncertainty: float, *feature: float) -> Candidate:

@@ -11,9 +11,9 @@ import pytest
 from trained import trained_weights  # noqa: F401
 
 from layermotion.errors import InputError, WeightsError
-from layermotion.lab.judging import Judgement, Metric, Row
-from layermotion.lab.registry import Judged, Registry, Step, judgement_text
-from layermotion.segment import read_card, weights_names
+from layermotion.models.judging import Judgement, Metric, Row
+from layermotion.models.registry import Judged, Registry, Step, judgement_text
+from layermotion.network.segmenter import read_card, weights_names
 
 ROW = Row("all", "all", Metric.DICE, 3, 0.8, 0.9, 0.05, 0.15)
 

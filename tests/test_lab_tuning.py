@@ -19,7 +19,7 @@ from layermotion.lab.tuning import SHARES, settle
 from layermotion.training import tracking
 from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
 from layermotion.training.drawing import Draw
-from layermotion.training.loop import train
+from layermotion.training.loop import Start, train
 from layermotion.training.network import LayerNet
 from layermotion.training.settings import TrainSettings
 
@@ -109,8 +109,8 @@ def test_what_is_kept_is_decided_once_and_the_same_after_a_stop(tmp_path: Path) 
                 os.kill(os.getpid(), signal.SIGTERM)
 
         result = train(
-            TINY, tmp_path / name, draw_layers, report=report, keep_normalisation=True,
-            start_from=str(tmp_path / "before"), settle=halve if settled else None,
+            TINY, tmp_path / name, draw_layers, report=report,
+            start=Start(str(tmp_path / "before"), True, halve if settled else None),
         )  # fmt: skip
         return result.is_finished
 
@@ -143,7 +143,9 @@ def test_a_run_that_does_not_say_what_it_began_from_is_refused(tmp_path: Path) -
     state["progress"] |= {"step": 3, "has_ended": False}
     save_checkpoint(tmp_path, state)
     with pytest.raises(ConfigError, match="does not say what weights its run began from"):
-        train(TINY, tmp_path, draw_layers, report=str, settle=lambda average, start: {})
+        train(
+            TINY, tmp_path, draw_layers, report=str, start=Start(settle=lambda average, start: {})
+        )
 
 
 def test_generated_pictures_hold_the_answers_the_run_began_with(tmp_path: Path) -> None:

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.lateral import lateral_side, lateral_sign
 from layermotion.labels import Structure, label_of
-from layermotion.lateral import lateral_side, lateral_sign
 
 Edge = NDArray[np.float32]
 

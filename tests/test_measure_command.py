@@ -28,7 +28,7 @@ from standin import (
 
 from layermotion.cli import main
 from layermotion.labels import View
-from layermotion.measures import UNCALIBRATED
+from layermotion.measures.measure import UNCALIBRATED
 from layermotion.report.tables import MEASURE_COLUMNS, SERIES_COLUMNS
 
 COUNT = 64
@@ -47,7 +47,7 @@ def use(monkeypatch: pytest.MonkeyPatch) -> Use:
     """Make the command run a stand-in."""
 
     def put(segmenter: TruthSegmenter) -> None:
-        monkeypatch.setattr("layermotion.measure.load_in_use", lambda: segmenter)
+        monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
 
     return put
 
@@ -380,7 +380,7 @@ def test_output_below_a_file_is_refused_before_any_work(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr("layermotion.measure.analyse", None)
+    monkeypatch.setattr("layermotion.commands.measure.analyse", None)
     blocker = tmp_path / "file"
     blocker.write_text("unchanged")
     assert run(wall, "--out", blocker / below) == 2
@@ -397,7 +397,7 @@ def test_full_disk_is_one_sentence(
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("layermotion.recording.Recording.append", full)
+    monkeypatch.setattr("layermotion.edges.recording.Recording.append", full)
     assert run(wall, "--out", tmp_path / "out") == 2
     check_refusal(capsys, "No space left on device")
     assert not (tmp_path / "out").exists()

@@ -9,24 +9,26 @@ import pytest
 from numpy.typing import NDArray
 from published import published
 
-from layermotion.bladder import (
+from layermotion.clip import Clip
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.site import Site, parse_site
+from layermotion.efforts.windows import Window
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.labels import WALL_LAYERS, Structure, Task, View
+from layermotion.measures.bladder import (
     NO_EFFORT,
     PROBE_LIMIT_MM,
     PROBE_MOVED,
     UNSEEN_BASE,
     measure_bladder,
 )
-from layermotion.boundaries import Boundaries
-from layermotion.clip import Clip
-from layermotion.errors import InputError
-from layermotion.events import Window
-from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import WALL_LAYERS, Structure, Task, View
-from layermotion.measures import UNCALIBRATED, Z95, Measure, Status, Uncertainty
-from layermotion.repeats import MEAN_METHOD
-from layermotion.series import Quantity, Series
-from layermotion.site import Site, parse_site
-from layermotion.wall import UNSEEN_LAYER, UNSURE_LAYER, measure_wall
+from layermotion.measures.error import Uncertainty
+from layermotion.measures.measure import UNCALIBRATED, Measure, Status
+from layermotion.measures.repeats import MEAN_METHOD
+from layermotion.measures.thickness import UNSEEN_LAYER, UNSURE_LAYER, measure_wall
+from layermotion.normal import Z95
+from layermotion.series.series import Quantity, Series
 
 Array = NDArray[np.float64]
 

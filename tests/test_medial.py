@@ -6,21 +6,21 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries
-from layermotion.events import Window
+from layermotion.edges.boundaries import Boundaries
+from layermotion.efforts.windows import Window
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Structure, Task, View, label_of
-from layermotion.measures import Status
-from layermotion.medial import (
-    FARTHEST_MM,
+from layermotion.measures.measure import Status
+from layermotion.measures.medial_edge import measure_medial_edge
+from layermotion.series.medial_edge import (
+    FARTHEST_END_MM,
     NOT_IN_VIEW,
     TOO_FAR,
     UNSEEN_END,
     MedialEdge,
     follow_medial_edge,
-    measure_medial_edge,
 )
-from layermotion.motion import LOST, MotionTracker, Shift, TissueMotion
+from layermotion.tissue.tracker import LOST, MotionTracker, Shift, TissueMotion
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
 from synthetic.pose import slide_mm
 
@@ -148,7 +148,7 @@ def test_what_is_not_seen_needs_a_person_and_says_why(
 def test_end_far_from_the_site_is_not_guessed() -> None:
     wide = Spacing(0.3, 0.3, "test")
     edge = follow(effort(40.0), spacing=wide)
-    assert edge.distance_mm == pytest.approx(99 * 0.3) and edge.distance_mm > FARTHEST_MM
+    assert edge.distance_mm == pytest.approx(99 * 0.3) and edge.distance_mm > FARTHEST_END_MM
     (measure,) = measure_medial_edge(edge, WINDOWS, "draw_in")
     assert measure.reason == TOO_FAR
 

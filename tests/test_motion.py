@@ -5,16 +5,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import Structure, Task, View
-from layermotion.motion import (
-    MotionTracker,
-    Shift,
-    TissueMotion,
-    probe_shift,
-    slide_mm,
-)
+from layermotion.series.probe import probe_shift
+from layermotion.series.slide import slide_mm
+from layermotion.tissue.tracker import MotionTracker, Shift, TissueMotion
 from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
 
 Grey = NDArray[np.uint8]

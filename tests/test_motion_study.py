@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.events import Window
+from layermotion.efforts.windows import Window
+from layermotion.evaluation.compare import slide_truth_mm
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
-from layermotion.segment import ModelGrid
-from layermotion.series import Quantity, Series
+from layermotion.network.grid import ModelGrid
+from layermotion.series.series import Quantity, Series
 from synthetic.clips import clip_truth, draw_clip
-from synthetic.compare import slide_truth_mm
 from synthetic.variants import frames_shown, with_breathing, with_slip
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"

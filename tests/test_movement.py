@@ -4,19 +4,22 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.bladder import BASE_LEFT, NO_EFFORT, NO_EFFORT_SEEN, PROBE_LOST, measure_bladder
-from layermotion.events import Course, Window
+from layermotion.efforts.course import Course
+from layermotion.efforts.windows import Window
 from layermotion.labels import Structure
-from layermotion.measures import Z95, Measure, Status, Uncertainty
-from layermotion.movement import (
-    BEGAN_BEFORE,
-    ENDS_AFTER,
-    SLIDE_ERROR_MM,
-    UNSEEN_SLIDE,
-    measure_slide,
-    measure_timing,
+from layermotion.measures.bladder import (
+    BASE_LEFT,
+    NO_EFFORT,
+    NO_EFFORT_SEEN,
+    PROBE_LOST,
+    measure_bladder,
 )
-from layermotion.series import Quantity, Series
+from layermotion.measures.error import Uncertainty
+from layermotion.measures.measure import Measure, Status
+from layermotion.measures.slide import SLIDE_ERROR_MM, UNSEEN_SLIDE, measure_slide
+from layermotion.measures.timing import BEGAN_BEFORE, ENDS_AFTER, measure_timing
+from layermotion.normal import Z95
+from layermotion.series.series import Quantity, Series
 
 Array = NDArray[np.float64]
 

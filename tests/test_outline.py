@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
 from layermotion.labels import STRUCTURES, WALL_LAYERS, label_of
-from layermotion.outline import FEWEST_PLACES, MOSTLY_SEEN, outline_courses
-from layermotion.whole import EVERY_COLUMN
+from layermotion.series.shape import FEWEST_PLACES, MOSTLY_SEEN, outline_courses
+from layermotion.series.whole_muscle import EVERY_COLUMN
 
 Array = NDArray[np.float64]
 FRAMES, COLUMNS = 90, 120

@@ -16,12 +16,13 @@ from report_content import (
     make_series,
 )
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
 from layermotion.errors import InputError
+from layermotion.images import write_png
 from layermotion.labels import STRUCTURES, Structure
 from layermotion.report import overlay
 from layermotion.report.arrows import Arrow
-from layermotion.report.overlay import OverlayWriter, draw_overlay, write_png
+from layermotion.report.overlay import OverlayWriter, draw_overlay
 from layermotion.report.palette import LOOKS
 from layermotion.report.strip import Caption, caption_of
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.ramps import LONGEST_HALF_S, place_ramp
+from layermotion.efforts.ramps import LONGEST_HALF_S, place_ramp
 
 Signal = NDArray[np.float64]
 RATE_HZ = 30.0

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.refine import REACH_ROWS, refine_edges
 from layermotion.geometry import ImageArea
-from layermotion.refine import REACH_ROWS, refine_edges
-from layermotion.segment import ModelGrid
+from layermotion.network.grid import ModelGrid
 
 # Two frame rows for each model row, four frame columns for each model column.
 GRID = ModelGrid.for_area(ImageArea(0, 0, 640, 640), None, 320)

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from layermotion.measures import Z95
-from layermotion.repeats import expected_spread, half_of_mean
+from layermotion.measures.repeats import expected_spread, half_of_mean
+from layermotion.normal import Z95
 
 EXPECTED = 15.0
 TRIALS = 1200

@@ -21,7 +21,7 @@ from layermotion.report.page import build_page, write_headline
 from layermotion.report.palette import LOOKS, PAPER, rgb
 from layermotion.report.plots import MAX_POINTS, decimate, plot_series
 from layermotion.report.tables import MEASURE_COLUMNS, write_measures, write_series
-from layermotion.series import Quantity, Series
+from layermotion.series.series import Quantity, Series
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:

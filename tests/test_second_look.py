@@ -8,17 +8,20 @@ import pytest
 from numpy.typing import NDArray
 from standin import AREA, SPACING, draw_frames, truth_segmenter, wall_labels, write_dicom
 
-from layermotion import footage
-from layermotion.analysis import Analysis, analyse
-from layermotion.boundaries import Boundaries
+from layermotion.analysis import footage
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.result import Analysis
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.recording import Recording
+from layermotion.edges.second_look import CUT_BELOW, EVERY, cut_below, look_again
+from layermotion.edges.site import parse_site
 from layermotion.labels import View
-from layermotion.recording import Recording
-from layermotion.second_look import CUT_BELOW, EVERY, cut_below, look_again, withhold_disputed
-from layermotion.segment import ModelGrid, Segmenter
-from layermotion.series import Quantity
-from layermotion.site import parse_site
+from layermotion.network.grid import ModelGrid
+from layermotion.network.segmenter import Segmenter
+from layermotion.series.disputed import withhold_disputed
+from layermotion.series.series import Quantity
 
 GRID = ModelGrid.for_area(AREA, SPACING, 320)
 

@@ -25,7 +25,7 @@ from second_simulation import (  # noqa: E402
 )
 from wall_body import draw_wall, wall_sizes  # noqa: E402
 
-from layermotion.boundaries import Boundaries  # noqa: E402
+from layermotion.edges.boundaries import Boundaries  # noqa: E402
 from layermotion.labels import View  # noqa: E402
 
 Array = NDArray[np.float64]

@@ -4,15 +4,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.analysis import Analysis, analyse
-from layermotion.bladder import BASE_LEFT, NO_EFFORT_SEEN, UNSEEN_BASE
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.result import Analysis
 from layermotion.clip import Clip, Frame
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.geometry import Spacing
 from layermotion.labels import Structure, Task, View, label_of
-from layermotion.measures import Status
-from layermotion.recording import Recording
-from layermotion.segment import load_segmenter
-from layermotion.site import parse_site
+from layermotion.measures.bladder import BASE_LEFT, NO_EFFORT_SEEN, UNSEEN_BASE
+from layermotion.measures.measure import Status
+from layermotion.network.segmenter import load_segmenter
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
 from synthetic.factors import PLAIN
 

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from layermotion.errors import InputError, WeightsError
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.segment import ModelGrid, input_shape, load_segmenter, read_card, weights_names
+from layermotion.network.grid import ModelGrid, input_shape
+from layermotion.network.segmenter import load_segmenter, read_card, weights_names
 
 pytest_plugins = ["trained"]  # for trained_weights
 

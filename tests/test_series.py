@@ -8,19 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from layermotion.bladder import base_series, deep_edge
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.site import tra_centre_px
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, Structure, label_of
-from layermotion.series import (
-    Quantity,
-    Scale,
-    Series,
-    Settle,
-    thickness_at,
-    thickness_series,
-    tra_centre_px,
-)
+from layermotion.series.base import base_series, deep_edge
+from layermotion.series.probe import Settle
+from layermotion.series.series import Quantity, Scale, Series
+from layermotion.series.thickness import thickness_at, thickness_series
 
 Array = NDArray[np.float64]
 

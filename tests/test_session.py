@@ -11,9 +11,9 @@ import pytest
 from visits import DrawnVisit
 
 from layermotion.cli import main
-from layermotion.session import command
+from layermotion.commands import session as command
+from layermotion.commands.session import COLUMNS
 from layermotion.session.against import LARGER, UNKNOWN, WITHIN
-from layermotion.session.command import COLUMNS
 
 # Invented; must not leave this machine unless kept.
 PATIENT = "Invented^Patient"
@@ -30,7 +30,7 @@ def run(*arguments: object) -> int:
 
 
 def use(patch: pytest.MonkeyPatch, visit: DrawnVisit) -> None:
-    patch.setattr("layermotion.session.command.load_in_use", lambda: visit.segmenter())
+    patch.setattr("layermotion.commands.session.load_in_use", lambda: visit.segmenter())
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -192,7 +192,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     for kind, original in (("clip", command.analyse), ("pair", command.analyse_pair)):
         name = "analyse" if kind == "clip" else "analyse_pair"
-        monkeypatch.setattr(f"layermotion.session.command.{name}", note(kind, original))
+        monkeypatch.setattr(f"layermotion.commands.session.{name}", note(kind, original))
     return used
 
 
@@ -236,7 +236,7 @@ def test_stopped_visit_goes_on_where_it_was(
         return original(*arguments)
 
     with monkeypatch.context() as patch:
-        patch.setattr("layermotion.session.command.read_recorded", read_then_stop)
+        patch.setattr("layermotion.commands.session.read_recorded", read_then_stop)
         assert run(folder, "--out", out, *OPTIONS) == 130
     assert {path.name for path in out.iterdir()} == {"left-draw_in-1"}
     assert measured.pop() == "stop"

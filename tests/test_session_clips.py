@@ -9,11 +9,11 @@ import pydicom
 import pytest
 
 from layermotion.agreement.auto import read_auto
+from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.cli import main
 from layermotion.labels import Task, View
-from layermotion.measures import Status
+from layermotion.measures.measure import Status
 from layermotion.session.against import LARGER
-from layermotion.wall_clip import LATERAL_UNKNOWN
 from synthetic.clips import draw_clip
 from synthetic.factors import PLAIN
 from synthetic.write import write_clip

@@ -6,20 +6,20 @@ from pathlib import Path
 
 import pytest
 
+from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.labels import Task
-from layermotion.measures import Measure, Status
+from layermotion.measures.measure import Measure, Status
 from layermotion.report.patterns import quiet_words
-from layermotion.report.statements import (
+from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
+from layermotion.session.plan import Item, Settings, Side
+from layermotion.session.results import SIDES, Recorded, Row, mean_of, tabulate
+from layermotion.session.sentences import (
     change_sentences,
     effect_sentences,
     manual_groups,
     pattern_sentences,
     side_sentences,
 )
-from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
-from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import SIDES, Recorded, Row, mean_of, tabulate
-from layermotion.wall_clip import LATERAL_UNKNOWN
 
 
 def row(

@@ -8,20 +8,14 @@ import numpy as np
 import pytest
 from visits import DrawnVisit
 
+from layermotion.analysis.pair import PROBE_UNKNOWN, analyse_pair
 from layermotion.clip import Clip
+from layermotion.clip.pair import STILL_CAUTION, Shows, open_pair, open_split
 from layermotion.clip.source import SourceOptions
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
-from layermotion.recording import Recording
-from layermotion.session.pairs import (
-    PROBE_UNKNOWN,
-    STILL_CAUTION,
-    analyse_pair,
-    open_pair,
-    open_split,
-)
-from layermotion.session.plan import Shows
-from layermotion.site import parse_site
 
 OPTIONS = SourceOptions(mm_per_pixel=(0.08, 0.11), task=Task.DRAW_IN)
 

@@ -7,16 +7,11 @@ import pytest
 from numpy.typing import NDArray
 from test_evidence import BLANK, TIME_S, activation, evidence, noise
 
-from layermotion.counting import HIDDEN, LONE, LONGEST_GAP_S, UNCLEAR, Count
-from layermotion.evidence import Counted, Evidence, first_sure
-from layermotion.excursions import Direction
+from layermotion.efforts.count import HIDDEN, LONE, LONGEST_GAP_S, UNCLEAR, Count
+from layermotion.efforts.doubt import backed_by, clearest_mix, fullest, with_lone_breath
+from layermotion.efforts.excursions import Direction
+from layermotion.efforts.signals import Counted, Evidence, first_sure
 from layermotion.labels import Structure
-from layermotion.settling import (
-    backed_by,
-    clearest_mix,
-    fullest,
-    with_lone_breath,
-)
 
 Array = NDArray[np.float64]
 UNSEEN = Evidence(Structure.TRA, BLANK, 0.07, 0.2, Direction.RISES)

@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from published import published
 from scenes import draw_with, profile, seeded
 
+from layermotion.evaluation.compare import compare_measures
 from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, Task, View, label_of
 from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue
 from synthetic.bladder import draw_bladder
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.compare import compare_measures
 from synthetic.dataset import VIEWS, draw_example, draw_pose
 from synthetic.factors import PLAIN, draw_factors
 from synthetic.motion import BLADDER_TASKS, Motion, draw_motion

@@ -19,13 +19,13 @@ from processes import run_two
 
 from layermotion import __version__
 from layermotion.errors import ConfigError, InputError
-from layermotion.segment import WEIGHTS_FOLDER, load_segmenter
+from layermotion.network.segmenter import WEIGHTS_FOLDER, load_segmenter
 from layermotion.training import checkpoint, tracking
 from layermotion.training.augment import Augmentation
 from layermotion.training.checkpoint import load_checkpoint
 from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
 from layermotion.training.export import export_weights
-from layermotion.training.loop import train
+from layermotion.training.loop import Start, train
 from layermotion.training.network import (
     boundary_band,
     compute_held_losses,
@@ -337,7 +337,7 @@ def test_a_run_starts_from_another_run_or_from_shipped_weights(
         ((str(tmp_path / "first"), 1e-6), ("layers-001", 1e-3))
     ):
         out = tmp_path / str(number)
-        train(still, out, draw_layers, report=str, start_from=source)
+        train(still, out, draw_layers, report=str, start=Start(source))
         state = load_checkpoint(out / "last.pt")
         weight = "unet.segmentation_head.0.weight"
         torch.testing.assert_close(
@@ -346,9 +346,9 @@ def test_a_run_starts_from_another_run_or_from_shipped_weights(
         assert state["progress"]["spacing_range_mm"][0] <= 0.3
     with pytest.raises(ConfigError, match="holds another network; give the same encoder"):
         other = replace(TINY, decoder_channels=(32, 32, 16, 16))
-        train(other, tmp_path / "other", draw_layers, report=str, start_from="layers-001")
+        train(other, tmp_path / "other", draw_layers, report=str, start=Start("layers-001"))
     with pytest.raises(ConfigError, match="nowhere is neither the folder of a run .* layers-001"):
-        train(TINY, tmp_path / "none", draw_layers, report=str, start_from="nowhere")
+        train(TINY, tmp_path / "none", draw_layers, report=str, start=Start("nowhere"))
 
 
 def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:
@@ -498,7 +498,7 @@ def test_four_scenes_are_learnt_by_heart_and_survive_export(tmp_path: Path) -> N
 
 
 def test_the_generator_and_the_weights_agree_on_the_views() -> None:
-    from layermotion.segment import VIEW_CLASSES
+    from layermotion.network.segmenter import VIEW_CLASSES
     from synthetic.dataset import VIEWS
 
     assert VIEWS == VIEW_CLASSES

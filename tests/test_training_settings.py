@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from layermotion.errors import ConfigError
-from layermotion.segment import WEIGHTS_FOLDER, read_card, weights_names
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 from layermotion.training.composing import config_folder, load_settings
 from layermotion.training.drawing import SyntheticDraw, source_name
 from layermotion.training.settings import CLIP_FACTORS, FACTORS, TrainSettings
@@ -47,8 +47,8 @@ def test_every_config_is_complete_and_overrides_win() -> None:
         (["patience=-1"], "The setting patience cannot be -1; give one 0 or more."),
         (["model=larg"], "There is no model larg; the nearest is large."),
         (["modl=large"], "There is no setting modl; the nearest is model."),
-        (["steps=3,4"], "An override has several values; give one, or --multirun to .*"),
-        (["model=small,large"], "An override has several values; give one, or --multirun to .*"),
+        (["steps=3,4"], "An override has several values; give one, or --sweep to .*"),
+        (["model=small,large"], "An override has several values; give one, or --sweep to .*"),
         (["factors.nois=0"], "There is no factor nois of stills; the nearest is noise."),
         (["factors.breathing=0"], "There is no factor breathing of stills; choose from .*"),
         (["factors.noise=much"], r"The setting factors.noise .* of type float, such as 1.5."),

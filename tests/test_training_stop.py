@@ -102,10 +102,11 @@ def test_two_processes_stop_at_the_same_step(tmp_path: Path) -> None:
 from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
-from layermotion.training.loop import train
+from layermotion.training.loop import Start, train
 from test_training_stop import PATIENT
 still = replace(PATIENT, learning_rate=1e-30, weight_decay=0.0, ema_decay=0.0, patience=1)
-result = train(still, Path({str(tmp_path)!r}), draw_layers, report=str, keep_normalisation=True)
+start = Start(keep_normalisation=True)
+result = train(still, Path({str(tmp_path)!r}), draw_layers, report=str, start=start)
 assert (result.step, result.is_finished) == (2, True), result
 """
     )
@@ -121,7 +122,7 @@ import os, time
 from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
-from layermotion.training.loop import train
+from layermotion.training.loop import Start, train
 from test_training_stop import PATIENT
 def slow(rng, size_px):
     time.sleep(0.5 * int(os.environ["RANK"]))

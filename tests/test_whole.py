@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
 from layermotion.labels import STRUCTURES, Structure, label_of
-from layermotion.whole import FEWEST_COLUMNS, whole_thickness
+from layermotion.series.whole_muscle import FEWEST_MUSCLE_COLUMNS, whole_thickness
 
 Array = NDArray[np.float64]
 FRAMES, COLUMNS = 60, 160
@@ -50,7 +50,7 @@ def test_a_shadow_that_wanders_leaves_the_course() -> None:
 
 def test_frames_that_show_too_little_have_no_value() -> None:
     is_seen = np.ones((FRAMES, COLUMNS), bool)
-    is_seen[10:20, 4 * (FEWEST_COLUMNS - 1) :] = False
+    is_seen[10:20, 4 * (FEWEST_MUSCLE_COLUMNS - 1) :] = False
     ratio = tra_ratio(COURSE, is_seen)
     assert np.flatnonzero(np.isnan(ratio)).tolist() == list(range(10, 20))
     assert np.isnan(tra_ratio(COURSE, np.zeros((FRAMES, COLUMNS), bool))).all()

@@ -23,7 +23,7 @@ from standin import (
 )
 
 from layermotion.labels import View
-from layermotion.segment import ModelGrid
+from layermotion.network.grid import ModelGrid
 
 # Frames of a clip; the numbers of all frames of a visit fit the blocks of the stand-in.
 COUNT, FRAME_TIME_MS = 34, 125

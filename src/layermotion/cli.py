@@ -3,7 +3,6 @@
 Every command imports what it needs when it runs, so that help stays quick.
 """
 
-import importlib.util
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -12,12 +11,13 @@ from typing import Annotated, NoReturn
 import typer
 
 from layermotion import __version__
-from layermotion.agreement.commands import studies
 from layermotion.caution import CAUTION
 from layermotion.caution import epilog as _epilog
+from layermotion.commands.lab import lab_app
+from layermotion.commands.models import models_app
+from layermotion.commands.studies import studies
 from layermotion.errors import InputError, LayermotionError
-from layermotion.lab.commands import lab_app
-from layermotion.lab.model_commands import models_app
+from layermotion.extras import need
 from layermotion.labels import Task, View
 from layermotion.options import (
     ClusterAddress,
@@ -30,6 +30,7 @@ from layermotion.options import (
     PixelSize,
     SiteChoice,
 )
+from layermotion.training.where import Elsewhere, SweepPlace
 
 EXIT_UNUSABLE = 2
 EXIT_INTERRUPTED = 130
@@ -107,8 +108,8 @@ def measure(
     Exit code 0: all clips were measured; 1: some failed and the others are written;
     2: the arguments or the input cannot be used.
     """
-    from layermotion.measure import MeasureOptions, measure_sources
-    from layermotion.report.export import parse_exports
+    from layermotion.commands.measure import MeasureOptions, measure_sources
+    from layermotion.exchange.request import parse_exports
 
     options = MeasureOptions(
         mm_per_pixel=mm_per_pixel,
@@ -172,9 +173,9 @@ def session(
     Exit code 0: all was measured; 1: some recordings failed and the others are written;
     2: the arguments or the input cannot be used.
     """
-    from layermotion.measure import MeasureOptions
-    from layermotion.report.export import parse_exports
-    from layermotion.session.command import run_session
+    from layermotion.commands.measure import MeasureOptions
+    from layermotion.commands.session import run_session
+    from layermotion.exchange.request import parse_exports
 
     options = MeasureOptions(
         mm_per_pixel=mm_per_pixel,
@@ -209,7 +210,7 @@ def synthesize(
 
     The same seed gives the same files, however many cores or machines make them.
     """
-    from layermotion.cluster import spread_over
+    from layermotion.commands.spread import spread_over
     from synthetic.write import synthesize as write_synthetic
 
     views = tuple(View) if view is ViewsToMake.BOTH else (View(view),)
@@ -231,14 +232,29 @@ def train(
     config: Annotated[
         str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
     ] = "train",
-    multirun: Annotated[
+    sweep: Annotated[
         bool,
         typer.Option(
-            "--multirun",
+            "--sweep",
             help="Train with every combination of values, as learning_rate=1e-3,2e-3 "
-            "model=small,large; hydra/launcher=NAME says where.",
+            "model=small,large.",
         ),
     ] = False,
+    where: Annotated[
+        SweepPlace,
+        typer.Option(
+            help="Where a sweep runs: here, one run after the other; in processes of this "
+            "computer, side by side; or as jobs of a Slurm cluster (both need the scale extra)."
+        ),
+    ] = SweepPlace.HERE,
+    job: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=VALUE",
+            help="What to ask of the cluster for each run of a sweep, such as partition=gpu, "
+            "gpus_per_node=1 or timeout_min=600; may be given several times.",
+        ),
+    ] = None,
     start_from: Annotated[
         str | None,
         typer.Option(
@@ -253,21 +269,23 @@ def train(
     Needs the train extra: pip install 'layermotion[train]'. Stopped with Ctrl-C, it saves its
     state and exits with code 130; the same command goes on from there.
     """
-    for package in ("torch", "hydra", "segmentation_models_pytorch", "albumentations"):
-        if importlib.util.find_spec(package) is None:
-            raise InputError(
-                f"Training needs {package}, which is not installed; "
-                f"run: pip install 'layermotion[train]'."
-            )
-    if multirun:
+    need(
+        "Training needs",
+        "train",
+        ("torch", "hydra", "segmentation_models_pytorch", "albumentations"),
+    )
+    if sweep:
         from layermotion.training.sweep import run_sweep, table_text
 
-        rows = run_sweep(config, overrides or (), out, start_from)
+        place = Elsewhere(where, tuple(job or ()))
+        rows = run_sweep(config, overrides or (), out, start_from, place)
         if rows is None:
             raise typer.Exit(EXIT_INTERRUPTED)
         typer.echo(table_text(rows))
         return
-    from layermotion.training.command import run_training
+    if where is not SweepPlace.HERE or job:
+        raise InputError("--where and --job say where a sweep runs; give --sweep as well.")
+    from layermotion.commands.train import run_training
 
     if not run_training(config, overrides or (), out, start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
@@ -276,7 +294,7 @@ def train(
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))
 def demo(out: OutputFolder) -> None:
     """Make synthetic clips, measure them, write the reports."""
-    from layermotion.demo import run_demo
+    from layermotion.commands.demo import run_demo
 
     run_demo(out)
 

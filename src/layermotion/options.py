@@ -8,11 +8,7 @@ from typing import Annotated
 import typer
 
 from layermotion.errors import InputError
-
-# Limits that only catch slips of the keyboard (our choice): the shallowest and the deepest
-# view a scanner offers, and the rates between a slow sweep and high-speed imaging.
-DEPTH_RANGE_MM = (10.0, 400.0)
-FRAME_RATE_RANGE_HZ = (0.5, 2000.0)
+from layermotion.limits import DEPTH_RANGE_MM, FRAME_RATE_RANGE_HZ
 
 
 def number(

@@ -8,13 +8,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from layermotion.agreement import regression
-from layermotion.agreement.estimate import (
-    Z95,
-    Array,
-    Estimate,
-    Statistic,
-    percentile_interval,
-)
+from layermotion.agreement.estimate import Array, Estimate, Statistic, percentile_interval
 from layermotion.agreement.icc import Intraclass, MeasurementError, bootstrap_intraclass
 from layermotion.agreement.limits import Limits, limits_of_agreement
 from layermotion.agreement.pairs import PairedSet
@@ -24,6 +18,7 @@ from layermotion.agreement.planning import (
     subjects_for_margin,
 )
 from layermotion.agreement.regression import Sums, Trend
+from layermotion.normal import Z95
 
 AUTO_MANUAL = "auto - manual"
 # Precision that the planning asks for: a limit known within half an SD each way, and an ICC

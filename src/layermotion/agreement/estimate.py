@@ -11,8 +11,6 @@ Array = NDArray[np.float64]
 
 # Confidence of every interval; a convention, common practice.
 LEVEL = 0.95
-# Normal quantile that holds the middle 95 % of differences.
-Z95 = 1.959964
 # From the standard error of measurement to the smallest detectable change, 1.96 sqrt(2)
 # (Weir 2005, J Strength Cond Res 19(1):231-40).
 CHANGE_PER_SEM = 1.96 * math.sqrt(2)

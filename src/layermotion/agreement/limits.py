@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from layermotion.agreement.estimate import LEVEL, Z95, Array, Estimate
+from layermotion.agreement.estimate import LEVEL, Array, Estimate
+from layermotion.normal import Z95
 
 TAIL = (1 - LEVEL) / 2
 # Points of the quadrature below: more change no printed digit (our choice).

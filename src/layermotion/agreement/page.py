@@ -5,8 +5,6 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from layermotion.agreement.book import back_from_log
 from layermotion.agreement.drawing import Drawing
 from layermotion.agreement.estimate import CHANGE_PER_SEM, Estimate, Statistic
@@ -21,6 +19,7 @@ from layermotion.agreement.readings import Unused
 from layermotion.agreement.reliability import Reliability
 from layermotion.agreement.study import Comparison, StudyOptions
 from layermotion.report import palette
+from layermotion.report.words import environment
 
 Provenance = Sequence[tuple[str, str]]
 
@@ -84,7 +83,7 @@ def build_compare_page(
     ]
     raters = max(len(item.pairs.raters) for item in comparisons)
     subjects = max(item.pairs.subjects for item in comparisons)
-    return _environment().get_template("compare.html.j2").render(
+    return environment("agreement").get_template("compare.html.j2").render(
         palette=palette,
         mark=page_mark("compare"),
         title="Automatic against manual measurement",
@@ -151,7 +150,7 @@ def build_reliability_page(
         }
         for result in results
     ]
-    return _environment().get_template("reliability.html.j2").render(
+    return environment("agreement").get_template("reliability.html.j2").render(
         palette=palette,
         mark=page_mark("reliability"),
         title="Reliability of repeated measurement",
@@ -323,13 +322,3 @@ def _count(size: int, word: str) -> str:
 def _count_unused(unused: Sequence[Unused]) -> list[_UnusedCount]:
     counts = Counter((item.table, item.reason) for item in unused)
     return [_UnusedCount(table, reason, count) for (table, reason), count in counts.items()]
-
-
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("layermotion", "agreement"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

@@ -6,8 +6,8 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, Z95
 from layermotion.agreement.limits import TAIL, one_sided_factor, two_sided_factor
+from layermotion.normal import Z95
 
 # Larger studies than this are not searched for (our choice).
 MOST_SUBJECTS = 100_000
@@ -49,9 +49,8 @@ def _icc_addition(icc: float, raters: int) -> float:
 
 def _icc_spread(icc: float, raters: int) -> float:
     """Width of the interval, times the root of the degrees of freedom."""
-    z = float(stats.norm.ppf((1 + LEVEL) / 2))
     variance = 8 * (1 - icc) ** 2 * (1 + (raters - 1) * icc) ** 2 / (raters * (raters - 1))
-    return z * math.sqrt(variance)
+    return Z95 * math.sqrt(variance)
 
 
 def limits_interval_width(subjects: int) -> float:

@@ -20,9 +20,10 @@ from layermotion.agreement.drawing import (
     strip_frame,
     unit_word,
 )
-from layermotion.agreement.estimate import Z95, Array
+from layermotion.agreement.estimate import Array
 from layermotion.agreement.study import ALPHA, Comparison
 from layermotion.labels import Structure
+from layermotion.normal import Z95
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, short_name
 from layermotion.report.plots import STYLE
 

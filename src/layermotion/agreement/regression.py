@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from layermotion.agreement.estimate import LEVEL, Array, Estimate
+from layermotion.normal import Z95
 
 # All slopes between pairs of points are held at once: 12,000 points need 0.6 GB (our choice).
-MOST_POINTS = 12_000
-Z = float(stats.norm.ppf((1 + LEVEL) / 2))
+MOST_BABLOK_POINTS = 12_000
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def passing_bablok(x: Array, y: Array) -> Line:
     Parameters
     ----------
     x, y
-        Shape (points,), at most ``MOST_POINTS``.
+        Shape (points,), at most ``MOST_BABLOK_POINTS``.
 
     Examples
     --------
@@ -144,7 +144,7 @@ def passing_bablok(x: Array, y: Array) -> Line:
         return Line(Estimate(math.nan), Estimate(math.nan), "Passing-Bablok: no slope is left")
     below = int((slopes < -1).sum())
     points = x.size
-    reach = Z * math.sqrt(points * (points - 1) * (2 * points + 5) / 18)
+    reach = Z95 * math.sqrt(points * (points - 1) * (2 * points + 5) / 18)
     first = round((count - reach) / 2)
     ranks = [(count - 1) // 2 + below, count // 2 + below, first - 1 + below, count - first + below]
     inside = sorted({rank for rank in ranks if 0 <= rank < count})
@@ -203,7 +203,7 @@ def concordance(x: Array, y: Array) -> Estimate:
     ) / (count - 2)
     if not variance >= 0:
         return Estimate(value)
-    half = Z * math.sqrt(variance)
+    half = Z95 * math.sqrt(variance)
     centre = math.atanh(value)
     return Estimate(value, math.tanh(centre - half), math.tanh(centre + half))
 

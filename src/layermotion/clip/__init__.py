@@ -10,6 +10,16 @@ from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import Task, View
 
+__all__ = (
+    "Clip",
+    "Frame",
+    "dicom",
+    "pair",
+    "regions",
+    "source",
+    "stills",
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Frame:

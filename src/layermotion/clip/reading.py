@@ -11,13 +11,11 @@ from numpy.typing import NDArray
 from layermotion.clip import Frame
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
+from layermotion.limits import FRAME_RATE_RANGE_HZ
 
 # Frames looked at to find the image area, spread over the clip; enough to see past a moment of
 # poor contact, few enough to open a clip at once (our choice).
 SAMPLE_COUNT = 5
-# Frame rates outside this range are refused as a mistake: one frame a second misses every
-# contraction, 1000 a second is beyond any clinical B-mode display (our choice).
-FRAME_RATE_RANGE_HZ = (0.5, 1000.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,17 +7,15 @@ from pathlib import Path
 
 from layermotion.clip import Clip
 from layermotion.clip.dicom import looks_like_dicom, read_dicom
-from layermotion.clip.reading import FRAME_RATE_RANGE_HZ, Reading, is_frame_rate
+from layermotion.clip.reading import Reading, is_frame_rate
 from layermotion.clip.screen import find_image_areas
 from layermotion.clip.stills import image_paths, looks_like_image, read_folder, read_still
 from layermotion.clip.video import read_video
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import Task, View
+from layermotion.limits import DEPTH_RANGE_MM, FRAME_RATE_RANGE_HZ
 
-# Depth of view outside this range is refused as a mistake: below 10 mm no wall fits, above
-# 400 mm no clinical abdominal probe reaches (our choice).
-DEPTH_RANGE_MM = (10.0, 400.0)
 # Above this difference between the user's and the file's scale a caution is shown (our choice).
 SCALE_TOLERANCE = 0.02
 # The file's own region is trimmed to the image found in it, unless less than this part of its
@@ -106,7 +104,7 @@ def parse_mm_per_pixel(text: str) -> tuple[float, float]:
     return row_mm, column_mm
 
 
-def open_clip(source: Path, options: SourceOptions) -> Clip:
+def open_clip(source: Path, options: SourceOptions, *, is_split: bool = False) -> Clip:
     """Open a DICOM file, video, image or folder of images as a clip.
 
     Parameters
@@ -115,6 +113,9 @@ def open_clip(source: Path, options: SourceOptions) -> Clip:
         A file, told apart by its content, or a folder of images.
     options
         What the user states; it wins over the file, with a caution where they differ.
+    is_split
+        Whether several images are expected on the screen, so that nothing is said about the choice
+        of one.
 
     Returns
     -------
@@ -148,7 +149,7 @@ def open_clip(source: Path, options: SourceOptions) -> Clip:
         task=options.task,
         is_still=reading.is_still,
         read=reading.read,
-        cautions=reading.cautions + area_cautions + scale_cautions,
+        cautions=reading.cautions + (() if is_split else area_cautions) + scale_cautions,
         provenance=reading.provenance,
     )
 

@@ -1,1 +1,14 @@
 """Owns a laboratory's own data: consent, import, labels, builds, judging and promoting weights."""
+
+__all__ = (
+    "builds",
+    "consent",
+    "folder",
+    "importing",
+    "labelling",
+    "making",
+    "proposals",
+    "review",
+    "scoring",
+    "tuning",
+)

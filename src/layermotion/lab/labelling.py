@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layermotion.errors import InputError
-from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, write_png
+from layermotion.images import write_png
+from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask
 from layermotion.lab.checks import Fault, check_frame
 from layermotion.lab.folder import Lab
 from layermotion.lab.secret import Secret

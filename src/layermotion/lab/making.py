@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from layermotion.errors import InputError
 from layermotion.files import write_text
-from layermotion.lab.annotations import LabelledFrame, read_mask, write_png
+from layermotion.images import write_png
+from layermotion.lab.annotations import LabelledFrame, read_mask
 from layermotion.lab.builds import (
     MANIFEST_NAME,
     NEEDED,

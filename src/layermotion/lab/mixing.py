@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea
 from layermotion.lab.builds import Build, BuildFrame, Split
-from layermotion.segment import VIEW_CLASSES, ModelGrid
-from layermotion.training.drawing import Drawn, SyntheticDraw, code_digest
+from layermotion.network.grid import ModelGrid
+from layermotion.network.segmenter import VIEW_CLASSES
+from layermotion.training.drawing import Drawn, SyntheticDraw, source_digest
 
 # Each side of a local frame loses up to this part before it is scaled, since the image area that
 # is found on a screen is never quite the same (our choice; ``synthetic.dataset`` does likewise).
@@ -70,7 +71,7 @@ class MixedDraw:
         It ends up in the card of the weights, so that those trained on a build can be found.
         """
         return (
-            f"build {self.build.fingerprint} ({__name__} {code_digest(__name__)}), "
+            f"build {self.build.fingerprint} ({__name__} {source_digest(__name__)}), "
             f"share {self.synthetic_share:g} of {self.synthetic.source}"
         )
 

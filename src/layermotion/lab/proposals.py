@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from layermotion.errors import InputError
 from layermotion.files import atomic_path
-from layermotion.lab.annotations import LabelledFrame, write_coco, write_png
+from layermotion.images import write_png
+from layermotion.lab.annotations import LabelledFrame, write_coco
 from layermotion.lab.checks import fill_holes, without_strays
 from layermotion.lab.folder import ClipRecord, Lab, Review, frame_key
-from layermotion.lab.segmenting import area_probabilities, full_size_label
 from layermotion.labels import CLASS_COUNT
-from layermotion.segment import Segmenter
+from layermotion.network.picture import area_probabilities, full_size_label
+from layermotion.network.segmenter import Segmenter
 
 # All numbers are our choice. Frames looked at in one clip; neighbours in a clip are much alike.
 CANDIDATES_A_CLIP = 8

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from layermotion.geometry import COLUMN_RATIO, ImageArea
 from layermotion.lab.builds import Build, Split
-from layermotion.lab.judging import Score, judge
 from layermotion.lab.metrics import score_mask
-from layermotion.lab.registry import Judged, Registry
-from layermotion.lab.segmenting import area_probabilities, full_size_label
 from layermotion.labels import STRUCTURES, label_of
-from layermotion.segment import Segmenter, load_segmenter
+from layermotion.models.judging import Score, judge
+from layermotion.models.registry import Judged, Registry
+from layermotion.network.picture import area_probabilities, full_size_label
+from layermotion.network.segmenter import Segmenter, load_segmenter
 from layermotion.training.drawing import Drawn
 
 # First word of the seeds of the synthetic benchmark; no training seed starts with it.

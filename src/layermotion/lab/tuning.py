@@ -12,12 +12,12 @@ from torch import nn
 
 from layermotion.lab.builds import open_build
 from layermotion.lab.folder import Lab
-from layermotion.lab.judging import compare, forgetting
 from layermotion.lab.mixing import MixedDraw
-from layermotion.lab.registry import Registry
 from layermotion.lab.scoring import draw_scenes, score_scenes
+from layermotion.models.judging import compare, forgetting
+from layermotion.models.registry import Registry
 from layermotion.training.drawing import SyntheticDraw
-from layermotion.training.loop import Result, train
+from layermotion.training.loop import Result, Start, train
 from layermotion.training.settings import TrainSettings
 
 # Shares of what was learnt that are tried, the largest first; none is kept if each forgets.
@@ -66,8 +66,9 @@ def fine_tune(
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
     return train(
-        settings, out, draw=draw, report=report, start_from=str(start), keep_normalisation=True,
-        settle=partial(settle, size_px=settings.size_px, report=report),
+        settings, out, draw=draw, report=report, start=Start(
+            str(start), True, partial(settle, size_px=settings.size_px, report=report)
+        ),
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.motion import TissueMotion
+from layermotion.tissue.tracker import TissueMotion
 
 Array = NDArray[np.float64]
 

@@ -5,12 +5,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layermotion.analysis import Analysis
-from layermotion.boundaries import Boundaries
+from layermotion.analysis.result import Analysis
+from layermotion.edges.boundaries import Boundaries
 from layermotion.geometry import ImageArea
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, label_of
-from layermotion.motion import TissueMotion
 from layermotion.report.alignment import Alignment
+from layermotion.tissue.tracker import TissueMotion
 
 # An arrow shorter than this share of the picture's width says nothing (our choice: about 1 mm).
 SHORTEST = 0.025
@@ -80,13 +80,13 @@ def arrows_of(
         row = clip.spacing.row_mm if clip.spacing else 1.0
         lift_px = float(base.value[index] - base.value[rest]) / row
         return base_arrow(boundaries, lift_px, site_px, clip.area)
-    if not analysis.motions:
+    if not analysis.footage.motions:
         return ()
-    arrows = list(muscle_arrows(analysis.motions, index, rest, site_px, clip.area))
+    arrows = list(muscle_arrows(analysis.footage.motions, index, rest, site_px, clip.area))
     edge = analysis.medial_edge
     if edge is not None:
         before, now = (float(edge.column_px[k]) for k in (rest, index))
-        moved = [analysis.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
+        moved = [analysis.footage.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
         row = _middle_row(boundaries, now)
         arrows.append(Arrow(Structure.TRA, before, row - (moved[1] - moved[0]), now, row))
     if alignment is not None:

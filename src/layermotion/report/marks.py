@@ -6,10 +6,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from layermotion.events import Course, Window
+from layermotion.efforts.course import Course
+from layermotion.efforts.windows import Window
 from layermotion.labels import Structure
 from layermotion.report.palette import CONTRACTED_TINT, FAINT_INK, INK, LOOKS, REST_TINT
-from layermotion.series import Quantity
+from layermotion.series.series import Quantity
 
 # More points than pixels across a printed page add size and no detail (our choice).
 MAX_POINTS = 2000

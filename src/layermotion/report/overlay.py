@@ -11,25 +11,22 @@ from typing import Final, Self
 import av
 import cv2
 import numpy as np
-from PIL import Image
 
-from layermotion.boundaries import Boundaries
 from layermotion.clip import Frame
+from layermotion.edges.boundaries import Boundaries
+from layermotion.efforts.windows import Window
 from layermotion.errors import InputError
-from layermotion.events import Window
 from layermotion.files import atomic_path
 from layermotion.labels import STRUCTURES
 from layermotion.report.arrows import Arrow
 from layermotion.report.palette import INK, LOOKS, PAPER, rgb
 from layermotion.report.strip import Caption, Strip, Trace, caption_of
 from layermotion.report.strokes import SHIFT_BITS, Pixels, draw_strokes, strokes
-from layermotion.series import Series
+from layermotion.series.series import Series
 
 ENCODER: Final = "libx264"
 # Fastest preset: speckle compresses badly at any preset, and the file is a working copy.
 ENCODER_OPTIONS: Final = {"preset": "ultrafast", "crf": "23"}
-# Good enough to judge an outline, a tenth of the size of PNG (our choice).
-JPEG_QUALITY: Final = 85
 # Ticks per second of the stored times: 0.01 ms, finer than any frame time (our choice).
 TIME_BASE: Final = Fraction(1, 90_000)
 # A canvas narrower than this could not hold the words beneath the image (our choice).
@@ -69,30 +66,6 @@ def draw_overlay(
     """
     canvas = _Canvas(pixels.shape, caption)
     return canvas.draw(pixels, boundaries, caption, site_column_px, arrows)
-
-
-def write_png(target: Path, image: Pixels) -> None:
-    """Write an RGB image atomically.
-
-    Raises
-    ------
-    InputError
-        If ``target`` cannot be written.
-    """
-    with atomic_path(target) as temporary:
-        Image.fromarray(image).save(temporary, format="PNG")
-
-
-def write_jpeg(target: Path, image: Pixels) -> None:
-    """Write an RGB image atomically, small enough to stand in a page.
-
-    Raises
-    ------
-    InputError
-        If ``target`` cannot be written.
-    """
-    with atomic_path(target) as temporary:
-        Image.fromarray(image).save(temporary, format="JPEG", quality=JPEG_QUALITY)
 
 
 class OverlayWriter:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from layermotion.labels import STRUCTURES, Structure, View
-from layermotion.measures import Measure, Status
+from layermotion.measures.measure import Measure, Status
 from layermotion.report import palette
 from layermotion.report.content import ReportContent
 from layermotion.report.patterns import QUIET_NOTE, holds_zero, muscle_pattern, quiet_words
@@ -49,33 +49,39 @@ def build_page(content: ReportContent) -> str:
 
     The only link is to the overlay that lies beside it, where there is one.
     """
-    clip = content.clip
-    measured = [measure for measure in content.measures if measure.value is not None]
-    main = _main_measures(content.measures)
+    clip = content.analysis.clip
+    measured = [measure for measure in content.analysis.measures if measure.value is not None]
+    main = _main_measures(content.analysis.measures)
     pictures = [draw_picture(key_frame, content) for key_frame in content.key_frames]
     return (
         environment()
         .get_template("page.html.j2")
         .render(
-            title=TITLES[content.view],
+            title=TITLES[content.analysis.view],
             content=content,
-            is_bladder=content.view is View.BLADDER,
-            headline=write_headline(content.view, content.measures),
+            is_bladder=content.analysis.view is View.BLADDER,
+            headline=write_headline(content.analysis.view, content.analysis.measures),
             pictures=pictures,
             aligned_words=ALIGNED if any(p.is_aligned for p in pictures) else NOT_ALIGNED,
             shown_structures=shown_structures(content.key_frames),
-            shadowed_look=SHADOWED[content.view],
-            pointer_words=POINTERS[content.view],
-            shadowed=palette.short_name(SHADOWED[content.view]),
+            shadowed_look=SHADOWED[content.analysis.view],
+            pointer_words=POINTERS[content.analysis.view],
+            shadowed=palette.short_name(SHADOWED[content.analysis.view]),
             patterns=list(_patterns(main)),
             main=_main_rows(main),
             repeats=[_row(measure) for measure in measured if measure not in main],
-            tasks=sorted({measure.task.replace("_", " ") for measure in content.measures}),
-            missing=_group_missing(content.measures),
+            tasks=sorted({measure.task.replace("_", " ") for measure in content.analysis.measures}),
+            missing=_group_missing(content.analysis.measures),
             methods=_methods(measured),
-            plots=plot_series(content.series, content.windows, content.courses),
-            has_slide=any(quantity.name == "slide" for quantity in content.series.quantities),
-            cautions=list(dict.fromkeys((*clip.cautions, *content.cautions))),
+            plots=plot_series(
+                content.analysis.series,
+                content.analysis.efforts.windows,
+                content.analysis.efforts.courses,
+            ),
+            has_slide=any(
+                quantity.name == "slide" for quantity in content.analysis.series.quantities
+            ),
+            cautions=list(dict.fromkeys((*clip.cautions, *content.analysis.cautions))),
             task=clip.task.replace("_", " ") if clip.task else "not stated",
         )
     )

@@ -4,9 +4,9 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from layermotion.labels import MUSCLES, Structure
+from layermotion.measures.thickness import QUIET_MUSCLES, QUIET_PERCENT
 from layermotion.report.palette import short_name
 from layermotion.report.words import interval_words, number_words, unit_words
-from layermotion.wall import QUIET_MUSCLES, QUIET_PERCENT
 
 QUIET_NOTE = (
     f"EO and IO count as quiet where the whole 95 % interval of their change lies within "

@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from layermotion.boundaries import Boundaries
+from layermotion.edges.boundaries import Boundaries
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, View
 from layermotion.report import palette
 from layermotion.report.alignment import Alignment
 from layermotion.report.arrows import Arrow
-from layermotion.report.content import KeyFrame, ReportContent
+from layermotion.report.content import ReportContent
+from layermotion.report.key_frames import KeyFrame
 from layermotion.report.words import number_words
 
 ROLE_TITLES = {
@@ -36,7 +37,7 @@ SCALE_BARS_MM = (1, 2, 5, 10, 20, 50)
 # Head of an arrow and radius of the ring at its start, as shares of the width (our choice).
 HEAD_SHARE, RING_SHARE = 0.022, 0.007
 # Good enough to judge an edge on paper, a third of the size of PNG (our choice).
-JPEG_QUALITY = 90
+KEY_FRAME_QUALITY = 90
 
 
 @dataclass(frozen=True)
@@ -79,17 +80,17 @@ class Picture:
 
 def draw_picture(key_frame: KeyFrame, content: ReportContent) -> Picture:
     """Put one key frame into display units, with the edges at rest beside its own."""
-    area, spacing = content.clip.area, content.clip.spacing
+    area, spacing = content.analysis.clip.area, content.analysis.clip.spacing
     column_mm, row_mm = (spacing.column_mm, spacing.row_mm) if spacing else (1.0, 1.0)
     width, height = area.width * column_mm, area.height * row_mm
     frame = key_frame.frame
-    role = ROLE_TITLES[content.view].get(key_frame.role, key_frame.role.replace("_", " "))
-    shadowed = SHADOWED[content.view]
+    role = ROLE_TITLES[content.analysis.view].get(key_frame.role, key_frame.role.replace("_", " "))
+    shadowed = SHADOWED[content.analysis.view]
     rests = [item for item in content.key_frames if item.role == "rest"]
     is_beside_rest = key_frame.role != "rest" and bool(rests)
     quantities = [
         quantity
-        for quantity in content.series.quantities
+        for quantity in content.analysis.series.quantities
         if quantity.name in ("thickness", "base_displacement") and quantity.unit == "mm"
     ]
     values = []
@@ -100,11 +101,11 @@ def draw_picture(key_frame: KeyFrame, content: ReportContent) -> Picture:
         )
         values.append((palette.short_name(quantity.structure), words))
     site = None
-    if content.site_column_px is not None:
-        site = (content.site_column_px - area.left + 0.5) * column_mm
+    if content.analysis.site_px is not None:
+        site = (content.analysis.site_px - area.left + 0.5) * column_mm
     return Picture(
         title=role,
-        time="" if content.clip.is_still else f"{frame.time_s:.2f} s",
+        time="" if content.analysis.clip.is_still else f"{frame.time_s:.2f} s",
         description=f"{role}: ultrasound image with the edges of "
         + ", ".join(FULL_NAMES[item] for item in shown_structures((key_frame,)))
         + " outlined.",
@@ -134,7 +135,7 @@ def _lines(
 
     There pixel (0, 0) of the area covers 0 to 1 pixel size.
     """
-    area, spacing = content.clip.area, content.clip.spacing
+    area, spacing = content.analysis.clip.area, content.analysis.clip.spacing
     column_mm, row_mm = (spacing.column_mm, spacing.row_mm) if spacing else (1.0, 1.0)
     column_px = boundaries.column_px.astype(float)
     for place, structure in enumerate(STRUCTURES):
@@ -153,7 +154,7 @@ def _lines(
 
 
 def _pointer(arrow: Arrow, content: ReportContent) -> Pointer:
-    area, spacing = content.clip.area, content.clip.spacing
+    area, spacing = content.analysis.clip.area, content.analysis.clip.spacing
     column_mm, row_mm = (spacing.column_mm, spacing.row_mm) if spacing else (1.0, 1.0)
     own = arrow.seen_from(area)
     size = np.array([column_mm, row_mm])
@@ -195,5 +196,5 @@ def _bar_length(width_mm: float) -> int:
 
 def _data_uri(pixels: NDArray[np.uint8]) -> str:
     stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, format="JPEG", quality=JPEG_QUALITY)
+    Image.fromarray(pixels).save(stream, format="JPEG", quality=KEY_FRAME_QUALITY)
     return "data:image/jpeg;base64," + base64.b64encode(stream.getvalue()).decode("ascii")

@@ -13,7 +13,8 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from layermotion.events import Course, Window
+from layermotion.efforts.course import Course
+from layermotion.efforts.windows import Window
 from layermotion.labels import WALL_LAYERS, Structure
 from layermotion.report.marks import MAX_POINTS, draw_confidence, mark_events, mark_windows
 from layermotion.report.palette import (
@@ -22,7 +23,7 @@ from layermotion.report.palette import (
     LOOKS,
     RULE,
 )
-from layermotion.series import Quantity, Series
+from layermotion.series.series import Quantity, Series
 
 WIDTH_IN = 5.6
 # Room that a label at a line's end needs, as a share of the value axis (our choice).

@@ -12,7 +12,7 @@ from matplotlib import get_data_path
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from layermotion.events import Window
+from layermotion.efforts.windows import Window
 from layermotion.labels import STRUCTURES, Structure
 from layermotion.report.palette import (
     CONTRACTED_TINT,
@@ -26,7 +26,7 @@ from layermotion.report.palette import (
     rgb,
 )
 from layermotion.report.strokes import SHIFT_BITS, Pixels, draw_strokes, strokes
-from layermotion.series import Quantity, Series
+from layermotion.series.series import Quantity, Series
 
 # Text and strip keep their size relative to this width (our choice).
 DESIGN_WIDTH: Final = 800

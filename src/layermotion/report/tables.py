@@ -8,8 +8,8 @@ from dataclasses import asdict, fields
 from pathlib import Path
 
 from layermotion.files import atomic_path, write_text
-from layermotion.measures import Measure
-from layermotion.series import Quantity, Series
+from layermotion.measures.measure import Measure
+from layermotion.series.series import Quantity, Series
 
 SCHEMA_VERSION = "1.0"
 SERIES_COLUMNS = (

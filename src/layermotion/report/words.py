@@ -1,14 +1,14 @@
 """Owns how pages say things: the words of measures and numbers, and what templates share."""
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 from layermotion.report import palette
 
 
-def environment() -> Environment:
-    """Templates of this folder, with the palette and the looks of the structures at hand."""
+def environment(package: str = "report") -> Environment:
+    """Templates of a package and of this one, with the palette and the looks of the structures."""
     made = Environment(
-        loader=PackageLoader("layermotion", "report"),
+        loader=ChoiceLoader([PackageLoader("layermotion", name) for name in (package, "report")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

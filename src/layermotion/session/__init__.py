@@ -1,1 +1,10 @@
 """A whole visit: which files belong to it, what they say together, and against an earlier one."""
+
+__all__ = (
+    "against",
+    "detectable",
+    "page",
+    "plan",
+    "results",
+    "visit",
+)

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from layermotion.agreement.detectable import DetectableChanges
 from layermotion.errors import InputError
-from layermotion.measures import Status
+from layermotion.measures.measure import Status
+from layermotion.session.detectable import DetectableChanges
 from layermotion.session.published import find_published
 from layermotion.session.results import MEAN, SIDES, Row
 

@@ -8,11 +8,12 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
+from layermotion.clip.pair import Shows
 from layermotion.clip.source import parse_mm_per_pixel
 from layermotion.clip.stills import natural_key
+from layermotion.edges.site import parse_site
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
-from layermotion.site import parse_site
 
 
 class Side(StrEnum):
@@ -21,15 +22,6 @@ class Side(StrEnum):
     LEFT = "left"
     RIGHT = "right"
     MIDLINE = "midline"
-
-
-class Shows(StrEnum):
-    """What a single image shows; two states stand side by side, named from left to right."""
-
-    REST = "rest"
-    CONTRACTED = "contracted"
-    REST_CONTRACTED = "rest+contracted"
-    CONTRACTED_REST = "contracted+rest"
 
 
 NEEDED, OPTIONAL = (

@@ -8,12 +8,12 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
-from layermotion.measures import Measure, Status
-from layermotion.repeats import MEAN_METHOD, NO_MEAN, expected_spread, half_of_mean
+from layermotion.measures.measure import Measure, Status
+from layermotion.measures.repeats import MEAN_METHOD, NO_MEAN, expected_spread, half_of_mean
 from layermotion.session.plan import Item, Side
-from layermotion.wall_clip import LATERAL_UNKNOWN
 
 MEAN = "mean"
 SIDES = "left-right"
@@ -95,6 +95,11 @@ class Recorded:
     facts: Mapping[str, str]
     cautions: tuple[str, ...]
 
+    @property
+    def is_lateral_known(self) -> bool:
+        """Whether its slides are positive towards lateral."""
+        return self.facts.get("lateral") != "unknown"
+
 
 def read_recorded(item: Item, path: Path) -> Recorded:
     """Read the measures of a finished recording back.
@@ -153,7 +158,7 @@ def _own_rows(recorded: Recorded) -> Iterator[Row]:
 
 def _reason(measure: Measure, recorded: Recorded) -> str:
     """Why a row has no value, or why its value must not be compared with others."""
-    if measure.name == "slide" and not measure.reason and LATERAL_UNKNOWN in recorded.cautions:
+    if measure.name == "slide" and not measure.reason and not recorded.is_lateral_known:
         return LATERAL_UNKNOWN
     return measure.reason
 

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from layermotion.agreement.detectable import DetectableChanges
 from layermotion.session.against import Change, Earlier, compare_visits
+from layermotion.session.detectable import DetectableChanges
 from layermotion.session.results import Recorded, Row, tabulate
 
 # Facts that the recordings of a visit share.

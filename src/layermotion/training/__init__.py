@@ -1,1 +1,15 @@
 """Owns training: settings, data, loop, evaluation, export. Needs the train extra."""
+
+__all__ = (
+    "composing",
+    "data",
+    "drawing",
+    "export",
+    "loop",
+    "network",
+    "scoring",
+    "settings",
+    "sweep",
+    "tracking",
+    "where",
+)

@@ -3,12 +3,12 @@
 import os
 import random
 
-os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")  # the library must not ask the network
-
 import albumentations as A  # noqa: E402, N812
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
+
+os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")  # the library must not ask the network
 
 
 class Augmentation:

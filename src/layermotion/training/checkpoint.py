@@ -9,7 +9,7 @@ import torch
 
 from layermotion.errors import ConfigError
 from layermotion.files import atomic_path
-from layermotion.segment import WEIGHTS_FOLDER, weights_names
+from layermotion.network.segmenter import WEIGHTS_FOLDER, weights_names
 from layermotion.training.settings import TrainSettings
 
 CHECKPOINT_NAME = "last.pt"

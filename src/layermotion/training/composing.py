@@ -15,7 +15,6 @@ from hydra.errors import HydraException
 from omegaconf import DictConfig, OmegaConf
 from omegaconf.errors import OmegaConfBaseException
 
-import layermotion
 from layermotion.errors import ConfigError
 from layermotion.training.settings import FACTORS, TrainSettings, nearest
 
@@ -26,7 +25,7 @@ FACTOR_PREFIX = "factors."
 
 def config_folder() -> Path:
     """Folder of the YAML files: inside an installed package, else beside ``src`` in a clone."""
-    package = Path(layermotion.__file__).parent
+    package = Path(__file__).parents[1]
     for folder in (package / "configs", package.parents[1] / "configs"):
         if folder.is_dir():
             return folder.resolve()
@@ -120,7 +119,7 @@ def _sentence(error: BaseException, config: str) -> str:
     """Turn a library error into one sentence."""
     text = f"{error}\n{error.__cause__ or ''}"
     if "Ambiguous value for argument" in text:
-        return "An override has several values; give one, or --multirun to train with each."
+        return "An override has several values; give one, or --sweep to train with each."
     unknown = re.search(r"Key '([^']+)' not in", text)
     if unknown:
         key = unknown[1]

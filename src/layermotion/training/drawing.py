@@ -54,7 +54,7 @@ class SyntheticDraw:
     def source(self) -> str:
         """Name of the pictures; the same name means the same pictures for the same seed."""
         changed = "".join(f", {name} x {s:g}" for name, s in sorted(self.factors.items()))
-        return f"synthetic.dataset.draw_example {code_digest('synthetic.dataset')}{changed}"
+        return f"synthetic.dataset.draw_example {source_digest('synthetic.dataset')}{changed}"
 
     def __call__(self, rng: np.random.Generator, size_px: int) -> Drawn:
         """Draw one example of ``size_px`` rows."""
@@ -72,10 +72,10 @@ class SyntheticDraw:
 def source_name(draw: Draw) -> str:
     """Name the source of the images: what it states, else its function and the code around it."""
     stated = getattr(draw, "source", None)
-    return stated or f"{draw.__module__}.{draw.__qualname__} {code_digest(draw.__module__)}"
+    return stated or f"{draw.__module__}.{draw.__qualname__} {source_digest(draw.__module__)}"
 
 
-def code_digest(module_name: str) -> str:
+def source_digest(module_name: str) -> str:
     """Return 12 digits that change with the code of a module and of its package, if it has one."""
     module = importlib.import_module(module_name)
     file = Path(str(module.__file__))

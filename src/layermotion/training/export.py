@@ -17,18 +17,18 @@ import onnxruntime
 import torch
 from torch import nn
 
-import layermotion
+from layermotion import __version__
 from layermotion.errors import InputError, WeightsError
 from layermotion.files import atomic_path, write_text
 from layermotion.geometry import COLUMN_RATIO
-from layermotion.segment import (
+from layermotion.network.grid import input_shape
+from layermotion.network.segmenter import (
     CLASSES,
     INPUT_NAME,
     NAME_PATTERN,
     OUTPUT_NAMES,
     VIEW_NAMES,
     WEIGHTS_FOLDER,
-    input_shape,
     load_segmenter,
     weights_names,
 )
@@ -133,7 +133,7 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
             "settings_sha256": hashlib.sha256(settings_text.encode()).hexdigest(),
             "export_difference": difference,
             "eight_bit_difference": eight_bit_difference,
-            "layermotion": layermotion.__version__,
+            "layermotion": __version__,
             "libraries": {library: version(library) for library in LIBRARIES},
         }
         with atomic_path(folder / f"{name}.pt") as start:

@@ -57,6 +57,31 @@ class Result:
     is_finished: bool
 
 
+@dataclass(frozen=True, eq=False)
+class Start:
+    """What a new run begins with.
+
+    Parameters
+    ----------
+    weights
+        What it takes its averaged weights from: the folder of a run, or the name of shipped
+        weights; None starts from chance.
+    keep_normalisation
+        Whether batch normalisation keeps the means and variances it starts with: those of a small
+        batch, or of other pictures, would undo what the weights know.
+    settle
+        What the first process does with the averaged weights once, when the last step is done; it
+        needs ``weights``.
+    """
+
+    weights: str | None = None
+    keep_normalisation: bool = False
+    settle: Settle | None = None
+
+
+FROM_CHANCE = Start()
+
+
 def train(
     settings: TrainSettings,
     out: Path,
@@ -64,9 +89,7 @@ def train(
     augment: bool = True,
     max_seconds: float | None = None,
     report: Callable[[str], None] = print,
-    start_from: str | None = None,
-    keep_normalisation: bool = False,
-    settle: Settle | None = None,
+    start: Start = FROM_CHANCE,
     advance: Callable[[int], None] = lambda step: None,
 ) -> Result:
     """Train until ``settings.steps``, going on from ``last.pt`` in ``out`` where there is one.
@@ -84,20 +107,13 @@ def train(
         Stop cleanly after this long, as on SIGTERM or Ctrl-C; None for no limit.
     report, advance
         Receive one line of progress at a time, and the number of steps done after each.
-    start_from
-        What a new run takes its averaged weights from: the folder of a run, or the name of shipped
-        weights; None starts from chance.
-    keep_normalisation
-        Whether batch normalisation keeps the means and variances it starts with: those of a small
-        batch, or of other pictures, would undo what the weights know.
-    settle
-        What the first process does with the averaged weights once, when the last step is done; it
-        needs a ``start_from``.
+    start
+        What a new run begins with.
 
     Raises
     ------
     ConfigError
-        If ``out`` holds a run with other settings, or ``start_from`` names no weights of the same
+        If ``out`` holds a run with other settings, or ``start`` names no weights of the same
         network.
     """
     started_s = time.monotonic()
@@ -106,7 +122,7 @@ def train(
     draw = draw or SyntheticDraw(settings.factors)
     with joined(place), stop_requests() as requests:
         limit_s = math.inf if max_seconds is None else started_s + max_seconds
-        run = _Run(settings, out, draw, place, report, start_from, keep_normalisation, settle)
+        run = _Run(settings, out, draw, place, report, start)
         return run.go(augment, lambda: bool(requests) or time.monotonic() > limit_s, advance)
 
 
@@ -120,11 +136,9 @@ class _Run:
         draw: Draw,
         place: Place,
         report: Callable[[str], None],
-        start_from: str | None,
-        keep_normalisation: bool,
-        settle: Settle | None,
+        start: Start,
     ) -> None:
-        self.keep_normalisation, self.settle = keep_normalisation, settle
+        self.keep_normalisation, self.settle = start.keep_normalisation, start.settle
         self.start: dict[str, torch.Tensor] | None = None
         self.settings, self.out, self.draw, self.place = settings, out, draw, place
         self.report = report if place.is_writer else lambda _: None
@@ -139,8 +153,8 @@ class _Run:
         self.averaged = AveragedTensors.of(self.average, self.model)
         self.progress = Progress()
         self.watch = Watch(settings, draw, place, out, self.report)
-        if start_from and not (out / CHECKPOINT_NAME).exists():
-            self._start_from(start_from)
+        if start.weights and not (out / CHECKPOINT_NAME).exists():
+            self._start_from(start.weights)
         self._restore(source_name(draw))
         self.teacher = self._teacher()
 

@@ -8,7 +8,7 @@ from torch import nn
 from torch.nn import functional
 
 from layermotion.labels import CLASS_COUNT
-from layermotion.segment import VIEW_CLASSES
+from layermotion.network.segmenter import VIEW_CLASSES
 from layermotion.training.data import Batch
 from layermotion.training.settings import TrainSettings
 

@@ -15,7 +15,7 @@ from onnxruntime.quantization import (
     quantize_static,
 )
 
-from layermotion.segment import INPUT_NAME, OUTPUT_NAMES
+from layermotion.network.segmenter import INPUT_NAME, OUTPUT_NAMES
 from layermotion.training.data import seeded
 from layermotion.training.drawing import Draw
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from torch import nn
 
 from layermotion.geometry import COLUMN_RATIO
+from layermotion.images import write_png
 from layermotion.labels import STRUCTURES, label_of
-from layermotion.report.overlay import write_png
 from layermotion.report.palette import LOOKS
 from layermotion.training.data import Batch
 from layermotion.training.tracking import SHEET_NAME

@@ -6,7 +6,7 @@ import numpy as np
 import torch
 from torch import nn
 
-from layermotion.segment import CLASSES
+from layermotion.network.segmenter import CLASSES
 from layermotion.training.data import Batch
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from layermotion.errors import ConfigError
 from layermotion.geometry import COLUMN_RATIO
-from layermotion.segment import CLASSES
+from layermotion.network.segmenter import CLASSES
 from synthetic.factors import SHARES
 
 PRECISIONS = ("fp32", "bf16")

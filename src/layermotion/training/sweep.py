@@ -34,12 +34,14 @@ from layermotion.training.composing import (
     to_settings,
     values_of,
 )
-from layermotion.training.loop import train
+from layermotion.training.loop import Start, train
 from layermotion.training.settings import TrainSettings
+from layermotion.training.where import Elsewhere
 
 # Tells each run what to start from, wherever a launcher starts it.
 START_VARIABLE = "LAYERMOTION_START_FROM"
 TABLE_NAME = "sweep.csv"
+HERE = Elsewhere()
 INTERRUPTED = 130
 # Numbers of a run that stand in the table, by their names in metrics.csv.
 SHOWN = ("loss_total", "dice_mean", "images_per_second")
@@ -55,7 +57,11 @@ class Row:
 
 
 def run_sweep(
-    config: str, overrides: Sequence[str], out: Path, start_from: str | None = None
+    config: str,
+    overrides: Sequence[str],
+    out: Path,
+    start_from: str | None = None,
+    where: Elsewhere = HERE,
 ) -> tuple[Row, ...] | None:
     """Train once for every combination of the values in ``overrides``, each in a folder of its own.
 
@@ -65,8 +71,9 @@ def run_sweep(
     Parameters
     ----------
     overrides
-        As for ``load_settings``, with several values such as ``learning_rate=1e-3,2e-3``; words
-        that begin with ``hydra`` choose and set a launcher: ``hydra/launcher=joblib``.
+        As for ``load_settings``, with several values such as ``learning_rate=1e-3,2e-3``.
+    where
+        Where the runs are started.
 
     Returns
     -------
@@ -78,12 +85,12 @@ def run_sweep(
     ConfigError
         Before anything runs, for the first combination that is not possible; or if a run failed.
     """
-    own = [word for word in overrides if not word.startswith("hydra")]
-    for name, settings in plan_sweep(config, own).items():
+    chosen = where.overrides()
+    for name, settings in plan_sweep(config, overrides).items():
         path = out / name / CHECKPOINT_NAME
         if path.exists():
             refuse_other_settings(path.parent, load_checkpoint(path), settings, world=1)
-    fixed = [word.split("=")[0] for word, values in _values(config, own) if len(values) == 1]
+    fixed = [word.split("=")[0] for word, values in _values(config, overrides) if len(values) == 1]
     command = [
         *(sys.executable, "-m", "layermotion.training", "--multirun", "--config-name", config),
         f"hydra.sweep.dir='{out.absolute()}'",
@@ -91,12 +98,13 @@ def run_sweep(
         f"hydra.job.config.override_dirname.exclude_keys=[{','.join(fixed)}]",
         *([f"+hydra.job.env_set.{START_VARIABLE}='{start_from}'"] if start_from else []),
         *overrides,
+        *chosen,
     ]
     code = _wait_for(command)
     if code in (INTERRUPTED, -signal.SIGINT):
         return None
     if code != 0:
-        raise ConfigError("The sweep did not come to its end; what hydra says of it is above.")
+        raise ConfigError("The sweep did not come to its end; its own message is above.")
     rows = read_rows(out)
     _write_table(out / TABLE_NAME, rows)
     return rows
@@ -191,7 +199,7 @@ def main(composed: DictConfig) -> float:
         Last ``dice_mean``, for sweepers that search; NaN if the run never came to it.
     """
     settings, out = to_settings(composed), Path(HydraConfig.get().runtime.output_dir)
-    result = train(settings, out, start_from=os.environ.get(START_VARIABLE))
+    result = train(settings, out, start=Start(os.environ.get(START_VARIABLE)))
     if not result.is_finished:
         sys.exit(INTERRUPTED)
     scores = [row.value for row in tracking.read(out) if row.name == "dice_mean"]

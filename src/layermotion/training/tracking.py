@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from layermotion import __version__
-from layermotion.cluster import code_digest
 from layermotion.errors import ConfigError
 from layermotion.files import atomic_path, write_text
+from layermotion.provenance import code_digest
 from layermotion.training.settings import TrainSettings
 
 CSV_NAME, STATE_NAME, SETTINGS_NAME = "metrics.csv", "tracking.json", "settings.json"

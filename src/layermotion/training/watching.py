@@ -6,7 +6,7 @@ from pathlib import Path
 import torch
 from torch import nn
 
-from layermotion.segment import CLASSES
+from layermotion.network.segmenter import CLASSES
 from layermotion.training import tracking
 from layermotion.training.checkpoint import Progress
 from layermotion.training.data import Batch, validation_batches

@@ -1,0 +1,206 @@
+"""Owns the pass over the frames of a clip: their edges, the motion of tissue, and when."""
+
+import os
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from itertools import chain, islice
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.clip import Clip
+from layermotion.edges.boundaries import Boundaries, no_boundaries
+from layermotion.edges.frame import Edges, edges_in
+from layermotion.edges.recording import Recording
+from layermotion.edges.second_look import EVERY, look_again
+from layermotion.edges.site import Site
+from layermotion.errors import MeasurementError
+from layermotion.geometry import Spacing
+from layermotion.labels import Task, View
+from layermotion.network.grid import ModelGrid
+from layermotion.network.look import (
+    LEAST_RECOGNISED,
+    LEAST_STATED,
+    NOT_RECOGNISED,
+    Look,
+    decide_view,
+    look_at,
+    ordered_map,
+)
+from layermotion.network.segmenter import Segmenter
+from layermotion.series.probe import probe_shift
+from layermotion.series.series import Quantity, Scale
+from layermotion.tissue.tracker import UNSEEN, MotionTracker, TissueMotion
+
+# Frames looked at before the view and the site are settled (our choice: under half a second).
+FIRST_LOOK = 12
+# Frames over the whole clip from which is told what its beginning may hide (our choice).
+LATE_LOOK = 50
+
+
+@dataclass(frozen=True, eq=False)
+class Footage:
+    """A clip as it was seen in one pass.
+
+    Parameters
+    ----------
+    view, view_reason
+        What the probe looks at, and who says so.
+    grid
+        How the frames lie on the model input.
+    time_s
+        Shape (F,), s.
+    edges
+        Of every frame.
+    again
+        Those of the second look, by the position of its frame, rising.
+    motions
+        Of the tissue, one for each frame.
+    site_px, site_words
+        Frame column of the site, None where there is none; and how it was placed.
+    """
+
+    clip: Clip
+    view: View
+    view_reason: str
+    grid: ModelGrid
+    time_s: NDArray[np.float64]
+    edges: Recording
+    again: Mapping[int, Boundaries]
+    motions: tuple[TissueMotion, ...]
+    site_px: float | None
+    site_words: str
+
+    @property
+    def scale(self) -> Scale:
+        """Unit of its lengths."""
+        return Scale.of(self.clip.spacing, self.clip.area.width)
+
+    @property
+    def task(self) -> str:
+        """What measures state as their task."""
+        return str(self.clip.task) if self.clip.task else "unstated"
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether the patient is known to have been asked for efforts."""
+        return self.clip.task is not None
+
+    @property
+    def is_rest(self) -> bool:
+        """Whether no effort can be in it."""
+        return self.clip.task is Task.REST or self.clip.is_still
+
+    @property
+    def motion_spacing(self) -> Spacing | None:
+        """Pixel size by which motion is told in mm; None without a scale, or a second moment."""
+        return None if self.clip.is_still else self.clip.spacing
+
+    @property
+    def probe_shift(self) -> tuple[Quantity, ...]:
+        """How far the probe moved, where that can be told in mm."""
+        if self.motion_spacing is None:
+            return ()
+        shift = probe_shift(self.motions, self.motion_spacing)
+        confidence = shift.confidence.copy()
+        return (Quantity("probe_shift", "image", "mm", shift.magnitude_mm, confidence),)
+
+
+def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Footage:
+    """Look at every frame once; their edges end up in ``recording``.
+
+    Raises
+    ------
+    MeasurementError
+        If the clip has no frames, or shows neither view.
+    """
+    grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
+    look = partial(look_at, segmenter=segmenter, grid=grid)
+    times: list[float] = []
+    motions: list[TissueMotion] = []
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        frames = clip.frames()
+        # Frames that show neither view, such as a black lead-in, are passed over.
+        while True:
+            first = list(pool.map(look, islice(frames, FIRST_LOOK)))
+            if not first:
+                what = NOT_RECOGNISED if times else "it holds no frames; export the clip again."
+                raise MeasurementError(f"{clip.source_name}: {what}")
+            view, view_reason = decide_view(clip, np.array([each.view for each in first]))
+            if view:
+                break
+            for each in first:
+                times.append(each.frame.time_s)
+                recording.append(no_boundaries(grid))
+                motions.append(UNSEEN)
+        edges_of = partial(_edges_of, segmenter=segmenter, grid=grid, view=view, clip=clip)
+        start = [edges_of(each) for each in first]
+        del first
+        is_wall = view is View.ABDOMINAL_WALL
+        site_px, site_words = site.place([e.edges for e in start], clip) if is_wall else (None, "")
+        tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
+        is_tracking = False
+        again: dict[int, Boundaries] = {}
+        rest = ordered_map(pool, lambda frame: edges_of(look(frame)), frames)
+        for frame, edges, other in chain(start, rest):
+            if other is not None:
+                again[len(recording)] = other
+            times.append(frame.time_s)
+            recording.append(edges)
+            # Tracking starts on tissue, not on a dark frame before it.
+            is_tracking = is_tracking or bool(edges.confidence.any())
+            motions.append(tracker.update(frame.pixels, edges) if is_tracking else UNSEEN)
+    if is_wall and site_px is None:
+        site_px, site_words = site.place(spread(recording), clip)
+    return Footage(
+        clip, view, view_reason, grid, np.array(times), recording, again, tuple(motions), site_px,
+        site_words,
+    )  # fmt: skip
+
+
+def watch_stills(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Footage:
+    """Look at every frame of a few stills twice, and at all of them before the site is settled.
+
+    Raises
+    ------
+    MeasurementError
+        If the pictures show neither view.
+    """
+    grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
+    looks = [look_at(frame, segmenter, grid) for frame in clip.frames()]
+    view, view_reason = decide_view(clip, np.array([look.view for look in looks]))
+    if view is None:
+        raise MeasurementError(f"{clip.source_name}: {NOT_RECOGNISED}")
+    least = LEAST_STATED if clip.view else LEAST_RECOGNISED
+    edges = [edges_in(look, grid, view, least) for look in looks]
+    for boundaries in edges:
+        recording.append(boundaries)
+    site_px, site_words = None, ""
+    again: dict[int, Boundaries] = {}
+    if view is View.ABDOMINAL_WALL:
+        site_px, site_words = site.place(edges, clip)
+        again = {
+            index: look_again(look.frame, segmenter, grid, clip.spacing)
+            for index, look in enumerate(looks)
+            if edges[index].confidence.any()
+        }
+    time_s = np.array([look.frame.time_s for look in looks])
+    return Footage(clip, view, view_reason, grid, time_s, recording, again, (), site_px, site_words)
+
+
+def spread(recording: Recording) -> list[Boundaries]:
+    """At most ``LATE_LOOK`` frames in which a layer is seen, evenly spread over the clip."""
+    chosen = np.unique(np.linspace(0, len(recording) - 1, LATE_LOOK).astype(int))
+    looked = (recording[int(index)] for index in chosen)
+    return [edges for edges in looked if edges.confidence.any()]
+
+
+def _edges_of(look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip) -> Edges:
+    """Edges of one frame, and those of a second look where one is due."""
+    edges = edges_in(look, grid, view, LEAST_STATED if clip.view else LEAST_RECOGNISED)
+    is_due = view is View.ABDOMINAL_WALL and look.frame.index % EVERY == 0
+    again = is_due and edges.confidence.any()
+    other = look_again(look.frame, segmenter, grid, clip.spacing) if again else None
+    return Edges(look.frame, edges, other)

@@ -1,0 +1,64 @@
+"""Owns how rest against contraction in still images is measured."""
+
+from layermotion.analysis.footage import watch_stills
+from layermotion.analysis.result import Analysis
+from layermotion.analysis.wall import WALL_METHOD
+from layermotion.clip import Clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import Site
+from layermotion.efforts.count import Count
+from layermotion.efforts.efforts import Efforts
+from layermotion.efforts.windows import Window
+from layermotion.labels import Structure, View
+from layermotion.measures.bladder import measure_bladder
+from layermotion.measures.error import check_judged, uncertainty
+from layermotion.measures.thickness import UNSEEN_LAYER, measure_wall
+from layermotion.network.segmenter import Segmenter
+from layermotion.series.base import base_series
+from layermotion.series.disputed import agreed_thickness
+from layermotion.series.series import Series
+
+# Rest is the first frame of a pair, the contraction the second.
+WINDOWS = (Window("rest", 0, 0, 1), Window("contracted", 1, 1, 1))
+STILL_METHOD = "Rest and contraction are one still image each, chosen by the person who froze them."
+BASE_METHOD = (
+    "Depth of the bladder's deep wall where it moves most, relative to the still at rest. "
+    f"{STILL_METHOD} Positive is a lift towards the probe."
+)
+PROBE_UNKNOWN = (
+    "Between two still images the movement of the probe is unknown, so it is part of the "
+    "displacement of the bladder base."
+)
+
+
+def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Analysis:
+    """Measure a pair of stills; both at the same column of the picture.
+
+    Raises
+    ------
+    MeasurementError
+        If the pictures show neither view.
+    """
+    check_judged(segmenter)
+    seen = watch_stills(clip, segmenter, site, recording)
+    cautions: tuple[str, ...] = ()
+    if seen.view is View.ABDOMINAL_WALL:
+        site_px = seen.site_px
+        thickness, cautions = agreed_thickness(
+            seen.edges, seen.again, site_px, seen.scale, seen.grid
+        )
+        series = Series(clip.clip_id, seen.time_s, thickness)
+        method = f"{WALL_METHOD} {STILL_METHOD}"
+        method = f"{method} {seen.site_words}" if site_px is not None else method
+        unseen = UNSEEN_LAYER if site_px is not None else seen.site_words
+        error = uncertainty(segmenter, seen.grid, series)
+        measures = measure_wall(series, WINDOWS, seen.task, error, method, unseen)
+    else:
+        base, site_px = base_series(seen.edges, seen.scale, seen.time_s)
+        series = Series(clip.clip_id, seen.time_s, (base,))
+        error = uncertainty(segmenter, seen.grid, series)
+        measures = measure_bladder(series, WINDOWS, seen.task, error, BASE_METHOD)
+        cautions = (PROBE_UNKNOWN,)
+    structure = Structure.TRA if seen.view is View.ABDOMINAL_WALL else Structure.BLADDER
+    efforts = Efforts(structure, Count(1), WINDOWS, (), ())
+    return Analysis(seen, series, efforts, measures, site_px, cautions)

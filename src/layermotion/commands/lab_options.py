@@ -1,0 +1,57 @@
+"""Owns the words that commands of the lab share: their groups, folders, names and extras."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layermotion.caution import CAUTION
+from layermotion.places import default_models, default_secret
+
+EXIT_SOME_FAILED, EXIT_INTERRUPTED = 1, 130
+DAY_FORMATS = ["%Y-%m-%d"]
+# Part of the training pictures that the generator makes, against forgetting (our choice; what it
+# gives is reported by scripts/adapt.py).
+SYNTHETIC_SHARE = 0.75
+# Scenes of the synthetic benchmark (our choice: one picture with layers taken for each other
+# changes the error of 200 by 5 %, as much as judging allows, and that of so many by 1 %).
+SYNTHETIC_SCENES = 1000
+
+
+def group(text: str) -> typer.Typer:
+    """Make a group of commands, with its help."""
+    return typer.Typer(
+        help=text,
+        epilog=CAUTION,
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+
+
+LabFolder = Annotated[
+    Path, typer.Argument(metavar="LAB", help="Folder of the laboratory, made by lab init.")
+]
+SecretFile = Annotated[
+    Path,
+    typer.Option(
+        "--secret",
+        metavar="FILE",
+        dir_okay=False,
+        default_factory=default_secret,
+        show_default="in your settings folder",
+        help="File with the secret of the pseudonyms; keep it apart from the data.",
+    ),
+]
+ModelsFolder = Annotated[
+    Path,
+    typer.Option(
+        "--models",
+        metavar="DIR",
+        file_okay=False,
+        default_factory=default_models,
+        show_default="in your settings folder",
+        help="Folder of local weights and their history.",
+    ),
+]
+By = Annotated[str, typer.Option("--by", metavar="WHO", help="Who records this.")]

@@ -1,0 +1,136 @@
+"""Owns the commands that build, train and judge: options and help; work is done elsewhere.
+
+Every command imports what it needs when it runs, so that help stays quick.
+"""
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layermotion.caution import epilog
+from layermotion.commands.lab_options import (
+    EXIT_INTERRUPTED,
+    SYNTHETIC_SCENES,
+    SYNTHETIC_SHARE,
+    LabFolder,
+    ModelsFolder,
+)
+from layermotion.extras import TRAINING, need
+
+app = typer.Typer()
+
+
+@app.command(epilog=epilog("layermotion lab build our-lab spring --held-out 0.25"))
+def build(
+    lab: LabFolder,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the new build.")],
+    held_out: Annotated[
+        float,
+        typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Part of each site's subjects."),
+    ] = 0.25,
+    held_out_site: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WORD", help="Site of which every subject is held out."),
+    ] = None,
+) -> None:
+    """Freeze a version of the data set: labelled, sound, accepted and consented to today.
+
+    All frames of a subject are in one split, and subjects keep theirs in later builds. The same
+    picture in both splits stops the build.
+    """
+    need("This command needs", "train", ("pycocotools",))
+    from layermotion.lab.builds import Split
+    from layermotion.lab.folder import open_lab
+    from layermotion.lab.making import make_build
+
+    report = make_build(open_lab(lab), name, held_out, tuple(held_out_site or ()), date.today())
+    for split in Split:
+        frames, subjects = report.build.of(split), report.build.subjects(split)
+        typer.echo(f"{split}: {len(frames)} frames of {len(subjects)} subjects")
+    for subject in report.without_consent:
+        typer.echo(f"Left out, no valid consent: {subject}")
+    for reason, number in sorted(report.left_out.items()):
+        typer.echo(f"Left out, {reason}: {number} frames")
+    typer.echo(f"Fingerprint {report.build.fingerprint}")
+
+
+@app.command(
+    epilog=epilog(
+        "layermotion lab train our-lab spring --out runs/spring steps=500 batch_size=8 "
+        "learning_rate=0.0005"
+    )
+)
+def train(
+    lab: LabFolder,
+    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    models: ModelsFolder,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="RUN", file_okay=False, help="Folder of the run.")
+    ],
+    overrides: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
+    ] = None,
+    synthetic_share: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=1.0,
+            metavar="SHARE",
+            help="Part of the examples that the generator makes, against forgetting.",
+        ),
+    ] = SYNTHETIC_SHARE,
+    config: Annotated[
+        str, typer.Option(metavar="NAME", help="Name of the settings file in configs.")
+    ] = "fine-tune",
+) -> None:
+    """Train the weights in use further on a build, mixed with synthetic pictures.
+
+    Stopped with Ctrl-C, it saves its state and exits with code 130; the same command goes on from
+    there. Then: layermotion models add RUN NAME, and layermotion lab judge.
+    """
+    need("This command needs", "train", (*TRAINING, "onnx", "pycocotools"))
+    from layermotion.lab.folder import open_lab
+    from layermotion.lab.tuning import fine_tune
+    from layermotion.models.registry import Registry
+    from layermotion.training.composing import load_settings
+
+    settings = load_settings(config, overrides or ())
+    result = fine_tune(
+        open_lab(lab), build_name, Registry(models), settings, synthetic_share, out, date.today()
+    )
+    if not result.is_finished:
+        raise typer.Exit(EXIT_INTERRUPTED)
+
+
+@app.command(epilog=epilog("layermotion lab judge our-lab spring local-001"))
+def judge(
+    lab: LabFolder,
+    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    after: Annotated[str, typer.Argument(metavar="WEIGHTS", help="Weights to judge.")],
+    models: ModelsFolder,
+    before: Annotated[
+        str | None,
+        typer.Option(metavar="WEIGHTS", help="Weights to compare with; those in use if left out."),
+    ] = None,
+    scenes: Annotated[
+        int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")
+    ] = SYNTHETIC_SCENES,
+) -> None:
+    """Judge weights against those in use: held-out subjects, and the synthetic benchmark.
+
+    Dice, Hausdorff 95 and mean surface distance for each structure and scanner, before and
+    after, with 95 % intervals over subjects. The result is kept; models promote asks for it.
+    """
+    need("This command needs", "train", ("pycocotools", "scipy"))
+    from layermotion.lab.builds import open_build
+    from layermotion.lab.folder import open_lab
+    from layermotion.lab.scoring import judge_weights
+    from layermotion.models.registry import Registry, judgement_text
+
+    registry = Registry(models)
+    opened = open_build(open_lab(lab), build_name, date.today())
+    judged = judge_weights(registry, opened, before or registry.in_use(), after, scenes)
+    typer.echo(judgement_text(judged))

@@ -1,0 +1,94 @@
+"""Owns the commands about weights in use: options and help; the work itself is done elsewhere."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layermotion.caution import epilog
+from layermotion.commands.lab_options import By, ModelsFolder, group
+from layermotion.errors import InputError
+from layermotion.extras import need
+
+models_app = group(
+    "Weights in use: list, compare, promote and roll back, each with checksum and card."
+)
+Name = Annotated[str, typer.Argument(metavar="WEIGHTS", help="Name of the weights.")]
+
+
+@models_app.command("list", epilog=epilog("layermotion models list"))
+def list_models(models: ModelsFolder) -> None:
+    """List shipped and local weights: which are in use, checksum, date, and what is wrong."""
+    from layermotion.models.registry import Registry
+
+    for model in Registry(models).models():
+        mark = "in use" if model.is_in_use else ""
+        origin = "local" if model.is_local else "shipped"
+        typer.echo(f"{model.name:16}{mark:8}{origin:9}{model.sha256[:16]:18}{model.date}")
+        if model.problem:
+            typer.echo(f"    {model.problem}")
+
+
+@models_app.command(epilog=epilog("layermotion models add runs/spring local-001"))
+def add(
+    run: Annotated[
+        Path,
+        typer.Argument(metavar="RUN", exists=True, file_okay=False, help="Folder of a run."),
+    ],
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="A word and three digits: local-001.")
+    ],
+    models: ModelsFolder,
+) -> None:
+    """Export the weights of a training run, with their card, into the folder of local weights."""
+    need("This command needs", "train", ("torch", "onnx"))
+    from layermotion.network.segmenter import weights_names
+    from layermotion.training.export import export_weights
+    from layermotion.training.tracking import record_files
+
+    if name in weights_names():
+        raise InputError(f"The name {name} is taken by shipped weights; choose another one.")
+    card = export_weights(run, name, models)
+    record_files(run, (card.with_suffix(".onnx"), card))
+    typer.echo(
+        f"Wrote {card}. Next: python scripts/evaluate.py --calibrate --models {models} "
+        f"--name {name}, then: layermotion lab judge LAB BUILD {name}"
+    )
+
+
+@models_app.command(epilog=epilog("layermotion models compare layers-006 local-001"))
+def compare(
+    before: Name,
+    after: Annotated[
+        str, typer.Argument(metavar="WEIGHTS", help="Name of the weights that would replace them.")
+    ],
+    models: ModelsFolder,
+) -> None:
+    """Show the stored comparison of two weights; lab judge makes it."""
+    from layermotion.models.registry import Registry, judgement_text
+
+    registry = Registry(models)
+    judged = registry.judged(registry.card_sum(before), registry.card_sum(after))
+    if judged is None:
+        raise InputError(
+            f"{after} was not judged against {before}; run: layermotion lab judge LAB BUILD "
+            f"{after} --before {before}"
+        )
+    typer.echo(judgement_text(judged))
+
+
+@models_app.command(epilog=epilog("layermotion models promote local-001 --by developer-1"))
+def promote(name: Name, models: ModelsFolder, by: By) -> None:
+    """Put weights into use; refused unless they were judged against those in use, and not worse."""
+    from layermotion.models.registry import Registry
+
+    Registry(models).promote(name, by)
+    typer.echo(f"{name} is in use.")
+
+
+@models_app.command("roll-back", epilog=epilog("layermotion models roll-back --by developer-1"))
+def roll_back(models: ModelsFolder, by: By) -> None:
+    """Return to the weights that were in use before."""
+    from layermotion.models.registry import Registry
+
+    typer.echo(f"{Registry(models).roll_back(by)} is in use again.")

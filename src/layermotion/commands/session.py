@@ -1,0 +1,253 @@
+"""Owns the session command: measures what a visit holds, then writes what it says together."""
+
+import csv
+import hashlib
+import json
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, fields, replace
+from pathlib import Path
+
+from layermotion import __version__
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.pair import analyse_pair
+from layermotion.analysis.result import Analysis
+from layermotion.clip import Clip
+from layermotion.clip.pair import Shows, open_pair, open_split
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.commands.measure import MeasureOptions
+from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
+from layermotion.errors import InputError, LayermotionError
+from layermotion.exchange.export import check_exportable
+from layermotion.exchange.request import Export, ExportRequest
+from layermotion.files import atomic_path, write_text
+from layermotion.labels import Task
+from layermotion.models.registry import load_in_use
+from layermotion.network.segmenter import Segmenter
+from layermotion.session.against import (
+    SCHEMA_VERSION,
+    VISIT,
+    Change,
+    read_visit,
+)
+from layermotion.session.detectable import read_detectable_changes
+from layermotion.session.plan import Item, read_plan
+from layermotion.session.results import Recorded, Row, read_recorded
+from layermotion.session.visit import Failure, Visit, assemble
+
+# Columns of visit.csv in their order; the last three say what a value rests on.
+COLUMNS = (
+    "side",
+    "task",
+    "repeat",
+    "structure",
+    "measure",
+    "value",
+    "low",
+    "high",
+    "unit",
+    "status",
+    "reason",
+    "clip",
+    "repeats",
+    "method",
+)
+# A split screen: both states in one picture.
+SPLIT = (Shows.REST_CONTRACTED, Shows.CONTRACTED_REST)
+# As in measures.csv: finer than any clip holds.
+DECIMALS = 4
+
+
+def run_session(
+    source: Path,
+    out: Path,
+    options: MeasureOptions,
+    against: Path | None = None,
+    detectable: Path | None = None,
+) -> int:
+    """Measure a whole visit into ``out``; what an earlier run finished is not measured again.
+
+    Returns
+    -------
+    int
+        0 if all was measured, 1 if some recordings failed (the others are written).
+
+    Raises
+    ------
+    LayermotionError
+        If the arguments are unusable, or nothing could be measured.
+    """
+    options.of_source()
+    parse_site(options.site)
+    check_folder(out)
+    items = read_plan(source, out)
+    if detectable is not None and against is None:
+        raise InputError("Smallest detectable changes judge two visits; give --against as well.")
+    own = read_detectable_changes(detectable) if detectable else None
+    earlier = read_visit(against) if against else None
+    segmenter = load_in_use()
+    recorded: list[Recorded] = []
+    failures: list[Failure] = []
+    for item in items:
+        try:
+            recorded.append(_measure(item, out, segmenter, options, recorded))
+        except LayermotionError as error:
+            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            failures.append(Failure(item.name, reason))
+            print(f"layermotion: {error}", file=sys.stderr)
+    if not recorded:
+        raise InputError(f"None of the {len(items)} recordings could be measured; see above.")
+    visit = assemble(tuple(recorded), tuple(failures), earlier, own)
+    print(_write(out, visit))
+    return 1 if failures else 0
+
+
+def _without_names(sentence: str, item: Item) -> str:
+    """Put the recording's name in place of its files' names, which may name a person."""
+    for path in item.sources:
+        sentence = sentence.replace(str(path), item.name).replace(path.name, item.name)
+    return sentence
+
+
+def _measure(
+    item: Item,
+    out: Path,
+    segmenter: Segmenter,
+    options: MeasureOptions,
+    before: Sequence[Recorded],
+) -> Recorded:
+    """Measure one recording, unless it was finished with the same settings."""
+    settings = item.settings
+    own = replace(
+        options,
+        task=item.task,
+        view=settings.view or options.view,
+        frame_rate_hz=settings.frame_rate_hz or options.frame_rate_hz,
+        site=settings.site or options.site,
+    )
+    # A scale in the table replaces the file's; that of the visit is for files without one.
+    visits = own
+    own = replace(own, mm_per_pixel=settings.mm_per_pixel, depth_mm=settings.depth_mm)
+    check_exportable(item.sources, options.exports)
+    if item.shows in SPLIT and Export.SEG in options.exports:
+        raise InputError(
+            f"{item.sources[0].name} is a split screen, of which no segmentation can be written; "
+            f"give its images as two files, or leave seg out of --export."
+        )
+    clip = _open(item, own.of_source())
+    if clip.spacing is None and (visits.mm_per_pixel or visits.depth_mm is not None):
+        own = visits
+        clip = _open(item, own.of_source())
+    for other in before:
+        if other.clip == clip.clip_id:
+            raise InputError(
+                f"{clip.source_name} ({item.name}) holds the same pictures as "
+                f"{other.item.name}; give each recording once."
+            )
+    folder = out / item.name
+    path = folder / "measures.json"
+    facts = {"side": str(item.side), "recording": str(item.repeat), "site": own.site}
+    facts["settings"] = _fingerprint(clip, segmenter, facts, own)
+    if not _is_finished(folder, facts["settings"]):
+        site = parse_site(own.site)
+
+        def measure(recording: Recording) -> Analysis:
+            if len(item.sources) == 2 or item.shows in SPLIT:
+                return analyse_pair(clip, segmenter, site, recording)
+            return analyse(clip, segmenter, site, recording)
+
+        request = ExportRequest(options.exports, item.sources, item.side, options.keep_identifiers)
+        output = Output(overlay=options.overlay, picture=True, request=request, facts=facts)
+        record(folder, clip, measure, segmenter, output)
+    return read_recorded(item, path)
+
+
+def _open(item: Item, options: SourceOptions) -> Clip:
+    if len(item.sources) == 2:
+        return open_pair(item.sources[0], item.sources[1], options)
+    (source,) = item.sources
+    if item.shows in SPLIT:
+        return open_split(source, item.shows, options)
+    clip = open_clip(source, options)
+    if clip.is_still and item.task is not Task.REST:
+        raise InputError(
+            f"{source.name} is a single image of a task; say what it shows: two stills "
+            f"({Shows.REST}, {Shows.CONTRACTED}) or a split screen ({Shows.REST_CONTRACTED})."
+        )
+    return clip
+
+
+def _fingerprint(
+    clip: Clip, segmenter: Segmenter, facts: Mapping[str, str], options: MeasureOptions
+) -> str:
+    """Stands for all that the results of a recording depend on."""
+    parts = (__version__, segmenter.sha256, clip.clip_id, clip.spacing, sorted(facts.items()))
+    return hashlib.sha256(repr((*parts, options)).encode()).hexdigest()[:16]
+
+
+def _is_finished(folder: Path, settings: str) -> bool:
+    """Tell whether ``measures.json``, which is written last, is there and of these settings."""
+    if not (folder / KEY_PICTURE).exists():
+        return False
+    try:
+        document = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(document, dict) and document.get("settings") == settings
+
+
+def _write(out: Path, visit: Visit) -> Path:
+    """Write the visit's files, the page last, and return its path."""
+    from layermotion.session.page import build_visit_page
+
+    _write_csv(out / "visit.csv", COLUMNS, (_record(row) for row in visit.rows))
+    document = {
+        "schema_version": SCHEMA_VERSION,
+        "provenance": dict(visit.provenance),
+        "recordings": [
+            {"name": one.item.name, "clip": one.clip, "cautions": list(one.cautions)}
+            for one in visit.recorded
+        ],
+        "failures": [asdict(failure) for failure in visit.failures],
+        "cautions": list(visit.cautions),
+        "rows": [_record(row) for row in visit.rows],
+    }
+    if visit.changes is not None:
+        changes = [_record(change) for change in visit.changes]
+        document["changes"] = changes
+        names = tuple(field.name for field in fields(Change))
+        _write_csv(out / "changes.csv", names, changes)
+    else:
+        (out / "changes.csv").unlink(missing_ok=True)
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    write_text(out / VISIT, text + "\n")
+    page = out / "visit.html"
+    write_text(page, build_visit_page(visit, _pictures(out, visit)))
+    return page
+
+
+def _pictures(out: Path, visit: Visit) -> dict[str, bytes]:
+    """Key frames of the first recording of each task on each side, by the recording's name."""
+    first: dict[tuple[str, str], str] = {}
+    for one in visit.recorded:
+        first.setdefault((one.item.side, one.item.task), one.item.name)
+    return {name: (out / name / KEY_PICTURE).read_bytes() for name in first.values()}
+
+
+def _record(line: Row | Change) -> dict[str, object]:
+    return {
+        name: round(value, DECIMALS) + 0.0 if isinstance(value, float) else value
+        for name, value in asdict(line).items()
+    }
+
+
+def _write_csv(target: Path, columns: Sequence[str], records: Iterable[dict[str, object]]) -> None:
+    with (
+        atomic_path(target) as temporary,
+        temporary.open("w", encoding="utf-8", newline="") as stream,
+    ):
+        writer = csv.DictWriter(stream, columns, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(records)

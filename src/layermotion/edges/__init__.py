@@ -1,0 +1,11 @@
+"""The edges of the layers in each frame, and the site at which they are read."""
+
+__all__ = (
+    "boundaries",
+    "frame",
+    "lateral",
+    "recording",
+    "refine",
+    "second_look",
+    "site",
+)

@@ -1,0 +1,279 @@
+"""Owns edges: class probabilities in, ordered sub-pixel layer edges out."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, View, label_of
+from layermotion.network.grid import ModelGrid
+
+Array = NDArray[np.float32]
+
+# Structures of each view from the probe downwards.
+ORDER = {
+    View.ABDOMINAL_WALL: WALL_LAYERS,
+    View.BLADDER: (Structure.FAT, Structure.BLADDER),
+}
+# Columns over which the order of the layers is sought together, so that one column cannot jump to
+# another border than its neighbours (our choice: about a tenth of the picture).
+NEIGHBOURS = 15
+# The order is sought in every so many columns and is linear between (our choice: an edge bends
+# little over 1/80 of the picture, and the exact crossing is sought from there).
+COARSE_STEP = 4
+# Rows on either side of the coarse edge in which the exact crossing is sought, model px.
+SEARCH_PX = 5
+# The same for the bladder, whose base may be a spike that neighbouring columns do not share: a
+# tenth of the input (our choice). No other border lies so near inside or below it.
+BLADDER_SEARCH_PX = 32
+# Confidence falls to 1/e at this many rows of doubt, model px. Two sharp edges leave 1 to 2. Of the
+# measures tried, doubt told large errors from small ones best (our choice).
+DOUBT_ROWS = 10.0
+# Thinner than this, model px, a structure counts as absent in a column (our choice).
+THINNEST_PX = 1.5
+# Columns of the running median along the lower edge of the skin (our choice: a sixth of the
+# picture, over which the skin has the shape of the probe's face).
+SKIN_COLUMNS = 27
+# A structure that ends within so many rows of the end of the picture is cut off there; the bright
+# border below a structure is rarely thinner (our choice).
+CUT_ROWS = 3
+# Below this confidence a structure counts as not seen in a column (our choice).
+SEEN_CONFIDENCE = 0.5
+# Spread of the smoothing along the layer, in edge columns (our choice).
+SMOOTHING = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Boundaries:
+    """Edges of every structure in one frame, in pixels of the whole frame.
+
+    Parameters
+    ----------
+    column_px
+        Shape (C,), columns at which edges are given, increasing; pixel centres.
+    superficial_px, deep_px
+        Shape (5, C), row of the upper and lower edge of each structure in label order
+        (fat, EO, IO, TrA, bladder); NaN where the structure is absent or runs out of the bottom
+        of the picture.
+    confidence
+        Shape (5, C), 0 to 1: falls with the number of rows in which the network cannot tell whether
+        they belong to the structure, see ``DOUBT_ROWS``.
+    """
+
+    column_px: Array
+    superficial_px: Array
+    deep_px: Array
+    confidence: Array
+
+    def __post_init__(self) -> None:
+        shape = (len(STRUCTURES), self.column_px.shape[0])
+        for name in ("superficial_px", "deep_px", "confidence"):
+            if getattr(self, name).shape != shape:
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, needs {shape}")
+        for name in ("column_px", "superficial_px", "deep_px", "confidence"):
+            getattr(self, name).flags.writeable = False
+
+
+def find_boundaries(
+    probabilities: Array, grid: ModelGrid, view: View, lowest: NDArray[np.int64] | None = None
+) -> Boundaries:
+    """Find the edges of the structures of one view.
+
+    In each column the labelling that respects the anatomical order and agrees with the most
+    probability mass of the column and its neighbours is found exactly (dynamic programming); each
+    of its edges is then moved to where the structure's own probability crosses one half, between
+    pixels.
+
+    Parameters
+    ----------
+    probabilities
+        float32, shape (6, *grid.shape), classes in label order.
+    grid
+        How the frame lies on the model input.
+    lowest
+        Shape (columns of the input,), as ``lowest_shown`` gives; a structure that ends there, or
+        below which nothing is shown, is cut by the border of a sector and counts as absent. None
+        looks at the last row alone.
+
+    Returns
+    -------
+    Boundaries
+        Every model column over the image area.
+    """
+    rows, columns = grid.slices
+    cut = np.ascontiguousarray(probabilities[:, rows, columns])  # (6, R, C)
+    order = ORDER[view]
+    edges = _shared_edges(cut, [label_of(structure) for structure in order])
+    shape = (len(STRUCTURES), cut.shape[2])
+    superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
+    confidence = np.zeros(shape, np.float32)
+    for k, structure in enumerate(order):
+        label = label_of(structure)
+        top, bottom = edges[2 * k], edges[2 * k + 1]
+        mass = cut[label]
+        reach = BLADDER_SEARCH_PX if structure is Structure.BLADDER else SEARCH_PX
+        fine_top = _crossing(mass, top, reach, rising=True)
+        fine_bottom = _crossing(mass, bottom, reach, rising=False)
+        if structure is Structure.FAT:
+            fine_top = _moulded(fine_top)
+        # A structure that runs out of the bottom of the picture has no lower edge to measure to.
+        unusable = (bottom - top < THINNEST_PX) | (bottom > cut.shape[1] - CUT_ROWS)
+        if lowest is not None:
+            # A bladder that reaches the border is black there, so the last row shown may lie above.
+            unusable |= lowest[columns] - rows.start - (bottom - 1) < CUT_ROWS
+        fine_top[unusable] = fine_bottom[unusable] = np.nan
+        # Variance of "this row belongs to the structure", summed over the column.
+        doubt_px = (mass * (1 - mass)).sum(axis=0)
+        superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
+        deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
+        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))
+    # Each edge was refined and smoothed by itself.
+    return Boundaries(_column_px(grid), *in_order(superficial, deep), confidence)
+
+
+def in_order(superficial: Array, deep: Array) -> tuple[Array, Array]:
+    """Upper and lower edges, shape (5, C) each, of which none passes the edge above it."""
+    both = np.stack([superficial, deep], axis=1).reshape(-1, superficial.shape[1])  # (10, C)
+    ordered = np.where(np.isnan(both), np.nan, np.fmax.accumulate(both, axis=0))
+    return ordered[::2], ordered[1::2]
+
+
+def no_boundaries(grid: ModelGrid) -> Boundaries:
+    """Edges of a frame that shows no structure, at the same columns."""
+    column_px = _column_px(grid)
+    missing = np.full((len(STRUCTURES), column_px.size), np.nan, np.float32)
+    return Boundaries(column_px, missing, missing.copy(), np.zeros_like(missing))
+
+
+def _column_px(grid: ModelGrid) -> Array:
+    """Frame columns at which edges are given."""
+    _, columns = grid.slices
+    model_column = np.arange(columns.start, columns.stop, dtype=np.float32)
+    return grid.column_to_frame(model_column).astype(np.float32)
+
+
+def _shared_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]:
+    """Row at which each structure begins and ends, sought over neighbouring columns together.
+
+    Parameters
+    ----------
+    probabilities
+        Shape (6, R, C).
+
+    Returns
+    -------
+    ndarray
+        Shape (2 * structures, C), as ``_ordered_edges`` gives it.
+    """
+    _, rows, columns = probabilities.shape
+    at = np.arange(0, columns + COARSE_STEP - 1, COARSE_STEP).clip(max=columns - 1)
+    sums = np.zeros((len(probabilities), rows + 1, at.size), np.float32)
+    for label in (BACKGROUND, *labels):
+        shared = cv2.blur(probabilities[label], (NEIGHBOURS, 1))[:, at]
+        np.cumsum(shared, axis=0, out=sums[label, 1:])
+    coarse = _ordered_edges(sums, labels)
+    every = np.arange(columns)
+    fine = np.rint([np.interp(every, at, edge) for edge in coarse]).astype(np.int64)
+    # Between a column that shows a structure and one that does not, there is no line to draw: the
+    # edges of what is absent lie anywhere.
+    before = np.clip(np.searchsorted(at, every, side="right") - 1, 0, at.size - 2)
+    nearest = before + (every - at[before] > at[before + 1] - every)
+    for k in range(len(labels)):
+        pair = coarse[2 * k : 2 * k + 2]
+        shown = pair[1] - pair[0] >= THINNEST_PX
+        ends = shown[before] != shown[before + 1]
+        fine[2 * k : 2 * k + 2, ends] = pair[:, nearest[ends]]
+    return fine
+
+
+def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:
+    """Best row at which each structure begins and ends, respecting their order.
+
+    Parameters
+    ----------
+    sums
+        Shape (6, R + 1, C), probability of each class summed over the rows above each row.
+
+    Returns
+    -------
+    ndarray
+        Shape (2 * structures, C), rows 0 to R, non-decreasing along the first axis; a structure
+        fills the rows from its begin up to, not including, its end.
+    """
+    rows, columns = sums.shape[1] - 1, sums.shape[2]
+    sequence = [BACKGROUND]
+    for label in labels:
+        sequence += [label, BACKGROUND]
+    # best[r]: most mass explained above row r if the current state ends there.
+    best = sums[BACKGROUND]
+    gains, peaks = [], []
+    for label in sequence[1:]:
+        gains.append(best - sums[label])  # (R + 1, C)
+        peaks.append(np.maximum.accumulate(gains[-1], axis=0))
+        best = peaks[-1] + sums[label]
+    edges = np.empty((len(gains), columns), np.int64)
+    end = np.full(columns, rows)
+    every, row = np.arange(columns), np.arange(rows + 1)[:, None]
+    for i in range(len(gains) - 1, -1, -1):
+        # The last row, not below the end, at which the running maximum was reached.
+        reached = (gains[i] == peaks[i][end, every]) & (row <= end)
+        end = rows - reached[::-1].argmax(axis=0)
+        edges[i] = end
+    return edges
+
+
+def _crossing(mass: Array, edge: NDArray[np.int64], reach: int, *, rising: bool) -> Array:
+    """Row at which a structure's probability crosses one half, nearest to a coarse edge.
+
+    Parameters
+    ----------
+    mass
+        Shape (R, C), probability of the structure.
+    edge
+        Shape (C,), coarse edge: the structure begins (or ends) between rows edge - 1 and edge.
+    reach
+        Rows on either side in which it is sought.
+
+    Returns
+    -------
+    ndarray
+        Shape (C,), rows as pixel centres; the coarse edge where there is no crossing nearby, the
+        picture's border where the structure runs out of it.
+    """
+    rows, columns = mass.shape
+    offsets = np.arange(-reach - 1, reach + 1)
+    at = edge[None, :] + offsets[:, None]  # (W, C)
+    values = np.take_along_axis(mass, np.clip(at, 0, rows - 1), axis=0) - np.float32(0.5)
+    first, second = (values[:-1], values[1:]) if rising else (-values[:-1], -values[1:])
+    crosses = (first < 0) & (second >= 0) & (at[:-1] >= 0) & (at[1:] < rows)
+    distance = np.where(crosses, np.abs(offsets[:-1] + 1)[:, None], reach + 2)
+    pick = distance.argmin(axis=0)
+    every = np.arange(columns)
+    low, high = first[pick, every], second[pick, every]
+    share = np.where(high > low, -low / np.where(high > low, high - low, 1), 0.5)
+    fine = at[pick, every] + share
+    found = crosses[pick, every]
+    return np.where(found, fine, edge - 0.5).astype(np.float32)
+
+
+def _moulded(values: Array) -> Array:
+    """Take the running median of the skin's lower edge, smooth as the face of the probe."""
+    known = np.flatnonzero(~np.isnan(values))
+    if known.size == 0:
+        return values
+    filled = np.interp(np.arange(values.size), known, values[known])
+    padded = np.pad(filled, SKIN_COLUMNS // 2, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, SKIN_COLUMNS)
+    middle = np.median(windows, axis=1).astype(np.float32)
+    return np.where(np.isnan(values), np.nan, middle).astype(np.float32)
+
+
+def _smooth(values: Array) -> Array:
+    """Gaussian smoothing along the layer that leaves gaps as they are, shape (C,)."""
+    known = ~np.isnan(values)
+    weight = known.astype(np.float32)[None, :]
+    filled = np.where(known, values, 0).astype(np.float32)[None, :]
+    both = np.concatenate([filled, weight])
+    soft = cv2.GaussianBlur(both, (9, 1), SMOOTHING, borderType=cv2.BORDER_REPLICATE)
+    return np.where(known, soft[0] / np.maximum(soft[1], 1e-6), np.nan).astype(np.float32)

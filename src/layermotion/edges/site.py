@@ -1,0 +1,121 @@
+"""Owns the site: the screen column at which all layers of a clip are measured."""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from layermotion.clip import Clip
+from layermotion.edges.boundaries import SEEN_CONFIDENCE, Boundaries
+from layermotion.edges.lateral import lateral_sign
+from layermotion.errors import InputError
+from layermotion.labels import Structure, label_of
+
+MUSCLE_CENTRE, IMAGE_CENTRE, JUNCTION = "muscle-centre", "image-centre", "junction"
+# Farther from the junction than this no probe sees, mm (our choice).
+FARTHEST_MM = 120.0
+# Half-width of the stretch of a layer that gives its direction at the site, mm (our choice: well
+# below the curvature of the wall).
+SLOPE_HALF_MM = 5.0
+STAYS = (
+    "The site stays at one column of the screen, as a person's calliper line does, because the "
+    "muscle that slides past it is the same layer."
+)
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where thickness is read.
+
+    Parameters
+    ----------
+    kind
+        ``muscle-centre``, ``image-centre`` or ``junction``.
+    distance_mm
+        For ``junction``: lateral distance from the medial end of the TrA, mm.
+    """
+
+    kind: str
+    distance_mm: float = 0.0
+
+    def place(self, frames: Sequence[Boundaries], clip: Clip) -> tuple[float | None, str]:
+        """Find the site's column from some frames.
+
+        Returns
+        -------
+        column, words
+            Frame column, or None where the site cannot be found; how it was found, or why not.
+        """
+        if self.kind == IMAGE_CENTRE:
+            centre = clip.area.left + (clip.area.width - 1) / 2
+            return centre, f"Site: the centre line of the image area. {STAYS}"
+        if self.kind == MUSCLE_CENTRE:
+            column = tra_centre_px(frames)
+            if column is None:
+                return None, "No TrA was seen, so the site is unknown."
+            return (
+                column,
+                f"Site: the middle of the TrA in view, median of {len(frames)} frames. {STAYS}",
+            )
+        return self._from_junction(frames, clip)
+
+    def _from_junction(self, frames: Sequence[Boundaries], clip: Clip) -> tuple[float | None, str]:
+        if clip.spacing is None:
+            return None, "The distance from the junction needs a calibration, and there is none."
+        k = label_of(Structure.TRA) - 1
+        columns = []
+        for boundaries in frames:
+            side = lateral_sign(boundaries)
+            seen = boundaries.column_px[~np.isnan(boundaries.superficial_px[k])]
+            if side and seen.size:
+                end = seen[0] if side > 0 else seen[-1]
+                columns.append(end + side * self.distance_mm / clip.spacing.column_mm)
+        if len(columns) < max(1, len(frames) // 2):
+            return None, "The medial TrA junction is not in view, so the site cannot be placed."
+        column = float(np.median(columns))
+        if not clip.area.left <= column < clip.area.left + clip.area.width:
+            return None, (
+                f"{self.distance_mm:g} mm lateral of the medial TrA junction lies outside the "
+                f"picture."
+            )
+        return column, (
+            f"Site: {self.distance_mm:g} mm lateral of the medial TrA junction, median of "
+            f"{len(columns)} frames. {STAYS}"
+        )
+
+
+def parse_site(text: str) -> Site:
+    """Read a site as the user types it.
+
+    Raises
+    ------
+    InputError
+        If it is none of the three forms.
+
+    Examples
+    --------
+    >>> parse_site("junction:25")
+    Site(kind='junction', distance_mm=25.0)
+    """
+    if text in (MUSCLE_CENTRE, IMAGE_CENTRE):
+        return Site(text)
+    match = re.fullmatch(r"junction:(\d+(?:\.\d+)?)", text)
+    if match is None or not 0 < float(match[1]) <= FARTHEST_MM:
+        raise InputError(
+            f"The site {text} is not known; give --site muscle-centre, image-centre, or "
+            f"junction:MM with at most {FARTHEST_MM:g} mm."
+        )
+    return Site(JUNCTION, float(match[1]))
+
+
+def tra_centre_px(frames: Iterable[Boundaries]) -> float | None:
+    """Column of the middle of the TrA in view, median over frames; None if it is never seen."""
+    k = label_of(Structure.TRA) - 1
+    centres = []
+    for boundaries in frames:
+        seen = boundaries.column_px[boundaries.confidence[k] >= SEEN_CONFIDENCE]
+        if seen.size:
+            # The median column, which a stray column far from the muscle does not move.
+            centres.append(float(np.median(seen)))
+    return float(np.median(centres)) if centres else None

@@ -1,0 +1,12 @@
+"""When the muscle worked: windows, courses and number of the efforts."""
+
+__all__ = (
+    "breathing",
+    "count",
+    "course",
+    "doubt",
+    "efforts",
+    "excursions",
+    "signals",
+    "windows",
+)

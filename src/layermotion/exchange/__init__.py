@@ -1,0 +1,6 @@
+"""One clip in open standards: DICOM SR and SEG, FHIR."""
+
+__all__ = (
+    "export",
+    "request",
+)

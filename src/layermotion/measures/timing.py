@@ -1,0 +1,60 @@
+"""Owns the times of each effort as measures: onset, rise, hold and return."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from layermotion.efforts.course import Course
+from layermotion.efforts.windows import Window
+from layermotion.labels import Structure
+from layermotion.measures.measure import (
+    Kind,
+    Level,
+    Measure,
+)
+from layermotion.measures.repeats import with_means
+
+BEGAN_BEFORE = "The clip begins during this effort; record from rest on."
+
+ENDS_AFTER = "The clip ends before the muscle is back at rest; record until it is."
+
+
+def measure_timing(
+    courses: Sequence[Course],
+    windows: Sequence[Window],
+    structure: Structure,
+    task: str,
+    method: str,
+) -> tuple[Measure, ...]:
+    """When each effort began, and how long it took to rise, was held and took to return, s.
+
+    Times of a contraction are read off the curve of its ultrasound measure by no published rule
+    that we know; ``time_efforts`` says how (our choice).
+
+    Parameters
+    ----------
+    structure
+        Whose course it is.
+    """
+    kind = Kind(structure, task, method, "s", "")
+    measures = []
+    for course in courses:
+        window = next(w for w in windows if w.state == "contracted" and w.repeat == course.repeat)
+        rise, back = course.rise_spread_s, course.return_spread_s
+        for name, begin_s, end_s, spreads in (
+            ("onset_time", 0.0, course.onset_s, (rise,)),
+            ("rise_time", course.onset_s, course.full_s, (rise, rise)),
+            ("hold_time", course.full_s, course.release_s, (rise, back)),
+            ("return_time", course.release_s, course.end_s, (back, back)),
+        ):
+            if np.isnan(end_s - begin_s):
+                is_begun = name != "return_time" and np.isnan(course.onset_s)
+                reason = BEGAN_BEFORE if is_begun else ENDS_AFTER
+                measures.append(kind.missing(name, course.repeat, "s", reason))
+            else:
+                # A peak that is not held may be found to end just before it is reached.
+                value = max(0.0, end_s - begin_s)
+                spread = float(np.hypot.reduce(spreads))
+                level = Level(value, spread, window)
+                measures.append(kind.number(name, course.repeat, "s", value, spread, (level,)))
+    return with_means(measures)

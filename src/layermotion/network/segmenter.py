@@ -1,0 +1,173 @@
+"""Owns the network in use: shipped weights, checked and run; no torch."""
+
+import hashlib
+import json
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError, WeightsError
+from layermotion.labels import STRUCTURES, View
+from layermotion.network.grid import input_shape
+
+WEIGHTS_FOLDER = Path(__file__).parents[1] / "weights"
+CLASSES = ("background", *(str(structure) for structure in STRUCTURES))
+# Meaning of the view output, in order; None is an image without an abdominal view.
+VIEW_CLASSES: tuple[View | None, ...] = (None, View.ABDOMINAL_WALL, View.BLADDER)
+VIEW_NAMES = tuple("none" if view is None else str(view) for view in VIEW_CLASSES)
+INPUT_NAME, OUTPUT_NAMES = "image", ("probabilities", "view_probabilities")
+CARD_ENTRIES = {"sha256", "classes", "views", "size_px", "spacing_range_mm", "errors_px"}
+# Weights are called WORD-NUMBER; a higher number is newer.
+NAME_PATTERN = re.compile(r"[a-z][a-z0-9]*-(\d{3})")
+
+
+@dataclass(frozen=True, eq=False)
+class Segmenter:
+    """Checked weights, ready to run.
+
+    Parameters
+    ----------
+    name, sha256
+        Which weights these are; a report prints both.
+    size_px
+        Rows of the input.
+    spacing_range_mm
+        Smallest and largest height of a pixel met in training, mm.
+    errors_px
+        For each measure, the standard deviation of its error on synthetic clips at full confidence,
+        model pixels, and the rate at which it grows as confidence falls; ``scripts/evaluate.py``
+        found and stored them.
+    session
+        The network; the grey scale is normalised inside it.
+    """
+
+    name: str
+    sha256: str
+    size_px: int
+    spacing_range_mm: tuple[float, float]
+    errors_px: Mapping[str, tuple[float, float]]
+    session: onnxruntime.InferenceSession
+
+    def error_px(self, measure: str, confidence: float) -> float:
+        """Return the standard deviation of a measure's error at some confidence, model pixels."""
+        level, growth = self.errors_px[measure]
+        return level * math.exp(growth * (1 - confidence))
+
+    def run(
+        self, images: NDArray[np.uint8] | NDArray[np.float32]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Class and view probabilities of a stack of model images.
+
+        Parameters
+        ----------
+        images
+            uint8, or float32 in 0..255; shape (N, rows, columns), as ``ModelGrid.to_model``
+            gives.
+
+        Returns
+        -------
+        tuple
+            Class probabilities, float32, shape (N, 6, rows, columns), in the order of ``CLASSES``;
+            view probabilities, float32, shape (N, 3), in the order of ``VIEW_CLASSES``.
+
+        Raises
+        ------
+        InputError
+            If the shape is another one.
+        """
+        rows, columns = input_shape(self.size_px)
+        if images.ndim != 3 or images.shape[1:] != (rows, columns):
+            raise InputError(
+                f"Images of shape {images.shape} do not fit the weights {self.name}; "
+                f"give (N, {rows}, {columns}), as ModelGrid.to_model does."
+            )
+        batch = images.astype(np.float32)[:, None]  # (N, 1, R, C)
+        probabilities, view = self.session.run(OUTPUT_NAMES, {INPUT_NAME: batch})
+        return probabilities, view
+
+
+def load_segmenter(
+    name: str | None = None, threads: int = 0, folder: Path = WEIGHTS_FOLDER
+) -> Segmenter:
+    """Load weights and check that they are what their card says.
+
+    Parameters
+    ----------
+    name
+        Weights to load; the highest number in ``folder`` if None.
+    threads
+        Threads of one ``run``; 0 for one on each core.
+    folder
+        Where NAME.onnx and NAME.json lie.
+
+    Raises
+    ------
+    WeightsError
+        If there are no such weights, the file was altered, or the classes have another order.
+    """
+    names = weights_names(folder)
+    if name is None and not names:
+        raise WeightsError("This installation holds no weights; install layermotion again.")
+    name = name or names[-1]
+    if name not in names:
+        raise WeightsError(
+            f"There are no weights called {name}; choose from {', '.join(names) or 'none'}."
+        )
+    card = read_card(name, folder)
+    content = (folder / f"{name}.onnx").read_bytes()
+    found = hashlib.sha256(content).hexdigest()
+    if found != card["sha256"]:
+        raise WeightsError(
+            f"The weights {name} have checksum {found[:12]}, but their card says "
+            f"{str(card['sha256'])[:12]}; install layermotion again."
+        )
+    for key, needed in (("classes", CLASSES), ("views", VIEW_NAMES)):
+        if tuple(card[key]) != needed:
+            raise WeightsError(
+                f"The weights {name} have the {key} {', '.join(card[key])}, this version needs "
+                f"{', '.join(needed)}; use weights that came with this version."
+            )
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
+    session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+    low, high = card["spacing_range_mm"]
+    stored = card["errors_px"].items()
+    errors = {measure: (float(level), float(growth)) for measure, (level, growth) in stored}
+    return Segmenter(name, found, int(card["size_px"]), (float(low), float(high)), errors, session)
+
+
+def weights_names(folder: Path = WEIGHTS_FOLDER) -> list[str]:
+    """Names of the weights in a folder, the newest last."""
+    matches = (NAME_PATTERN.fullmatch(path.stem) for path in folder.glob("*.onnx"))
+    return [m[0] for m in sorted((m for m in matches if m), key=lambda m: (int(m[1]), m[0]))]
+
+
+def read_card(name: str, folder: Path = WEIGHTS_FOLDER) -> dict[str, Any]:
+    """Read NAME.json and check that it has what loading needs.
+
+    Raises
+    ------
+    WeightsError
+        If the card is missing, is not JSON, or lacks an entry.
+    """
+    path = folder / f"{name}.json"
+    try:
+        card: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        missing = CARD_ENTRIES - card.keys()
+    except (OSError, ValueError, AttributeError) as error:
+        raise WeightsError(
+            f"The card {path.name} of the weights cannot be read; install layermotion again."
+        ) from error
+    if missing:
+        raise WeightsError(
+            f"The card {path.name} lacks {', '.join(sorted(missing))}; use weights that came "
+            f"with this version."
+        )
+    return card

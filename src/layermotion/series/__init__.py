@@ -1,0 +1,14 @@
+"""Quantities over time, one value and one confidence for every frame."""
+
+__all__ = (
+    "base",
+    "disputed",
+    "medial_edge",
+    "probe",
+    "series",
+    "shape",
+    "slide",
+    "thickness",
+    "whole_muscle",
+    "withhold",
+)

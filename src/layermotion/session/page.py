@@ -1,0 +1,265 @@
+"""Owns visit.html: one self-contained page of a whole visit, for a clinician to check and sign."""
+
+import base64
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from layermotion.labels import STRUCTURES, Structure, Task
+from layermotion.measures.repeats import MEAN_METHOD
+from layermotion.report.palette import short_name
+from layermotion.report.patterns import QUIET_NOTE
+from layermotion.report.words import (
+    environment,
+    interval_words,
+    is_change,
+    measure_words,
+    number_words,
+    unit_words,
+)
+from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
+from layermotion.session.intervals import DRAWING_WIDTH, Drawing, Kind, draw_intervals
+from layermotion.session.plan import Side
+from layermotion.session.published import BY_HAND, COSTA_2009, NONE_FOR_BASE
+from layermotion.session.results import (
+    EFFECT_METHOD,
+    MEAN,
+    PRELIFT_EFFECT,
+    SIDES,
+    SIDES_METHOD,
+    Row,
+)
+from layermotion.session.sentences import (
+    change_sentences,
+    effect_sentences,
+    manual_groups,
+    pattern_sentences,
+    place_words,
+    side_sentences,
+    task_words,
+)
+from layermotion.session.visit import Visit
+
+# The verdicts as they read beside the column of the smallest detectable change.
+VERDICTS = {
+    LARGER: "larger",
+    UNSURE: "larger, but within this tool's own error",
+    WITHIN: "within",
+    UNKNOWN: "no verdict",
+}
+HEALTHY_SIDES = (
+    "In healthy people the thickness of a single muscle differed by 13 to 24 % between the sides "
+    "(Rankin, Stokes, Newham 2006, Muscle Nerve 34(3):320-326), so a difference alone is no "
+    "finding."
+)
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """One value as words."""
+
+    value: str
+    unit: str
+    interval: str
+    repeats: str
+    is_within_error: bool
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One measure of a structure or task, side by side."""
+
+    label: str
+    look: str
+    measure: str
+    cells: tuple[_Cell | None, ...]
+    difference: _Cell | None
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One section of the visit with its table."""
+
+    title: str
+    heading: str
+    sides: tuple[str, ...]
+    lines: tuple[_Line, ...]
+    drawing: Drawing | None
+
+
+@dataclass(frozen=True)
+class _Between:
+    """One measure at two visits, as words."""
+
+    where: str
+    structure: str
+    look: str
+    measure: str
+    earlier: str
+    now: str
+    change: str
+    interval: str
+    detectable: str
+    verdict: str
+    is_larger: bool
+    unit: str
+
+
+def _depth(structure: str) -> int:
+    return STRUCTURES.index(Structure(structure)) if structure in STRUCTURES else len(STRUCTURES)
+
+
+WALL = Kind("Structure", lambda row: row.structure, short_name, _depth, 92.0)
+BASE = Kind(
+    "Task",
+    lambda row: row.task,
+    lambda task: task_words(task).capitalize(),
+    lambda task: list(Task).index(Task(task)),
+    215.0,
+)
+
+
+def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
+    """Write the page as one HTML text; its only links lead to the recordings' own pages.
+
+    Parameters
+    ----------
+    pictures
+        JPEG files of key frames by the name of their recording.
+    """
+    effects = [row for row in visit.rows if row.measure == PRELIFT_EFFECT]
+    cautions: dict[str, list[str]] = {}
+    for one in visit.recorded:
+        for words in one.cautions:
+            cautions.setdefault(words, []).append(one.item.name)
+    methods = [row.method for row in visit.rows if row.repeat != MEAN and row.value is not None]
+    is_wall = any(row.measure == "thickness_change" for row in visit.rows)
+    combined = [
+        *([QUIET_NOTE] if is_wall else []),
+        MEAN_METHOD,
+        SIDES_METHOD,
+        *([EFFECT_METHOD] if effects else []),
+    ]
+    return environment("session").get_template("visit.html.j2").render(
+        visit=visit,
+        has_bladder=any(row.structure == Structure.BLADDER for row in visit.rows),
+        patterns=list(pattern_sentences(visit.rows)),
+        side_words=list(side_sentences(visit.rows)),
+        has_sides=any(row.side == SIDES for row in visit.rows),
+        effect_words=list(effect_sentences(visit.rows)),
+        effects=[(_effect_title(row), _cell(row, ())) for row in effects],
+        change_words=list(change_sentences(visit.changes or ())),
+        between=[_between(change) for change in visit.changes or ()],
+        sources=list(dict.fromkeys(c.source for c in visit.changes or () if c.source)),
+        source_notes=list(_source_notes(visit.changes or ())),
+        parts=list(_parts(visit.rows)),
+        pictures=list(_pictures(visit, pictures)),
+        manual=manual_groups(visit.rows),
+        cautions=list(cautions.items()),
+        methods=list(dict.fromkeys((*methods, *combined))),
+        healthy_sides=HEALTHY_SIDES,
+        width=DRAWING_WIDTH,
+    )  # fmt: skip
+
+
+def _source_notes(changes: Sequence[Change]) -> Iterator[str]:
+    """Say what a reader must know of where smallest detectable changes are from, or missing."""
+    if any(change.source.startswith(COSTA_2009) for change in changes):
+        yield BY_HAND
+    if any(change.structure == Structure.BLADDER and not change.source for change in changes):
+        yield NONE_FOR_BASE
+
+
+def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
+    """Words for each pictured recording, and its picture as an address, task by task."""
+    items = [one.item for one in visit.recorded if one.item.name in pictures]
+    for item in sorted(items, key=lambda item: list(Task).index(item.task)):
+        data = base64.b64encode(pictures[item.name]).decode("ascii")
+        words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
+        yield words, f"data:image/jpeg;base64,{data}"
+
+
+def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
+    """One part for each task of the wall, and one for the bladder base in all tasks."""
+    wall = [row for row in rows if row.structure != Structure.BLADDER]
+    for task in Task:
+        own = [row for row in wall if row.task == task]
+        if any(row.repeat == MEAN for row in own):
+            yield _part(own, task_words(task).capitalize(), WALL)
+    base = [row for row in rows if row.structure == Structure.BLADDER and row.task in list(Task)]
+    if any(row.repeat == MEAN for row in base):
+        yield _part(base, "Bladder base", BASE)
+
+
+def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
+    means = [row for row in own if row.repeat == MEAN]
+    sides = tuple(side for side in Side if any(row.side == side for row in means))
+    keys = dict.fromkeys((kind.group(row), row.measure, row.unit) for row in means)
+    lines = []
+    for name, measure, unit in sorted(keys, key=lambda key: kind.order(key[0])):
+        group = [r for r in own if (kind.group(r), r.measure, r.unit) == (name, measure, unit)]
+        at = {row.side: row for row in group if row.repeat == MEAN}
+        lines.append(
+            _Line(
+                label=kind.label(name),
+                look=name if name in STRUCTURES else "",
+                measure=measure_words(measure),
+                cells=tuple(
+                    _cell(at[side], [row for row in group if row.side == side])
+                    if side in at
+                    else None
+                    for side in sides
+                ),
+                difference=_cell(at[SIDES], ()) if SIDES in at else None,
+            )
+        )
+    return _Part(title, kind.heading, sides, tuple(lines), draw_intervals(own, title, kind))
+
+
+def _cell(row: Row, group: Iterable[Row]) -> _Cell:
+    if row.value is None or row.low is None or row.high is None:
+        raise ValueError("a mean has a value and an interval")
+    single = [item.value for item in group if item.repeat != MEAN]
+    known = [value for value in single if value is not None]
+    words = " · ".join(number_words(value, row.unit) for value in known)
+    if len(single) > len(known):
+        words += f" ({len(known)} of {len(single)} repeats)"
+    is_difference = row.side == SIDES or row.measure == PRELIFT_EFFECT
+    return _Cell(
+        value=number_words(row.value, row.unit),
+        unit=_short_unit(row.unit, is_difference),
+        interval=interval_words(row.low, row.high, row.unit),
+        repeats=words if len(single) > 1 else "",
+        is_within_error=(is_difference or is_change(row.measure)) and not row.excludes_zero,
+    )
+
+
+def _short_unit(unit: str, is_difference: bool) -> str:
+    words = unit_words(unit, is_difference=is_difference).strip()
+    return words.replace("percentage points", "points")
+
+
+def _effect_title(row: Row) -> str:
+    plain = task_words(row.task.rpartition("-")[2])
+    place = "" if row.side == Side.MIDLINE else f", {row.side}"
+    return f"{plain.capitalize()}{place}"
+
+
+def _between(change: Change) -> _Between:
+    words = task_words(change.task) if "-" not in change.task else "effect of the lift"
+    side = "" if change.side == Side.MIDLINE else f"{change.side}, "
+    where = f"{side}{words}"
+    detectable = change.detectable
+    return _Between(
+        where=where[0].upper() + where[1:],
+        structure=short_name(change.structure),
+        look=change.structure if change.structure in STRUCTURES else "",
+        measure=measure_words(change.measure),
+        earlier=number_words(change.earlier, change.unit),
+        now=number_words(change.now, change.unit),
+        change=number_words(change.change, change.unit),
+        interval=interval_words(change.low, change.high, change.unit),
+        detectable="none known" if detectable is None else number_words(detectable, change.unit),
+        verdict=VERDICTS[change.verdict],
+        is_larger=change.verdict == LARGER,
+        unit=_short_unit(change.unit, True),
+    )

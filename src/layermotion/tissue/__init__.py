@@ -1,0 +1,3 @@
+"""Following tissue from frame to frame."""
+
+__all__ = ("tracker",)
