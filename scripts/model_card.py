@@ -21,7 +21,8 @@ Not for: diagnosis, other organs, other views (perineal, midline), children, pre
 scars, or any use without a person looking at the outlines. It is not a medical device."""
 
 LIMITS = """\
-- Trained on synthetic pictures only. No figure below was measured on a real scanner's pictures.
+- Trained on synthetic pictures only, and all intervals are calibrated on synthetic clips. No figure
+  here was measured on a real scanner's pictures.
 - The synthetic clips of the evaluation come from the same generator as the training pictures, with
   other seeds; pictures made otherwise may be measured worse, as those of the other simulation are.
 - A bright sheet in the fat or inside a muscle can be taken for a border, and every layer below it
@@ -61,7 +62,7 @@ def card_text(card: dict[str, Any]) -> str:
         f"{len(result['not_measured'])} clips were refused.",
         "",
         "Single frames, thickness at the site (base displacement for the bladder), mm. A person "
-        "could measure those whose borders are legible (`synthetic/legible.py` tells them from "
+        "could measure those whose borders are legible (`synthetic/legible.py` decides that from "
         "picture and truth); of these a value was given in the share under accepted (goal "
         f"{result['accepted_limit']:g} %):",
         "",

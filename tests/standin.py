@@ -4,7 +4,8 @@ Each frame holds its number in black and white blocks along its top, which the s
 it works on whatever the readers make of the file.
 """
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -17,9 +18,14 @@ from pydicom import Dataset
 from pydicom.dataset import FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage, generate_uid
 
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.result import Analysis
+from layermotion.clip import Clip, Frame
+from layermotion.edges.recording import Recording
 from layermotion.edges.second_look import cut_below
+from layermotion.edges.site import parse_site
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import WALL_LAYERS, View
+from layermotion.labels import WALL_LAYERS, Task, View
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import VIEW_CLASSES
 
@@ -51,12 +57,22 @@ class TruthSegmenter:
         View shown by every frame; None for one that shows neither.
     spacing
         Pixel size of the frames; None without a calibration.
+    again
+        Label images for the second look, where it is to see something else than the first.
+    doubt
+        How much of each probability goes to the background, for every frame number; the more, the
+        lower the confidence. None for none in any frame.
+    error_growth
+        Rate at which the errors grow as confidence falls, as in the weights' card.
     """
 
     labels: tuple[Labels, ...]
     grid: ModelGrid
     views: tuple[View | None, ...]
     spacing: Spacing | None = SPACING
+    again: tuple[Labels, ...] | None = None
+    doubt: tuple[float, ...] | None = None
+    error_growth: float = 0.0
     name: str = "standin-001"
     sha256: str = "0" * 64
     size_px: int = 320
@@ -64,20 +80,27 @@ class TruthSegmenter:
     errors_px: Mapping[str, float] = field(default_factory=lambda: dict(ERRORS_PX))
 
     def error_px(self, measure: str, confidence: float) -> float:
-        """Error of a measure, whatever the confidence."""
-        return self.errors_px[measure]
+        """Error of a measure; without ``error_growth`` the same at any confidence."""
+        return self.errors_px[measure] * math.exp(self.error_growth * (1 - confidence))
 
     def run(self, images: NDArray[np.uint8]) -> tuple[Probabilities, NDArray[np.float32]]:
         """Blurred truth and view of each image."""
         looks = [self._read(image) for image in images]
         numbers = [number for number, _, _ in looks]
-        probabilities = np.stack(
-            [blurred(self.labels[n], grid)[:, :, ::step] for n, grid, step in looks]
-        )
+        probabilities = np.stack([self._seen(*look) for look in looks])
         view = np.full((len(images), 3), 0.02, np.float32)
         for row, number in zip(view, numbers, strict=True):
             row[VIEW_CLASSES.index(self.views[number])] = 0.96
         return probabilities, view
+
+    def _seen(self, number: int, grid: ModelGrid, step: int) -> Probabilities:
+        """Class probabilities of one frame in one of the two looks."""
+        labels = self.again if self.again and step < 0 else self.labels
+        seen = blurred(labels[number], grid)[:, :, ::step]
+        if self.doubt:
+            seen = seen * np.float32(1 - self.doubt[number])
+            seen[0] += np.float32(self.doubt[number])
+        return seen
 
     def _read(self, image: NDArray[np.uint8]) -> tuple[int, ModelGrid, int]:
         """Frame number, how the frame lies there, and -1 where it is mirrored, which cut ones are.
@@ -118,6 +141,16 @@ def wall_labels(tra_rows: int) -> Labels:
     return labels
 
 
+def wall_with_end(tra_rows: int) -> Labels:
+    """Wall whose TrA tapers and ends medially at the left, while the layers above go on."""
+    labels = wall_labels(tra_rows)
+    row, column = np.mgrid[:ROWS, :COLUMNS]
+    taper = np.clip((column - 50) / 40, 0, 1)
+    labels[(labels == 4) & (row >= 203 + tra_rows * taper)] = 0
+    labels[(labels == 2) & (row >= 100) & (column < 60)] = 0
+    return labels
+
+
 def bladder_labels(lift_rows: int) -> Labels:
     """Fat above a bladder whose base bulges up by ``lift_rows`` around column 120."""
     labels = np.zeros((ROWS, COLUMNS), np.uint8)
@@ -128,19 +161,60 @@ def bladder_labels(lift_rows: int) -> Labels:
     return labels
 
 
+def draw_texture(rows: int = ROWS, columns: int = COLUMNS, seed: int = 5) -> Labels:
+    """Soft speckle, uint8, shape (rows, columns)."""
+    noise = np.random.default_rng(seed).normal(0, 1, (rows, columns))
+    soft = cv2.GaussianBlur(noise, (0, 0), 2.0)
+    return np.clip(100 + 30 * soft / soft.std(), 30, 230).astype(np.uint8)
+
+
 def draw_frames(count: int, rows: int = ROWS, columns: int = COLUMNS) -> list[Labels]:
     """Numbered frames of one still texture."""
-    noise = np.random.default_rng(5).normal(0, 1, (rows, columns))
-    soft = cv2.GaussianBlur(noise, (0, 0), 2.0)
-    texture = np.clip(100 + 30 * soft / soft.std(), 30, 230).astype(np.uint8)
+    return numbered([draw_texture(rows, columns)] * count)
+
+
+def numbered(pictures: Sequence[Labels]) -> list[Labels]:
+    """Pictures with their numbers, counted from 0, along their top."""
     frames = []
-    for number in range(count):
-        frame = texture.copy()
+    for number, picture in enumerate(pictures):
+        frame, columns = picture.copy(), picture.shape[1]
         bits = np.array([number >> k & 1 for k in range(BITS)], np.uint8)
         blocks = np.repeat(bits, columns // BITS).astype(bool)
         frame[:BLOCK_ROWS] = np.where(blocks, 150, 0) + frame[:BLOCK_ROWS] // 3 + 20
         frames.append(frame)
     return frames
+
+
+def slid(slide_px: Sequence[int], rows: tuple[int, int] = (200, 300)) -> list[Labels]:
+    """Pictures whose texture between two rows moves to the right, the rest standing still."""
+    return moved([(0, 0)] * len(slide_px), slide_px, rows)
+
+
+def moved(
+    shift_px: Sequence[tuple[int, int]],
+    slide_px: Sequence[int] | None = None,
+    rows: tuple[int, int] = (0, 0),
+) -> list[Labels]:
+    """Pictures whose whole texture moves by (rows, columns), and a band of it farther to the right.
+
+    Parameters
+    ----------
+    shift_px
+        Down and to the right, for every picture; at most 150 either way.
+    slide_px
+        What the texture between two rows moves by beside that.
+    """
+    margin = 150
+    size = (ROWS + 2 * margin, COLUMNS + 2 * margin)
+    texture, other = draw_texture(*size, seed=5), draw_texture(*size, seed=6)
+    pictures = []
+    for (down, right), slide in zip(shift_px, slide_px or [0] * len(shift_px), strict=True):
+        top, left = margin - down, margin - right
+        picture = texture[top : top + ROWS, left : left + COLUMNS].copy()
+        own = other[top : top + ROWS, left - slide : left - slide + COLUMNS]
+        picture[slice(*rows)] = own[slice(*rows)]
+        pictures.append(picture)
+    return pictures
 
 
 def write_video(path: Path, frames: list[Labels], rate_hz: int = 20) -> Path:
@@ -185,6 +259,40 @@ def write_dicom(path: Path, frames: list[Labels], **attributes: object) -> Path:
         setattr(dataset, keyword, value)
     dataset.save_as(path, enforce_file_format=True)
     return path
+
+
+def make_clip(
+    pictures: Sequence[Labels],
+    *,
+    task: Task | None = None,
+    rate_hz: float = 10.0,
+    spacing: Spacing | None = SPACING,
+) -> Clip:
+    """Clip of pictures in memory, which need no numbers yet."""
+    frames = [Frame(k, k / rate_hz, picture) for k, picture in enumerate(numbered(pictures))]
+
+    def read() -> Iterator[Frame]:
+        yield from frames
+
+    return Clip(
+        clip_id="c0ffee12",
+        source_name="drawn",
+        frame_shape=(ROWS, COLUMNS),
+        frame_count=len(frames),
+        spacing=spacing,
+        spacing_reason="" if spacing else "The drawing has no scale.",
+        area=AREA,
+        view=None,
+        task=task,
+        is_still=False,
+        read=read,
+    )
+
+
+def analysed(clip: Clip, segmenter: TruthSegmenter) -> Analysis:
+    """Clip as measured at the middle of the muscle."""
+    with Recording() as recording:
+        return analyse(clip, segmenter, parse_site("muscle-centre"), recording)  # type: ignore[arg-type]
 
 
 def effort(count: int, begin: int, end: int, ramp: int = 6) -> NDArray[np.float64]:

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
+from layermotion.agreement.drawing import Drawing
 from layermotion.cli import main
 from layermotion.session.detectable import read_detectable_changes
 
@@ -21,8 +23,7 @@ def run(*arguments: object) -> int:
     return ended.value.code
 
 
-@pytest.fixture
-def study(tmp_path: Path) -> tuple[Path, Path]:
+def write_study(folder: Path) -> tuple[Path, Path]:
     """Two raters with SD 0.3 mm, a tool with SD 0.3 mm and a bias of 0.2 mm; 24 subjects."""
     rng = np.random.default_rng(12)
     manual = ["clip,subject,measure,structure,task,repeat,rater,value,unit"]
@@ -38,10 +39,35 @@ def study(tmp_path: Path) -> tuple[Path, Path]:
             auto.append(
                 f"c{subject},{key},{value:.4f},mm,{20 + true:.2f},{rng.uniform(0.5, 1):.2f}"
             )
-    paths = tmp_path / "manual.csv", tmp_path / "auto.csv"
+    paths = folder / "manual.csv", folder / "auto.csv"
     for path, lines in zip(paths, (manual, auto), strict=True):
         path.write_text("\n".join(lines) + "\n")
     return paths
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> tuple[Path, Path]:
+    return write_study(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def compared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
+    """Both tables of the study, and the results of comparing them with a margin of 2 mm."""
+    folder = tmp_path_factory.mktemp("compared")
+    manual, auto = write_study(folder)
+    assert run("compare", manual, auto, "--margin", "2mm", "--out", folder / "out") == 0
+    return manual, auto, folder / "out"
+
+
+@pytest.fixture
+def unprinted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Compose every figure, but write none as SVG and PDF, which takes most of the time."""
+
+    def finish(figure: Figure, name: str, description: str) -> Drawing:
+        return Drawing(name, "<svg></svg>", b"%PDF", description)
+
+    for module in ("plots", "reliability_plots"):
+        monkeypatch.setattr(f"layermotion.agreement.{module}.finish", finish)
 
 
 def figures(out: Path, structure: str = "tra") -> dict[tuple[str, str], dict[str, str]]:
@@ -50,13 +76,8 @@ def figures(out: Path, structure: str = "tra") -> dict[tuple[str, str], dict[str
     return {(row["comparison"], row["statistic"]): row for row in rows}
 
 
-def test_comparison_writes_report_figures_and_tables(
-    study: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    manual, auto = study
-    out = tmp_path / "out"
-    assert run("compare", manual, auto, "--margin", "2mm", "--out", out) == 0
-    assert capsys.readouterr().out.strip() == str(out / "report.html")
+def test_comparison_writes_report_figures_and_tables(compared: tuple[Path, Path, Path]) -> None:
+    *_, out = compared
     page = (out / "report.html").read_text()
     assert not re.search(r'(?:src|href)="(?!#|data:)', page)
     assert "http:" not in page and "https:" not in page
@@ -79,10 +100,9 @@ def test_comparison_writes_report_figures_and_tables(
     assert all("Jane" not in value for row in pairs for value in row.values())
 
 
-def test_figures_are_those_of_the_data(study: tuple[Path, Path], tmp_path: Path) -> None:
-    manual, auto = study
-    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
-    found = figures(tmp_path / "out")
+def test_figures_are_those_of_the_data(compared: tuple[Path, Path, Path]) -> None:
+    manual, auto, out = compared
+    found = figures(out)
     with manual.open(newline="") as stream:
         rows = [row for row in csv.DictReader(stream) if row["structure"] == "tra"]
     with auto.open(newline="") as stream:
@@ -112,15 +132,20 @@ def test_ratio_analysis_gives_back_ratios(study: tuple[Path, Path], tmp_path: Pa
     assert float(ratio["value"]) == pytest.approx(1 + 0.2 / 3.5, abs=0.04)
 
 
-def test_same_command_writes_the_same_files(study: tuple[Path, Path], tmp_path: Path) -> None:
-    manual, auto = study
-    for name in ("one", "two"):
-        assert run("compare", manual, auto, "--out", tmp_path / name) == 0
-    for path in sorted((tmp_path / "one").rglob("*.*")):
-        other = tmp_path / "two" / path.relative_to(tmp_path / "one")
-        assert path.read_bytes() == other.read_bytes(), path.name
+def test_same_command_writes_the_same_files(
+    compared: tuple[Path, Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manual, auto, out = compared
+    again = tmp_path / "again"
+    assert run("compare", manual, auto, "--margin", "2mm", "--out", again) == 0
+    assert capsys.readouterr().out.strip() == str(again / "report.html")
+    names = {path.relative_to(out) for path in out.rglob("*.*")}
+    assert names == {path.relative_to(again) for path in again.rglob("*.*")}
+    for name in names:
+        assert (out / name).read_bytes() == (again / name).read_bytes(), name
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_repeats_of_a_subject_switch_to_the_repeated_method(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:
@@ -170,6 +195,7 @@ def test_equal_values_and_ratios_of_zero_are_refused(
     assert "All manual values of tra thickness_rest are equal" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_one_measure_that_cannot_be_compared_does_not_stop_the_others(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:
@@ -187,6 +213,7 @@ def test_one_measure_that_cannot_be_compared_does_not_stop_the_others(
     assert (out / "unmatched.csv").read_text().count("Its measure was left out") == 2
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_values_without_a_logarithm_are_analysed_as_differences(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:
@@ -202,6 +229,7 @@ def test_values_without_a_logarithm_are_analysed_as_differences(
     )
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_nothing_that_was_there_is_replaced(
     study: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -230,6 +258,7 @@ def test_nothing_that_was_there_is_replaced(
     assert (out / "report.html").read_bytes() != page
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_copied_values_and_unused_margins_are_pointed_out(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:
@@ -257,6 +286,7 @@ def test_three_subjects_of_two_sizes_are_compared(tmp_path: Path) -> None:
     assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_sides_and_sessions_stand_in_the_table_of_pairs(
     study: tuple[Path, Path], tmp_path: Path
 ) -> None:
@@ -318,6 +348,7 @@ def test_reliability_writes_its_report_and_saves_the_change(tmp_path: Path) -> N
     assert {"variance, session", "variance, residual", "MDC95, any rater"} <= rows
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_reliability_takes_values_from_the_tool(tmp_path: Path) -> None:
     rng = np.random.default_rng(14)
     design, auto = ["clip,subject,session"], ["clip,measure,structure,repeat,value,unit"]
@@ -348,6 +379,7 @@ def test_doubled_row_of_a_reliability_table_is_refused(
     assert "rows 2 and 74 give the same measurement twice" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_sides_and_tasks_are_no_error(tmp_path: Path) -> None:
     rng = np.random.default_rng(15)
     lines = ["subject,side,task,measure,structure,repeat,value,unit"]
@@ -372,6 +404,7 @@ def test_sides_and_tasks_are_no_error(tmp_path: Path) -> None:
     assert float(sem["value"]) == pytest.approx(0.25, rel=0.15)
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_clips_count_as_placements_where_none_is_stated(tmp_path: Path) -> None:
     rng = np.random.default_rng(16)
     design = ["clip;subject;side"]

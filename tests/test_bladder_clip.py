@@ -41,4 +41,4 @@ def test_wall_beside_a_hidden_base_shows_efforts_only_where_one_was_asked_for(
         found = analyse(clip, segmenter, parse_site("muscle-centre"), recording)  # type: ignore[arg-type]
     base = found.series.get("base_displacement", "bladder")
     assert base is not None and np.isnan(base.value).all()
-    assert found.count.number == number
+    assert found.efforts.count.number == number

@@ -10,7 +10,7 @@ from standin import SPACING, draw_frames, effort, truth_segmenter, wall_labels, 
 
 from layermotion.cli import main
 from layermotion.efforts.breathing import (
-    METHOD,
+    REST_METHOD,
     SMALLEST_BREATH,
     breath_signal,
     rest_after_breath_out,
@@ -145,6 +145,6 @@ def test_clip_with_breathing_is_measured_at_the_end_of_a_breath_out(
     (rest,) = [m for m in measures if (m["name"], m["structure"]) == ("thickness_rest", "tra")]
     # At the tops, about 47.5 rows in the mean; over whole breaths it would be 45.
     assert rest["value"] == pytest.approx(47.5 * SPACING.row_mm, abs=0.08)
-    assert METHOD in rest["method"]
+    assert REST_METHOD in rest["method"]
     first, last = (int(part) for part in rest["frames"].split("-"))
     assert breath[first : last + 1].min() > 0

@@ -9,12 +9,17 @@ import venv
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from typer.main import get_command
 
 import layermotion
 from layermotion.cli import app
+from layermotion.labels import Task, View
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
+from synthetic.clips import draw_clip
+from synthetic.factors import PLAIN
+from synthetic.write import write_clip
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -25,10 +30,19 @@ TOP_LEVEL |= {"tests", "synthetic", "scripts"}
 SIZE_LIMIT_BYTES = 16 * 2**20
 
 
+# What the map shows of each package: its name, and the names of its modules.
+MAP_ROW = re.compile(r"^\| `(\w+)/` \| [^|]+ \| ([^|]*)\|$", flags=re.MULTILINE)
+
+
+def blocks(language: str) -> list[str]:
+    """Content of the code blocks of one language in the two documents."""
+    found = re.findall(r"^```(\w*)\n(.*?)^```", README + DEVELOPERS, flags=re.MULTILINE | re.DOTALL)
+    return [content for word, content in found if word == language]
+
+
 def documented_commands() -> list[list[str]]:
     """Words of every ``layermotion`` command in a code block of the two documents."""
-    blocks = re.findall(r"^```\n(.*?)^```", README + DEVELOPERS, flags=re.MULTILINE | re.DOTALL)
-    lines = [line.split("  #")[0] for block in blocks for line in block.splitlines()]
+    lines = [line.split("  #")[0] for block in blocks("") for line in block.splitlines()]
     return [shlex.split(line)[1:] for line in lines if line.startswith("layermotion ")]
 
 
@@ -83,13 +97,60 @@ def test_every_command_has_help_and_is_documented(words: str) -> None:
 def test_the_numbers_in_the_readme_are_those_of_the_card() -> None:
     result = read_card(weights_names()[-1])["evaluation"]
     assert f"`{result['command']}`" in README
-    rows = dict(re.findall(r"^\| ([\w ]+) \| (\d+\.\d+) mm \|", README, flags=re.MULTILINE))
+    row_of = r"^\| error of ([\w ]+) \| (\d+\.\d+) mm \|"
+    rows = dict(re.findall(row_of, README, flags=re.MULTILINE))
     names = {"fat": "fat", "eo": "EO", "io": "IO", "tra": "TrA", "bladder": "bladder base"}
     for row in result["frames"]:
         assert rows[names[row["structure"]]] == f"{row['mean_absolute_error_mm']:.2f}"
         verdict = "met" if row["mean_absolute_error_mm"] <= row["limit_mm"] else "missed"
-        line = next(x for x in README.splitlines() if f"| {names[row['structure']]} |" in x)
+        start = f"| error of {names[row['structure']]} |"
+        line = next(x for x in README.splitlines() if x.startswith(start))
         assert f"{row['limit_mm']:.2f}, {verdict} |" in line
+
+
+def test_the_numbers_begin_with_where_they_come_from() -> None:
+    section = README.split("\n## Numbers\n")[1].strip()
+    first = " ".join(section.split("**")[1].split())
+    assert section.startswith("**")
+    assert "intervals are calibrated on generated (synthetic) clips" in first
+    assert "no figure here comes from a real scanner" in first
+
+
+def test_the_python_examples_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.Generator(np.random.SFC64(30))
+    plan = draw_clip(rng, View.ABDOMINAL_WALL, PLAIN, task=Task.REST, frame_rate_hz=5.0)
+    write_clip(tmp_path, "drawin", plan, video=False)
+    monkeypatch.chdir(tmp_path)
+    (example,) = blocks("python")
+    names: dict[str, Any] = {}
+    exec(compile(example, "README.md", "exec"), names)
+    assert "tra thickness_rest 1 " in capsys.readouterr().out
+    assert names["labels"].shape == names["grey"].shape and names["labels"].any()
+
+
+def test_every_public_name_of_python_is_listed() -> None:
+    section = README.split("\n## From Python\n")[1].split("\n## ")[0]
+    listed = set(re.findall(r"\b\w+\b", section))
+    assert set(layermotion.__all__) - {"__version__"} <= listed
+
+
+def test_the_map_names_every_module_of_every_package() -> None:
+    source = Path(layermotion.__file__).parent
+    shown = {name: set(re.findall(r"`(\w+)`", cell)) for name, cell in MAP_ROW.findall(DEVELOPERS)}
+    there = {
+        path.parent.name: {module.stem for module in path.parent.glob("[!_]*.py")}
+        for path in source.glob("*/__init__.py")
+    }
+    assert shown == there
+
+
+def test_every_module_that_the_developers_page_names_exists() -> None:
+    source = Path(layermotion.__file__).parent
+    named = set(re.findall(r"`((?:[a-z_]+/)+[a-z_]+\.py)`", DEVELOPERS))
+    missing = [name for name in named if not ((source / name).exists() or (ROOT / name).exists())]
+    assert named and not missing
 
 
 def test_the_model_card_says_what_the_json_card_holds() -> None:
@@ -145,7 +206,7 @@ def test_the_wheel_works_away_from_the_clone(tmp_path: Path) -> None:
     subprocess.run([*unpack, str(wheel)], check=True)
     program = (
         "import sys, pathlib, layermotion, synthetic.clips\n"
-        "from layermotion.segment import load_segmenter\n"
+        "from layermotion import load_segmenter\n"
         "from layermotion.training.composing import load_settings\n"
         "print(load_segmenter().name, load_settings('smoke').size_px)\n"
         "print(pathlib.Path(layermotion.__file__), pathlib.Path(synthetic.__file__))\n"

@@ -207,7 +207,7 @@ def test_long_clip_is_spread_over_files_and_odd_sizes_keep_their_frames(
         for k in range(50):
             recording.append(make_boundaries(20.0, 30.0 + k))
         request = ExportRequest((Export.SEG,), (source,), None, False)
-        write_exports(out, content, request, recording)
+        write_exports(out, with_edges(content, recording), request)
     paths = sorted(out.iterdir())
     assert [path.name for path in paths] == [f"outlines-{k}.seg.dcm" for k in (1, 2, 3)]
     heights, series = [], set()
@@ -263,14 +263,22 @@ def test_identity_passes_only_when_kept(
     assert NUMBER not in (folder / "observations.fhir.json").read_text(encoding="utf-8")
 
 
+def with_edges(content: ReportContent, edges: Recording) -> ReportContent:
+    """Put the edges of every frame in place."""
+    footage = replace(content.analysis.footage, edges=edges)
+    return replace(content, analysis=replace(content.analysis, footage=footage))
+
+
 def content_of(image: Dataset) -> ReportContent:
     """Measures of an invented clip as those of a public image."""
     shape = (int(image.Rows), int(image.Columns))
     frame = Frame(0, 0.0, np.zeros(shape, np.uint8))
     content = make_content()
+    clip = replace(content.analysis.clip, frame_shape=shape, area=ImageArea(0, 0, *shape))
+    footage = replace(content.analysis.footage, clip=clip)
     return replace(
         content,
-        clip=replace(content.analysis.clip, frame_shape=shape, area=ImageArea(0, 0, *shape)),
+        analysis=replace(content.analysis, footage=footage),
         provenance={"software": "test", "weights": "standin-001", "weights SHA-256": "0" * 64},
         key_frames=(KeyFrame("rest", frame, make_boundaries()),),
     )
@@ -289,7 +297,7 @@ def test_public_images_can_be_referred_to_with_or_without_identity(
         request = ExportRequest((Export.SR, Export.SEG), (source,), "left", keep)
         with Recording() as recording:
             recording.append(make_boundaries())
-            write_exports(folder, content, request, recording)
+            write_exports(folder, with_edges(content, recording), request)
         for written in ("measures.sr.dcm", "outlines.seg.dcm"):
             document = pydicom.dcmread(folder / written)
             assert document.StudyInstanceUID == image.StudyInstanceUID

@@ -73,8 +73,8 @@ def test_true_slide_counts_from_the_first_rest_that_has_one() -> None:
         found = SimpleNamespace(
             series=Series("c", truth.time_s.copy(), (slide,)),
             site_px=plan.area.left + plan.area.width / 2,
-            cautions=(),
-            windows=windows,
+            is_lateral_known=True,
+            efforts=SimpleNamespace(windows=windows),
         )
         return slide_truth_mm(found, plan, truth, shown)
 

@@ -211,7 +211,9 @@ def test_page_escapes_what_it_is_given() -> None:
     page = build_page(
         replace(
             content,
-            view_reason=hostile,
+            analysis=replace(
+                content.analysis, footage=replace(content.analysis.footage, view_reason=hostile)
+            ),
             provenance={hostile: hostile},
             overlay_name=hostile,
         )

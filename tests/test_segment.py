@@ -112,7 +112,8 @@ def test_a_frame_takes_under_two_ms() -> None:
 
 
 def test_segmenting_loads_no_training_package() -> None:
-    code = "import sys, layermotion.segment; print(*{name.split('.')[0] for name in sys.modules})"
+    names = "{name.split('.')[0] for name in sys.modules}"
+    code = f"import sys, layermotion.network.segmenter; print(*{names})"
     loaded = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout.split()

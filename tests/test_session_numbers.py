@@ -12,7 +12,7 @@ from layermotion.measures.measure import Measure, Status
 from layermotion.report.patterns import quiet_words
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import SIDES, Recorded, Row, mean_of, tabulate
+from layermotion.session.results import BETWEEN_SIDES, Recorded, Row, mean_of, tabulate
 from layermotion.session.sentences import (
     change_sentences,
     effect_sentences,
@@ -213,23 +213,22 @@ def slide_recording(side: Side, repeat: int, value: float, *, is_lateral_known: 
         frames="0-9",
         method="",
     )
-    return Recorded(
-        item, f"{side}{repeat}", (slide,), {}, () if is_lateral_known else (LATERAL_UNKNOWN,)
-    )
+    facts = {"lateral": "known" if is_lateral_known else "unknown"}
+    return Recorded(item, f"{side}{repeat}", (slide,), facts, ())
 
 
 def test_slide_whose_direction_is_unknown_is_not_compared() -> None:
     left = slide_recording(Side.LEFT, 1, -11.0, is_lateral_known=False)
     right = slide_recording(Side.RIGHT, 1, 12.0, is_lateral_known=True)
     rows = tabulate([left, right])
-    assert not [row for row in rows if row.side == SIDES]
+    assert not [row for row in rows if row.side == BETWEEN_SIDES]
     means = [row for row in rows if row.repeat == "mean"]
     assert [row.reason for row in means] == [LATERAL_UNKNOWN, ""]
     assert all(change.side == Side.RIGHT for change in compare_visits(rows, rows, None))
     assert len(compare_visits(rows, rows, None)) == 1
     # Where both directions are known the sides are compared.
     known = slide_recording(Side.LEFT, 1, 11.0, is_lateral_known=True)
-    (difference,) = [row for row in tabulate([known, right]) if row.side == SIDES]
+    (difference,) = [row for row in tabulate([known, right]) if row.side == BETWEEN_SIDES]
     assert difference.value == pytest.approx(-1.0)
     # Of two repeats the one with the other sign has no part in the mean.
     more = slide_recording(Side.LEFT, 2, 12.0, is_lateral_known=True)

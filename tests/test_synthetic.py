@@ -556,7 +556,11 @@ def test_slide_is_compared_with_the_slide_of_the_tissue() -> None:
     site = plan.area.left + int(np.abs(truth.x_mm).argmin())
     nothing = SimpleNamespace(get=lambda *_: None)
     analysis = SimpleNamespace(
-        site_px=site, measures=(measure,), cautions=(), series=nothing, windows=()
+        site_px=site,
+        measures=(measure,),
+        series=nothing,
+        is_lateral_known=True,
+        efforts=SimpleNamespace(windows=()),
     )
     (compared,) = compare_measures(analysis, plan, truth)  # type: ignore[arg-type]
     # The layers of a plain wall are nearly flat, so that sliding along them is sliding across.

@@ -20,6 +20,8 @@ from layermotion.errors import InputError, LayermotionError
 from layermotion.extras import need
 from layermotion.labels import Task, View
 from layermotion.options import (
+    EXIT_INTERRUPTED,
+    EXIT_UNUSABLE,
     ClusterAddress,
     DepthOfView,
     Exports,
@@ -31,9 +33,6 @@ from layermotion.options import (
     SiteChoice,
 )
 from layermotion.training.where import Elsewhere, SweepPlace
-
-EXIT_UNUSABLE = 2
-EXIT_INTERRUPTED = 130
 
 app = typer.Typer(
     add_completion=False,

@@ -10,6 +10,9 @@ import typer
 from layermotion.errors import InputError
 from layermotion.limits import DEPTH_RANGE_MM, FRAME_RATE_RANGE_HZ
 
+# Exit codes: some sources failed, nothing can be used, stopped with Ctrl-C (as shells have it).
+EXIT_SOME_FAILED, EXIT_UNUSABLE, EXIT_INTERRUPTED = 1, 2, 130
+
 
 def number(
     option: str, limits: tuple[float, float], unit: str

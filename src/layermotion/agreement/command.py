@@ -15,7 +15,7 @@ from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.drawing import Drawing
 from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
-from layermotion.agreement.join import MEAN, Joined, join, refuse_negative
+from layermotion.agreement.join import Joined, join, refuse_negative
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
 from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
@@ -26,6 +26,7 @@ from layermotion.agreement.table import read_table
 from layermotion.agreement.units import check_units_of_repeats
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
+from layermotion.measures.measure import MEAN
 
 # Files that the commands write, apart from the figures.
 OWN_FILES = ("report.html", "figures.csv", "pairs.csv", "unmatched.csv")

@@ -17,11 +17,11 @@ from layermotion.agreement.readings import (
 )
 from layermotion.agreement.units import check_units
 from layermotion.errors import InputError
+from layermotion.measures.measure import MEAN
 
 # Fewer subjects leave nothing to estimate a spread from (our choice).
 FEWEST_SUBJECTS = 3
 # What measures.json calls the mean over the repeats of a clip.
-MEAN = "mean"
 NO_PARTNER = "No automatic value: "
 # Names of comparisons in figures.csv that a rater's would be taken for.
 RESERVED_RATERS = ("auto", SOLE_RATER)

@@ -109,14 +109,23 @@ def deming(x: Array, y: Array, subject: NDArray[np.intp], error_ratio: float = 1
     left_out = deming_line(sums.without_each(), error_ratio)
     bounds = []
     for value, samples in zip(whole, left_out, strict=True):
-        spread = float(((samples - samples.mean()) ** 2).sum())
-        error = math.sqrt((subjects - 1) / subjects * spread)
-        half = float(stats.t.ppf((1 + LEVEL) / 2, subjects - 2)) * error
+        half = float(stats.t.ppf((1 + LEVEL) / 2, subjects - 2)) * _jackknife_error(samples)
         bounds.append(Estimate(float(value[0]), float(value[0]) - half, float(value[0]) + half))
     slope, intercept = bounds
     return Line(
         slope, intercept, f"Deming, error ratio {error_ratio:g}, jackknife interval by subject"
     )
+
+
+def _jackknife_error(samples: Array) -> float:
+    """Give the standard error from values without each subject; NaN if any value is not finite.
+
+    A line without some subject may stand upright, or have no direction.
+    """
+    if not np.isfinite(samples).all():
+        return math.nan
+    spread = float(((samples - samples.mean()) ** 2).sum())
+    return math.sqrt((samples.size - 1) / samples.size * spread)
 
 
 def passing_bablok(x: Array, y: Array) -> Line:

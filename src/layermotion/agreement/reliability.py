@@ -250,8 +250,8 @@ def _cautions(
         )
     if "session" not in levels:
         found.append(
-            "Sessions could not be told apart from the rest, so the error of a change between "
-            "visits may be larger than stated."
+            "The table has no sessions, so the error of a change between visits may be larger "
+            "than stated."
         )
     if 1 < raters <= 3:
         found.append(f"{raters} raters say little about raters at large; their variance is rough.")

@@ -28,8 +28,8 @@ class Shows(StrEnum):
 SIZE_TOLERANCE = 0.1
 
 STILL_CAUTION = (
-    "Rest and contraction are single still images: whether each shows the level part of its state, "
-    "and how long it was held, cannot be told from them."
+    "Rest and contraction are single still images: they do not show whether each state was steady, "
+    "nor how long it was held."
 )
 
 

@@ -24,7 +24,7 @@ from synthetic.write import write_clip
 # The scenario: a person draws in the abdominal wall twice, then lifts the pelvic floor. Seeds
 # were chosen for a plain picture of each; nothing else depends on them.
 FRAME_RATE_HZ = 20.0
-CAUTION = (
+DEMO_CAUTION = (
     "Not a medical device. Invented clips; every number is a draft until a licensed clinician "
     "confirms it."
 )
@@ -49,7 +49,7 @@ PARTS = (
 def run_demo(out: Path) -> None:
     """Make both clips below ``out``, measure them, and print measured against true values."""
     console = Console()
-    console.print(CAUTION)
+    console.print(DEMO_CAUTION)
     segmenter = load_segmenter(threads=1)
     reports = []
     for part in PARTS:

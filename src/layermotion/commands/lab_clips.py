@@ -10,9 +10,10 @@ from typing import Annotated
 import typer
 
 from layermotion.caution import epilog
-from layermotion.commands.lab_options import EXIT_SOME_FAILED, LabFolder, SecretFile
+from layermotion.commands.lab_options import LabFolder, SecretFile
 from layermotion.errors import InputError
 from layermotion.labels import View
+from layermotion.options import EXIT_SOME_FAILED
 
 app = typer.Typer()
 

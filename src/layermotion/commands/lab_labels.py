@@ -11,11 +11,11 @@ import typer
 
 from layermotion.caution import epilog
 from layermotion.commands.lab_options import (
-    EXIT_SOME_FAILED,
     LabFolder,
     ModelsFolder,
 )
 from layermotion.extras import need
+from layermotion.options import EXIT_SOME_FAILED
 
 app = typer.Typer()
 

@@ -8,7 +8,6 @@ import typer
 from layermotion.caution import CAUTION
 from layermotion.places import default_models, default_secret
 
-EXIT_SOME_FAILED, EXIT_INTERRUPTED = 1, 130
 DAY_FORMATS = ["%Y-%m-%d"]
 # Part of the training pictures that the generator makes, against forgetting (our choice; what it
 # gives is reported by scripts/adapt.py).

@@ -11,13 +11,13 @@ import typer
 
 from layermotion.caution import epilog
 from layermotion.commands.lab_options import (
-    EXIT_INTERRUPTED,
     SYNTHETIC_SCENES,
     SYNTHETIC_SHARE,
     LabFolder,
     ModelsFolder,
 )
 from layermotion.extras import TRAINING, need
+from layermotion.options import EXIT_INTERRUPTED
 
 app = typer.Typer()
 

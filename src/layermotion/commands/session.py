@@ -26,6 +26,7 @@ from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
+from layermotion.report.tables import DECIMALS
 from layermotion.session.against import (
     SCHEMA_VERSION,
     VISIT,
@@ -56,8 +57,6 @@ COLUMNS = (
 )
 # A split screen: both states in one picture.
 SPLIT = (Shows.REST_CONTRACTED, Shows.CONTRACTED_REST)
-# As in measures.csv: finer than any clip holds.
-DECIMALS = 4
 
 
 def run_session(

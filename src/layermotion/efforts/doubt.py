@@ -127,7 +127,7 @@ def backed_by(shown: Counted, doubted: Counted, time_s: Signal) -> Counted:
 
 
 def with_lone_breath(counted: Counted, time_s: Signal) -> Counted:
-    """Take what alone in a clip has the course of a breath for an effort, for a number in doubt.
+    """Count a lone excursion with the course of a breath as an effort, for a number in doubt.
 
     Breathing comes again and again, so among efforts that were asked for a lone excursion of their
     size is a gentle one rather than a breath (our choice).

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.analysis.result import Analysis
+from layermotion.edges.site import SLOPE_HALF_MM
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
-from layermotion.measures.measure import Measure
+from layermotion.measures.measure import MEAN, Measure
 from layermotion.series.series import Quantity
 from synthetic.clips import ClipPlan, ClipTruth
 from synthetic.display import Grey
@@ -16,9 +17,6 @@ from synthetic.legible import can_be_measured
 from synthetic.motion import Motion
 from synthetic.pose import material_x, slide_mm
 from synthetic.truth import wall_thickness_mm
-
-# Half of the stretch over which the true direction of the TrA is taken, mm.
-SLOPE_HALF_MM = 5.0
 
 
 @dataclass(frozen=True)
@@ -144,7 +142,7 @@ def compare_measures(analysis: Analysis, plan: ClipPlan, truth: ClipTruth) -> li
     x = site_x_mm(analysis, plan, truth)
     result = []
     for measure in analysis.measures:
-        if measure.repeat == "mean" or measure.value is None or measure.unit == "s":
+        if measure.repeat == MEAN or measure.value is None or measure.unit == "s":
             continue
         if measure.name == "medial_edge_displacement":
             rest, full = (
@@ -282,7 +280,7 @@ def medial_truth_mm(
 
 def compare_timing(analysis: Analysis, motion: Motion) -> list[Comparison]:
     """Compare when each effort began, and how long its parts took, where all were found."""
-    timed = [m for m in analysis.measures if m.unit == "s" and m.repeat != "mean"]
+    timed = [m for m in analysis.measures if m.unit == "s" and m.repeat != MEAN]
     found = {measure.repeat for measure in timed}
     if len(found) != len(motion.repeats):
         return []

@@ -18,7 +18,7 @@ from layermotion.exchange.reference import (
     save_document,
 )
 from layermotion.exchange.request import ExportRequest
-from layermotion.measures.measure import Measure
+from layermotion.measures.measure import MEAN, Measure
 from layermotion.report.content import ReportContent
 
 
@@ -105,7 +105,7 @@ def _number(measure: Measure, images: list[Dataset], is_still: bool) -> sr.Measu
         name=concept(measure_code(measure.name)),
         value=round(measure.value, 4),
         unit=concept(unit_code(measure.unit)),
-        derivation=codes.SCT.Mean if measure.repeat == "mean" else None,
+        derivation=codes.SCT.Mean if measure.repeat == MEAN else None,
         properties=sr.MeasurementProperties(
             upper_measurement_uncertainty=round(measure.high - measure.value, 4),
             lower_measurement_uncertainty=round(measure.value - measure.low, 4),

@@ -45,13 +45,13 @@ MUCH_UNSEEN = 0.15
 PROBE_LIMIT_MM = 8.0
 
 PROBE_MOVED = (
-    f"The probe moved by more than {PROBE_LIMIT_MM:g} mm, which cannot be told apart from the "
-    f"bladder base safely; record the effort again with a steady probe."
+    f"The probe moved by more than {PROBE_LIMIT_MM:g} mm, too much to be taken out of "
+    f"the movement of the bladder base; record the effort again with a steady probe."
 )
 
 PROBE_LOST = (
-    "The tissue near the probe could not be followed, so motion of the probe cannot be told from "
-    "that of the bladder base; compare the frames by eye."
+    "The tissue near the probe could not be followed, so it is not known how much "
+    "of the movement is the probe's; compare the frames by eye."
 )
 
 

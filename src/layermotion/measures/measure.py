@@ -1,7 +1,4 @@
-"""Owns what a measure is: a number with an interval or a reason, and how its parts are made.
-
-Which measures there are is in wall.py, bladder.py, medial.py and movement.py.
-"""
+"""Owns what a measure is: a number with an interval or a reason, and how its parts are made."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -84,6 +81,8 @@ class Level:
 
 
 STATES = ("rest", "contracted")
+# What stands as the repeat of a mean.
+MEAN = "mean"
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import Structure
-from layermotion.measures.measure import Measure, Status
+from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.normal import Z95
 
 # 97.5 % quantiles of Student's t for 1, 2, ... degrees of freedom (any table of the distribution).
@@ -130,7 +130,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         result.append(
             replace(
                 group[0],
-                repeat="mean",
+                repeat=MEAN,
                 value=mean,
                 # A time cannot be negative.
                 low=max(mean - half, 0.0) if unit == "s" else mean - half,

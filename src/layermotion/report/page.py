@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from layermotion.labels import STRUCTURES, Structure, View
-from layermotion.measures.measure import Measure, Status
+from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.report import palette
 from layermotion.report.content import ReportContent
 from layermotion.report.patterns import QUIET_NOTE, holds_zero, muscle_pattern, quiet_words
@@ -106,7 +106,7 @@ def write_headline(view: View, measures: Sequence[Measure]) -> str:
         if measure.name.startswith(name) and measure.structure == structure
     ]
     # The mean of repeats first, then per cent before mm.
-    found.sort(key=lambda measure: (measure.repeat != "mean", measure.unit != "%"))
+    found.sort(key=lambda measure: (measure.repeat != MEAN, measure.unit != "%"))
     subject = SUBJECTS[structure]
     if not found:
         return f"{subject}: no change was measured in this clip."
@@ -119,7 +119,7 @@ def write_headline(view: View, measures: Sequence[Measure]) -> str:
     # The way is in the verb, so the sizes are written without a sign.
     low, high = sorted((abs(main.low), abs(main.high)))
     way = more if main.value > 0 else less
-    of = "mean of repeats" if main.repeat == "mean" else f"repeat {main.repeat}"
+    of = "mean of repeats" if main.repeat == MEAN else f"repeat {main.repeat}"
     return (
         f"{subject} {way} by {number_words(abs(main.value), main.unit)} {main.unit} "
         f"(95 % interval {interval_words(low, high, main.unit)} {main.unit}), {of}."
@@ -181,7 +181,7 @@ def _main_measures(measures: Sequence[Measure]) -> list[Measure]:
         groups.setdefault(key, []).append(measure)
     main: list[Measure] = []
     for group in groups.values():
-        means = [measure for measure in group if measure.repeat == "mean"]
+        means = [measure for measure in group if measure.repeat == MEAN]
         known = [measure for measure in group if measure.value is not None]
         main += means or known or group[:1]
     return sorted(main, key=lambda measure: _depth(measure.structure))
@@ -225,7 +225,7 @@ def _group_missing(measures: Iterable[Measure]) -> list[_Missing]:
     names: dict[str, list[str]] = {}
     for measure in measures:
         if measure.status is Status.NEEDS_MANUAL:
-            repeat = "" if measure.repeat == "mean" else f" (repeat {measure.repeat})"
+            repeat = "" if measure.repeat == MEAN else f" (repeat {measure.repeat})"
             words = f"{palette.short_name(measure.structure)} {measure_words(measure.name)}"
             names.setdefault(measure.reason, []).append(words + repeat)
     return [_Missing(reason, tuple(dict.fromkeys(items))) for reason, items in names.items()]

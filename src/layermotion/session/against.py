@@ -7,10 +7,10 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from layermotion.errors import InputError
-from layermotion.measures.measure import Status
+from layermotion.measures.measure import MEAN, Status
 from layermotion.session.detectable import DetectableChanges
 from layermotion.session.published import find_published
-from layermotion.session.results import MEAN, SIDES, Row
+from layermotion.session.results import BETWEEN_SIDES, Row
 
 VISIT = "visit.json"
 SCHEMA_VERSION = "1.0"
@@ -165,5 +165,5 @@ def _key(row: Row) -> tuple[str, ...]:
 
 def _takes_part(row: Row) -> bool:
     """Whether a row is a mean that can be compared, not a difference between sides."""
-    is_mean = row.repeat == MEAN and row.value is not None and row.side != SIDES
+    is_mean = row.repeat == MEAN and row.value is not None and row.side != BETWEEN_SIDES
     return is_mean and row.is_comparable

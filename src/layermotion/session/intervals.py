@@ -4,9 +4,10 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from layermotion.measures.measure import MEAN
 from layermotion.report.words import measure_words, number_words
 from layermotion.session.plan import Side
-from layermotion.session.results import MEAN, SIDES, Row
+from layermotion.session.results import BETWEEN_SIDES, Row
 from layermotion.session.sentences import DISPLACEMENT
 
 # What the picture of each task shows, of all its measures.
@@ -72,7 +73,7 @@ def draw_intervals(rows: Sequence[Row], title: str, kind: Kind) -> Drawing | Non
             row
             for row in rows
             if (row.measure, row.unit) == (measure, unit)
-            and row.side != SIDES
+            and row.side != BETWEEN_SIDES
             and row.value is not None
         ]
         if shown:

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from layermotion.labels import STRUCTURES, Structure, Task
+from layermotion.measures.measure import MEAN
 from layermotion.measures.repeats import MEAN_METHOD
 from layermotion.report.palette import short_name
 from layermotion.report.patterns import QUIET_NOTE
@@ -21,10 +22,9 @@ from layermotion.session.intervals import DRAWING_WIDTH, Drawing, Kind, draw_int
 from layermotion.session.plan import Side
 from layermotion.session.published import BY_HAND, COSTA_2009, NONE_FOR_BASE
 from layermotion.session.results import (
+    BETWEEN_SIDES,
     EFFECT_METHOD,
-    MEAN,
     PRELIFT_EFFECT,
-    SIDES,
     SIDES_METHOD,
     Row,
 )
@@ -144,7 +144,7 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
         has_bladder=any(row.structure == Structure.BLADDER for row in visit.rows),
         patterns=list(pattern_sentences(visit.rows)),
         side_words=list(side_sentences(visit.rows)),
-        has_sides=any(row.side == SIDES for row in visit.rows),
+        has_sides=any(row.side == BETWEEN_SIDES for row in visit.rows),
         effect_words=list(effect_sentences(visit.rows)),
         effects=[(_effect_title(row), _cell(row, ())) for row in effects],
         change_words=list(change_sentences(visit.changes or ())),
@@ -209,7 +209,7 @@ def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
                     else None
                     for side in sides
                 ),
-                difference=_cell(at[SIDES], ()) if SIDES in at else None,
+                difference=_cell(at[BETWEEN_SIDES], ()) if BETWEEN_SIDES in at else None,
             )
         )
     return _Part(title, kind.heading, sides, tuple(lines), draw_intervals(own, title, kind))
@@ -223,7 +223,7 @@ def _cell(row: Row, group: Iterable[Row]) -> _Cell:
     words = " · ".join(number_words(value, row.unit) for value in known)
     if len(single) > len(known):
         words += f" ({len(known)} of {len(single)} repeats)"
-    is_difference = row.side == SIDES or row.measure == PRELIFT_EFFECT
+    is_difference = row.side == BETWEEN_SIDES or row.measure == PRELIFT_EFFECT
     return _Cell(
         value=number_words(row.value, row.unit),
         unit=_short_unit(row.unit, is_difference),

@@ -11,12 +11,11 @@ from typing import Any
 from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
-from layermotion.measures.measure import Measure, Status
+from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.measures.repeats import MEAN_METHOD, NO_MEAN, expected_spread, half_of_mean
 from layermotion.session.plan import Item, Side
 
-MEAN = "mean"
-SIDES = "left-right"
+BETWEEN_SIDES = "left-right"
 PRELIFT_EFFECT = "prelift_effect"
 # The task with the lift beforehand, and the same task without.
 PAIRS = ((Task.COUGH_PRELIFT, Task.COUGH), (Task.CURL_UP_PRELIFT, Task.CURL_UP))
@@ -207,7 +206,7 @@ def _sides(means: Sequence[Row]) -> Iterator[Row]:
     for row in means:
         other = right.get(_without_side(row)) if row.side == Side.LEFT else None
         if other is not None:
-            yield replace(_difference(row, other), side=SIDES, method=SIDES_METHOD)
+            yield replace(_difference(row, other), side=BETWEEN_SIDES, method=SIDES_METHOD)
 
 
 def _without_side(row: Row) -> tuple[str, ...]:

@@ -3,13 +3,13 @@
 from collections.abc import Iterator, Sequence
 
 from layermotion.labels import Structure
-from layermotion.measures.measure import Status
+from layermotion.measures.measure import MEAN, Status
 from layermotion.report.palette import short_name
 from layermotion.report.patterns import muscle_pattern, quiet_words, with_interval
 from layermotion.report.words import measure_words, number_words, unit_words
 from layermotion.session.against import LARGER, Change
 from layermotion.session.plan import Side
-from layermotion.session.results import MEAN, PRELIFT_EFFECT, SIDES, Row
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row
 
 DISPLACEMENT = "base_displacement"
 # Measures that say again what another sentence says: a ratio or mm beside per cent.
@@ -38,7 +38,7 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
     Whether the base moved is said the same way.
     """
-    means = [row for row in rows if row.repeat == MEAN and row.side != SIDES]
+    means = [row for row in rows if row.repeat == MEAN and row.side != BETWEEN_SIDES]
     wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
         own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
@@ -59,7 +59,7 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
     """Differences between the sides that their intervals tell from none."""
     for row in rows:
-        is_new = row.side == SIDES and (row.measure, row.unit) not in SAID_BEFORE
+        is_new = row.side == BETWEEN_SIDES and (row.measure, row.unit) not in SAID_BEFORE
         if is_new and row.excludes_zero and row.value is not None:
             more = "larger on the left" if row.value > 0 else "larger on the right"
             size = with_interval(row, unsigned=True, is_difference=True)

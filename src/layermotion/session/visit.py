@@ -71,8 +71,8 @@ def assemble(
 
 def _between_visits(now: Mapping[str, str], before: Mapping[str, str]) -> list[str]:
     cautions = [
-        "Whether both visits are of the same person, position, bladder filling and place of the "
-        "probe cannot be told from the files; check it."
+        "The files do not say whether both visits have the same person, position, bladder "
+        "filling and place of the probe; check it."
     ]
     for name in ("weights", "site"):
         if now[name] != before.get(name):
