@@ -189,7 +189,7 @@ def test_design_without_sessions_says_so() -> None:
     readings = [reading(s, rng.normal(s, 0.3), repeat=r) for s in range(8) for r in range(3)]
     result = analyse_reliability(readings)
     assert math.isnan(variances(result)["session"])
-    assert any("Sessions could not be told apart" in caution for caution in result.cautions)
+    assert any("The table has no sessions" in caution for caution in result.cautions)
 
 
 def test_rater_of_his_own_for_each_subject_is_not_told_apart() -> None:
