@@ -1,6 +1,7 @@
 """Owns synthetic files: clips as DICOM and mp4, stills as PNG, each beside its truth."""
 
 import hashlib
+import time
 from collections.abc import Callable, Iterable
 from fractions import Fraction
 from functools import partial
@@ -35,6 +36,11 @@ class Item(NamedTuple):
     kind: str
     k: int
 
+    @property
+    def name(self) -> str:
+        """Name of its files, without suffix."""
+        return f"{self.view.value}-{self.kind}-{self.k:03d}"
+
 
 def synthesize(
     out: Path,
@@ -42,7 +48,8 @@ def synthesize(
     clips: int,
     stills: int,
     seed: int,
-    spread: Callable[[Callable[[Item], None], list[Item]], Iterable[None]] = map,
+    spread: Callable[[Callable[[Item], float], list[Item]], Iterable[float]] = map,
+    tell: Callable[[str, float], None] = lambda name, seconds: None,
 ) -> None:
     """Write ``clips`` clips and ``stills`` stills of each view into ``out``.
 
@@ -52,7 +59,9 @@ def synthesize(
     Parameters
     ----------
     spread
-        Applies a function to every item, in any order and anywhere.
+        Applies a function to every item, anywhere; results in order.
+    tell
+        Called with the name of each clip and still that is written, and how long it took, s.
     """
     items = [
         Item(view, kind, k)
@@ -60,19 +69,20 @@ def synthesize(
         for kind, count in (("clip", clips), ("still", stills))
         for k in range(count)
     ]
-    for _ in spread(partial(write_item, out, seed), items):
-        pass
+    for item, seconds in zip(items, spread(partial(write_item, out, seed), items), strict=True):
+        tell(item.name, seconds)
 
 
-def write_item(out: Path, seed: int, item: Item) -> None:
-    """Write one clip or still."""
+def write_item(out: Path, seed: int, item: Item) -> float:
+    """Write one clip or still, and return how long it took, s."""
+    started_s = time.monotonic()
     number = list(View).index(item.view) * 2 + (item.kind == "still")
     rng = np.random.Generator(np.random.SFC64([seed, number, item.k]))
-    name = f"{item.view.value}-{item.kind}-{item.k:03d}"
     if item.kind == "clip":
-        write_clip(out, name, draw_clip(rng, item.view))
+        write_clip(out, item.name, draw_clip(rng, item.view))
     else:
-        write_still(out, name, draw_clip(rng, item.view, task=Task.REST))
+        write_still(out, item.name, draw_clip(rng, item.view, task=Task.REST))
+    return time.monotonic() - started_s
 
 
 def write_clip(

@@ -1,13 +1,22 @@
-"""Fixtures that several reader tests share."""
+"""Owns fixtures that several test files share, and how many threads a test may use."""
 
-from collections.abc import Callable
+import fcntl
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from layermotion.clip import Clip
+
+# One thread for each process, here and in what a test starts: pytest runs beside itself on every
+# core, and small networks spend more time sharing work among threads than doing it. Torch reads
+# this when it is imported, after this file.
+os.environ["OMP_NUM_THREADS"] = "1"
+cv2.setNumThreads(1)
 
 
 @pytest.fixture
@@ -52,3 +61,32 @@ def write_bytes(tmp_path: Path) -> Callable[[str, bytes], Path]:
         return path
 
     return write
+
+
+@pytest.fixture(scope="session", autouse=True)
+def settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Folder of this computer's settings, away from those of who runs the tests."""
+    folder = tmp_path_factory.mktemp("settings")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("layermotion.places.typer.get_app_dir", lambda name: str(folder / name))
+        yield folder
+
+
+@pytest.fixture(scope="session")
+def trained_weights(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """Folder with the weights smoke-001, and the run they came from in ``run``.
+
+    The network of the shipped weights, after enough steps to know four drawn scenes by heart. It is
+    made once for all processes of pytest.
+    """
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "trained"
+    with folder.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # until the file is closed
+        if not folder.exists():
+            from trained import make_weights
+
+            made = tmp_path_factory.mktemp("weights") / "made"
+            make_weights(made)
+            made.rename(folder)
+    return folder

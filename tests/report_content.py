@@ -105,13 +105,15 @@ def make_content(
     )
     frame = next(make_frames())
     series = make_series("mm" if spacing else "px")
+    with Recording() as edges:
+        pass  # a page reads no edge of it
     footage = Footage(
         clip=clip,
         view=view,
         view_reason="stated by the user",
         grid=ModelGrid.for_area(clip.area, spacing, 320),
         time_s=series.time_s,
-        edges=Recording(),
+        edges=edges,
         again={},
         motions=(),
         site_px=120.0,

@@ -124,8 +124,10 @@ def test_figures_are_those_of_the_data(compared: tuple[Path, Path, Path]) -> Non
 
 
 def test_ratio_analysis_gives_back_ratios(study: tuple[Path, Path], tmp_path: Path) -> None:
-    manual, auto = study
-    assert run("compare", manual, auto, "--log", "--out", tmp_path / "out") == 0
+    for path in study:
+        heading, *lines = path.read_text().splitlines()
+        path.write_text("\n".join([heading, *(line for line in lines if ",tra," in line)]) + "\n")
+    assert run("compare", *study, "--log", "--out", tmp_path / "out") == 0
     found = figures(tmp_path / "out")
     ratio = found["auto - manual", "ratio: bias"]
     assert ratio["unit"] == "ratio"

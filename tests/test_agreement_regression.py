@@ -62,6 +62,15 @@ def test_deming_jackknife_leaves_out_whole_subjects() -> None:
     assert line.slope.high - line.slope.value == pytest.approx(half)
 
 
+def test_deming_has_no_interval_where_one_subject_alone_holds_the_line_down() -> None:
+    # Without the last subject all x are equal, and the line stands upright.
+    line = deming(np.array([1.0, 1, 1, 2]), np.array([1.0, 2, 3, 3]), np.arange(4))
+    # By hand, about the means 1.25 and 2.25: sums of squares 0.75 and 2.75, of products 0.75.
+    assert line.slope.value == pytest.approx((2 + math.sqrt(4 + 4 * 0.75**2)) / 1.5)
+    assert line.intercept.value == pytest.approx(2.25 - 1.25 * line.slope.value)
+    assert not line.slope.has_interval() and not line.intercept.has_interval()
+
+
 def test_deming_interval_holds_the_slope_in_95_percent_of_studies() -> None:
     rng = np.random.default_rng(5)
     hits = 0

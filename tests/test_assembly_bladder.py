@@ -15,10 +15,10 @@ from standin import (
     truth_segmenter,
 )
 
-from layermotion.analysis.bladder import PUSH_UNKNOWN
+from layermotion.analysis.bladder import PUSH_UNKNOWN, SHAKING
 from layermotion.analysis.result import Analysis
 from layermotion.labels import Task, View
-from layermotion.measures.bladder import NO_EFFORT, PROBE_MOVED, UNSEEN_BASE
+from layermotion.measures.bladder import NO_TASK, PROBE_MOVED
 from layermotion.measures.measure import Measure
 
 Rows = NDArray[np.float64]
@@ -151,4 +151,4 @@ def test_a_base_that_shakes_is_withheld(shake_rows: int, is_lost: bool) -> None:
     found = measured(shake_rows * shake, rate_hz=20.0)
     assert np.isnan(base_of(found)).all() == is_lost
     measure = displacement(found)
-    assert (measure.value, measure.reason) == (None, UNSEEN_BASE if is_lost else NO_EFFORT)
+    assert (measure.value, measure.reason) == (None, SHAKING if is_lost else NO_TASK)

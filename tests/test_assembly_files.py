@@ -50,7 +50,7 @@ def test_files_tell_whether_lateral_is_known(
     with pytest.raises(SystemExit) as ended:
         main(["measure", str(source), "--out", str(tmp_path / "out"), "--no-overlay"])
     assert ended.value.code == 0
-    (folder,) = (tmp_path / "out").iterdir()
+    (folder,) = (path for path in (tmp_path / "out").iterdir() if path.is_dir())
     document = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
     assert document["lateral"] == ("known" if is_end_in_view else "unknown")
     assert (LATERAL_UNKNOWN in document["cautions"]) == (not is_end_in_view)

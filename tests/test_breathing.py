@@ -140,7 +140,7 @@ def test_clip_with_breathing_is_measured_at_the_end_of_a_breath_out(
     with pytest.raises(SystemExit) as ended:
         main(["measure", str(source), "--out", str(tmp_path / "out"), "--no-overlay"])
     assert ended.value.code == 0
-    (folder,) = (tmp_path / "out").iterdir()
+    (folder,) = (path for path in (tmp_path / "out").iterdir() if path.is_dir())
     measures = json.loads((folder / "measures.json").read_text(encoding="utf-8"))["measures"]
     (rest,) = [m for m in measures if (m["name"], m["structure"]) == ("thickness_rest", "tra")]
     # At the tops, about 47.5 rows in the mean; over whole breaths it would be 45.

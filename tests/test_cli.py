@@ -163,8 +163,8 @@ def test_measure_hands_every_option_on(
     second.touch()
     options = "--mm-per-pixel 0.08,0.11 --depth-mm 60 --fps 25 --task draw_in "
     options += (
-        "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --export fhir "
-        "--cluster tcp://10.0.0.5:8786"
+        "--view abdominal_wall --site junction:25 --no-overlay --keep-identifiers --no-index "
+        "--export fhir --cluster tcp://10.0.0.5:8786"
     )
     assert run("measure", first, second, "--out", out, *options.split()) == code
     assert run("measure", first, "--out", out) == code
@@ -182,6 +182,7 @@ def test_measure_hands_every_option_on(
                 overlay=False,
                 keep_identifiers=True,
                 exports=("fhir",),
+                index=False,
             ),
             "tcp://10.0.0.5:8786",
         ),
@@ -198,6 +199,7 @@ def test_measure_hands_every_option_on(
                 overlay=True,
                 keep_identifiers=False,
                 exports=(),
+                index=True,
             ),
             None,
         ),
@@ -220,7 +222,7 @@ def test_synthesize_hands_every_option_on(
     options = f"--view {view} --clips 2 --stills 3 --seed 7"
     assert run("synthesize", "--out", tmp_path, *options.split()) == 0
     (call,) = synthesize.calls
-    assert call[:-1] == (tmp_path, views, 2, 3, 7) and callable(call[-1])
+    assert call[:-2] == (tmp_path, views, 2, 3, 7) and all(map(callable, call[-2:]))
 
 
 @pytest.mark.parametrize(("is_finished", "code"), [(True, 0), (False, 130)])

@@ -172,7 +172,7 @@ def test_truncated_image_is_refused(save, noise, write_bytes, part: float) -> No
 def test_clip_id_is_the_content_not_the_name(save, noise) -> None:
     path = save("rest.png", noise(1)[0])
     clip_id = open_clip(path, PLAIN).clip_id
-    assert clip_id == hashlib.sha256(path.read_bytes()).hexdigest()[:8]
+    assert clip_id == f"c{hashlib.sha256(path.read_bytes()).hexdigest()[:8]}"
     assert open_clip(path.rename(path.with_name("other.png")), PLAIN).clip_id == clip_id
 
 

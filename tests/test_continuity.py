@@ -10,6 +10,7 @@ from layermotion.series.withhold import (
     BASE_SCATTER_MM,
     SLIDE_SCATTER_MM,
     withhold_jumps,
+    withhold_lost,
     withhold_noise,
     withhold_torn,
 )
@@ -119,3 +120,13 @@ def test_a_base_in_coughs_is_kept_and_one_lost_in_haze_is_withheld(rate_hz: floa
     for scatter_mm, is_kept in ((0.05, True), (0.2, False)):
         found = steadied(coughs_mm + scatter_mm * noise_mm, BASE_SCATTER_MM)
         assert np.isnan(found.value).all() != is_kept
+
+
+def test_a_lost_slide_is_withheld_however_it_was_lost() -> None:
+    time_s = np.arange(0, 4, 1 / 30)
+    whole = 5 * (0.5 - 0.5 * np.cos(np.pi * np.clip((time_s - 2) / 0.4, 0, 1)))
+    torn, shaking = whole.copy(), whole + np.random.default_rng(6).normal(0, 0.4, time_s.size)
+    torn[90:95] += 9
+    for value, is_kept in ((whole, True), (torn, False), (shaking, False)):
+        slide = Quantity("slide", "tra", "mm", value.copy(), np.full(value.size, 0.9))
+        assert np.isfinite(withhold_lost(slide, time_s).value).all() == is_kept

@@ -252,7 +252,7 @@ def test_identity_passes_only_when_kept(
     source = drawn.folder / "left_draw_in_1.dcm"
     command = ("measure", source, "--out", out, "--no-overlay", "--task", "draw_in")
     assert run(*command, "--export", "sr,seg,fhir", *options) == 0
-    (folder,) = out.iterdir()
+    (folder,) = (path for path in out.iterdir() if path.is_dir())
     for name in ("measures.sr.dcm", "outlines.seg.dcm"):
         document = pydicom.dcmread(folder / name)
         shown = (str(document.PatientName), document.PatientID, document.StudyDate)
@@ -318,7 +318,7 @@ def test_layer_that_needs_a_person_has_no_number(
     out = tmp_path / "out"
     command = ("measure", visit.folder / "clip.dcm", "--out", out, "--no-overlay")
     assert run(*command, "--export", "sr,fhir") == 0
-    (folder,) = out.iterdir()
+    (folder,) = (path for path in out.iterdir() if path.is_dir())
     document = pydicom.dcmread(folder / "measures.sr.dcm")
     assert not [item for item in items(document) if item.ValueType == "NUM"]
     values = [

@@ -152,7 +152,7 @@ def test_frames_that_may_not_be_used_are_counted(tmp_path: Path) -> None:
 
 
 def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
-    lab, secret_path = labelled_lab(tmp_path, SIX)
+    lab, secret_path = labelled_lab(tmp_path, SIX[:3])
     agree(lab, secret_path, "999")
     frames = speckled_frames(101)
     brighter = np.clip(frames.astype(float) * 1.1, 0, 255).astype(np.uint8)
@@ -162,9 +162,9 @@ def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
     label_everything(lab)
     twin, original = secret.pseudonym("999"), secret.pseudonym("101")
     refused = 0
-    for held in range(1, 7):  # some number of held-out subjects parts the two
+    for held in range(1, 4):  # some number of held-out subjects parts the two
         try:
-            build = make_build(lab, f"b{held}", held / 7, (), TODAY).build
+            build = make_build(lab, f"b{held}", held / 4, (), TODAY).build
         except InputError as error:
             assert "The same picture lies in both splits" in str(error)
             refused += 1

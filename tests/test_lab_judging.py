@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from lab_data import AREA, COLUMN_MM, ROW_MM, TODAY, labelled_lab, wall_label
-from trained import trained_weights  # noqa: F401
 
 from layermotion.errors import InputError
 from layermotion.lab.builds import Split
@@ -163,7 +162,7 @@ def test_a_label_stays_on_its_image(tmp_path: Path) -> None:
 
 def test_weights_are_scored_on_frames_they_never_saw(
     tmp_path: Path,
-    trained_weights: Path,  # noqa: F811
+    trained_weights: Path,
 ) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
     build = make_build(lab, "first", 1 / 3, (), TODAY).build

@@ -10,7 +10,7 @@ from layermotion.labels import Task, View
 from synthetic.clips import draw_clip, render_clip
 
 Grey = NDArray[np.uint8]
-SCENES = 12
+SCENES = 8
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from lab_data import OPTIONS, TODAY, agree, make_lab, speckled_frames, write_scan
 from numpy.typing import NDArray
-from trained import trained_weights  # noqa: F401
 
 from layermotion.errors import InputError
 from layermotion.lab.annotations import read_coco, read_mask
@@ -54,7 +53,7 @@ def test_tidy_fills_holes_and_drops_specks() -> None:
 
 def test_proposals_come_back_as_they_went_out(
     tmp_path: Path,
-    trained_weights: Path,  # noqa: F811
+    trained_weights: Path,
 ) -> None:
     lab, secret_path = make_lab(tmp_path)
     agree(lab, secret_path, "4711", "4712")

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import onnx
 import pytest
-from trained import trained_weights  # noqa: F401
 
 from layermotion.errors import InputError, WeightsError
 from layermotion.models.judging import Judgement, Metric, Row
@@ -19,7 +18,7 @@ ROW = Row("all", "all", Metric.DICE, 3, 0.8, 0.9, 0.05, 0.15)
 
 
 @pytest.fixture
-def registry(tmp_path: Path, trained_weights: Path) -> Registry:  # noqa: F811
+def registry(tmp_path: Path, trained_weights: Path) -> Registry:
     """Make a registry with two sets of local weights, the second unlike the first."""
     for name in ("local-001", "local-002"):
         card = read_card("smoke-001", trained_weights)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import torch
 from drawing import draw_layers, draw_local_layers
-from test_training import TINY
+from tiny import TINY
 from torch import nn
 
 from layermotion.errors import ConfigError
@@ -167,7 +167,7 @@ def test_generated_pictures_hold_the_answers_the_run_began_with(tmp_path: Path) 
 
         train(
             settings, tmp_path / name, draw, augment=False, report=report,
-            start_from=str(tmp_path / "before"), keep_normalisation=True,
+            start=Start(str(tmp_path / "before"), keep_normalisation=True),
         )  # fmt: skip
         average = load_checkpoint(tmp_path / name / "last.pt")["average"]
         return float((answers(average) - answers(start)).abs().mean())

@@ -27,9 +27,10 @@ from standin import (
 )
 
 from layermotion.cli import main
+from layermotion.edges.site import NO_TRA
 from layermotion.labels import View
 from layermotion.measures.measure import UNCALIBRATED
-from layermotion.report.tables import MEASURE_COLUMNS, SERIES_COLUMNS
+from layermotion.report.tables import CSV_COLUMNS, SERIES_COLUMNS
 
 COUNT = 64
 ACTIVATION = effort(COUNT, 24, 50)
@@ -68,7 +69,7 @@ def run(*arguments: object) -> int:
 
 
 def only_folder(out: Path) -> Path:
-    (folder,) = out.iterdir()
+    (folder,) = (path for path in out.iterdir() if path.is_dir())
     return folder
 
 
@@ -112,9 +113,9 @@ def test_wall_clip_gives_the_files_of_the_contract(
     assert streams.err == ""
     assert {path.name for path in folder.iterdir()} == FILES
     assert tuple(rows_of(folder / "series.csv")[0]) == SERIES_COLUMNS
-    assert tuple(rows_of(folder / "measures.csv")[0]) == MEASURE_COLUMNS
+    assert tuple(rows_of(folder / "measures.csv")[0]) == CSV_COLUMNS
     document = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
-    assert document["schema_version"] == "1.0"
+    assert document["schema_version"] == "1.1"
     assert document["weights"] == "standin-001"
     assert len(document["measures"]) == len(rows_of(folder / "measures.csv"))
     # The drawn TrA is 45 rows of 0.08 mm at rest and 67 contracted, one pixel at most apart.
@@ -217,7 +218,7 @@ def test_clip_that_shows_no_tra_says_so(tmp_path: Path, use: Use) -> None:
     assert [row["structure"] for row in rows] == ["fat", "eo", "io", "tra"]
     for row in rows:
         assert (row["value"], row["status"]) == ("", "needs_manual")
-        assert row["reason"] == "No TrA was seen, so the site is unknown."
+        assert row["reason"] == NO_TRA
 
 
 # -- identity ------------------------------------------------------------------------------------
@@ -267,8 +268,14 @@ def test_one_broken_source_does_not_stop_the_others(
     out = tmp_path / "out"
     assert run(broken, wall, "--out", out, "--no-overlay") == 1
     assert (only_folder(out) / "report.html").exists()
-    errors = capsys.readouterr().err
-    assert errors.startswith("layermotion: broken.dcm ") and errors.count("\n") == 1
+    said = capsys.readouterr()
+    assert said.out == f"{only_folder(out) / 'report.html'}\n"
+    error, *finished = said.err.splitlines()
+    assert error.startswith("layermotion: broken.dcm ")
+    assert [line.rpartition(", ")[0] for line in finished] == [
+        "1 of 2: a source failed",
+        f"2 of 2: {only_folder(out).name} finished",
+    ]
 
 
 def test_nothing_measurable_is_code_two(
@@ -281,7 +288,8 @@ def test_nothing_measurable_is_code_two(
     out = tmp_path / "out"
     assert run(*sources, "--out", out) == 2
     lines = capsys.readouterr().err.splitlines()
-    assert len(lines) == 3
+    errors = [line for line in lines if line.startswith("layermotion: ")]
+    assert len(errors) == 3
     assert lines[-1] == "layermotion: None of the 2 sources could be measured; see above."
     assert not out.exists()
 

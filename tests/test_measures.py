@@ -11,7 +11,7 @@ from published import published
 
 from layermotion.clip import Clip
 from layermotion.edges.boundaries import Boundaries
-from layermotion.edges.site import Site, parse_site
+from layermotion.edges.site import NO_JUNCTION, NO_SCALE, NO_TRA, Site, parse_site
 from layermotion.efforts.windows import Window
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
@@ -26,7 +26,8 @@ from layermotion.measures.bladder import (
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import UNCALIBRATED, Measure, Status
 from layermotion.measures.repeats import MEAN_METHOD
-from layermotion.measures.thickness import UNSEEN_LAYER, UNSURE_LAYER, measure_wall
+from layermotion.measures.thickness import UNSURE_LAYER, measure_wall
+from layermotion.measures.unseen import UNSEEN_LAYER, Unseen
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity, Series
 
@@ -178,7 +179,7 @@ def test_nothing_seen_needs_a_person_for_every_layer() -> None:
         "draw_in",
         ERROR,
         "How.",
-        "No site.",
+        Unseen(without_site="No site."),
     )
     assert [(m.structure, m.value, m.reason) for m in measures] == [
         (layer, None, "No site.") for layer in WALL_LAYERS
@@ -198,7 +199,7 @@ def test_layer_lost_in_the_contraction_is_reported_not_skipped() -> None:
     ):
         assert pick(measures, name, "io", unit).reason == UNSEEN_LAYER
     ratio = pick(measures, "preferential_activation_ratio", "tra", "ratio")
-    assert ratio.reason == "EO, IO and TrA must all be seen at rest and contracted."
+    assert "without a value: IO at the effort; measure" in ratio.reason
     assert pick(measures, "thickness_change", "tra", "%").value is not None
     check_record(measures)
 
@@ -301,7 +302,8 @@ def test_displacement_is_relative_to_rest_and_keeps_its_sign(height_mm: float) -
         (
             bladder_series(np.where(np.arange(FRAMES) < 21, 0, np.nan)),
             ONE_EFFORT,
-            UNSEEN_BASE,
+            "The bladder base was seen in only 0 of 15 frames at the effort; record again with the "
+            "whole bladder in view.",
         ),
         (bladder_series(np.arange(80.0), "px"), ONE_EFFORT, UNCALIBRATED),
         (
@@ -389,7 +391,7 @@ def test_muscle_centre_is_the_middle_of_the_tra() -> None:
     assert column == pytest.approx(200)
     assert "the middle of the TrA in view" in words
     column, words = parse_site("muscle-centre").place([], clip_with(SPACING))
-    assert (column, words) == (None, "No TrA was seen, so the site is unknown.")
+    assert (column, words) == (None, NO_TRA)
 
 
 @pytest.mark.parametrize("side", [1, -1])
@@ -408,25 +410,26 @@ def test_junction_is_left_laterally_by_its_distance(side: int) -> None:
             [wall_with_medial_end(1)],
             None,
             25,
-            "The distance from the junction needs a calibration, and there is none.",
+            NO_SCALE,
         ),
         (
             [wall_with_medial_end(1, 20)],
             SPACING,
             25,
-            "The medial TrA junction is not in view, so the site cannot be placed.",
+            NO_JUNCTION,
         ),
         (
             [],
             SPACING,
             25,
-            "The medial TrA junction is not in view, so the site cannot be placed.",
+            NO_JUNCTION,
         ),
         (
             [wall_with_medial_end(1)],
             SPACING,
             60,
-            "60 mm lateral of the medial TrA junction lies outside the picture.",
+            "60 mm lateral of the medial TrA junction lies outside the picture; give a shorter "
+            "distance, or another --site.",
         ),
     ],
 )

@@ -7,11 +7,12 @@ import pytest
 from numpy.typing import NDArray
 
 from layermotion.edges.boundaries import Boundaries
-from layermotion.efforts.windows import Window
+from layermotion.efforts.windows import Window, frames_at_rest
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import STRUCTURES, Structure, Task, View, label_of
 from layermotion.measures.measure import Status
 from layermotion.measures.medial_edge import measure_medial_edge
+from layermotion.normal import Z95
 from layermotion.series.medial_edge import (
     FARTHEST_END_MM,
     NOT_IN_VIEW,
@@ -77,7 +78,8 @@ def follow(
     site = SITE_PX if not mirrored else 2 * AREA.left + COLUMNS - 1 - SITE_PX
     frames = [wall(end_px, mirrored=mirrored)] * len(motions)
     time_s = np.arange(len(motions), dtype=float)
-    return follow_medial_edge(frames, motions, time_s, windows, site, lateral, spacing, AREA)
+    at_rest = frames_at_rest(windows, len(motions))
+    return follow_medial_edge(frames, motions, time_s, at_rest, site, lateral, spacing)
 
 
 def effort(shift_px: float, stretch: float = 0.0, **probe: float) -> list[TissueMotion]:
@@ -97,6 +99,17 @@ def test_end_moves_with_the_site_and_the_shortening_between() -> None:
     assert (measure.value, measure.frames) == (pytest.approx(59.8 * 0.11), "0-4;6-9")
     assert measure.low is not None and measure.high is not None
     assert measure.low < 59.8 * 0.11 < measure.high
+
+
+def test_an_end_far_from_the_site_is_less_sure() -> None:
+    halves = []
+    for end_px in (200.0, 60.0):
+        edge = follow(effort(40.0), end_px)
+        (measure,) = measure_medial_edge(edge, WINDOWS, "draw_in")
+        assert measure.low is not None and measure.high is not None
+        halves.append((measure.high - measure.low) / 2)
+        assert halves[-1] == pytest.approx(Z95 * np.hypot(0.3, 0.03 * edge.distance_mm))
+    assert halves[1] > 1.5 * halves[0]
 
 
 def test_lateral_counts_as_positive_on_either_side() -> None:
@@ -201,9 +214,9 @@ def test_generator_clip_is_drawn_in_as_its_truth() -> None:
         frames.append(boundaries)
         motions.append(tracker.update(screen, boundaries))
     onset = int(plan.motion.repeats[0].onset_s * 20)
-    rest = (Window("rest", 0, onset - 1, 1),)
+    at_rest = np.arange(len(motions)) < onset
     time_s = np.arange(len(motions)) / 20
-    edge = follow_medial_edge(frames, motions, time_s, rest, site, lateral, spacing, area)
+    edge = follow_medial_edge(frames, motions, time_s, at_rest, site, lateral, spacing)
     value = edge.quantity.value
     # Measured: 41 to 60 % of the frames, with a mean error of 0.14 mm.
     assert edge.reason == "" and np.isfinite(value).mean() > 0.3

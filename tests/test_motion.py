@@ -368,6 +368,23 @@ def test_turn_of_the_probe_is_found() -> None:
     assert all(layer.confidence == 0 for layer in motion.layers)
 
 
+def test_layers_that_the_probe_turns_are_told_as_turned() -> None:
+    # All tissue turns clockwise about the middle of the face: what lies deep goes to the left.
+    tracker = wall_tracker()
+    image, turn = speckle(np.random.default_rng(23)), 0.03
+    row, column = np.mgrid[:ROWS, :COLUMNS].astype(np.float32)
+    across, down = (column - (COLUMNS - 1) / 2) * 0.11, row * 0.08
+    map_x = (across + turn * down) / 0.11 + (COLUMNS - 1) / 2
+    map_y = (down - turn * across) / 0.08
+    turned = cv2.remap(image, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    motions = [tracker.update(on_screen(seen), flat_boundaries()) for seen in (image, turned)]
+    for layer, pair in zip((Structure.FAT, Structure.TRA), (EDGES_PX[0], EDGES_PX[3]), strict=True):
+        expected_px = -turn * np.mean(pair) * 0.08 / 0.11
+        assert motions[1].of(layer).column_px == pytest.approx(expected_px, abs=0.4)
+    for layer in (Structure.EO, Structure.TRA):
+        assert slide_mm(motions, SPACING, 1, layer)[0][1] == pytest.approx(0, abs=0.06)
+
+
 @pytest.mark.parametrize(("shear", "bulge"), [(0.05, 0.0), (0.0, 0.05)])
 def test_what_a_narrow_picture_shows_is_no_turn(shear: float, bulge: float) -> None:
     # 4 mm wide. Tissue that goes farther aside the deeper it lies, as beneath clutter that stands

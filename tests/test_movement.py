@@ -17,7 +17,7 @@ from layermotion.measures.bladder import (
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import Measure, Status
 from layermotion.measures.slide import SLIDE_ERROR_MM, UNSEEN_SLIDE, measure_slide
-from layermotion.measures.timing import BEGAN_BEFORE, ENDS_AFTER, measure_timing
+from layermotion.measures.timing import BEGAN_BEFORE, ENDS_AFTER, NOT_HELD, measure_timing
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity, Series
 
@@ -121,8 +121,23 @@ def test_peak_that_is_not_held_is_held_for_no_time() -> None:
     course = Course(1, 1.0, 1.3, 1.28, 1.6, 0.03, 0.03)
     measures = measure_timing((course,), EFFORTS, Structure.BLADDER, "cough", "How.")
     hold = by_repeat(measures, "hold_time")["1"]
-    assert hold.value == 0.0
-    assert hold.low is not None and hold.low < 0
+    assert (hold.value, hold.low) == (0.0, 0.0)
+    assert hold.high is not None and hold.high == pytest.approx(Z95 * 0.03 * 2**0.5)
+
+
+def test_a_return_that_begins_well_before_the_rise_ends_gives_no_hold() -> None:
+    course = Course(1, 1.0, 1.3, 1.1, 1.6, 0.03, 0.03)
+    measures = measure_timing((course,), EFFORTS, Structure.BLADDER, "cough", "How.")
+    hold = by_repeat(measures, "hold_time")["1"]
+    assert (hold.value, hold.reason) == (None, NOT_HELD)
+    # What is known for certain beside it stays.
+    assert by_repeat(measures, "onset_time")["1"].value == pytest.approx(1.0)
+
+
+def test_no_interval_of_a_time_reaches_below_zero() -> None:
+    course = Course(1, 0.05, 0.1, 0.12, 0.2, 0.1, 0.1)
+    for measure in measure_timing((course,), EFFORTS, Structure.TRA, "cough", "How."):
+        assert measure.low == 0.0 and measure.value is not None and measure.value > 0
 
 
 ERROR = Uncertainty(thickness={}, change={}, base=0.3)

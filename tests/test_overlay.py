@@ -1,5 +1,6 @@
 """Tests of the overlay: edges at their sub-pixel place, and a video that keeps its times."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -131,6 +132,21 @@ def test_video_decodes_with_every_frame_at_its_time(tmp_path: Path) -> None:
     assert at_edge.mean() > 120 > 110 > beside.mean()
     assert [path.name for path in tmp_path.iterdir()] == ["overlay.mp4"]
     assert len(frames) == FRAMES
+
+
+def test_video_shows_the_words_of_each_frame(tmp_path: Path) -> None:
+    # The same picture all along, so that only the strip can differ: rest, contracted, no value.
+    target = tmp_path / "overlay.mp4"
+    pixels = np.full(SHAPE, 60, np.uint8)
+    with OverlayWriter(target, SHAPE, make_series(), WINDOWS) as writer:
+        for frame in make_frames():
+            writer.write(replace(frame, pixels=pixels), None, site_column_px=None)
+    with av.open(str(target)) as container:
+        shown = [f.to_ndarray(format="gray").astype(int) for f in container.decode(video=0)]
+    rest, full, gap = (shown[index] for index in (5, 25, GAP.start + 1))
+    for one, other in ((rest, full), (full, gap), (rest, gap)):
+        assert np.abs(one[: SHAPE[0]] - other[: SHAPE[0]]).max() < 20
+        assert np.count_nonzero(np.abs(one - other)[SHAPE[0] :] > 100) > 50
 
 
 def test_video_is_playable_from_its_start(tmp_path: Path) -> None:

@@ -17,8 +17,6 @@ from layermotion.geometry import ImageArea, Spacing
 from layermotion.network.grid import ModelGrid, input_shape
 from layermotion.network.segmenter import load_segmenter, read_card, weights_names
 
-pytest_plugins = ["trained"]  # for trained_weights
-
 # Unequal, so that a swap of rows and columns cannot hide.
 SPACING = Spacing(row_mm=0.08, column_mm=0.11, source="test")
 

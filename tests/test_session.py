@@ -82,7 +82,8 @@ def test_visit_gives_a_folder_for_each_recording_and_three_files(out: Path) -> N
         "left-curl_up-1",
         "right-curl_up-1",
     }
-    assert names == recordings | {"visit.csv", "visit.json", "visit.html"}
+    files = {"visit.csv", "visit.json", "visit.html", "index.csv", ".identity.json"}
+    assert names == recordings | files
     for name in recordings:
         assert {path.name for path in (out / name).iterdir()} == FILES
 
@@ -91,12 +92,14 @@ def test_table_and_json_hold_the_same_rows(out: Path) -> None:
     rows = rows_of(out / "visit.csv")
     document = json.loads((out / "visit.json").read_text(encoding="utf-8"))
     assert tuple(rows[0]) == COLUMNS
-    assert document["schema_version"] == "1.0"
+    assert {row.pop("caution") for row in rows} == {"draft, not a medical device"}
+    assert "until a licensed clinician confirms it" in document["caution"]
+    assert document["schema_version"].split(".")[0] == "2"
     assert document["provenance"]["weights"] == "standin-001"
     assert document["failures"] == []
     assert "changes" not in document
     for row, record in zip(rows, document["rows"], strict=True):
-        assert {name: "" if record[name] is None else str(record[name]) for name in COLUMNS} == row
+        assert {name: "" if record[name] is None else str(record[name]) for name in row} == row
 
 
 def test_means_and_sides_follow_from_the_repeats(out: Path) -> None:
@@ -118,8 +121,12 @@ def test_means_and_sides_follow_from_the_repeats(out: Path) -> None:
     difference = pick(rows, side="left-right", repeat="mean", **key)
     expected = float(mean["value"]) - float(right["value"])
     assert float(difference["value"]) == pytest.approx(expected, abs=2e-4)
-    halves = [(float(row["high"]) - float(row["low"])) / 2 for row in (mean, right, difference)]
-    assert halves[2] == pytest.approx((halves[0] ** 2 + halves[1] ** 2) ** 0.5, abs=2e-4)
+    half, own = ((float(row["high"]) - float(row["low"])) / 2 for row in (difference, right))
+    errors = [(float(row["high"]) - float(row["low"])) / 2 for row in (first, second)]
+    # Two repeats and one: one degree of freedom, standard error s times the root of 1/2 + 1/1.
+    spread = abs(float(first["value"]) - float(second["value"])) / 2**0.5
+    scatter = 12.706 * spread * 1.5**0.5
+    assert half == pytest.approx((own**2 + (sum(errors) / 2) ** 2 + scatter**2) ** 0.5, abs=2e-3)
 
 
 def test_onset_within_a_clip_has_no_mean(out: Path) -> None:
@@ -137,7 +144,9 @@ def test_lift_beforehand_lessens_the_descent(out: Path) -> None:
     assert float(effect["value"]) == pytest.approx(40 * ROW_MM, abs=0.4)
     assert float(effect["low"]) > 0
     page = (out / "visit.html").read_text(encoding="utf-8")
-    assert "Cough: less descent of the bladder base with a lift beforehand" in page
+    assert (
+        "Cough: with a lift beforehand the bladder base descended less far than without it" in page
+    )
 
 
 def test_stills_give_rest_against_contraction(out: Path) -> None:
@@ -167,10 +176,10 @@ def test_page_claims_a_difference_only_beyond_its_interval(out: Path) -> None:
     for row in rows:
         if row["side"] == "left-right" and row["measure"] == "thickness_rest":
             assert float(row["low"]) <= 0 <= float(row["high"])
-    assert "thickness, rest larger" not in page
+    assert "at rest was thicker" not in page and "at rest was thinner" not in page
     assert "http" not in page.replace("http-equiv", "")
-    # One picture for each task and side, within the page.
-    assert page.count('<img src="data:image/jpeg;base64,') == 6
+    # One picture for each task and side, within the page, and two of them in the record.
+    assert page.count('<img src="data:image/jpeg;base64,') == 6 + 2
 
 
 # -- nothing is lost, nothing is done twice ------------------------------------------------------
@@ -238,7 +247,7 @@ def test_stopped_visit_goes_on_where_it_was(
     with monkeypatch.context() as patch:
         patch.setattr("layermotion.commands.session.read_recorded", read_then_stop)
         assert run(folder, "--out", out, *OPTIONS) == 130
-    assert {path.name for path in out.iterdir()} == {"left-draw_in-1"}
+    assert {path.name for path in out.iterdir() if path.is_dir()} == {"left-draw_in-1"}
     assert measured.pop() == "stop"
     assert run(folder, "--out", out, *OPTIONS) == 0
     assert measured == ["clip", "clip"]
@@ -344,7 +353,8 @@ def test_failed_recordings_are_named_and_the_others_written(
     )
     out = tmp_path / "out"
     assert run(folder, "--out", out, *OPTIONS) == 1
-    errors = capsys.readouterr().err.splitlines()
+    lines = capsys.readouterr().err.splitlines()
+    errors = [line for line in lines if " of " not in line.split(":")[0]]
     assert len(errors) == 4 and all(line.startswith("layermotion: ") for line in errors)
     assert any("(left-draw_in-2) holds the same pictures as left-draw_in-1" in e for e in errors)
     assert any("left_strain_1.png is a single image of a task; say what" in e for e in errors)
@@ -380,7 +390,8 @@ def test_names_of_files_and_people_stay_out_of_the_visit(
     assert run(table, "--out", out, *OPTIONS, *(["--keep-identifiers"] if keep else [])) == 1
     # On the screen the file is named, so that it can be found.
     assert "invented-name-2.dcm" in capsys.readouterr().err
-    files = [path for path in out.rglob("*") if path.is_file()]
+    # The index is for this computer, and names the files in any case.
+    files = [path for path in out.rglob("*") if path.is_file() and path.name != "index.csv"]
     written = b"".join(path.read_bytes() for path in files)
     assert (b"invented-name" in written) == keep
     assert PATIENT.encode() not in written and b"INV-7" not in written
@@ -442,7 +453,7 @@ def test_change_is_judged_by_published_values_and_says_where_there_are_none(
     assert (base["detectable"], base["verdict"], base["source"]) == ("", UNKNOWN, "")
     assert not [row for row in changes if row["side"] == "left-right"]
     page = (again / "visit.html").read_text(encoding="utf-8")
-    words = "2.0\N{NO-BREAK SPACE}mm more than at the earlier visit, larger than the smallest"
+    words = "Left, draw-in: TrA at rest was thicker than at the earlier visit, by 2.0"
     assert words in page
     assert "found by hand in other people" in page and "no smallest detectable change is" in page
     assert "measured with other weights (standin-000, now standin-001)" in page
@@ -494,7 +505,7 @@ def test_clinics_own_values_come_before_published_ones(
     [
         (None, "holds no visit.json; give a folder that layermotion session wrote"),
         ("{", "is not a visit of layermotion session"),
-        ('{"schema_version": "9.0"}', "has schema version 9.0, where 1.0 is read"),
+        ('{"schema_version": "9.0"}', "has schema version 9.0, where 2.0 is read"),
     ],
 )
 def test_unusable_earlier_visit_is_one_sentence(

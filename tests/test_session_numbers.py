@@ -11,10 +11,12 @@ from layermotion.labels import Task
 from layermotion.measures.measure import Measure, Status
 from layermotion.report.patterns import quiet_words
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
+from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.results import BETWEEN_SIDES, Recorded, Row, mean_of, tabulate
 from layermotion.session.sentences import (
     change_sentences,
+    disagreement_sentences,
     effect_sentences,
     manual_groups,
     pattern_sentences,
@@ -49,20 +51,58 @@ def row(
         clip="",
         repeats=repeats,
         method="",
+        error_half=half,
     )
 
 
 def test_mean_adds_the_spread_of_few_repeats_to_the_error_of_one() -> None:
     single = [row(value=value, half=1.0, repeat=str(value), repeats=1) for value in (10, 12, 14)]
     mean = mean_of(single)
-    # Standard deviation 2; t for 2 degrees of freedom 4.303, narrower than what a spread of 15
-    # points to be expected would give.
+    # Standard deviation 2; t for 2 degrees of freedom 4.303.
     half = math.hypot(1.0, 4.303 * 2 / math.sqrt(3))
     assert (mean.value, mean.low, mean.high) == pytest.approx((12, 12 - half, 12 + half))
     assert (mean.repeats, mean.repeat) == (3, "mean")
     # Many repeats that agree leave the error of one, which they share.
-    same = mean_of([row(value=10.0, half=1.0, repeat="1", repeats=1)] * 30)
+    same = mean_of([row(value=10.0, half=1.0, repeat=str(k), repeats=1) for k in range(1, 31)])
     assert (same.low, same.high) == pytest.approx((9, 11))
+
+
+def test_repeats_of_one_recording_are_averaged_first_where_there_are_several_recordings() -> None:
+    values = {"1.1": 10.0, "1.2": 12.0, "2.1": 20.0}
+    single = [row(value=value, half=1.0, repeat=name, repeats=1) for name, value in values.items()]
+    mean = mean_of(single)
+    # 11 and 20: standard deviation 6.364, one degree of freedom.
+    half = math.hypot(1.0, 12.706 * 6.364 / math.sqrt(2))
+    assert (mean.value, mean.high) == pytest.approx((15.5, 15.5 + half), rel=1e-3)
+    assert (mean.repeats, mean.units) == (3, 2)
+    alone = mean_of(single[:2])
+    assert (alone.value, alone.units, alone.spread) == pytest.approx((11, 2, math.sqrt(2)))
+
+
+def test_repeats_that_cannot_be_of_one_thing_have_no_mean_and_take_part_in_nothing() -> None:
+    key = {"structure": "bladder", "unit": "mm", "half": 1.0, "side": "midline", "task": "cough"}
+    single = [
+        row("base_displacement", value=-v, repeat=str(k), repeats=1, **key)
+        for k, v in ((1, 8.2), (2, 42.5))
+    ]
+    mean = mean_of(single)
+    assert mean.value is None and mean.status is Status.NEEDS_MANUAL
+    assert mean.reason.startswith("The repeats (-8.2 and -42.5 mm) differ too much")
+    assert compare_visits([mean], [mean], None) == ()
+    assert list(pattern_sentences([*single, mean])) == []
+    ((reason, places),) = manual_groups([*single, mean])
+    assert reason == mean.reason and places == ["Cough mean: bladder base displacement"]
+
+
+def test_repeats_that_differ_more_than_usual_are_pointed_out() -> None:
+    single = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 5), (2, 90), (3, 40))]
+    (words,) = disagreement_sentences([*single, mean_of(single)])
+    assert words == (
+        "Left, draw-in: the repeats of TrA thickness, change differ more than repeats usually do "
+        "(standard deviation 43 percentage points, usually 15); look for one that went wrong."
+    )
+    alike = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 35), (2, 45))]
+    assert list(disagreement_sentences([*alike, mean_of(alike)])) == []
 
 
 def test_one_repeat_keeps_its_own_interval() -> None:
@@ -113,7 +153,7 @@ def test_patterns_name_the_muscles_that_changed_beyond_error() -> None:
     tra, io, eo = row(), row(structure="io", value=5.0), row(structure="eo", value=-2.0)
     (alone,) = pattern_sentences([tra, io, eo])
     assert alone == (
-        "Left, draw-in: TrA alone: TrA thickened by 40 % (95 % interval 30 to 50 %); "
+        "Left, draw-in: TrA alone: TrA thickened by 40 % (interval 30 to 50 %); "
         "no change beyond error in IO and EO, mean of 3 repeats. "
         "Whether EO and IO stayed within 10 % of the thickness at rest cannot be told."
     )
@@ -129,7 +169,7 @@ def test_patterns_name_the_muscles_that_changed_beyond_error() -> None:
     (unknown,) = pattern_sentences([tra, io])
     assert "alone" not in unknown and "EO not measured" in unknown
     (thinner,) = pattern_sentences([row(value=-30.0), io, eo])
-    assert "TrA thinned by 30 % (95 % interval 20 to 40 %)" in thinner and "alone" not in thinner
+    assert "TrA thinned by 30 % (interval 20 to 40 %)" in thinner and "alone" not in thinner
 
 
 def test_bladder_sentence_keeps_the_way_of_the_movement() -> None:
@@ -148,18 +188,50 @@ def test_bladder_sentence_keeps_the_way_of_the_movement() -> None:
 
 def test_differences_are_said_only_beyond_their_interval_and_once() -> None:
     sure = row("thickness_rest", value=-2.0, half=1.0, unit="mm", side="left-right")
+    sure = replace(sure, parts=(4.0, 6.0))
     assert list(side_sentences([sure, replace(sure, high=0.5)])) == [
-        "Draw-in: TrA thickness, rest larger on the right by 2.0 mm (95 % interval 1.0 to 3.0 mm), "
-        "mean of 3 repeats."
+        "Draw-in: on the left TrA at rest was thinner than on the right, by 2.0 mm (interval 1.0 "
+        "to 3.0 mm), mean of 3 repeats."
     ]
     assert list(side_sentences([replace(sure, measure="contraction_ratio", unit="ratio")])) == []
-    (points,) = side_sentences([row(value=30.0, side="left-right")])
-    assert "by 30 percentage points (95 % interval 20 to 40 percentage points)" in points
+    (points,) = side_sentences([replace(row(value=30.0, side="left-right"), parts=(70.0, 40.0))])
+    assert "TrA thickened more than on the right, by 30 percentage points (interval 20 to" in points
     effect = row("prelift_effect", "bladder", 3.0, 1.0, "mm", "midline", "cough_prelift-cough")
+    effect = replace(effect, parts=(-2.0, -5.0))
     (words,) = effect_sentences([effect, replace(effect, low=-1.0)])
-    assert words.startswith(
-        "Cough: less descent of the bladder base with a lift beforehand, by 3.0"
+    assert words == (
+        "Cough: with a lift beforehand the bladder base descended less far than without it, by "
+        "3.0 mm (interval 2.0 to 4.0 mm)."
     )
+    (turned,) = effect_sentences([replace(effect, parts=(1.0, -2.0))])
+    assert "lifted by 1.0 mm; without it, it descended by 2.0 mm" in turned
+
+
+@pytest.mark.parametrize(
+    ("measure", "unit", "earlier", "now", "words"),
+    [
+        ("base_displacement", "mm", -11.8, -3.9, "the bladder base descended less far than at"),
+        ("base_displacement", "mm", -3.9, -11.8, "the bladder base descended farther than at"),
+        ("base_displacement", "mm", 3.0, 8.0, "the bladder base lifted farther than at"),
+        ("base_displacement", "mm", -4.0, 2.0, "lifted by 2.0 mm; at the earlier visit, it desc"),
+        ("thickness_rest", "mm", 4.0, 5.5, "TrA at rest was thicker than at"),
+        ("thickness_change", "%", -40.0, -90.0, "TrA thinned more than at the earlier visit"),
+        ("thickness_change", "%", 90.0, 40.0, "TrA thickened less than at the earlier visit"),
+        ("slide", "mm", 12.0, 4.0, "TrA slid laterally less far than at the earlier visit"),
+        ("hold_time", "s", 9.0, 4.0, "the hold time of TrA was shorter than at the earlier visit"),
+    ],
+)
+def test_a_change_goes_by_direction_never_by_the_sign_of_a_difference(
+    measure: str, unit: str, earlier: float, now: float, words: str
+) -> None:
+    structure = "bladder" if measure == "base_displacement" else "tra"
+    changes = [row(measure, structure, value, 0.1, unit, repeats=1) for value in (now, earlier)]
+    known = DetectableChange(measure, structure, unit, 1, 0.3, 1.0, "one", 30, 90)
+    (change,) = compare_visits([changes[0]], [changes[1]], DetectableChanges("own", (known,)))
+    (sentence,) = change_sentences([change])
+    assert words in sentence
+    for forbidden in ("better", "worse", " more than at" if "less" in words else " less than at"):
+        assert forbidden not in sentence
 
 
 def test_reasons_name_a_structure_once_where_nothing_of_it_was_measured() -> None:

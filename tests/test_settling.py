@@ -15,6 +15,7 @@ from layermotion.labels import Structure
 
 Array = NDArray[np.float64]
 UNSEEN = Evidence(Structure.TRA, BLANK, 0.07, 0.2, Direction.RISES)
+UNSURE = Count(1, UNCLEAR)
 # Two efforts, of which the first rises and falls as a breath does.
 BREATH_LIKE = np.sin(np.pi * np.clip((TIME_S - 2) / 3, 0, 1)) ** 2
 GENTLE = BREATH_LIKE + activation(((8.0, 11.0),))
@@ -57,6 +58,13 @@ def test_muscle_and_shape_that_agree_are_sure() -> None:
     glimpsed = replace(muscle, value=np.where(TIME_S < 4, muscle.value, np.nan))
     effort, count = backed_by(shape, (glimpsed, Count(2, HIDDEN)), TIME_S)
     assert count == Count(2, HIDDEN) and effort.structure is None
+
+
+def test_muscle_and_shape_that_differ_leave_the_doubt() -> None:
+    # The muscle, seen all along, shows one of the two efforts of the shape.
+    muscle = replace(UNSEEN, value=0.3 * activation(((8.0, 11.0),)))
+    effort, count = backed_by(outline(4 * activation() + noise(0.1)), (muscle, UNSURE), TIME_S)
+    assert count == Count(2, UNCLEAR) and effort.structure is None
 
 
 @pytest.mark.parametrize("value", [BLANK, noise(0.5), 4 * np.sin(2 * np.pi * TIME_S / 3.5)])

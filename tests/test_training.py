@@ -15,7 +15,8 @@ import onnx
 import pytest
 import torch
 from drawing import draw_layers, draw_local_layers
-from processes import run_two
+from tiny import TINY
+from trained import OVERRIDES, SCENES, STEPS
 
 from layermotion import __version__
 from layermotion.errors import ConfigError, InputError
@@ -23,6 +24,7 @@ from layermotion.network.segmenter import WEIGHTS_FOLDER, load_segmenter
 from layermotion.training import checkpoint, tracking
 from layermotion.training.augment import Augmentation
 from layermotion.training.checkpoint import load_checkpoint
+from layermotion.training.composing import load_settings
 from layermotion.training.data import Batch, TrainingStream, ValidationSet, collate, seeded
 from layermotion.training.export import export_weights
 from layermotion.training.loop import Start, train
@@ -36,22 +38,6 @@ from layermotion.training.network import (
 from layermotion.training.samples import draw_samples
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
-
-pytest_plugins = ["trained"]  # for trained_weights
-
-# The smallest run that still has every part.
-TINY = TrainSettings(
-    size_px=64,
-    batch_size=4,
-    steps=6,
-    warmup_steps=2,
-    ema_decay=0.9,
-    workers=0,
-    log_every_steps=1,
-    validate_every_steps=4,
-    validation_examples=4,
-    tracking="csv",
-)
 
 
 def losses(out: Path) -> dict[int, float]:
@@ -325,17 +311,16 @@ def test_a_folder_with_other_settings_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_run_starts_from_another_run_or_from_shipped_weights(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, trained_weights: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    train(TINY, tmp_path / "first", draw_layers, report=str)
-    export_weights(tmp_path / "first", "layers-001", tmp_path)
-    monkeypatch.setattr(checkpoint, "WEIGHTS_FOLDER", tmp_path)
-    first = load_checkpoint(tmp_path / "first" / "last.pt")["average"]
+    monkeypatch.setattr(checkpoint, "WEIGHTS_FOLDER", trained_weights)
+    run = trained_weights / "run"
+    first = load_checkpoint(run / "last.pt")["average"]
     # A step of no length leaves the weights where they started.
-    still = replace(TINY, steps=1, learning_rate=1e-30, weight_decay=0.0)
-    for number, (source, tolerance) in enumerate(
-        ((str(tmp_path / "first"), 1e-6), ("layers-001", 1e-3))
-    ):
+    still = replace(
+        load_settings("smoke", OVERRIDES), steps=1, learning_rate=1e-30, weight_decay=0.0
+    )
+    for number, (source, tolerance) in enumerate(((str(run), 1e-6), ("smoke-001", 1e-3))):
         out = tmp_path / str(number)
         train(still, out, draw_layers, report=str, start=Start(source))
         state = load_checkpoint(out / "last.pt")
@@ -345,9 +330,8 @@ def test_a_run_starts_from_another_run_or_from_shipped_weights(
         )
         assert state["progress"]["spacing_range_mm"][0] <= 0.3
     with pytest.raises(ConfigError, match="holds another network; give the same encoder"):
-        other = replace(TINY, decoder_channels=(32, 32, 16, 16))
-        train(other, tmp_path / "other", draw_layers, report=str, start=Start("layers-001"))
-    with pytest.raises(ConfigError, match="nowhere is neither the folder of a run .* layers-001"):
+        train(TINY, tmp_path / "other", draw_layers, report=str, start=Start("smoke-001"))
+    with pytest.raises(ConfigError, match="nowhere is neither the folder of a run .* smoke-001"):
         train(TINY, tmp_path / "none", draw_layers, report=str, start=Start("nowhere"))
 
 
@@ -359,50 +343,30 @@ def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_a_run_killed_at_any_moment_goes_on_with_the_same_losses(tmp_path: Path) -> None:
-    settings = replace(TINY, steps=12, checkpoint_every_s=0)
+    # So many steps that they take longer than the latest kill.
+    settings = replace(TINY, steps=40, checkpoint_every_s=0, validate_every_steps=100)
     train(settings, tmp_path / "whole", draw_layers, report=str)
     parts = tmp_path / "parts"
-    code = TRAIN_CODE.format(out=str(parts), steps=settings.steps)
-    rng = np.random.default_rng()  # a new moment in every run of this test
-    # Sums depend on how many threads share them, and tests before this one may have set that.
-    same = os.environ | {"OMP_NUM_THREADS": str(torch.get_num_threads())}
-    kills = 0
-    for _ in range(2):
-        process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE, env=same)
-        before = (parts / "last.pt").stat().st_mtime_ns if kills else 0
-        while process.poll() is None and (
-            not (parts / "last.pt").exists() or (parts / "last.pt").stat().st_mtime_ns == before
-        ):
-            time.sleep(0.01)
-        time.sleep(rng.uniform(0, 0.3))
-        process.kill()
-        kills += process.wait() == -signal.SIGKILL
-        assert 0 < load_checkpoint(parts / "last.pt")["progress"]["step"] <= settings.steps
-    assert kills >= 1
+    code = TRAIN_CODE.format(settings=settings, out=str(parts))
+    process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE)
+    while process.poll() is None and not (parts / "last.pt").exists():
+        time.sleep(0.01)
+    time.sleep(np.random.default_rng().uniform(0, 0.3))  # a new moment in every run of this test
+    process.kill()
+    assert process.wait() == -signal.SIGKILL
+    assert 0 < load_checkpoint(parts / "last.pt")["progress"]["step"] < settings.steps
     assert train(settings, parts, draw_layers, report=str).is_finished
     assert losses(parts) == pytest.approx(losses(tmp_path / "whole"), rel=1e-6)
 
 
 HERE = Path(__file__).parent
 TRAIN_CODE = """
-from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
 from layermotion.training.loop import train
-from test_training import TINY
-train(replace(TINY, steps={steps}, checkpoint_every_s=0), Path({out!r}), draw_layers, report=str)
+from layermotion.training.settings import TrainSettings
+train({settings!r}, Path({out!r}), draw_layers, report=str)
 """
-
-
-@pytest.mark.slow
-def test_two_processes_train_one_network(tmp_path: Path) -> None:
-    run_two(TRAIN_CODE.format(out=str(tmp_path), steps=4))
-    state = load_checkpoint(tmp_path / "last.pt")
-    assert (state["progress"]["step"], state["world"]) == (4, 2)
-    rows = tracking.read(tmp_path)
-    assert [row.step for row in rows if row.name == "loss_total"] == [1, 2, 3, 4]
-    with pytest.raises(ConfigError, match="holds a run with processes=2, not 1"):
-        train(replace(TINY, steps=4, checkpoint_every_s=0), tmp_path, draw_layers, report=str)
 
 
 # Tracking
@@ -456,7 +420,7 @@ def test_the_card_tells_what_the_weights_are(trained_weights: Path) -> None:
     content = (trained_weights / "smoke-001.onnx").read_bytes()
     assert card["sha256"] == hashlib.sha256(content).hexdigest()
     assert card["classes"] == ["background", "fat", "eo", "io", "tra", "bladder"]
-    assert (card["training_steps"], card["examples_seen"]) == (8, 32)
+    assert (card["training_steps"], card["examples_seen"]) == (STEPS, 4 * STEPS)
     assert card["export_difference"] < 1e-4
     assert 0 < card["eight_bit_difference"] < 0.01
     low, high = card["spacing_range_mm"]
@@ -473,21 +437,9 @@ def test_a_name_is_used_once(trained_weights: Path, tmp_path: Path) -> None:
         export_weights(tmp_path, "smoke-002", trained_weights)
 
 
-@pytest.mark.slow
-def test_four_scenes_are_learnt_by_heart_and_survive_export(tmp_path: Path) -> None:
-    scenes = [draw_layers(seeded(9, index), 64) for index in range(4)]
-
-    def draw_one(rng: np.random.Generator, size_px: int) -> object:
-        return scenes[int(rng.integers(4))]
-
-    settings = replace(
-        TINY, steps=150, batch_size=8, learning_rate=3e-3, warmup_steps=10,
-        log_every_steps=50, validate_every_steps=1000,
-    )  # fmt: skip
-    train(settings, tmp_path, draw_one, augment=False, report=str)  # type: ignore[arg-type]
-    export_weights(tmp_path, "heart-001", tmp_path / "weights")
-    segmenter = load_segmenter(folder=tmp_path / "weights")
-    batch = collate(scenes)
+def test_four_scenes_are_learnt_by_heart_and_survive_export(trained_weights: Path) -> None:
+    segmenter = load_segmenter("smoke-001", threads=1, folder=trained_weights)
+    batch = collate(SCENES)
     probabilities, view = segmenter.run(batch.image[:, 0].numpy())
     predicted, truth = probabilities.argmax(1), batch.label.numpy()
     for label in range(1, 6):

@@ -1,4 +1,4 @@
-"""Early stop: when, with which weights, after a resume and with two processes; GPU load."""
+"""Early stop: when, with which weights and after a resume; GPU load."""
 
 import sys
 import time
@@ -9,16 +9,14 @@ import numpy as np
 import pytest
 import torch
 from drawing import draw_layers
-from processes import run_two
-from test_training import TINY
+from tiny import PATIENT, TINY
 
 from layermotion.training import tracking, watching
 from layermotion.training.checkpoint import load_checkpoint
 from layermotion.training.loop import train
 from layermotion.training.throughput import GpuLoad, gpu_command
 
-# Scored after each of up to 12 steps; the third score is the best, then come two that are not.
-PATIENT = replace(TINY, steps=12, validate_every_steps=1, patience=2, checkpoint_every_s=0)
+# The third score is the best, then come two that are not.
 SCORES = (0.1, 0.2, 0.5, 0.4, 0.5, 0.9)
 
 
@@ -92,49 +90,6 @@ def test_the_mean_dice_is_a_score_of_every_run(tmp_path: Path) -> None:
     scores = {row.name: row.value for row in tracking.read(tmp_path) if row.step == 4}
     each = [v for name, v in scores.items() if name.startswith("dice_") and name != "dice_mean"]
     assert scores["dice_mean"] == pytest.approx(np.nanmean(each))
-
-
-@pytest.mark.slow
-def test_two_processes_stop_at_the_same_step(tmp_path: Path) -> None:
-    # A rate of nothing leaves every score as the first one, so that one more ends the run.
-    run_two(
-        f"""
-from dataclasses import replace
-from pathlib import Path
-from drawing import draw_layers
-from layermotion.training.loop import Start, train
-from test_training_stop import PATIENT
-still = replace(PATIENT, learning_rate=1e-30, weight_decay=0.0, ema_decay=0.0, patience=1)
-start = Start(keep_normalisation=True)
-result = train(still, Path({str(tmp_path)!r}), draw_layers, report=str, start=start)
-assert (result.step, result.is_finished) == (2, True), result
-"""
-    )
-    progress = load_checkpoint(tmp_path / "last.pt")["progress"]
-    assert (progress["best_step"], progress["worse"], progress["has_ended"]) == (1, 1, True)
-
-
-@pytest.mark.slow
-def test_the_logged_wait_is_that_of_the_process_which_waits_longest(tmp_path: Path) -> None:
-    run_two(
-        f"""
-import os, time
-from dataclasses import replace
-from pathlib import Path
-from drawing import draw_layers
-from layermotion.training.loop import Start, train
-from test_training_stop import PATIENT
-def slow(rng, size_px):
-    time.sleep(0.5 * int(os.environ["RANK"]))
-    return draw_layers(rng, size_px)
-slow.source = "slow"
-settings = replace(PATIENT, steps=4, workers=0, log_every_steps=2, patience=0)
-train(settings, Path({str(tmp_path)!r}), slow, report=str)
-"""
-    )
-    shares = [row.value for row in tracking.read(tmp_path) if row.name == "data_wait_share"]
-    # The first process, which writes, draws at once, and waits in the step for the second one.
-    assert len(shares) == 2 and min(shares) > 0.5, shares
 
 
 def test_gpu_load_is_the_mean_of_what_was_printed_since_the_last_lap() -> None:

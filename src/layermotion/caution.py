@@ -5,6 +5,9 @@ CAUTION = (
     "and local rules come first."
 )
 
+# The same beside every value of a table, until a clinician has confirmed it.
+SHORT_CAUTION = "draft, not a medical device"
+
 
 def epilog(example: str) -> str:
     """End of a command's help: an example, then the caution."""

@@ -27,6 +27,7 @@ from layermotion.options import (
     Exports,
     FrameRate,
     KeepIdentifiers,
+    NoIndex,
     NoOverlay,
     OutputFolder,
     PixelSize,
@@ -99,6 +100,7 @@ def measure(
     site: SiteChoice = "muscle-centre",
     no_overlay: NoOverlay = False,
     keep_identifiers: KeepIdentifiers = False,
+    no_index: NoIndex = False,
     export: Exports = None,
     cluster: ClusterAddress = None,
 ) -> None:
@@ -120,6 +122,7 @@ def measure(
         overlay=not no_overlay,
         keep_identifiers=keep_identifiers,
         exports=parse_exports(export) if export is not None else (),
+        index=not no_index,
     )
     raise typer.Exit(measure_sources(sources, out, options, cluster))
 
@@ -136,7 +139,21 @@ def session(
             "mm_per_pixel, depth_mm, fps, site.",
         ),
     ],
-    out: OutputFolder,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="DIR", file_okay=False, help="Folder to write the results to."
+        ),
+    ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            dir_okay=False,
+            help="Measure nothing; write a table (CSV) of what lies in the folder, to fill in and "
+            "then give as VISIT.",
+        ),
+    ] = None,
     against: Annotated[
         Path | None,
         typer.Option(
@@ -155,12 +172,20 @@ def session(
             help="The clinic's own smallest detectable changes, as reliability saved them.",
         ),
     ] = None,
+    several_days: Annotated[
+        bool,
+        typer.Option(
+            "--several-days",
+            help="Recordings of different days are meant; without it they are asked about.",
+        ),
+    ] = False,
     mm_per_pixel: PixelSize = None,
     depth_mm: DepthOfView = None,
     fps: FrameRate = None,
     site: SiteChoice = "muscle-centre",
     no_overlay: NoOverlay = False,
     keep_identifiers: KeepIdentifiers = False,
+    no_index: NoIndex = False,
     export: Exports = None,
 ) -> None:
     """Measure a whole visit: both sides, all tasks, repeats; one report.
@@ -168,6 +193,8 @@ def session(
     Recordings that an earlier run finished are not measured again. Single images come in pairs
     (left_draw_in_1_rest.png and left_draw_in_1_contracted.png) or as a split screen, named from
     left to right (left_draw_in_1_rest+contracted.png).
+
+    Files without such names: layermotion session FOLDER --plan plan.csv lists them in a table.
 
     Exit code 0: all was measured; 1: some recordings failed and the others are written;
     2: the arguments or the input cannot be used.
@@ -184,8 +211,17 @@ def session(
         overlay=not no_overlay,
         keep_identifiers=keep_identifiers,
         exports=parse_exports(export) if export is not None else (),
+        index=not no_index,
     )
-    raise typer.Exit(run_session(source, out, options, against, detectable))
+    if plan is not None:
+        from layermotion.commands.listing import list_folder
+
+        raise typer.Exit(list_folder(source, plan, options.of_source()))
+    if out is None:
+        raise InputError("Give --out a folder for the results, or --plan a table to write.")
+    raise typer.Exit(
+        run_session(source, out, options, against, detectable, several_days=several_days)
+    )
 
 
 @app.command(
@@ -209,12 +245,14 @@ def synthesize(
 
     The same seed gives the same files, however many cores or machines make them.
     """
+    from layermotion.commands.progress import telling
     from layermotion.commands.spread import spread_over
     from synthetic.write import synthesize as write_synthetic
 
     views = tuple(View) if view is ViewsToMake.BOTH else (View(view),)
-    with spread_over(cluster, len(views) * (clips + stills)) as spread:
-        write_synthetic(out.absolute(), views, clips, stills, seed, spread)
+    number = len(views) * (clips + stills)
+    with spread_over(cluster, number) as spread, telling(number, "drawing") as tell:
+        write_synthetic(out.absolute(), views, clips, stills, seed, spread, tell.finish)
 
 
 @app.command(epilog=_epilog("layermotion train --config smoke --out runs/first seed=1"))

@@ -10,13 +10,15 @@ from layermotion.errors import InputError
 
 
 @contextmanager
-def atomic_path(target: Path) -> Iterator[Path]:
+def atomic_path(target: Path, mode: int = 0o644) -> Iterator[Path]:
     """Give a temporary path beside ``target`` that replaces it when the block ends well.
 
     Parameters
     ----------
     target
         Final path; its folder is made where missing.
+    mode
+        Who may read and write it; until it is finished that is its owner alone.
 
     Yields
     ------
@@ -42,7 +44,7 @@ def atomic_path(target: Path) -> Iterator[Path]:
     temporary = Path(name)
     try:
         yield temporary
-        os.chmod(temporary, 0o644)
+        os.chmod(temporary, mode)
         os.replace(temporary, target)
     finally:
         temporary.unlink(missing_ok=True)

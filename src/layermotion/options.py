@@ -89,6 +89,14 @@ Exports = Annotated[
         "frame (both of DICOM sources, with the exchange extra), FHIR observations.",
     ),
 ]
+NoIndex = Annotated[
+    bool,
+    typer.Option(
+        "--no-index",
+        help="Do not write index.csv, which says which file each result is of; it is for this "
+        "computer and is not to be handed on.",
+    ),
+]
 ClusterAddress = Annotated[
     str | None,
     typer.Option(

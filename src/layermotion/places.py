@@ -13,3 +13,8 @@ def default_secret() -> Path:
 def default_models() -> Path:
     """Return the folder of local weights and their history."""
     return Path(typer.get_app_dir("layermotion")) / "models"
+
+
+def default_visit_secret() -> Path:
+    """Return the file with the secret by which visits are told to be of one person."""
+    return Path(typer.get_app_dir("layermotion")) / "visit-secret"

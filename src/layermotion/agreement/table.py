@@ -28,7 +28,7 @@ TEXT_COLUMNS = (
 NUMBER_COLUMNS = ("value", "depth_mm", "quality")
 # Columns of people's tables that take no part, and those of measures.csv.
 NOTE_COLUMNS = ("notes", "note", "comment", "comments", "date")
-IGNORED_COLUMNS = (*NOTE_COLUMNS, "low", "high", "status", "reason", "frames", "method")
+IGNORED_COLUMNS = (*NOTE_COLUMNS, "low", "high", "status", "reason", "frames", "method", "caution")
 SIDES = {
     "": "",
     "l": "left",

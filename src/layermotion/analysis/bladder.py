@@ -12,7 +12,7 @@ from layermotion.efforts.excursions import Direction
 from layermotion.efforts.signals import Evidence, first_sure, without_slow
 from layermotion.efforts.windows import from_rest
 from layermotion.labels import Structure, Task
-from layermotion.measures.bladder import measure_bladder
+from layermotion.measures.bladder import UNSEEN_BASE, measure_bladder
 from layermotion.measures.error import uncertainty
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.base import base_series
@@ -37,7 +37,11 @@ BLADDER_METHOD = (
 )
 PUSH_UNKNOWN = (
     "The tissue near the probe could not be followed, so motion of the probe is still part of the "
-    "displacement of the bladder base."
+    "displacement of the bladder base; compare the frames by eye."
+)
+SHAKING = (
+    "The edge of the bladder base shook from frame to frame, as noise does and no tissue; record "
+    "again with a clearer edge (gain, fuller bladder)."
 )
 
 
@@ -47,6 +51,7 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     settle = None if clip.is_still else without_probe(seen.motions, clip.spacing, clip.area)
     unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
     base, base_px = base_series(edges, scale, time_s, settle)
+    is_seen = bool(np.isfinite(base.value).any())
     if time_s.size > 1 and np.median(np.diff(time_s)) <= LONGEST_STEP_S:
         base = withhold_noise(base, BASE_SCATTER_MM * unit)
     direction = Direction.MOSTLY_FALLS if clip.task in DESCENTS else Direction.EITHER
@@ -74,6 +79,9 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     series = Series(clip.clip_id, time_s, (base, *seen.probe_shift))
     error = uncertainty(segmenter, seen.grid, series)
     method = " ".join([BLADDER_METHOD, *efforts.how_rest])
-    measures = measure_bladder(series, efforts.windows, seen.task, error, method)
+    unseen = SHAKING if is_seen and np.isnan(base.value).all() else UNSEEN_BASE
+    measures = measure_bladder(
+        series, efforts.windows, seen.task, error, method, unseen, is_still=clip.is_still
+    )
     cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)
     return Analysis(seen, series, efforts, measures, base_px, cautions)

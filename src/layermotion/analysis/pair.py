@@ -12,9 +12,11 @@ from layermotion.efforts.windows import Window
 from layermotion.labels import Structure, View
 from layermotion.measures.bladder import measure_bladder
 from layermotion.measures.error import check_judged, uncertainty
-from layermotion.measures.thickness import UNSEEN_LAYER, measure_wall
+from layermotion.measures.thickness import measure_wall
+from layermotion.measures.unseen import Unseen
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.base import base_series
+from layermotion.series.causes import Causes, causes_of
 from layermotion.series.disputed import agreed_thickness
 from layermotion.series.series import Series
 
@@ -27,7 +29,7 @@ BASE_METHOD = (
 )
 PROBE_UNKNOWN = (
     "Between two still images the movement of the probe is unknown, so it is part of the "
-    "displacement of the bladder base."
+    "displacement of the bladder base; compare the skin in both by eye, or record a clip."
 )
 
 
@@ -50,14 +52,17 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
         series = Series(clip.clip_id, seen.time_s, thickness)
         method = f"{WALL_METHOD} {STILL_METHOD}"
         method = f"{method} {seen.site_words}" if site_px is not None else method
-        unseen = UNSEEN_LAYER if site_px is not None else seen.site_words
+        causes: Causes = {}
+        if site_px is not None:
+            causes = causes_of(seen.edges, site_px, seen.scale, thickness, thickness)
+        unseen = Unseen(causes, True, "" if site_px is not None else seen.site_words)
         error = uncertainty(segmenter, seen.grid, series)
         measures = measure_wall(series, WINDOWS, seen.task, error, method, unseen)
     else:
         base, site_px = base_series(seen.edges, seen.scale, seen.time_s)
         series = Series(clip.clip_id, seen.time_s, (base,))
         error = uncertainty(segmenter, seen.grid, series)
-        measures = measure_bladder(series, WINDOWS, seen.task, error, BASE_METHOD)
+        measures = measure_bladder(series, WINDOWS, seen.task, error, BASE_METHOD, is_still=True)
         cautions = (PROBE_UNKNOWN,)
     structure = Structure.TRA if seen.view is View.ABDOMINAL_WALL else Structure.BLADDER
     efforts = Efforts(structure, Count(1), WINDOWS, (), ())

@@ -1,12 +1,14 @@
 """Owns what was found in one clip."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from layermotion.analysis.footage import Footage
 from layermotion.clip import Clip
 from layermotion.efforts.efforts import Efforts
 from layermotion.labels import View
 from layermotion.measures.measure import Measure
+from layermotion.measures.withheld import given_series
 from layermotion.series.medial_edge import MedialEdge
 from layermotion.series.series import Series
 
@@ -43,6 +45,11 @@ class Analysis:
     cautions: tuple[str, ...]
     medial_edge: MedialEdge | None = None
     is_lateral_known: bool = True
+
+    @cached_property
+    def given(self) -> Series:
+        """Its quantities over time without what the table withholds, for pictures and plots."""
+        return given_series(self.series, self.efforts.windows, self.measures)
 
     @property
     def clip(self) -> Clip:

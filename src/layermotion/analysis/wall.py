@@ -12,12 +12,14 @@ from layermotion.efforts.doubt import backed_by, count_in_shape, fullest
 from layermotion.efforts.efforts import efforts_in
 from layermotion.efforts.signals import Counted, better_seen, clearest, evidence_of
 from layermotion.efforts.windows import frames_at_rest, from_rest
-from layermotion.labels import MUSCLES, Structure
+from layermotion.labels import MUSCLES, Structure, Task
 from layermotion.measures.error import uncertainty
 from layermotion.measures.medial_edge import measure_medial_edge
 from layermotion.measures.slide import measure_slide
-from layermotion.measures.thickness import UNSEEN_LAYER, measure_wall
+from layermotion.measures.thickness import measure_wall
+from layermotion.measures.unseen import Unseen
 from layermotion.network.segmenter import Segmenter
+from layermotion.series.causes import Causes, causes_of
 from layermotion.series.disputed import agreed_thickness
 from layermotion.series.medial_edge import follow_medial_edge
 from layermotion.series.series import Quantity, Series
@@ -37,7 +39,13 @@ SLIDE_METHOD = (
 )
 LATERAL_UNKNOWN = (
     "The medial end of the TrA is not in view, so lateral is unknown: slide is positive towards "
-    "the right of the picture."
+    "the right of the picture; record with that end in view to know the way."
+)
+
+ONE_STATE = (
+    "A single still shows one state, which is taken to be rest: if it shows an effort, its values "
+    "are not those at rest; state --task rest, or measure a still at rest and one at the effort as "
+    "a visit."
 )
 
 
@@ -62,14 +70,22 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     series = Series(clip.clip_id, time_s, (*thickness, *moving))
     is_placed = site_px is not None
     method = " ".join([WALL_METHOD, *efforts.how_rest, *([seen.site_words] if is_placed else [])])
-    unseen = UNSEEN_LAYER if is_placed else seen.site_words
+    causes: Causes = {}
+    if site_px is not None:
+        causes = causes_of(seen.edges, site_px, seen.scale, fixed, thickness)
+    unseen = Unseen(causes, clip.is_still, "" if is_placed else seen.site_words)
     error = uncertainty(segmenter, seen.grid, series)
     measures = measure_wall(series, efforts.windows, seen.task, error, method, unseen)
     measures += measure_slide(series, efforts.windows, seen.task, SLIDE_METHOD)
     if medial_edge:
         measures += measure_medial_edge(medial_edge, efforts.windows, seen.task)
     is_lateral_known = bool(side) or not slides
-    cautions = (*(() if is_lateral_known else (LATERAL_UNKNOWN,)), *disputes)
+    is_unstated = clip.is_still and clip.task is not Task.REST
+    cautions = (
+        *((ONE_STATE,) if is_unstated else ()),
+        *(() if is_lateral_known else (LATERAL_UNKNOWN,)),
+        *disputes,
+    )
     return Analysis(
         seen, series, efforts, measures, site_px, cautions, medial_edge, is_lateral_known
     )

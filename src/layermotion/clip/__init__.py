@@ -13,12 +13,30 @@ from layermotion.labels import Task, View
 __all__ = (
     "Clip",
     "Frame",
+    "acquired",
     "dicom",
+    "identifiers",
+    "kinds",
     "pair",
+    "patient",
     "regions",
     "source",
     "stills",
 )
+
+
+def clip_id_of(digest: str) -> str:
+    """Short name of a clip from the hexadecimal digest of its content.
+
+    It begins with a letter that no number begins with: of hexadecimal digits alone, 12345678 and
+    1234e567 are read as numbers by a spreadsheet, and lost.
+
+    Examples
+    --------
+    >>> clip_id_of("1234e567ab")
+    'c1234e567'
+    """
+    return f"c{digest[:8]}"
 
 
 @dataclass(frozen=True, eq=False)

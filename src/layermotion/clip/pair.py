@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.clip import Clip, Frame
+from layermotion.clip import Clip, Frame, clip_id_of
 from layermotion.clip.screen import find_image_areas
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
@@ -119,7 +119,7 @@ def _two_frames(
         yield from frames
 
     return Clip(
-        clip_id=hashlib.sha256("".join(ids).encode()).hexdigest()[:8],
+        clip_id=clip_id_of(hashlib.sha256("".join(ids).encode()).hexdigest()),
         source_name=clip.source_name,
         frame_shape=(frames[0].pixels.shape[0], frames[0].pixels.shape[1]),
         frame_count=2,

@@ -5,7 +5,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from layermotion.clip import Clip
+from layermotion.clip import Clip, clip_id_of
 from layermotion.clip.dicom import looks_like_dicom, read_dicom
 from layermotion.clip.reading import Reading, is_frame_rate
 from layermotion.clip.screen import find_image_areas
@@ -175,14 +175,14 @@ def _read(source: Path, options: SourceOptions) -> Reading:
 
 
 def _content_hash(files: list[Path]) -> str:
-    """First 8 hex digits of SHA-256 over the content; the order of files does not matter."""
+    """Short hash of the content; the order of files does not matter."""
     digests = []
     for path in files:
         with path.open("rb") as file:
             digests.append(hashlib.file_digest(file, "sha256").hexdigest())
     if len(digests) == 1:
-        return digests[0][:8]
-    return hashlib.sha256("".join(sorted(digests)).encode()).hexdigest()[:8]
+        return clip_id_of(digests[0])
+    return clip_id_of(hashlib.sha256("".join(sorted(digests)).encode()).hexdigest())
 
 
 def _find_area(reading: Reading) -> tuple[ImageArea, tuple[str, ...]]:

@@ -7,6 +7,7 @@ from itertools import islice
 from pathlib import Path
 
 from layermotion import __version__
+from layermotion.analysis.advice import advise
 from layermotion.analysis.result import Analysis
 from layermotion.clip import Clip, Frame
 from layermotion.edges.boundaries import Boundaries
@@ -96,18 +97,22 @@ def write_results(
     }
     write_series(folder / "series.csv", analysis.series)
     key_frames, overlay_name = _read_again(folder, analysis, output.overlay)
-    content = ReportContent(analysis, key_frames, provenance, overlay_name)
+    advice = advise(analysis)
+    content = ReportContent(analysis, key_frames, provenance, overlay_name, advice)
     report = folder / "report.html"
     write_text(report, build_page(content))
+    facts = {**output.facts, **provenance}
     if output.picture and key_frames:
-        write_jpeg(folder / KEY_PICTURE, draw_key_frames(key_frames, analysis))
+        picture = draw_key_frames(key_frames, analysis)
+        write_jpeg(folder / KEY_PICTURE, picture)
+        if clip.spacing:
+            facts["picture_width_mm"] = f"{picture.shape[1] * clip.spacing.column_mm:.1f}"
     if output.request is not None:
         write_exports(folder, content, output.request)
     cautions = list(dict.fromkeys((*clip.cautions, *analysis.cautions)))
-    facts = {**output.facts, **provenance}
     if analysis.series.get("slide", Structure.TRA) is not None:
         facts["lateral"] = "known" if analysis.is_lateral_known else "unknown"
-    header = {"clip": clip.clip_id, **facts, "cautions": cautions}
+    header = {"clip": clip.clip_id, **facts, "cautions": cautions, "advice": list(advice)}
     write_measures(folder, analysis.measures, header)
     return report
 
@@ -139,7 +144,7 @@ def _read_again(
     if overlay and not clip.is_still:
         target = folder / "overlay.mp4"
         shape = (clip.area.height, clip.area.width)
-        with OverlayWriter(target, shape, analysis.series, analysis.efforts.windows) as writer:
+        with OverlayWriter(target, shape, analysis.given, analysis.efforts.windows) as writer:
             for frame in clip.frames():
                 edges = analysis.footage.edges[frame.index]
                 arrows = keep(frame, edges)

@@ -3,7 +3,7 @@
 import csv
 import hashlib
 import json
-import sys
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, fields, replace
 from pathlib import Path
@@ -12,10 +12,15 @@ from layermotion import __version__
 from layermotion.analysis.analysis import analyse
 from layermotion.analysis.pair import analyse_pair
 from layermotion.analysis.result import Analysis
+from layermotion.caution import CAUTION, SHORT_CAUTION
 from layermotion.clip import Clip
+from layermotion.clip.acquired import acquired_at
 from layermotion.clip.pair import Shows, open_pair, open_split
+from layermotion.clip.patient import read_patient
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
+from layermotion.commands.progress import Telling, telling
 from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
@@ -26,7 +31,8 @@ from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
-from layermotion.report.tables import DECIMALS
+from layermotion.report.tables import CAUTION_COLUMN, DECIMALS, caution_of
+from layermotion.report.tables import SCHEMA_VERSION as MEASURES_VERSION
 from layermotion.session.against import (
     SCHEMA_VERSION,
     VISIT,
@@ -34,11 +40,13 @@ from layermotion.session.against import (
     read_visit,
 )
 from layermotion.session.detectable import read_detectable_changes
+from layermotion.session.index import Entry, add_to_index, read_index
+from layermotion.session.order import in_order
 from layermotion.session.plan import Item, read_plan
 from layermotion.session.results import Recorded, Row, read_recorded
 from layermotion.session.visit import Failure, Visit, assemble
 
-# Columns of visit.csv in their order; the last three say what a value rests on.
+# Columns of visit.csv in their order; those before the caution say what a value rests on.
 COLUMNS = (
     "side",
     "task",
@@ -54,6 +62,7 @@ COLUMNS = (
     "clip",
     "repeats",
     "method",
+    CAUTION_COLUMN,
 )
 # A split screen: both states in one picture.
 SPLIT = (Shows.REST_CONTRACTED, Shows.CONTRACTED_REST)
@@ -65,6 +74,8 @@ def run_session(
     options: MeasureOptions,
     against: Path | None = None,
     detectable: Path | None = None,
+    *,
+    several_days: bool = False,
 ) -> int:
     """Measure a whole visit into ``out``; what an earlier run finished is not measured again.
 
@@ -81,26 +92,50 @@ def run_session(
     options.of_source()
     parse_site(options.site)
     check_folder(out)
-    items = read_plan(source, out)
+    plan = read_plan(source, out)
+    items = in_order(plan.items, {i.sources[0]: acquired_at(i.sources[0]) for i in plan.items})
+    if options.index:
+        read_index(out)
     if detectable is not None and against is None:
         raise InputError("Smallest detectable changes judge two visits; give --against as well.")
     own = read_detectable_changes(detectable) if detectable else None
     earlier = read_visit(against) if against else None
+    identity = check_identity(items, several_days=several_days, earlier=against)
     segmenter = load_in_use()
-    recorded: list[Recorded] = []
-    failures: list[Failure] = []
-    for item in items:
-        try:
-            recorded.append(_measure(item, out, segmenter, options, recorded))
-        except LayermotionError as error:
-            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
-            failures.append(Failure(item.name, reason))
-            print(f"layermotion: {error}", file=sys.stderr)
+    with telling(len(items)) as tell:
+        if plan.left_out:
+            tell.warn(f"Left out, since they are no recordings: {', '.join(plan.left_out)}.")
+        recorded, failures = _measure_all(items, out, segmenter, options, tell)
     if not recorded:
         raise InputError(f"None of the {len(items)} recordings could be measured; see above.")
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
-    print(_write(out, visit))
+    visit = replace(visit, cautions=(*visit.cautions, *identity.cautions))
+    identity.write(out)
+    print(_write(out, visit, _patient(items) if options.keep_identifiers else {}))
     return 1 if failures else 0
+
+
+def _measure_all(
+    items: Sequence[Item], out: Path, segmenter: Segmenter, options: MeasureOptions, tell: Telling
+) -> tuple[list[Recorded], list[Failure]]:
+    """Measure the recordings one after the other; the index names the source of each."""
+    recorded: list[Recorded] = []
+    failures: list[Failure] = []
+    for item in items:
+        started_s, what = time.monotonic(), "finished"
+        tell.begin(item.name)
+        try:
+            recorded.append(_measure(item, out, segmenter, options, recorded))
+            if options.index:
+                clip = recorded[-1].clip
+                add_to_index(out, [Entry(clip, item.name, path.name) for path in item.sources])
+        except LayermotionError as error:
+            what = "failed"
+            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            failures.append(Failure(item.name, reason))
+            tell.warn(str(error))
+        tell.finish(item.name, time.monotonic() - started_s, what)
+    return recorded, failures
 
 
 def _without_names(sentence: str, item: Item) -> str:
@@ -182,8 +217,11 @@ def _fingerprint(
     clip: Clip, segmenter: Segmenter, facts: Mapping[str, str], options: MeasureOptions
 ) -> str:
     """Stands for all that the results of a recording depend on."""
-    parts = (__version__, segmenter.sha256, clip.clip_id, clip.spacing, sorted(facts.items()))
-    return hashlib.sha256(repr((*parts, options)).encode()).hexdigest()[:16]
+    versions = (__version__, MEASURES_VERSION, segmenter.sha256)
+    parts = (*versions, clip.clip_id, clip.spacing, sorted(facts.items()))
+    # Whether file names are noted changes no result.
+    measured = replace(options, index=True)
+    return hashlib.sha256(repr((*parts, measured)).encode()).hexdigest()[:16]
 
 
 def _is_finished(folder: Path, settings: str) -> bool:
@@ -197,12 +235,20 @@ def _is_finished(folder: Path, settings: str) -> bool:
     return isinstance(document, dict) and document.get("settings") == settings
 
 
-def _write(out: Path, visit: Visit) -> Path:
+def _patient(items: Iterable[Item]) -> dict[str, str]:
+    """Read patient and day from the first file that states any of them."""
+    stated = (read_patient(path) for item in items for path in item.sources)
+    return next((found for found in stated if found), {})
+
+
+def _write(out: Path, visit: Visit, patient: Mapping[str, str]) -> Path:
     """Write the visit's files, the page last, and return its path."""
     from layermotion.session.page import build_visit_page
 
-    _write_csv(out / "visit.csv", COLUMNS, (_record(row) for row in visit.rows))
+    rows = ({**_record(row), CAUTION_COLUMN: caution_of(row.status)} for row in visit.rows)
+    _write_csv(out / "visit.csv", COLUMNS, rows)
     document = {
+        "caution": CAUTION,
         "schema_version": SCHEMA_VERSION,
         "provenance": dict(visit.provenance),
         "recordings": [
@@ -216,14 +262,15 @@ def _write(out: Path, visit: Visit) -> Path:
     if visit.changes is not None:
         changes = [_record(change) for change in visit.changes]
         document["changes"] = changes
-        names = tuple(field.name for field in fields(Change))
-        _write_csv(out / "changes.csv", names, changes)
+        names = (*(field.name for field in fields(Change)), CAUTION_COLUMN)
+        cautious = ({**change, CAUTION_COLUMN: SHORT_CAUTION} for change in changes)
+        _write_csv(out / "changes.csv", names, cautious)
     else:
         (out / "changes.csv").unlink(missing_ok=True)
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     write_text(out / VISIT, text + "\n")
     page = out / "visit.html"
-    write_text(page, build_visit_page(visit, _pictures(out, visit)))
+    write_text(page, build_visit_page(visit, _pictures(out, visit), patient))
     return page
 
 
@@ -247,6 +294,6 @@ def _write_csv(target: Path, columns: Sequence[str], records: Iterable[dict[str,
         atomic_path(target) as temporary,
         temporary.open("w", encoding="utf-8", newline="") as stream,
     ):
-        writer = csv.DictWriter(stream, columns, lineterminator="\n")
+        writer = csv.DictWriter(stream, columns, lineterminator="\n", extrasaction="ignore")
         writer.writeheader()
         writer.writerows(records)

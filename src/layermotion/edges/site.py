@@ -23,6 +23,19 @@ STAYS = (
     "muscle that slides past it is the same layer."
 )
 
+NO_TRA = (
+    "No TrA was seen, so there is no place of measurement; record with the TrA in view, or give "
+    "--site image-centre."
+)
+NO_SCALE = (
+    "The distance from the junction needs a calibration, and there is none; give --mm-per-pixel, "
+    "or another --site."
+)
+NO_JUNCTION = (
+    "The medial TrA junction is not in view, so the site cannot be placed; record with it in view, "
+    "or give another --site."
+)
+
 
 @dataclass(frozen=True)
 class Site:
@@ -53,7 +66,7 @@ class Site:
         if self.kind == MUSCLE_CENTRE:
             column = tra_centre_px(frames)
             if column is None:
-                return None, "No TrA was seen, so the site is unknown."
+                return None, NO_TRA
             return (
                 column,
                 f"Site: the middle of the TrA in view, median of {len(frames)} frames. {STAYS}",
@@ -62,7 +75,7 @@ class Site:
 
     def _from_junction(self, frames: Sequence[Boundaries], clip: Clip) -> tuple[float | None, str]:
         if clip.spacing is None:
-            return None, "The distance from the junction needs a calibration, and there is none."
+            return None, NO_SCALE
         k = label_of(Structure.TRA) - 1
         columns = []
         for boundaries in frames:
@@ -72,12 +85,12 @@ class Site:
                 end = seen[0] if side > 0 else seen[-1]
                 columns.append(end + side * self.distance_mm / clip.spacing.column_mm)
         if len(columns) < max(1, len(frames) // 2):
-            return None, "The medial TrA junction is not in view, so the site cannot be placed."
+            return None, NO_JUNCTION
         column = float(np.median(columns))
         if not clip.area.left <= column < clip.area.left + clip.area.width:
             return None, (
                 f"{self.distance_mm:g} mm lateral of the medial TrA junction lies outside the "
-                f"picture."
+                f"picture; give a shorter distance, or another --site."
             )
         return column, (
             f"Site: {self.distance_mm:g} mm lateral of the medial TrA junction, median of "

@@ -1,6 +1,9 @@
 """Owns when the efforts of a clip were: their windows, courses and rest."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from layermotion.efforts.breathing import take_rest
 from layermotion.efforts.count import Count
@@ -67,6 +70,46 @@ def efforts_in(
         largest_breath=effort.largest_breath,
     )
     courses = time_efforts(effort.value, time_s, windows)
+    windows = rest_beside_efforts(windows, courses, time_s)
     windows, how_rest = take_rest(breath, time_s, windows, courses, smallest_breath)
     count = Count(0) if is_rest else count
     return Efforts(effort.structure, count, windows, courses, how_rest)
+
+
+def rest_beside_efforts(
+    windows: Sequence[Window], courses: Sequence[Course], time_s: Signal
+) -> tuple[Window, ...]:
+    """Cut each rest window where an effort has begun, or is not over.
+
+    Windows are told from levels, and a signal that has left its rest by little still counts as
+    quiet; the times of an effort are told from its whole ramps.
+
+    Parameters
+    ----------
+    courses
+        Of the efforts; an end that is not known cuts nothing.
+    time_s
+        Shape (frames,), s.
+
+    Returns
+    -------
+    tuple of Window
+        The same, where a rest window ends a frame before the onset of the effort that follows, and
+        begins a frame after the end of the one before; without those of which nothing is left.
+    """
+    efforts = {window.repeat: window for window in windows if window.state == "contracted"}
+    step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    kept = []
+    for window in windows:
+        first, last = window.first, window.last
+        for course in courses if window.state == "rest" else ():
+            effort = efforts[course.repeat]
+            if window.last < effort.first and not np.isnan(course.onset_s):
+                at_rest = np.flatnonzero(time_s <= course.onset_s - step_s)
+                last = min(last, int(at_rest[-1]) if at_rest.size else -1)
+            elif window.first > effort.last and not np.isnan(course.end_s):
+                at_rest = np.flatnonzero(time_s >= course.end_s + step_s)
+                first = max(first, int(at_rest[0]) if at_rest.size else time_s.size)
+        if first <= last:
+            kept.append(replace(window, first=first, last=last))
+    return tuple(kept)

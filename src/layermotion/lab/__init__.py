@@ -10,5 +10,6 @@ __all__ = (
     "proposals",
     "review",
     "scoring",
+    "secret",
     "tuning",
 )

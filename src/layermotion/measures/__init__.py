@@ -9,4 +9,6 @@ __all__ = (
     "slide",
     "thickness",
     "timing",
+    "unseen",
+    "withheld",
 )

@@ -5,9 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from layermotion.efforts.windows import Window
-from layermotion.labels import Structure
+from layermotion.labels import Structure, Task
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import (
+    NO_REST,
     STATES,
     Kind,
     Level,
@@ -15,13 +16,37 @@ from layermotion.measures.measure import (
     has_effort,
     level_of,
     repeats_in,
+    window_of,
 )
 from layermotion.measures.repeats import with_means
 from layermotion.series.series import Quantity, Series
 
-UNSEEN_BASE = "The bladder base could not be seen clearly enough in these frames."
+UNSEEN_BASE = (
+    "The bladder base was hidden, cut off or out of the picture in most of the clip; record again "
+    "with the whole bladder in view."
+)
 
-NO_EFFORT = "No effort was found in the clip."
+ONE_STILL = (
+    "One still cannot show movement; record a clip, or a still at rest and one at the effort."
+)
+
+AT_REST = (
+    "This was stated to be a recording of rest, in which no effort is looked for, so the base has "
+    "no displacement; for that, record an effort and state its task."
+)
+
+NO_EFFORT = (
+    "No effort was found in the clip; check in the video that it was made, and record it again "
+    "from rest to rest."
+)
+
+NO_TASK = (
+    "No effort was found in the clip, and no task was stated, without which fewer efforts are "
+    "recognised; state it with --task."
+)
+
+# With these reasons there was nothing to measure, while the base was seen.
+NOTHING_TO_MEASURE = (AT_REST, NO_EFFORT, NO_TASK)
 
 NO_EFFORT_SEEN = (
     "No effort was found in the frames in which the bladder base could be seen, and it was hidden "
@@ -56,26 +81,45 @@ PROBE_LOST = (
 
 
 def measure_bladder(
-    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+    series: Series,
+    windows: Sequence[Window],
+    task: str,
+    error: Uncertainty,
+    method: str,
+    unseen: str = UNSEEN_BASE,
+    *,
+    is_still: bool = False,
 ) -> tuple[Measure, ...]:
-    """Displacement of the bladder base at each effort; positive is a lift towards the probe."""
+    """Displacement of the bladder base at each effort; positive is a lift towards the probe.
+
+    Parameters
+    ----------
+    unseen
+        Reason given where the base has no value in the whole clip.
+    is_still
+        Whether the frames are stills: one, or one at rest and one at the effort.
+    """
     name = "base_displacement"
     quantity = series.get(name, Structure.BLADDER)
     if quantity is None:
         return ()
-    kind = Kind(Structure.BLADDER, task, method, quantity.unit, UNSEEN_BASE)
+    kind = Kind(Structure.BLADDER, task, method, quantity.unit, unseen)
     probe = series.get("probe_shift", "image")
-    if not windows:
-        return (kind.missing(name, 1, "mm", UNSEEN_BASE),)
-    is_hidden = float(np.isnan(quantity.value).mean()) > MUCH_UNSEEN
+    is_effort = any(has_effort(windows, repeat) for repeat in repeats_in(windows))
+    if is_still and not is_effort:
+        return (kind.missing(name, 1, "mm", ONE_STILL),)
+    if not windows or (np.isnan(quantity.value).all() and not is_still):
+        return (kind.missing(name, 1, "mm", unseen),)
     measures = []
     for repeat in repeats_in(windows):
         rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
         if not has_effort(windows, repeat):
-            reason = NO_EFFORT_SEEN if is_hidden else NO_EFFORT
-            measures.append(kind.missing(name, repeat, "mm", reason))
+            measures.append(kind.missing(name, repeat, "mm", _without_effort(quantity, task)))
         elif rest is None or full is None:
-            measures.append(kind.missing(name, repeat, "mm", UNSEEN_BASE))
+            state = "rest" if rest is None else "contracted"
+            window = window_of(windows, state, repeat)
+            reason = _unseen_in(quantity, window, is_still=is_still) if window else NO_REST
+            measures.append(kind.missing(name, repeat, "mm", reason))
         elif _hidden_share(quantity, windows, full.window) > MOST_HIDDEN:
             measures.append(kind.missing(name, repeat, "mm", BASE_LEFT))
         elif probe is not None and None in levels_of(probe, (rest, full)):
@@ -87,6 +131,31 @@ def measure_bladder(
             lift = full.value - rest.value
             measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
     return with_means(measures)
+
+
+def _without_effort(quantity: Quantity, task: str) -> str:
+    """Say why a clip without an effort gives no displacement."""
+    if task == Task.REST:
+        return AT_REST
+    if float(np.isnan(quantity.value).mean()) > MUCH_UNSEEN:
+        return NO_EFFORT_SEEN
+    return NO_EFFORT if task in list(Task) else NO_TASK
+
+
+def _unseen_in(quantity: Quantity, window: Window, *, is_still: bool) -> str:
+    """Say that the base was seen too seldom in a window, or not in a still."""
+    when = "at rest" if window.state == "rest" else "at the effort"
+    if is_still:
+        return (
+            f"The bladder base could not be found in the still {when}; take that still again with "
+            f"the whole bladder in view."
+        )
+    values = quantity.value[window.frames]
+    seen = int(np.count_nonzero(~np.isnan(values)))
+    return (
+        f"The bladder base was seen in only {seen} of {values.size} frames {when}; record again "
+        f"with the whole bladder in view."
+    )
 
 
 def _hidden_share(quantity: Quantity, windows: Sequence[Window], effort: Window) -> float:

@@ -18,6 +18,11 @@ UNCALIBRATED = (
     "--mm-per-pixel or the depth of view with --depth-mm."
 )
 
+NO_REST = (
+    "The clip shows no rest beside this effort, so nothing can be compared with rest; record from "
+    "rest on."
+)
+
 
 class Status(StrEnum):
     """How far a measure has come; only a clinician sets the last two."""
@@ -46,7 +51,8 @@ class Measure:
     repeat
         ``1``, ``2``, ... or ``mean``.
     value, low, high
-        The value and its 95 % interval in ``unit``; None where it needs a person.
+        The value and its interval, which holds the truth in at least 95 % of cases, in ``unit``;
+        None where it needs a person.
     unit
         ``mm``, ``%``, ``ratio`` or ``s``.
     status, reason
@@ -151,16 +157,21 @@ def has_effort(windows: Sequence[Window], repeat: int) -> bool:
     return any(window.state == "contracted" and window.repeat == repeat for window in windows)
 
 
-def level_of(
-    quantity: Quantity, windows: Sequence[Window], state: str, repeat: int
-) -> Level | None:
-    """Mean over the window of a state; the nearest rest before it where a repeat has none."""
+def window_of(windows: Sequence[Window], state: str, repeat: int) -> Window | None:
+    """Window of a state; the nearest rest before it where a repeat has none of its own."""
     fitting = [w for w in windows if w.state == state and w.repeat == repeat]
     if not fitting and state == "rest":
         fitting = [w for w in windows if w.state == state and w.repeat < repeat][-1:]
-    if not fitting:
+    return fitting[0] if fitting else None
+
+
+def level_of(
+    quantity: Quantity, windows: Sequence[Window], state: str, repeat: int
+) -> Level | None:
+    """Mean over the window of a state; None where it has too few values, or is not there."""
+    window = window_of(windows, state, repeat)
+    if window is None:
         return None
-    window = fitting[0]
     values = quantity.value[window.frames]
     known = values[~np.isnan(values)]
     if known.size == 0 or known.size < FEWEST_SHARE * values.size:

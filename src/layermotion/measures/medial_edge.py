@@ -6,7 +6,16 @@ import numpy as np
 
 from layermotion.efforts.windows import Window
 from layermotion.labels import Structure
-from layermotion.measures.measure import STATES, Kind, Measure, has_effort, level_of, repeats_in
+from layermotion.measures.measure import (
+    NO_REST,
+    STATES,
+    Kind,
+    Measure,
+    has_effort,
+    level_of,
+    repeats_in,
+    window_of,
+)
 from layermotion.measures.repeats import with_means
 from layermotion.series.medial_edge import UNSEEN_END, MedialEdge
 
@@ -34,7 +43,9 @@ def measure_medial_edge(
             continue
         rest, full = (level_of(edge.quantity, windows, state, repeat) for state in STATES)
         if edge.reason or rest is None or full is None:
-            measures.append(kind.missing(name, repeat, "mm", edge.reason or UNSEEN_END))
+            is_rest = window_of(windows, "rest", repeat) is not None
+            reason = edge.reason or (UNSEEN_END if is_rest else NO_REST)
+            measures.append(kind.missing(name, repeat, "mm", reason))
         else:
             own = np.hypot(ERROR_MM, ERROR_SHARE * edge.distance_mm)
             spread = float(np.hypot(own, np.hypot(rest.spread, full.spread)))

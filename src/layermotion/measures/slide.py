@@ -7,12 +7,14 @@ import numpy as np
 from layermotion.efforts.windows import Window
 from layermotion.labels import Structure
 from layermotion.measures.measure import (
+    NO_REST,
     STATES,
     Kind,
     Measure,
     has_effort,
     level_of,
     repeats_in,
+    window_of,
 )
 from layermotion.measures.repeats import with_means
 from layermotion.series.series import Series
@@ -41,7 +43,9 @@ def measure_slide(
             continue
         rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
         if rest is None or full is None:
-            measures.append(kind.missing("slide", repeat, "mm", UNSEEN_SLIDE))
+            is_rest = window_of(windows, "rest", repeat) is not None
+            reason = UNSEEN_SLIDE if is_rest else NO_REST
+            measures.append(kind.missing("slide", repeat, "mm", reason))
         else:
             spread = float(np.hypot(SLIDE_ERROR_MM, np.hypot(full.spread, rest.spread)))
             slide = full.value - rest.value

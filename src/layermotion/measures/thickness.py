@@ -8,6 +8,7 @@ from layermotion.efforts.windows import Window
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import (
+    NO_REST,
     STATES,
     Kind,
     Level,
@@ -15,20 +16,22 @@ from layermotion.measures.measure import (
     has_effort,
     level_of,
     repeats_in,
+    window_of,
 )
 from layermotion.measures.repeats import with_means
+from layermotion.measures.unseen import WHEN, Unseen
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity, Series
 
 # EO and IO are quiet within this change of their thickness at rest, % (common practice, no source).
 QUIET_MUSCLES, QUIET_PERCENT = (Structure.EO, Structure.IO), 10.0
-UNSEEN_LAYER = "The layer could not be seen clearly and steadily enough at the site."
-# A thickness whose 95 % interval reaches farther to either side than this share of it is of no use
+SHORT_NAMES = {Structure.TRA: "TrA", Structure.IO: "IO", Structure.EO: "EO"}
+# A thickness whose interval reaches farther to either side than this share of it is of no use
 # to anyone (our choice: changes that matter are smaller).
 MOST_UNSURE = 0.5
 UNSURE_LAYER = (
-    "The edges of the layer are so unsure in this clip that the error may be half of its thickness "
-    "or more; measure it by hand."
+    "The borders of the layer are so unsure that the error may be half of its thickness or more; "
+    "measure it by hand."
 )
 
 
@@ -38,7 +41,7 @@ def measure_wall(
     task: str,
     error: Uncertainty,
     method: str,
-    unseen: str = UNSEEN_LAYER,
+    unseen: Unseen | None = None,
 ) -> tuple[Measure, ...]:
     """Thickness at rest and contracted, change, contraction ratio and TrA preference.
 
@@ -50,32 +53,45 @@ def measure_wall(
     Parameters
     ----------
     unseen
-        Reason given where a layer has no value.
+        Why a layer has no value where it has none; None where that is not known.
     """
+    unseen = unseen or Unseen()
     measures: list[Measure] = []
     for layer in WALL_LAYERS:
         quantity = series.get("thickness", layer)
         if quantity is None:
             continue
-        kind = Kind(layer, task, method, quantity.unit, unseen)
+        kind = Kind(layer, task, method, quantity.unit, unseen.reason(layer, None))
         if not windows:
-            measures.append(kind.missing("thickness_rest", 1, "mm", unseen))
+            measures.append(kind.missing("thickness_rest", 1, "mm", kind.unseen))
         for repeat in repeats_in(windows):
-            measures += _thickness_measures(kind, repeat, quantity, windows, error)
+            measures += _thickness_measures(kind, repeat, quantity, windows, error, unseen)
     measures += _preference(series, windows, task, error, method)
     return with_means(measures)
 
 
 def _thickness_measures(
-    kind: Kind, repeat: int, quantity: Quantity, windows: Sequence[Window], error: Uncertainty
+    kind: Kind,
+    repeat: int,
+    quantity: Quantity,
+    windows: Sequence[Window],
+    error: Uncertainty,
+    unseen: Unseen,
 ) -> list[Measure]:
     own = error.thickness[kind.structure]
     seen = [level_of(quantity, windows, state, repeat) for state in STATES]
     rest, full = (level if level and _is_of_use(level, own) else None for level in seen)
-    reason = kind.unseen if [rest, full] == seen else UNSURE_LAYER
+    reasons = []
+    for state, level in zip(STATES, seen, strict=True):
+        window = window_of(windows, state, repeat)
+        words = unseen.reason(kind.structure, window) if window else NO_REST
+        reasons.append(UNSURE_LAYER if level else words)
     is_effort = has_effort(windows, repeat)
     measures = []
-    for name, level in (("thickness_rest", rest), ("thickness_contracted", full)):
+    for name, level, reason in (
+        ("thickness_rest", rest, reasons[0]),
+        ("thickness_contracted", full, reasons[1]),
+    ):
         if level is not None:
             spread = float(np.hypot(own, level.spread))
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
@@ -85,6 +101,7 @@ def _thickness_measures(
     if not is_effort or kind.structure not in MUSCLES:
         return measures
     if rest is None or full is None:
+        reason = reasons[0] if rest is None else reasons[1]
         return measures + [
             kind.missing(name, repeat, unit, reason)
             for name, unit in (
@@ -123,19 +140,20 @@ def _preference(
     for repeat in repeats_in(windows):
         if not has_effort(windows, repeat) or not quantities:
             continue
-        reason = "EO, IO and TrA must all be seen at rest and contracted."
-        kind = Kind(Structure.TRA, task, method, quantities[0].unit, reason)
+        found = {
+            (muscle, state): _usable(series, muscle, windows, state, repeat, error)
+            for muscle in muscles
+            for state in STATES
+        }
+        kind = Kind(Structure.TRA, task, method, quantities[0].unit, "")
+        lacking = [where for where, level in found.items() if level is None]
+        if lacking:
+            measures.append(kind.missing(name, repeat, "ratio", _lacking_words(lacking)))
+            continue
         rests, fulls = (
-            [
-                level
-                for q in quantities
-                if (level := level_of(q, windows, state, repeat)) is not None
-            ]
+            [level for (_, own), level in found.items() if own == state and level is not None]
             for state in STATES
         )
-        if not len(rests) == len(fulls) == len(muscles):
-            measures.append(kind.missing(name, repeat, "ratio", reason))
-            continue
         total = sum(level.value for level in fulls)
         share = fulls[0].value / total
         before = rests[0].value / sum(level.value for level in rests)
@@ -149,3 +167,26 @@ def _preference(
         levels = (rests[0], fulls[0])
         measures.append(kind.number(name, repeat, "ratio", share - before, spread, levels))
     return measures
+
+
+def _usable(
+    series: Series,
+    muscle: Structure,
+    windows: Sequence[Window],
+    state: str,
+    repeat: int,
+    error: Uncertainty,
+) -> Level | None:
+    """Thickness of a muscle in a state; None where it is withheld."""
+    quantity = series.get("thickness", muscle)
+    level = level_of(quantity, windows, state, repeat) if quantity else None
+    return level if level and _is_of_use(level, error.thickness[muscle]) else None
+
+
+def _lacking_words(lacking: Sequence[tuple[Structure, str]]) -> str:
+    """Say what the share of the TrA lacks."""
+    names = ", ".join(f"{SHORT_NAMES[muscle]} {WHEN[state]}" for muscle, state in lacking)
+    return (
+        f"The share of the TrA needs the thickness of EO, IO and TrA at rest and at the effort; "
+        f"without a value: {names}; measure what is missing by hand."
+    )

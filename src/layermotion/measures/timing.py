@@ -1,6 +1,7 @@
 """Owns the times of each effort as measures: onset, rise, hold and return."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,10 +14,16 @@ from layermotion.measures.measure import (
     Measure,
 )
 from layermotion.measures.repeats import with_means
+from layermotion.normal import Z95
 
 BEGAN_BEFORE = "The clip begins during this effort; record from rest on."
 
-ENDS_AFTER = "The clip ends before the muscle is back at rest; record until it is."
+ENDS_AFTER = "The clip shows no rest after this effort; record until rest is reached again."
+
+NOT_HELD = (
+    "The fitted rise ends after the fitted return begins, so the effort was not held, and for how "
+    "long it was full cannot be told; judge it from the plot."
+)
 
 
 def measure_timing(
@@ -51,10 +58,15 @@ def measure_timing(
                 is_begun = name != "return_time" and np.isnan(course.onset_s)
                 reason = BEGAN_BEFORE if is_begun else ENDS_AFTER
                 measures.append(kind.missing(name, course.repeat, "s", reason))
-            else:
-                # A peak that is not held may be found to end just before it is reached.
-                value = max(0.0, end_s - begin_s)
-                spread = float(np.hypot.reduce(spreads))
-                level = Level(value, spread, window)
-                measures.append(kind.number(name, course.repeat, "s", value, spread, (level,)))
+                continue
+            spread = float(np.hypot.reduce(spreads))
+            if end_s - begin_s < -Z95 * spread:
+                measures.append(kind.missing(name, course.repeat, "s", NOT_HELD))
+                continue
+            # A peak that is let go at once may be found to end just before it is reached.
+            value = max(0.0, end_s - begin_s)
+            level = Level(value, spread, window)
+            measure = kind.number(name, course.repeat, "s", value, spread, (level,))
+            # A time cannot be negative.
+            measures.append(replace(measure, low=max(0.0, measure.low or 0.0)))
     return with_means(measures)

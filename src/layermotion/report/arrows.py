@@ -75,16 +75,20 @@ def arrows_of(
     clip, site_px = analysis.clip, analysis.site_px
     if site_px is None or rest is None:
         return ()
-    base = analysis.series.get("base_displacement", Structure.BLADDER)
+    base = analysis.given.get("base_displacement", Structure.BLADDER)
     if base is not None:
         row = clip.spacing.row_mm if clip.spacing else 1.0
         lift_px = float(base.value[index] - base.value[rest]) / row
         return base_arrow(boundaries, lift_px, site_px, clip.area)
     if not analysis.footage.motions:
         return ()
-    arrows = list(muscle_arrows(analysis.footage.motions, index, rest, site_px, clip.area))
+    arrows = [
+        arrow
+        for arrow in muscle_arrows(analysis.footage.motions, index, rest, site_px, clip.area)
+        if _is_given(analysis, "slide", arrow.structure, (index, rest))
+    ]
     edge = analysis.medial_edge
-    if edge is not None:
+    if edge is not None and _is_given(analysis, "medial_edge", Structure.TRA, (index, rest)):
         before, now = (float(edge.column_px[k]) for k in (rest, index))
         moved = [analysis.footage.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
         row = _middle_row(boundaries, now)
@@ -92,6 +96,12 @@ def arrows_of(
     if alignment is not None:
         arrows = [arrow.aligned(alignment) for arrow in arrows]
     return tuple(arrow for arrow in arrows if arrow.is_long_enough(clip.area))
+
+
+def _is_given(analysis: Analysis, name: str, structure: Structure, frames: Sequence[int]) -> bool:
+    """Tell whether a motion is given in all of some frames, or is none that is measured here."""
+    quantity = analysis.given.get(name, structure)
+    return quantity is None or not np.isnan(quantity.value[list(frames)]).any()
 
 
 def _middle_row(boundaries: Boundaries, column_px: float) -> float:

@@ -20,9 +20,12 @@ class ReportContent:
         Facts by name: software version, weights, checksum, calibration source, and so on.
     overlay_name
         File name of the overlay beside the page, or None.
+    advice
+        What to do at the next recording.
     """
 
     analysis: Analysis
     key_frames: tuple[KeyFrame, ...]
     provenance: dict[str, str]
     overlay_name: str | None
+    advice: tuple[str, ...] = ()

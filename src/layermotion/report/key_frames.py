@@ -51,7 +51,7 @@ def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDA
     images = []
     for shown in key_frames:
         frame, boundaries = cut_out(shown.frame, shown.boundaries, area)
-        caption = caption_of(analysis.series, analysis.efforts.windows, frame.index)
+        caption = caption_of(analysis.given, analysis.efforts.windows, frame.index)
         if analysis.clip.is_still:
             caption = replace(caption, time_s=None)
         column_px = None if site_px is None else site_px - area.left

@@ -4,7 +4,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from layermotion.labels import STRUCTURES, Structure, View
+import numpy as np
+
+from layermotion.analysis.result import Analysis
+from layermotion.labels import STRUCTURES, Structure, Task, View
+from layermotion.measures.bladder import NOTHING_TO_MEASURE, ONE_STILL
 from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.report import palette
 from layermotion.report.content import ReportContent
@@ -36,6 +40,11 @@ STATUS_WORDS = {
     Status.CONFIRMED: "confirmed",
     Status.CORRECTED: "corrected",
 }
+# In place of the status, where there is nothing that a person could measure by hand.
+NOTHING = "nothing to measure"
+WITHOUT_MOVEMENT = (*NOTHING_TO_MEASURE, ONE_STILL)
+# What says one change in several units.
+CHANGES = ("thickness_change", "contraction_ratio")
 # Measures whose change the first sentence states, in this order, and what to call the ways.
 HEADLINES = {
     View.ABDOMINAL_WALL: ("thickness_change", Structure.TRA, "thickened", "thinned"),
@@ -60,7 +69,11 @@ def build_page(content: ReportContent) -> str:
             title=TITLES[content.analysis.view],
             content=content,
             is_bladder=content.analysis.view is View.BLADDER,
-            headline=write_headline(content.analysis.view, content.analysis.measures),
+            headline=write_headline(
+                content.analysis.view,
+                content.analysis.measures,
+                without_effort(content.analysis),
+            ),
             pictures=pictures,
             aligned_words=ALIGNED if any(p.is_aligned for p in pictures) else NOT_ALIGNED,
             shown_structures=shown_structures(content.key_frames),
@@ -74,12 +87,13 @@ def build_page(content: ReportContent) -> str:
             missing=_group_missing(content.analysis.measures),
             methods=_methods(measured),
             plots=plot_series(
-                content.analysis.series,
+                content.analysis.given,
                 content.analysis.efforts.windows,
                 content.analysis.efforts.courses,
             ),
+            without_line=without_line(content.analysis),
             has_slide=any(
-                quantity.name == "slide" for quantity in content.analysis.series.quantities
+                quantity.name == "slide" for quantity in content.analysis.given.quantities
             ),
             cautions=list(dict.fromkeys((*clip.cautions, *content.analysis.cautions))),
             task=clip.task.replace("_", " ") if clip.task else "not stated",
@@ -87,17 +101,22 @@ def build_page(content: ReportContent) -> str:
     )
 
 
-def write_headline(view: View, measures: Sequence[Measure]) -> str:
+def write_headline(view: View, measures: Sequence[Measure], without: str = "") -> str:
     """State the main change with its interval, or that none can be told.
 
     A change is stated only when its interval excludes zero.
+
+    Parameters
+    ----------
+    without
+        What to say where no change was to be measured.
 
     Examples
     --------
     >>> change = Measure("thickness_change", "tra", "draw_in", "mean", 41.0, "%", 30.0, 52.0,
     ...                  Status.DRAFT, "", "0-9", "")
     >>> write_headline(View.ABDOMINAL_WALL, [change])
-    'Transversus abdominis (TrA) thickened by 41 % (95 % interval 30 to 52 %), mean of repeats.'
+    'Transversus abdominis (TrA) thickened by 41 % (interval 30 to 52 %), mean of repeats.'
     """
     name, structure, more, less = HEADLINES[view]
     found = [
@@ -105,25 +124,70 @@ def write_headline(view: View, measures: Sequence[Measure]) -> str:
         for measure in measures
         if measure.name.startswith(name) and measure.structure == structure
     ]
-    # The mean of repeats first, then per cent before mm.
-    found.sort(key=lambda measure: (measure.repeat != MEAN, measure.unit != "%"))
+    # The mean of repeats first, then what has a value, then per cent before mm.
+    found.sort(key=lambda m: (m.repeat != MEAN, m.value is None, m.unit != "%"))
     subject = SUBJECTS[structure]
     if not found:
-        return f"{subject}: no change was measured in this clip."
+        return without or f"{subject}: no change was measured."
     main = found[0]
     if main.value is None or main.low is None or main.high is None:
-        return f"{subject} needs measuring by hand: {main.reason}"
+        is_nothing = main.reason in WITHOUT_MOVEMENT
+        return main.reason if is_nothing else f"{subject} needs measuring by hand: {main.reason}"
     if holds_zero(main):
         interval = interval_words(main.low, main.high, main.unit)
-        return f"{subject}: no change beyond measurement error was seen (95 % interval {interval})."
+        return f"{subject}: no change beyond measurement error was seen (interval {interval})."
     # The way is in the verb, so the sizes are written without a sign.
     low, high = sorted((abs(main.low), abs(main.high)))
     way = more if main.value > 0 else less
-    of = "mean of repeats" if main.repeat == MEAN else f"repeat {main.repeat}"
+    of = f"repeat {main.repeat}"
+    if main.repeat == MEAN:
+        repeats = sum(m.repeat != MEAN and m.value is not None for m in _alike(found, main))
+        of = f"mean of {repeats} repeats" if repeats else "mean of repeats"
     return (
         f"{subject} {way} by {number_words(abs(main.value), main.unit)} {main.unit} "
-        f"(95 % interval {interval_words(low, high, main.unit)} {main.unit}), {of}."
+        f"(interval {interval_words(low, high, main.unit)} {main.unit}), {of}."
     )
+
+
+def _alike(measures: Iterable[Measure], one: Measure) -> list[Measure]:
+    """Measures of the same name, structure and unit."""
+    key = (one.name, one.structure, one.unit)
+    return [
+        measure for measure in measures if (measure.name, measure.structure, measure.unit) == key
+    ]
+
+
+def without_effort(analysis: Analysis) -> str:
+    """Say what a recording of the wall without an effort shows of the TrA, or what to do."""
+    clip, subject = analysis.clip, SUBJECTS[Structure.TRA]
+    one = "one still" if clip.is_still else "a recording of rest"
+    if not clip.is_still and clip.task is not Task.REST:
+        words = "check in the video that it was made, and record it again from rest to rest"
+        if clip.task is None:
+            words = "state the task with --task, without which fewer efforts are recognised"
+        return f"No effort was found in this clip, so there is no change to give; {words}."
+    for measure in analysis.measures:
+        if (measure.name, measure.structure) != ("thickness_rest", Structure.TRA):
+            continue
+        if measure.value is None or measure.low is None or measure.high is None:
+            return f"{subject} needs measuring by hand: {measure.reason}"
+        when = "at rest" if clip.task is Task.REST else "in this still"
+        interval = interval_words(measure.low, measure.high, measure.unit)
+        return (
+            f"{subject}: {number_words(measure.value, measure.unit)} {measure.unit} thick {when} "
+            f"(interval {interval} {measure.unit}); {one} shows no change."
+        )
+    return f"{subject}: {one} shows no change."
+
+
+def without_line(analysis: Analysis) -> list[str]:
+    """Names of what was seen over time but is not drawn, since its measures are withheld."""
+    names = []
+    for seen, given in zip(analysis.series.quantities, analysis.given.quantities, strict=True):
+        if np.isfinite(seen.value).any() and not np.isfinite(given.value).any():
+            what = "" if seen.name in ("thickness", "base_displacement") else f" {seen.name}"
+            names.append(f"{palette.short_name(seen.structure)}{what.replace('_', ' ')}")
+    return names
 
 
 def _patterns(main: Sequence[Measure]) -> Iterator[str]:
@@ -173,16 +237,27 @@ class _Missing:
 def _main_measures(measures: Sequence[Measure]) -> list[Measure]:
     """Take the mean over repeats where there is one, else every repeat that has a value.
 
-    Where none has, the first stands for them; layer by layer.
+    Where none has, the first stands for them; layer by layer. What says a change in several units
+    is taken from the same repeats in all of them.
     """
     groups: dict[tuple[str, ...], list[Measure]] = {}
     for measure in measures:
         key = (measure.structure, measure.name, measure.unit, measure.task)
         groups.setdefault(key, []).append(measure)
+    # Changes of which one unit has no mean although another has one.
+    split = {
+        (structure, task)
+        for (structure, name, _, task), group in groups.items()
+        if name in CHANGES
+        and any(m.value is not None for m in group)
+        and not any(m.repeat == MEAN and m.value is not None for m in group)
+    }
     main: list[Measure] = []
-    for group in groups.values():
-        means = [measure for measure in group if measure.repeat == MEAN]
-        known = [measure for measure in group if measure.value is not None]
+    for (structure, name, _, task), group in groups.items():
+        means = [m for m in group if m.repeat == MEAN and m.value is not None]
+        if name in CHANGES and (structure, task) in split:
+            means = []
+        known = [m for m in group if m.value is not None and m.repeat != MEAN]
         main += means or known or group[:1]
     return sorted(main, key=lambda measure: _depth(measure.structure))
 
@@ -216,7 +291,7 @@ def _row(measure: Measure) -> _Row:
         unit=unit,
         interval=interval,
         is_within_error=is_change(measure.name) and holds_zero(measure),
-        status=STATUS_WORDS[measure.status],
+        status=NOTHING if measure.reason in WITHOUT_MOVEMENT else STATUS_WORDS[measure.status],
         frames=measure.frames,
     )
 

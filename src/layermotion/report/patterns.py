@@ -9,13 +9,13 @@ from layermotion.report.palette import short_name
 from layermotion.report.words import interval_words, number_words, unit_words
 
 QUIET_NOTE = (
-    f"EO and IO count as quiet where the whole 95 % interval of their change lies within "
+    f"EO and IO count as quiet where the whole interval of their change lies within "
     f"{QUIET_PERCENT:g} % of the thickness at rest (common practice, no source)."
 )
 
 
 class Valued(Protocol):
-    """A number with its 95 % interval, such as a measure."""
+    """A number with its interval, such as a measure."""
 
     @property
     def value(self) -> float | None:
@@ -48,14 +48,15 @@ def with_interval(item: Valued, *, unsigned: bool = False, is_difference: bool =
         value, (low, high) = abs(value), sorted((abs(low), abs(high)))
     unit = unit_words(item.unit, is_difference=is_difference)
     interval = interval_words(low, high, item.unit)
-    return f"{number_words(value, item.unit)}{unit} (95 % interval {interval}{unit})"
+    return f"{number_words(value, item.unit)}{unit} (interval {interval}{unit})"
 
 
 def muscle_pattern(changes: Mapping[str, Valued]) -> str:
     """Say which muscles thickened or thinned, without an end to the sentence.
 
     A muscle whose interval holds zero is said to show no change beyond error, never to be quiet:
-    absence of a measured change is not evidence of none.
+    absence of a measured change is not evidence of none. EO and IO do not count as contracting with
+    the TrA where their whole interval lies within the tolerance of a quiet muscle.
 
     Parameters
     ----------
@@ -73,8 +74,10 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
             still.append(name)
         else:
             verb = "thickened" if item.value > 0 else "thinned"
-            thickened += [muscle] if verb == "thickened" else []
-            parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}")
+            is_quiet = muscle in QUIET_MUSCLES and is_within_tolerance(item)
+            thickened += [muscle] if verb == "thickened" and not is_quiet else []
+            note = f", which is within {QUIET_PERCENT:g} %" if is_quiet else ""
+            parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}{note}")
     if not parts and not missing:
         return "no change of a muscle beyond error was seen"
     head = ""
@@ -105,11 +108,17 @@ def quiet_words(changes: Mapping[str, Valued]) -> str:
     return words[:1].upper() + words[1:]
 
 
+def is_within_tolerance(item: Valued) -> bool:
+    """Tell whether the whole interval of a change lies within the tolerance of a quiet muscle."""
+    low, high = item.low, item.high
+    return low is not None and high is not None and max(abs(low), abs(high)) <= QUIET_PERCENT
+
+
 def _verdict(item: Valued) -> str:
     """Words around the names of the muscles of which they are true."""
     assert item.low is not None and item.high is not None
     limit = f"{QUIET_PERCENT:g} %"
-    if max(abs(item.low), abs(item.high)) <= QUIET_PERCENT:
+    if is_within_tolerance(item):
         return f"{{}} stayed within {limit} of the thickness at rest"
     if min(abs(item.low), abs(item.high)) > QUIET_PERCENT and not holds_zero(item):
         return f"{{}} changed by more than {limit}"

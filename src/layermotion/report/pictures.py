@@ -90,7 +90,7 @@ def draw_picture(key_frame: KeyFrame, content: ReportContent) -> Picture:
     is_beside_rest = key_frame.role != "rest" and bool(rests)
     quantities = [
         quantity
-        for quantity in content.analysis.series.quantities
+        for quantity in content.analysis.given.quantities
         if quantity.name in ("thickness", "base_displacement") and quantity.unit == "mm"
     ]
     values = []

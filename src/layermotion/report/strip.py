@@ -32,7 +32,7 @@ from layermotion.series.series import Quantity, Series
 DESIGN_WIDTH: Final = 800
 # Height of the text of names and values at the design width, pixels (our choice).
 VALUE_SIZE: Final = 14
-DRAFT_WORDS: Final = "draft - clinician to confirm"
+DRAFT_WORDS: Final = "DRAFT - not a medical device - clinician to confirm"
 NOT_MEASURABLE: Final = "not measurable"
 
 

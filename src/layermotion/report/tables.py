@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
 
+from layermotion.caution import CAUTION, SHORT_CAUTION
 from layermotion.files import atomic_path, write_text
-from layermotion.measures.measure import Measure
+from layermotion.measures.measure import Measure, Status
 from layermotion.series.series import Quantity, Series
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 SERIES_COLUMNS = (
     "clip",
     "frame",
@@ -23,6 +24,9 @@ SERIES_COLUMNS = (
     "confidence",
 )
 MEASURE_COLUMNS = tuple(item.name for item in fields(Measure))
+CAUTION_COLUMN = "caution"
+# A first line of words would break what reads these files, so the caution is the last column.
+CSV_COLUMNS = (*MEASURE_COLUMNS, CAUTION_COLUMN)
 # 0.0001 mm and 0.1 ms: finer than any clip holds, so rounding never shows (our choice).
 DECIMALS = 4
 
@@ -30,7 +34,9 @@ DECIMALS = 4
 def write_series(target: Path, series: Series) -> None:
     """Write one row for each frame and quantity, ordered by frame, then quantity.
 
-    A frame that could not be measured keeps its row, with an empty value and confidence 0.
+    A frame that could not be measured keeps its row, with an empty value and confidence 0. The
+    caution stands in the files beside this one: here it would repeat in every row of each frame and
+    make the file half as large again.
 
     Raises
     ------
@@ -68,16 +74,33 @@ def write_measures(folder: Path, measures: Sequence[Measure], header: Mapping[st
     records = [
         {name: _rounded(value) for name, value in asdict(measure).items()} for measure in measures
     ]
-    document = {**header, "schema_version": SCHEMA_VERSION, "measures": records}
+    document = {
+        "caution": CAUTION,
+        **header,
+        "schema_version": SCHEMA_VERSION,
+        "measures": records,
+    }
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     with (
         atomic_path(folder / "measures.csv") as temporary,
         temporary.open("w", encoding="utf-8", newline="") as stream,
     ):
-        writer = csv.DictWriter(stream, MEASURE_COLUMNS, lineterminator="\n")
+        writer = csv.DictWriter(stream, CSV_COLUMNS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(records)
+        for record, measure in zip(records, measures, strict=True):
+            writer.writerow({**record, CAUTION_COLUMN: caution_of(measure.status)})
     write_text(folder / "measures.json", text + "\n")
+
+
+def caution_of(status: Status) -> str:
+    """Give the caution that stands beside a value: none once a clinician has confirmed it.
+
+    Examples
+    --------
+    >>> caution_of(Status.DRAFT), caution_of(Status.CORRECTED)
+    ('draft, not a medical device', '')
+    """
+    return "" if status in (Status.CONFIRMED, Status.CORRECTED) else SHORT_CAUTION
 
 
 def _series_rows(series: Series) -> Iterator[tuple[str, ...]]:

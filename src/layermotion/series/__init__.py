@@ -2,6 +2,7 @@
 
 __all__ = (
     "base",
+    "causes",
     "disputed",
     "medial_edge",
     "probe",

@@ -78,6 +78,7 @@ def withhold_disputed(
         return quantity, ()
     name = FULL_NAMES[Structure(quantity.structure)]
     return quantity.without(np.flatnonzero(disputed)), (
-        f"The borders of the {name} are not sure in {disputed.sum()} of {frames.size} frames, "
-        f"because they are found elsewhere when the picture is mirrored and cut; measure by hand.",
+        f"The borders of the {name} are not sure in {disputed.sum()} of {frames.size} "
+        f"{'frames' if frames.size > 1 else 'frame'}, because a second look found them elsewhere; "
+        f"no value is given there.",
     )

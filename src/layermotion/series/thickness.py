@@ -50,14 +50,12 @@ def thickness_at(
     Sports Phys Ther 37(8), commentary (passage quoted from memory).
     """
     k = label_of(structure) - 1
+    near, is_enough = is_at_site(boundaries, structure, site_px, scale)
+    if not is_enough:
+        return float("nan"), 0.0
     offset = (boundaries.column_px.astype(float) - site_px) * scale.column
     top, bottom = boundaries.superficial_px[k] * scale.row, boundaries.deep_px[k] * scale.row
-    known, distance = ~np.isnan(top), np.abs(offset)
-    within = distance <= scale.site_half
-    near = known & within
-    wide = known & (distance <= scale.slope_half)
-    if np.count_nonzero(near) < max(2, LEAST_COLUMN_SHARE * np.count_nonzero(within)):
-        return float("nan"), 0.0
+    wide = ~np.isnan(top) & (np.abs(offset) <= scale.slope_half)
     confidence = float(boundaries.confidence[k][near].mean())
     is_cut = structure is Structure.FAT and (
         np.median(top[near]) - np.nanmin(top) > DEEPEST_SKIN * scale.site_half
@@ -71,6 +69,16 @@ def thickness_at(
         return float("nan"), 0.0
     vertical = float(np.median(bottom[near] - top[near]))
     return vertical / float(np.hypot(1.0, slope)), confidence
+
+
+def is_at_site(
+    boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale
+) -> tuple[NDArray[np.bool_], bool]:
+    """Columns at the site that show a layer, shape (C,), and whether they are enough."""
+    within = np.abs(boundaries.column_px.astype(float) - site_px) * scale.column <= scale.site_half
+    near = within & ~np.isnan(boundaries.superficial_px[label_of(structure) - 1])
+    least = max(2, LEAST_COLUMN_SHARE * np.count_nonzero(within))
+    return near, bool(np.count_nonzero(near) >= least)
 
 
 def thickness_series(

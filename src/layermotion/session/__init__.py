@@ -3,8 +3,13 @@
 __all__ = (
     "against",
     "detectable",
+    "identity",
+    "index",
+    "listing",
+    "order",
     "page",
     "plan",
     "results",
+    "sentences",
     "visit",
 )

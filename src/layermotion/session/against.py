@@ -1,24 +1,24 @@
 """Owns the change between two visits, against the smallest change that exceeds the error."""
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 
 from layermotion.errors import InputError
 from layermotion.measures.measure import MEAN, Status
+from layermotion.measures.repeats import half_of_difference
 from layermotion.session.detectable import DetectableChanges
 from layermotion.session.published import find_published
 from layermotion.session.results import BETWEEN_SIDES, Row
 
 VISIT = "visit.json"
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "2.0"
 LARGER, WITHIN = (
     "larger than the smallest detectable change",
     "within the smallest detectable change",
 )
-UNSURE = f"{LARGER}, but its own 95 % interval holds zero"
+UNSURE = f"{LARGER}, but its own interval holds zero"
 UNKNOWN = "no smallest detectable change is known, so no verdict"
 
 
@@ -29,7 +29,7 @@ class Change:
     Parameters
     ----------
     change, low, high
-        Now minus earlier, with its 95 % interval, in ``unit``.
+        Now minus earlier, with its interval, in ``unit``.
     detectable
         Smallest detectable change in ``unit``; None where none is known.
     verdict
@@ -84,7 +84,13 @@ def read_visit(folder: Path) -> Earlier:
                 f"is read; measure that visit again."
             )
         rows = tuple(
-            Row(**{**{name: item[name] for name in names}, "status": Status(item["status"])})
+            Row(
+                **{
+                    **{name: item[name] for name in names},
+                    "status": Status(item["status"]),
+                    "parts": tuple(item["parts"]) if item["parts"] else None,
+                }
+            )
             for item in document["rows"]
         )
         return Earlier(rows, {str(k): str(v) for k, v in document["provenance"].items()})
@@ -111,7 +117,7 @@ def compare_visits(
         if other is None or other.value is None or row.value is None:
             continue
         change = row.value - other.value
-        half = math.hypot(row.half, other.half)
+        half = half_of_difference(row.certainty, other.certainty)
         detectable, source = find_detectable(row, min(row.repeats, other.repeats), own)
         verdict = UNKNOWN
         if detectable is not None and abs(change) <= detectable:

@@ -125,6 +125,6 @@ def _draw(rows: Sequence[Row], words: str, title: str, kind: Kind) -> Drawing:
         zero=place(0.0),
         label_end=kind.label_width - 16,
         height=len(names) * pitch + 8,
-        description=f"{words}; {title}: mean of repeats with its 95 % interval for "
+        description=f"{words}; {title}: mean of repeats with its interval for "
         f"{', '.join(kind.label(name) for name in names)}.",
     )

@@ -21,6 +21,7 @@ from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.intervals import DRAWING_WIDTH, Drawing, Kind, draw_intervals
 from layermotion.session.plan import Side
 from layermotion.session.published import BY_HAND, COSTA_2009, NONE_FOR_BASE
+from layermotion.session.record import KEY_TASKS, key_numbers, lines_to_confirm, nothing_seen_words
 from layermotion.session.results import (
     BETWEEN_SIDES,
     EFFECT_METHOD,
@@ -39,6 +40,8 @@ from layermotion.session.sentences import (
 )
 from layermotion.session.visit import Visit
 
+# Lines at the head of the record.
+FILLED_IN = ("Patient", "Number", "Date", "Position", "Bladder filling")
 # The verdicts as they read beside the column of the smallest detectable change.
 VERDICTS = {
     LARGER: "larger",
@@ -118,13 +121,17 @@ BASE = Kind(
 )
 
 
-def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
+def build_visit_page(
+    visit: Visit, pictures: Mapping[str, bytes], patient: Mapping[str, str] | None = None
+) -> str:
     """Write the page as one HTML text; its only links lead to the recordings' own pages.
 
     Parameters
     ----------
     pictures
         JPEG files of key frames by the name of their recording.
+    patient
+        What is known of patient and day, by the names in ``FILLED_IN``; blank lines else.
     """
     effects = [row for row in visit.rows if row.measure == PRELIFT_EFFECT]
     cautions: dict[str, list[str]] = {}
@@ -141,6 +148,11 @@ def build_visit_page(visit: Visit, pictures: Mapping[str, bytes]) -> str:
     ]
     return environment("session").get_template("visit.html.j2").render(
         visit=visit,
+        key_numbers=key_numbers(visit.rows),
+        lines=lines_to_confirm(visit.rows),
+        patient=_patient_lines(visit, patient or {}),
+        nothing_seen=nothing_seen_words(visit),
+        front=list(_front_pictures(visit, pictures)),
         has_bladder=any(row.structure == Structure.BLADDER for row in visit.rows),
         patterns=list(pattern_sentences(visit.rows)),
         side_words=list(side_sentences(visit.rows)),
@@ -169,6 +181,38 @@ def _source_notes(changes: Sequence[Change]) -> Iterator[str]:
         yield NONE_FOR_BASE
 
 
+def _patient_lines(visit: Visit, known: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Lines of the head of the record, blank where they are filled in by hand."""
+    recorded = {one.item.side for one in visit.recorded}
+    sides = ", ".join(side for side in Side if side in recorded)
+    return [(name, known.get(name, "")) for name in FILLED_IN] + [("Sides", sides)]
+
+
+def _front_pictures(
+    visit: Visit, pictures: Mapping[str, bytes]
+) -> Iterator[tuple[str, str, float]]:
+    """Pictures for the first page with their share of its width, all at one scale.
+
+    Of the first task that has them: left and right, else the midline.
+    """
+    items = [one for one in visit.recorded if one.item.name in pictures]
+    for task in dict.fromkeys([*KEY_TASKS, *Task]):
+        chosen = {one.item.side: one for one in reversed(items) if one.item.task == task}
+        sides = [side for side in Side if side in chosen]
+        if sides:
+            break
+    else:
+        return
+    widths = {side: chosen[side].picture_width_mm for side in sides}
+    known = [width for width in widths.values() if width]
+    for side in sides:
+        one = chosen[side]
+        data = base64.b64encode(pictures[one.item.name]).decode("ascii")
+        width = widths[side]
+        share = width / max(known) if width and len(known) == len(sides) else 1.0
+        yield place_words(side, task), f"data:image/jpeg;base64,{data}", round(100 * share, 1)
+
+
 def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
     """Words for each pictured recording, and its picture as an address, task by task."""
     items = [one.item for one in visit.recorded if one.item.name in pictures]
@@ -183,21 +227,21 @@ def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
     wall = [row for row in rows if row.structure != Structure.BLADDER]
     for task in Task:
         own = [row for row in wall if row.task == task]
-        if any(row.repeat == MEAN for row in own):
+        if any(row.repeat == MEAN and row.value is not None for row in own):
             yield _part(own, task_words(task).capitalize(), WALL)
     base = [row for row in rows if row.structure == Structure.BLADDER and row.task in list(Task)]
-    if any(row.repeat == MEAN for row in base):
+    if any(row.repeat == MEAN and row.value is not None for row in base):
         yield _part(base, "Bladder base", BASE)
 
 
 def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
-    means = [row for row in own if row.repeat == MEAN]
+    means = [row for row in own if row.repeat == MEAN and row.value is not None]
     sides = tuple(side for side in Side if any(row.side == side for row in means))
     keys = dict.fromkeys((kind.group(row), row.measure, row.unit) for row in means)
     lines = []
     for name, measure, unit in sorted(keys, key=lambda key: kind.order(key[0])):
         group = [r for r in own if (kind.group(r), r.measure, r.unit) == (name, measure, unit)]
-        at = {row.side: row for row in group if row.repeat == MEAN}
+        at = {row.side: row for row in group if row.repeat == MEAN and row.value is not None}
         lines.append(
             _Line(
                 label=kind.label(name),

@@ -1,4 +1,4 @@
-"""Owns the plan of a visit: which file shows which side, task and repeat; nothing is opened."""
+"""Owns the plan of a visit: which file shows which side, task and repeat; no picture is read."""
 
 import csv
 import re
@@ -8,6 +8,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
+from layermotion.clip.kinds import is_recording
 from layermotion.clip.pair import Shows
 from layermotion.clip.source import parse_mm_per_pixel
 from layermotion.clip.stills import natural_key
@@ -28,6 +29,8 @@ NEEDED, OPTIONAL = (
     ("file", "task", "side", "repeat"),
     ("shows", "view", "mm_per_pixel", "depth_mm", "fps", "site"),
 )
+# Columns of the table that --plan writes: what could be read of a file; they take no part.
+INFORMATIVE = ("frames", "seconds", "view_recognised", "probability", "note")
 PATTERN = "SIDE_TASK_REPEAT, such as left_draw_in_1.dcm"
 FILE_NAME = re.compile(
     rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9]\d*)"
@@ -35,6 +38,11 @@ FILE_NAME = re.compile(
     re.IGNORECASE,
 )
 HIGHEST_REPEAT = 999
+# Suffixes of notes that lie beside recordings and may bear their names.
+NOTE_SUFFIXES = frozenset(
+    {".txt", ".md", ".rtf", ".pdf", ".doc", ".docx", ".odt", ".csv", ".xls", ".xlsx", ".ods"}
+    | {".json", ".xml", ".html", ".htm", ".log", ".ini", ".db", ".zip"}
+)
 
 Word = TypeVar("Word", bound=StrEnum)
 
@@ -78,6 +86,32 @@ class Item:
 
 
 @dataclass(frozen=True)
+class Plan:
+    """What a visit holds.
+
+    Parameters
+    ----------
+    items
+        As they are listed.
+    left_out
+        Names of what lies beside them and is no recording.
+    """
+
+    items: tuple[Item, ...]
+    left_out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Named:
+    """What the name of a file says: side, task, repeat, and what a single image shows."""
+
+    side: Side
+    task: Task
+    repeat: str
+    shows: Shows | None
+
+
+@dataclass(frozen=True)
 class _Line:
     """One file of a plan, before rest and contracted stills are put together."""
 
@@ -90,7 +124,7 @@ class _Line:
     settings: Settings
 
 
-def read_plan(source: Path, out: Path) -> tuple[Item, ...]:
+def read_plan(source: Path, out: Path) -> Plan:
     """Read what a visit holds, from a table or from the names of the files in a folder.
 
     Parameters
@@ -103,34 +137,60 @@ def read_plan(source: Path, out: Path) -> tuple[Item, ...]:
     Raises
     ------
     InputError
-        If a name or a row does not fit, a file is missing, or two stand for the same recording.
+        If the name of a recording or a row does not fit, a file is missing, or two stand for the
+        same recording.
     """
-    lines = list(_folder_lines(source, out) if source.is_dir() else _table_lines(source))
+    if source.is_dir():
+        lines, left_out = _folder_lines(source, out)
+    else:
+        lines, left_out = list(_table_lines(source)), ()
     if not lines:
         raise InputError(f"{source.name} holds no recordings; name the files {PATTERN}.")
-    return tuple(_items(lines))
+    return Plan(tuple(_items(lines)), left_out)
 
 
-def _folder_lines(folder: Path, out: Path) -> Iterator[_Line]:
+def read_name(path: Path) -> Named | None:
+    """Read what the name of a file or folder says; None where it does not fit the pattern."""
+    match = FILE_NAME.fullmatch(path.name if path.is_dir() else path.stem)
+    if match is None:
+        return None
+    side, task, repeat, shows = match.groups()
+    return Named(
+        Side(side.lower()), Task(task.lower()), repeat, Shows(shows.lower()) if shows else None
+    )
+
+
+def _folder_lines(folder: Path, out: Path) -> tuple[list[_Line], tuple[str, ...]]:
+    """Read the recordings of a folder, and the names of what is none."""
+    lines, left_out = [], []
     for path in sorted(folder.iterdir(), key=lambda path: natural_key(path.name)):
-        if path.name.startswith(".") or path.resolve() == out.resolve():
+        if path.resolve() == out.resolve():
             continue
-        match = FILE_NAME.fullmatch(path.name if path.is_dir() else path.stem)
-        if match is None:
+        named = read_name(path)
+        is_note = path.suffix.lower() in NOTE_SUFFIXES
+        # A file of an unknown kind that bears the name of a recording counts as one: it fails with
+        # a reason, where leaving it out might lose what it holds.
+        if path.name.startswith(".") or is_note or not (named or is_recording(path)):
+            left_out.append(path.name)
+            continue
+        if named is None:
             raise InputError(
                 f"{path.name} does not say what it shows; name each file {PATTERN} (sides "
-                f"{_choices(Side)}; tasks {_choices(Task)}), or give a table of the files."
+                f"{_choices(Side)}; tasks {_choices(Task)}), or give a table of the files: "
+                f"layermotion session {folder.name} --plan plan.csv writes one to fill in."
             )
-        side, task, repeat, shows = match.groups()
-        yield _Line(
-            where=path.name,
-            path=path,
-            side=Side(side.lower()),
-            task=Task(task.lower()),
-            repeat=_repeat(repeat, path.name),
-            shows=Shows(shows.lower()) if shows else None,
-            settings=Settings(),
+        lines.append(
+            _Line(
+                where=path.name,
+                path=path,
+                side=named.side,
+                task=named.task,
+                repeat=_repeat(named.repeat, path.name),
+                shows=named.shows,
+                settings=Settings(),
+            )
         )
+    return lines, tuple(left_out)
 
 
 def _table_lines(table: Path) -> Iterator[_Line]:
@@ -146,7 +206,7 @@ def _table_lines(table: Path) -> Iterator[_Line]:
     names = [name.strip().lower() for name in rows.fieldnames or ()]
     rows.fieldnames = names
     missing = [name for name in NEEDED if name not in names]
-    unknown = [name for name in names if name not in NEEDED + OPTIONAL]
+    unknown = [name for name in names if name not in NEEDED + OPTIONAL + INFORMATIVE]
     if missing or unknown:
         what = f"lacks {', '.join(missing)}" if missing else f"has the column '{unknown[0]}'"
         raise InputError(
@@ -166,6 +226,9 @@ def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
     path = folder / row["file"]
     if not row["file"] or not path.exists():
         raise InputError(f"{where} names the file '{row['file']}', which does not exist.")
+    for name in ("task", "repeat"):
+        if not row[name]:
+            raise InputError(f"{where} has no {name}; fill it in, or delete the row.")
     mm_per_pixel = row.get("mm_per_pixel") or None
     site = row.get("site") or None
     try:

@@ -12,7 +12,15 @@ from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import Structure, Task
 from layermotion.measures.measure import MEAN, Measure, Status
-from layermotion.measures.repeats import MEAN_METHOD, NO_MEAN, expected_spread, half_of_mean
+from layermotion.measures.repeats import (
+    MEAN_METHOD,
+    NO_MEAN,
+    Agreement,
+    Certainty,
+    expected_spread,
+    half_of_difference,
+    no_mean_words,
+)
 from layermotion.session.plan import Item, Side
 
 BETWEEN_SIDES = "left-right"
@@ -20,7 +28,8 @@ PRELIFT_EFFECT = "prelift_effect"
 # The task with the lift beforehand, and the same task without.
 PAIRS = ((Task.COUGH_PRELIFT, Task.COUGH), (Task.CURL_UP_PRELIFT, Task.CURL_UP))
 SIDES_METHOD = (
-    "Left minus right of the means; the intervals of both sides are added as independent errors."
+    "Left minus right of the means. The repeats of both sides are taken to vary alike, and the "
+    "measuring errors to be independent."
 )
 EFFECT_METHOD = (
     "Displacement of the bladder base with the lift beforehand minus the same without; positive "
@@ -42,13 +51,19 @@ class Row:
         Number of the recording, with the number of the effort within it where it holds several
         (``2.1``); or ``mean``.
     low, high
-        95 % interval in ``unit``; None where there is no value.
+        interval in ``unit``; None where there is no value.
     reason
         Why there is no value; or why one must not be compared with another recording's.
     clip
         Hash of the clip; empty for a mean.
     repeats
         How many repeats the value rests on.
+    units, spread, error_half
+        What its interval rests on: how many recordings, or repeats where all are of one recording;
+        the standard deviation between them; and the half-width of measuring error of one. Of a
+        difference all of it is in the last.
+    parts
+        The two means behind a difference; None of anything else.
     """
 
     side: str
@@ -65,6 +80,15 @@ class Row:
     clip: str
     repeats: int
     method: str
+    units: int = 1
+    spread: float = 0.0
+    error_half: float = 0.0
+    parts: tuple[float, float] | None = None
+
+    @property
+    def certainty(self) -> Certainty:
+        """What the interval rests on."""
+        return Certainty(self.units, self.spread, self.error_half)
 
     @property
     def is_comparable(self) -> bool:
@@ -80,7 +104,7 @@ class Row:
 
     @property
     def excludes_zero(self) -> bool:
-        """Whether a difference or change is told apart from none."""
+        """Whether a difference or change is beyond its interval."""
         return self.low is not None and self.high is not None and not self.low <= 0 <= self.high
 
 
@@ -93,6 +117,12 @@ class Recorded:
     measures: tuple[Measure, ...]
     facts: Mapping[str, str]
     cautions: tuple[str, ...]
+
+    @property
+    def picture_width_mm(self) -> float | None:
+        """How wide the picture of its key frames is; None without a scale."""
+        words = self.facts.get("picture_width_mm")
+        return float(words) if words else None
 
     @property
     def is_lateral_known(self) -> bool:
@@ -152,6 +182,9 @@ def _own_rows(recorded: Recorded) -> Iterator[Row]:
             clip=recorded.clip,
             repeats=1,
             method=measure.method,
+            error_half=0.0
+            if measure.low is None or measure.high is None
+            else (measure.high - measure.low) / 2,
         )
 
 
@@ -177,31 +210,48 @@ def _means(rows: Iterable[Row]) -> Iterator[Row]:
 
 
 def mean_of(rows: Sequence[Row]) -> Row:
-    """Mean of repeats that all have a value, with its interval.
+    """Mean of repeats that all have a value, with its interval; no value where they are not alike.
 
-    Of a single repeat the interval is its own: measuring error only.
+    Of a single repeat the interval is its own: measuring error only. Repeats of one recording are
+    averaged first where there are several recordings, since they share more than the others do.
     """
     if len(rows) == 1:
         return replace(rows[0], repeat=MEAN, clip="")
-    values = [row.value for row in rows if row.value is not None]
-    mean = statistics.fmean(values)
-    expected = expected_spread(rows[0].measure, rows[0].unit, rows[0].structure)
-    half = half_of_mean(values, [row.half for row in rows], expected)
-    return replace(
+    recordings: dict[str, list[float]] = {}
+    for row in rows:
+        if row.value is not None:
+            recordings.setdefault(row.repeat.partition(".")[0], []).append(row.value)
+    values = [statistics.fmean(own) for own in recordings.values()]
+    if len(values) == 1:
+        (values,) = recordings.values()
+    certainty = Certainty.of(values, statistics.fmean(row.half for row in rows))
+    mean = replace(
         rows[0],
         repeat=MEAN,
-        value=mean,
-        low=mean - half,
-        high=mean + half,
-        status=_status(rows),
         clip="",
-        repeats=len(values),
+        repeats=len(rows),
         method=MEAN_METHOD,
+        units=certainty.count,
+        spread=certainty.spread,
+        error_half=certainty.error_half,
     )
+    if agreement_of(mean) is Agreement.NOT_ONE:
+        reason = no_mean_words(values, mean.unit)
+        needs = Status.NEEDS_MANUAL
+        return replace(mean, value=None, low=None, high=None, status=needs, reason=reason)
+    middle, half = statistics.fmean(values), certainty.half
+    # A time cannot be negative.
+    low = max(middle - half, 0.0) if mean.unit == "s" else middle - half
+    return replace(mean, value=middle, low=low, high=middle + half, status=_status(rows))
+
+
+def agreement_of(row: Row) -> Agreement:
+    """How the repeats behind a mean agree."""
+    return row.certainty.agreement(expected_spread(row.measure, row.unit, row.structure))
 
 
 def _sides(means: Sequence[Row]) -> Iterator[Row]:
-    means = [row for row in means if row.is_comparable]
+    means = [row for row in means if row.is_comparable and row.value is not None]
     right = {_without_side(row): row for row in means if row.side == Side.RIGHT}
     for row in means:
         other = right.get(_without_side(row)) if row.side == Side.LEFT else None
@@ -216,10 +266,11 @@ def _without_side(row: Row) -> tuple[str, ...]:
 def _effects(means: Sequence[Row]) -> Iterator[Row]:
     for lifted, plain in PAIRS:
         for row in means:
-            if not (row.task == lifted and _is_displacement(row)):
+            if row.value is None or not (row.task == lifted and _is_displacement(row)):
                 continue
             for other in means:
                 is_pair = other.task == plain and _is_displacement(other)
+                is_pair = is_pair and other.value is not None
                 if is_pair and (other.side, other.unit) == (row.side, row.unit):
                     yield replace(
                         _difference(row, other),
@@ -238,7 +289,7 @@ def _difference(first: Row, second: Row) -> Row:
     if first.value is None or second.value is None:
         raise ValueError("a difference needs two values")
     value = first.value - second.value
-    half = math.hypot(first.half, second.half)
+    half = half_of_difference(first.certainty, second.certainty)
     return replace(
         first,
         value=value,
@@ -246,6 +297,10 @@ def _difference(first: Row, second: Row) -> Row:
         high=value + half,
         status=_status((first, second)),
         repeats=min(first.repeats, second.repeats),
+        units=1,
+        spread=0.0,
+        error_half=half,
+        parts=(first.value, second.value),
     )
 
 

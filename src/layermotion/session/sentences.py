@@ -4,12 +4,14 @@ from collections.abc import Iterator, Sequence
 
 from layermotion.labels import Structure
 from layermotion.measures.measure import MEAN, Status
+from layermotion.measures.repeats import Agreement, expected_spread
 from layermotion.report.palette import short_name
 from layermotion.report.patterns import muscle_pattern, quiet_words, with_interval
-from layermotion.report.words import measure_words, number_words, unit_words
+from layermotion.report.words import interval_words, measure_words, number_words, unit_words
 from layermotion.session.against import LARGER, Change
+from layermotion.session.direction import compared, subject
 from layermotion.session.plan import Side
-from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row, agreement_of
 
 DISPLACEMENT = "base_displacement"
 # Measures that say again what another sentence says: a ratio or mm beside per cent.
@@ -38,7 +40,11 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
     Whether the base moved is said the same way.
     """
-    means = [row for row in rows if row.repeat == MEAN and row.side != BETWEEN_SIDES]
+    means = [
+        row
+        for row in rows
+        if row.repeat == MEAN and row.side != BETWEEN_SIDES and row.value is not None
+    ]
     wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
         own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
@@ -57,28 +63,27 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
-    """Differences between the sides that their intervals tell from none."""
+    """Differences between the sides that are beyond their intervals."""
     for row in rows:
         is_new = row.side == BETWEEN_SIDES and (row.measure, row.unit) not in SAID_BEFORE
-        if is_new and row.excludes_zero and row.value is not None:
-            more = "larger on the left" if row.value > 0 else "larger on the right"
-            size = with_interval(row, unsigned=True, is_difference=True)
+        if is_new and row.excludes_zero and row.parts is not None:
+            what = subject(row.measure, short_name(row.structure))
+            clause = compared(row.measure, row.unit, *row.parts, "on the right")
             yield (
-                f"{task_words(row.task).capitalize()}: {short_name(row.structure)} "
-                f"{measure_words(row.measure)} {more} by {size}"
-                f"{_repeats([row])}."
+                f"{task_words(row.task).capitalize()}: on the left {what} {clause} "
+                f"({_interval(row)}){_repeats([row])}."
             )
 
 
 def effect_sentences(rows: Sequence[Row]) -> Iterator[str]:
-    """Effects of the lift beforehand that their intervals tell from none."""
+    """Effects of the lift beforehand that are beyond their intervals."""
     for row in rows:
-        if row.measure == PRELIFT_EFFECT and row.excludes_zero and row.value is not None:
-            less = "less descent" if row.value > 0 else "more descent"
+        if row.measure == PRELIFT_EFFECT and row.excludes_zero and row.parts is not None:
             plain = task_words(row.task.rpartition("-")[2])
+            clause = compared(DISPLACEMENT, row.unit, *row.parts, "without it")
             yield (
-                f"{plain.capitalize()}: {less} of the bladder base with a lift beforehand, by "
-                f"{with_interval(row, unsigned=True)}."
+                f"{plain.capitalize()}: with a lift beforehand the bladder base {clause} "
+                f"({_interval(row)})."
             )
 
 
@@ -88,13 +93,43 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
         is_new = (item.measure, item.unit) not in SAID_BEFORE
         if is_new and item.verdict == LARGER and item.detectable is not None:
             unit = unit_words(item.unit, is_difference=True)
-            more = "more" if item.change > 0 else "less"
-            yield (
-                f"{place_words(item.side, item.task)}: {short_name(item.structure)} "
-                f"{measure_words(item.measure)} {number_words(abs(item.change), item.unit)}{unit} "
-                f"{more} than at the earlier visit, {item.verdict} of "
-                f"{number_words(item.detectable, item.unit)}{unit}."
+            what = subject(item.measure, short_name(item.structure))
+            clause = compared(
+                item.measure, item.unit, item.now, item.earlier, "at the earlier visit"
             )
+            yield (
+                f"{place_words(item.side, item.task)}: {what} {clause} "
+                f"({_valued(item.earlier, item.unit)} then, {_valued(item.now, item.unit)} now), "
+                f"{item.verdict} of {number_words(item.detectable, item.unit)}{unit}."
+            )
+
+
+def disagreement_sentences(rows: Sequence[Row]) -> Iterator[str]:
+    """Say of which means the repeats differ more than repeats usually do."""
+    for row in rows:
+        is_new = row.repeat == MEAN and (row.measure, row.unit) not in SAID_BEFORE
+        if is_new and row.value is not None and agreement_of(row) is Agreement.WIDE:
+            usual = expected_spread(row.measure, row.unit, row.structure) or 0.0
+            unit = unit_words(row.unit, is_difference=True)
+            yield (
+                f"{place_words(row.side, row.task)}: the repeats of {short_name(row.structure)} "
+                f"{measure_words(row.measure)} differ more than repeats usually do (standard "
+                f"deviation {number_words(row.spread, row.unit)}{unit}, usually "
+                f"{number_words(usual, row.unit)}); look for one that went wrong."
+            )
+
+
+def _interval(row: Row) -> str:
+    """Interval of a difference, without signs where the sentence says the way."""
+    if row.low is None or row.high is None:
+        raise ValueError("a difference has an interval")
+    low, high = sorted((abs(row.low), abs(row.high)))
+    unit = unit_words(row.unit, is_difference=True)
+    return f"interval {interval_words(low, high, row.unit)}{unit}"
+
+
+def _valued(value: float, unit: str) -> str:
+    return f"{number_words(value, unit)}{unit_words(unit)}"
 
 
 def manual_groups(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
@@ -108,7 +143,7 @@ def manual_groups(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
         if row.status is Status.NEEDS_MANUAL:
             name = short_name(row.structure)
             words = f"{name} {row.measure.replace('_', ' ')}"
-            what = words if _source(row) in measured else name
+            what = words if _source(row) in measured or row.repeat == MEAN else name
             where = f"{place_words(row.side, row.task)} {row.repeat}"
             groups.setdefault(row.reason, {}).setdefault(where, []).append(what)
     return [
@@ -130,7 +165,13 @@ def place_words(side: str, task: str) -> str:
 
 
 def _repeats(rows: Sequence[Row]) -> str:
-    low, high = min(row.repeats for row in rows), max(row.repeats for row in rows)
-    if high == 1:
-        return ", one repeat only"
-    return f", mean of {low if low == high else f'{low} to {high}'} repeats"
+    """Say on how many repeats something rests, of each structure where they differ."""
+    counts = list(dict.fromkeys(row.repeats for row in rows))
+    if len(counts) == 1:
+        return _count_words(counts[0])
+    each = [f"{short_name(row.structure)}{_count_words(row.repeats)}" for row in rows]
+    return f" ({'; '.join(each)})"
+
+
+def _count_words(count: int) -> str:
+    return ", one repeat only" if count == 1 else f", mean of {count} repeats"

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from layermotion.session.against import Change, Earlier, compare_visits
 from layermotion.session.detectable import DetectableChanges
 from layermotion.session.results import Recorded, Row, tabulate
+from layermotion.session.sentences import disagreement_sentences
 
 # Facts that the recordings of a visit share.
 SHARED_FACTS = ("software", "weights", "weights SHA-256", "site")
@@ -14,8 +15,8 @@ OWN_INTERVAL = (
     "differs from the next; record at least three repeats."
 )
 MANY_INTERVALS = (
-    "Each interval is a 95 % one: of many comparisons, about one in twenty tells a difference "
-    "where there is none."
+    "Of many comparisons, up to one in twenty shows a difference beyond its interval where there "
+    "is none."
 )
 
 
@@ -62,7 +63,7 @@ def assemble(
         for name in SHARED_FACTS
     }
     changes = None
-    cautions = [OWN_INTERVAL, MANY_INTERVALS]
+    cautions = [*disagreement_sentences(rows), OWN_INTERVAL, MANY_INTERVALS]
     if earlier is not None:
         changes = compare_visits(rows, earlier.rows, own)
         cautions += _between_visits(provenance, earlier.facts)

@@ -1,0 +1,948 @@
+"""Small changes that the tests must notice, by the stage of the code they change."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One change.
+
+    Parameters
+    ----------
+    name
+        What goes wrong, after the stage.
+    file
+        Below ``src/layermotion``.
+    old, new
+        Text that stands in the file exactly once, and what takes its place.
+    tests
+        Files below ``tests``, or tests in them, of which one must fail.
+    """
+
+    name: str
+    file: str
+    old: str
+    new: str
+    tests: tuple[str, ...]
+
+
+WALL, BLADDER, FILES = (f"test_assembly_{part}.py" for part in ("wall", "bladder", "files"))
+FIRST_REST = f"{WALL}::test_the_first_rest_is_the_zero_of_what_moves"
+CONFIDENCE = f"{WALL}::test_low_confidence_widens_the_interval_as_the_weights_say"
+
+CLIP = (
+    Mutant(
+        "clip-rows-for-columns",
+        "clip/source.py",
+        "row_mm, column_mm = values[0], values[-1]",
+        "row_mm, column_mm = values[-1], values[0]",
+        ("test_clip_stills.py::test_pixel_size_is_read_as_written",),
+    ),
+    Mutant(
+        "clip-pair-order",
+        "clip/pair.py",
+        "        cuts.reverse()\n",
+        "        pass\n",
+        ("test_session_pairs.py::test_split_screen_gives_both_images_in_the_stated_order",),
+    ),
+)
+
+NETWORK = (
+    Mutant(
+        "network-checksum-not-compared",
+        "network/segmenter.py",
+        'if found != card["sha256"]:',
+        "if False:",
+        ("test_segment.py::test_altered_weights_are_refused",),
+    ),
+    Mutant(
+        "network-view-taken-from-none",
+        "network/look.py",
+        "LEAST_RECOGNISED, LEAST_STATED = 0.8, 0.1",
+        "LEAST_RECOGNISED, LEAST_STATED = 0.0, 0.1",
+        ("test_measure_command.py::test_picture_of_something_else_is_refused",),
+    ),
+    Mutant(
+        "network-error-does-not-grow",
+        "network/segmenter.py",
+        "return level * math.exp(growth * (1 - confidence))",
+        "return level",
+        ("test_error.py",),
+    ),
+)
+
+EDGES = (
+    Mutant(
+        "edges-confidence-always-1",
+        "edges/boundaries.py",
+        "np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))",
+        "np.where(np.isnan(fine_top), 0, 1.0)",
+        (CONFIDENCE,),
+    ),
+    Mutant(
+        "edges-out-of-order",
+        "edges/boundaries.py",
+        "*in_order(superficial, deep), confidence)",
+        "superficial, deep, confidence)",
+        ("test_boundaries.py::test_order_holds_whatever_the_network_says",),
+    ),
+    Mutant(
+        "edges-cut-by-a-sector-count",
+        "edges/boundaries.py",
+        "if lowest is not None:",
+        "if False:",
+        ("test_boundaries.py::test_a_structure_cut_by_the_lower_border_of_a_sector_is_absent",),
+    ),
+    Mutant(
+        "edges-lateral-from-one-frame",
+        "edges/lateral.py",
+        "abs(balance) >= END_OFTEN * len(signs)",
+        "abs(balance) >= 0",
+        ("test_lateral.py::test_lateral_side_needs_the_end_in_many_frames",),
+    ),
+    Mutant(
+        "edges-not-refined",
+        "edges/frame.py",
+        "return refine_edges(edges, frame.pixels, grid)",
+        "return edges",
+        (f"{WALL}::test_edges_follow_the_borders_in_the_picture",),
+    ),
+    Mutant(
+        "edges-recording-mixes-up-edges",
+        "edges/recording.py",
+        "block[0], block[1], block[2]",
+        "block[1], block[0], block[2]",
+        ("test_boundaries.py::test_recording_gives_every_frame_back_in_any_order",),
+    ),
+    Mutant(
+        "edges-junction-on-the-wrong-side",
+        "edges/site.py",
+        "end + side * self.distance_mm",
+        "end - side * self.distance_mm",
+        ("test_measures.py::test_junction_is_left_laterally_by_its_distance",),
+    ),
+)
+
+TISSUE = (
+    Mutant(
+        "tissue-lost-counts-as-still",
+        "tissue/tracker.py",
+        "if not confidence or np.isnan(row):\n            return LOST",
+        "if not confidence or np.isnan(row):\n            return Shift(0.0, 0.0, 1.0)",
+        ("test_motion.py::test_lost_texture_is_missing_and_comes_back",),
+    ),
+    Mutant(
+        "tissue-turn-the-other-way",
+        "tissue/tracker.py",
+        "column - turn * down, row + turn * across",
+        "column + turn * down, row - turn * across",
+        ("test_motion.py::test_layers_that_the_probe_turns_are_told_as_turned",),
+    ),
+)
+
+SERIES = (
+    Mutant(
+        "series-slide-keeps-the-turn",
+        "series/slide.py",
+        "(across * spacing.column_mm + turned)",
+        "(across * spacing.column_mm)",
+        ("test_motion.py::test_slide_is_freed_from_the_turn_of_the_probe",),
+    ),
+    Mutant(
+        "series-thickness-not-perpendicular",
+        "series/thickness.py",
+        "return vertical / float(np.hypot(1.0, slope)), confidence",
+        "return vertical, confidence",
+        ("test_series.py::test_slab_at_any_angle_has_its_perpendicular_thickness",),
+    ),
+    Mutant(
+        "series-unsure-thickness-given",
+        "series/thickness.py",
+        "if confidence < GIVEN_CONFIDENCE or is_cut:",
+        "if is_cut:",
+        ("test_series.py::test_value_of_low_confidence_is_withheld",),
+    ),
+    Mutant(
+        "series-torn-slide-kept",
+        "series/withhold.py",
+        "return withhold_torn(withhold_noise(slide, SLIDE_SCATTER_MM), time_s)",
+        "return withhold_noise(slide, SLIDE_SCATTER_MM)",
+        ("test_continuity.py::test_a_lost_slide_is_withheld_however_it_was_lost",),
+    ),
+    Mutant(
+        "series-shaking-slide-kept",
+        "series/withhold.py",
+        "return withhold_torn(withhold_noise(slide, SLIDE_SCATTER_MM), time_s)",
+        "return withhold_torn(slide, time_s)",
+        (f"{WALL}::test_slide_of_texture_that_shakes_is_withheld",),
+    ),
+    Mutant(
+        "series-hidden-base-given",
+        "series/base.py",
+        "if not even_hidden and _is_lowest_hidden(wall):",
+        "if False:",
+        ("test_series.py::test_base_below_the_picture_withholds_the_frame",),
+    ),
+    Mutant(
+        "series-base-points-down",
+        "series/base.py",
+        "np.nanmedian(depth[:, inner], axis=0) - depth[:, inner]",
+        "depth[:, inner] - np.nanmedian(depth[:, inner], axis=0)",
+        (f"{BLADDER}::test_a_lift_is_positive_and_a_descent_negative",),
+    ),
+    Mutant(
+        "series-medial-edge-keeps-the-probe",
+        "series/medial_edge.py",
+        "value = (moved_px - near)",
+        "value = (moved_px)",
+        ("test_medial.py::test_motion_of_the_probe_is_removed",),
+    ),
+    Mutant(
+        "series-any-two-looks-agree",
+        "series/disputed.py",
+        "(apart[compared] > most_apart)",
+        "(apart[compared] > 99.0)",
+        ("test_second_look.py::test_values_near_a_disputed_look_are_withheld_and_the_others_kept",),
+    ),
+)
+
+EFFORTS = (
+    Mutant(
+        "efforts-last-rest-is-the-zero",
+        "efforts/windows.py",
+        'if window.state == "rest"][:1]',
+        'if window.state == "rest"][-1:]',
+        (FIRST_REST,),
+    ),
+    Mutant(
+        "efforts-rest-of-any-length",
+        "efforts/windows.py",
+        "quiet = quiet[time_s[quiet] >= time_s[quiet[-1]] - REST_WINDOW_S]",
+        "pass",
+        ("test_events.py::test_every_repeat_is_found_where_it_is",),
+    ),
+    Mutant(
+        "efforts-breaths-count",
+        "efforts/excursions.py",
+        "    if largest_breath:\n        efforts = _without_breaths",
+        "    if False:\n        efforts = _without_breaths",
+        ("test_events.py::test_deep_breaths_are_no_effort",),
+    ),
+    Mutant(
+        "efforts-hidden-time-ignored",
+        "efforts/count.py",
+        "is_hidden = longest_unseen_s(signal, time_s) > longest_gap_s",
+        "is_hidden = False",
+        (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
+    ),
+    Mutant(
+        "efforts-count-is-never-doubtful",
+        "efforts/count.py",
+        "if not self.doubt:",
+        "if True:",
+        (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
+    ),
+    Mutant(
+        "efforts-onset-and-end-exchanged",
+        "efforts/course.py",
+        "Course(window.repeat, onset_s, full_s, release_s, end_s, rise, fall)",
+        "Course(window.repeat, end_s, full_s, release_s, onset_s, rise, fall)",
+        ("test_events.py::test_onset_and_hold_are_exact_without_noise_and_spread_grows_with_it",),
+    ),
+    Mutant(
+        "efforts-muscles-may-disagree",
+        "efforts/signals.py",
+        "count = replace(count, doubt=DISAGREE)",
+        "pass",
+        ("test_evidence.py::test_muscles_that_disagree_leave_the_number_unsure",),
+    ),
+    Mutant(
+        "efforts-rest-not-moved-to-a-breath-out",
+        "efforts/breathing.py",
+        "moved = rest_after_breath_out(signal, time_s, windows, courses, smallest)",
+        "moved = windows",
+        ("test_breathing.py::test_clip_with_breathing_is_measured_at_the_end_of_a_breath_out",),
+    ),
+    Mutant(
+        "efforts-doubtful-shape-settles",
+        "efforts/doubt.py",
+        "if not other.doubt and other.number == own.number and is_seen:",
+        "if not other.doubt and is_seen:",
+        ("test_settling.py::test_muscle_and_shape_that_differ_leave_the_doubt",),
+    ),
+)
+
+MEASURES = (
+    Mutant(
+        "measures-always-sure",
+        "measures/error.py",
+        "return float(np.median(sure)) if sure.size else 1.0",
+        "return 1.0",
+        (CONFIDENCE,),
+    ),
+    Mutant(
+        "measures-error-in-pixels",
+        "measures/error.py",
+        "unit = grid.row_size",
+        "unit = 1.0",
+        (f"{WALL}::test_interval_grows_with_the_pixel",),
+    ),
+    Mutant(
+        "measures-half-the-interval",
+        "measures/measure.py",
+        "high=value + Z95 * spread,",
+        "high=value + Z95 * spread / 2,",
+        ("test_measures.py::test_interval_holds_both_the_weights_error_and_the_spread",),
+    ),
+    Mutant(
+        "measures-one-frame-is-enough",
+        "measures/measure.py",
+        "if known.size == 0 or known.size < FEWEST_SHARE * values.size:",
+        "if known.size == 0:",
+        ("test_measures.py::test_window_needs_half_its_frames",),
+    ),
+    Mutant(
+        "measures-pushed-probe-not-said",
+        "measures/bladder.py",
+        "_largest(probe, (rest, full)) > PROBE_LIMIT_MM:",
+        "False:",
+        (f"{BLADDER}::test_a_probe_pushed_too_far_is_said_and_nothing_is_measured",),
+    ),
+    Mutant(
+        "measures-lost-probe-not-said",
+        "measures/bladder.py",
+        "elif probe is not None and None in levels_of(probe, (rest, full)):",
+        "elif False:",
+        ("test_movement.py::test_displacement_with_an_unknown_probe_needs_a_person",),
+    ),
+    Mutant(
+        "measures-effort-hidden-half-the-time",
+        "measures/bladder.py",
+        "MOST_HIDDEN = 0.1",
+        "MOST_HIDDEN = 0.9",
+        ("test_movement.py::test_effort_whose_height_may_be_hidden_is_withheld",),
+    ),
+    Mutant(
+        "measures-change-over-the-contracted",
+        "measures/thickness.py",
+        "share = change / rest.value",
+        "share = change / full.value",
+        ("test_measures.py::test_ratios_agree_with_the_published_arithmetic",),
+    ),
+    Mutant(
+        "measures-useless-thickness-given",
+        "measures/thickness.py",
+        "return Z95 * float(np.hypot(error, level.spread)) <= MOST_UNSURE * level.value",
+        "return True",
+        ("test_measures.py::test_a_thickness_that_may_be_half_wrong_is_left_to_a_person",),
+    ),
+    Mutant(
+        "measures-slide-without-its-rest",
+        "measures/slide.py",
+        "slide = full.value - rest.value",
+        "slide = full.value",
+        ("test_movement.py::test_slide_is_relative_to_the_rest_of_its_own_effort",),
+    ),
+    Mutant(
+        "measures-repeats-agree-by-chance",
+        "measures/repeats.py",
+        "Certainty.of(values, float(np.mean(halves)))",
+        "Certainty.of(values, 0.0)",
+        ("test_measures.py::test_mean_of_repeats_is_as_unsure_as_its_parts_and_their_spread",),
+    ),
+    Mutant(
+        "measures-mean-of-onsets",
+        "measures/repeats.py",
+        "if name == NO_MEAN:",
+        "if False:",
+        ("test_movement.py::test_times_are_differences_of_the_course",),
+    ),
+    Mutant(
+        "measures-hold-from-the-onset",
+        "measures/timing.py",
+        '("hold_time", course.full_s, course.release_s, (rise, back)),',
+        '("hold_time", course.onset_s, course.release_s, (rise, back)),',
+        ("test_movement.py::test_times_are_differences_of_the_course",),
+    ),
+    Mutant(
+        "measures-far-end-is-as-sure",
+        "measures/medial_edge.py",
+        "own = np.hypot(ERROR_MM, ERROR_SHARE * edge.distance_mm)",
+        "own = ERROR_MM",
+        ("test_medial.py::test_an_end_far_from_the_site_is_less_sure",),
+    ),
+)
+
+ANALYSIS = (
+    Mutant(
+        "wall-jumps-kept",
+        "analysis/wall.py",
+        "tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)",
+        "fixed",
+        (f"{WALL}::test_thickness_that_jumps_is_withheld_and_the_rest_kept",),
+    ),
+    Mutant(
+        "wall-side-always-right",
+        "analysis/wall.py",
+        "side = lateral_side(spread(seen.edges))",
+        "side = 1",
+        (f"{WALL}::test_slide_is_positive_towards_lateral_on_either_side_of_the_picture",),
+    ),
+    Mutant(
+        "wall-slide-from-the-key-frame",
+        "analysis/wall.py",
+        "(from_rest(slide, efforts.windows) for slide in slides)",
+        "slides",
+        (FIRST_REST,),
+    ),
+    Mutant(
+        "wall-medial-edge-from-the-key-frame",
+        "analysis/wall.py",
+        "from_rest(medial_edge.quantity, efforts.windows)",
+        "medial_edge.quantity",
+        (FIRST_REST,),
+    ),
+    Mutant(
+        "wall-unknown-lateral-not-said",
+        "analysis/wall.py",
+        "*(() if is_lateral_known else (LATERAL_UNKNOWN,))",
+        "*()",
+        (f"{WALL}::test_unknown_lateral_is_said",),
+    ),
+    Mutant(
+        "wall-lateral-always-known",
+        "analysis/wall.py",
+        "is_lateral_known = bool(side) or not slides",
+        "is_lateral_known = True",
+        (f"{FILES}::test_files_tell_whether_lateral_is_known",),
+    ),
+    Mutant(
+        "wall-lost-slide-kept",
+        "analysis/wall.py",
+        "slides.append(withhold_lost(slide, seen.time_s))",
+        "slides.append(slide)",
+        (f"{WALL}::test_slide_of_texture_that_shakes_is_withheld",),
+    ),
+    Mutant(
+        "wall-disputes-not-said",
+        "analysis/wall.py",
+        "        *disputes,\n",
+        "",
+        (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
+    ),
+    Mutant(
+        "wall-disputed-thickness-kept",
+        "analysis/wall.py",
+        "agreed_thickness(seen.edges, seen.again, site_px, seen.scale, seen.grid)",
+        "agreed_thickness(seen.edges, {}, site_px, seen.scale, seen.grid)",
+        (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
+    ),
+    Mutant(
+        "wall-medial-edge-not-measured",
+        "analysis/wall.py",
+        "    if medial_edge:\n",
+        "    if False:\n",
+        (f"{WALL}::test_slide_is_positive_towards_lateral_on_either_side_of_the_picture",),
+    ),
+    Mutant(
+        "bladder-probe-not-removed",
+        "analysis/bladder.py",
+        "without_probe(seen.motions, clip.spacing, clip.area)",
+        "without_probe((), clip.spacing, clip.area)",
+        (f"{BLADDER}::test_motion_of_the_probe_is_removed_from_the_base",),
+    ),
+    Mutant(
+        "bladder-base-keeps-the-probe",
+        "analysis/bladder.py",
+        "base, base_px = base_series(edges, scale, time_s, settle)",
+        "base, base_px = base_series(edges, scale, time_s)",
+        (f"{BLADDER}::test_motion_of_the_probe_is_removed_from_the_base",),
+    ),
+    Mutant(
+        "bladder-any-direction",
+        "analysis/bladder.py",
+        "Direction.MOSTLY_FALLS if clip.task in DESCENTS else Direction.EITHER",
+        "Direction.EITHER",
+        (f"{BLADDER}::test_a_descent_is_sought_in_tasks_that_press_down",),
+    ),
+    Mutant(
+        "bladder-unknown-push-not-said",
+        "analysis/bladder.py",
+        "cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)",
+        "cautions = ()",
+        (f"{BLADDER}::test_a_probe_whose_motion_is_unknown_is_said",),
+    ),
+    Mutant(
+        "bladder-noise-kept",
+        "analysis/bladder.py",
+        "base = withhold_noise(base, BASE_SCATTER_MM * unit)",
+        "pass",
+        (f"{BLADDER}::test_a_base_that_shakes_is_withheld",),
+    ),
+    Mutant(
+        "bladder-zero-at-the-start",
+        "analysis/bladder.py",
+        "    base = from_rest(base, efforts.windows)\n",
+        "",
+        (f"{BLADDER}::test_the_rest_before_the_effort_is_the_zero_of_the_base",),
+    ),
+    Mutant(
+        "bladder-wall-beside-a-hidden-base-ignored",
+        "analysis/bladder.py",
+        "if counted[1].doubt and seen.is_asked:",
+        "if False:",
+        (
+            "test_bladder_clip.py::test_wall_beside_a_hidden_base_shows_efforts_only_where_one_was_asked_for",
+        ),
+    ),
+    Mutant(
+        "analysis-count-not-said",
+        "analysis/analysis.py",
+        "(*efforts.count.caution, *_range_cautions",
+        "(*(), *_range_cautions",
+        (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
+    ),
+    Mutant(
+        "analysis-scale-not-said",
+        "analysis/analysis.py",
+        ", *_range_cautions(segmenter, seen.grid))",
+        ",)",
+        (f"{WALL}::test_scale_outside_training_is_said",),
+    ),
+    Mutant(
+        "analysis-unjudged-weights-measure",
+        "analysis/analysis.py",
+        "    check_judged(segmenter)\n",
+        "",
+        ("test_measure_command.py::test_weights_of_unknown_error_are_refused_before_any_frame",),
+    ),
+    Mutant(
+        "analysis-site-not-sought-late",
+        "analysis/footage.py",
+        "if is_wall and site_px is None:",
+        "if False:",
+        ("test_measure_command.py::test_site_is_found_late_when_no_tra_is_seen_first",),
+    ),
+    Mutant(
+        "analysis-second-look-only-once",
+        "analysis/footage.py",
+        "again[len(recording)] = other",
+        "again[0] = other",
+        (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
+    ),
+    Mutant(
+        "pair-probe-not-said",
+        "analysis/pair.py",
+        "        cautions = (PROBE_UNKNOWN,)\n",
+        "",
+        (
+            "test_session_pairs.py::test_bladder_stills_give_the_displacement_and_say_what_is_unknown",
+        ),
+    ),
+)
+
+REPORT = (
+    Mutant(
+        "report-missing-value-is-a-number",
+        "report/tables.py",
+        'yield "", "0"',
+        'yield "nan", "0"',
+        ("test_report.py::test_missing_value_is_empty_with_confidence_zero",),
+    ),
+    Mutant(
+        "report-cautions-of-the-analysis-left-out",
+        "report/page.py",
+        "(*clip.cautions, *content.analysis.cautions)",
+        "(*clip.cautions,)",
+        (f"{FILES}::test_files_tell_whether_lateral_is_known",),
+    ),
+    Mutant(
+        "report-headline-claims-what-may-be-none",
+        "report/page.py",
+        "    if holds_zero(main):\n",
+        "    if False:\n",
+        ("test_report.py::test_headline_states_a_change_only_beyond_its_interval",),
+    ),
+    Mutant(
+        "report-missing-reasons-left-out",
+        "report/page.py",
+        "if measure.status is Status.NEEDS_MANUAL:",
+        "if False:",
+        ("test_report.py::test_page_says_what_could_not_be_measured",),
+    ),
+    Mutant(
+        "report-quiet-by-the-value-alone",
+        "report/patterns.py",
+        "and max(abs(low), abs(high)) <= QUIET_PERCENT",
+        "and min(abs(low), abs(high)) <= QUIET_PERCENT",
+        ("test_session_numbers.py::test_quiet_needs_the_whole_interval_within_the_tolerance",),
+    ),
+    Mutant(
+        "report-overlay-with-another-frames-words",
+        "report/overlay.py",
+        "caption = caption_of(self._series, self._windows, frame.index)",
+        "caption = caption_of(self._series, self._windows, 0)",
+        ("test_overlay.py::test_video_shows_the_words_of_each_frame",),
+    ),
+    Mutant(
+        "report-overlay-of-even-times",
+        "report/overlay.py",
+        "picture.pts = round((frame.time_s - self._first_s) / TIME_BASE)",
+        "picture.pts = frame.index * 3000",
+        ("test_overlay.py::test_video_decodes_with_every_frame_at_its_time",),
+    ),
+    Mutant(
+        "report-screen-around-the-image-shown",
+        "report/key_frames.py",
+        "Frame(frame.index, frame.time_s, frame.pixels[area.slices])",
+        "Frame(frame.index, frame.time_s, frame.pixels)",
+        ("test_measure_command.py::test_screen_around_the_image_stays_out_of_every_picture",),
+    ),
+)
+
+EXCHANGE = (
+    Mutant(
+        "exchange-upper-and-lower-exchanged",
+        "exchange/sr.py",
+        "upper_measurement_uncertainty=round(measure.high - measure.value, 4),\n"
+        "            lower_measurement_uncertainty=round(measure.value - measure.low, 4),",
+        "upper_measurement_uncertainty=round(measure.value - measure.low, 4),\n"
+        "            lower_measurement_uncertainty=round(measure.high - measure.value, 4),",
+        (f"{FILES}::test_report_tells_upper_and_lower_uncertainty_apart",),
+    ),
+    Mutant(
+        "exchange-frames-counted-from-0",
+        "exchange/sr.py",
+        "[k + 1 for k in frames]",
+        "[k for k in frames]",
+        ("test_exchange.py::test_exports_stand_beside_the_other_files",),
+    ),
+    Mutant(
+        "exchange-identity-kept",
+        "exchange/reference.py",
+        "kept = whole.get(keyword) if keep_identifiers else None",
+        "kept = whole.get(keyword)",
+        ("test_exchange.py::test_identity_passes_only_when_kept",),
+    ),
+    Mutant(
+        "exchange-fhir-is-final",
+        "exchange/fhir.py",
+        'Status.DRAFT: "preliminary",',
+        'Status.DRAFT: "final",',
+        ("test_exchange.py::test_observations_are_preliminary_and_keep_units",),
+    ),
+    Mutant(
+        "exchange-fhir-ends-exchanged",
+        "exchange/fhir.py",
+        '(("low", measure.low), ("high", measure.high))',
+        '(("low", measure.high), ("high", measure.low))',
+        ("test_exchange.py::test_observations_are_preliminary_and_keep_units",),
+    ),
+    Mutant(
+        "exchange-outlines-of-the-next-frame",
+        "exchange/seg.py",
+        "source.ReferencedFrameNumber = index + 1",
+        "source.ReferencedFrameNumber = index + 2",
+        ("test_exchange.py::test_segmentation_outlines_every_frame_as_it_was_drawn",),
+    ),
+)
+
+SESSION = (
+    Mutant(
+        "session-right-minus-left",
+        "session/results.py",
+        "_difference(row, other), side=BETWEEN_SIDES",
+        "_difference(other, row), side=BETWEEN_SIDES",
+        ("test_session.py::test_means_and_sides_follow_from_the_repeats",),
+    ),
+    Mutant(
+        "session-plain-minus-lifted",
+        "session/results.py",
+        "_difference(row, other),\n                        task=",
+        "_difference(other, row),\n                        task=",
+        ("test_session.py::test_lift_beforehand_lessens_the_descent",),
+    ),
+    Mutant(
+        "session-slides-of-unknown-side-compared",
+        "session/results.py",
+        "means = [row for row in means if row.is_comparable and row.value is not None]",
+        "means = [row for row in means if row.value is not None]",
+        ("test_session_numbers.py::test_slide_whose_direction_is_unknown_is_not_compared",),
+    ),
+    Mutant(
+        "session-difference-of-one-error",
+        "session/results.py",
+        "half = half_of_difference(first.certainty, second.certainty)",
+        "half = first.certainty.half",
+        ("test_session.py::test_means_and_sides_follow_from_the_repeats",),
+    ),
+    Mutant(
+        "session-change-within-error-is-larger",
+        "session/against.py",
+        "LARGER if abs(change) > half else UNSURE",
+        "LARGER",
+        ("test_session_numbers.py::test_verdict_needs_more_than_both_errors",),
+    ),
+    Mutant(
+        "session-change-the-other-way",
+        "session/against.py",
+        "change = row.value - other.value",
+        "change = other.value - row.value",
+        (
+            "test_session.py::test_change_is_judged_by_published_values_and_says_where_there_are_none",
+        ),
+    ),
+    Mutant(
+        "session-more-repeats-than-known",
+        "session/detectable.py",
+        "            and change.repeats <= repeats\n",
+        "",
+        ("test_agreement_reliability.py::test_more_repeats_than_known_never_count_as_better",),
+    ),
+    Mutant(
+        "session-sides-said-within-error",
+        "session/sentences.py",
+        "if is_new and row.excludes_zero and row.parts is not None:",
+        "if is_new and row.parts is not None:",
+        ("test_session_numbers.py::test_differences_are_said_only_beyond_their_interval_and_once",),
+    ),
+    Mutant(
+        "session-other-weights-not-said",
+        "session/visit.py",
+        'for name in ("weights", "site"):',
+        'for name in ("site",):',
+        (
+            "test_session.py::test_change_is_judged_by_published_values_and_says_where_there_are_none",
+        ),
+    ),
+)
+
+AGREEMENT = (
+    Mutant(
+        "agreement-limits-at-one-sd",
+        "agreement/limits.py",
+        "low, high = bias - multiplier * sd, bias + multiplier * sd",
+        "low, high = bias - sd, bias + sd",
+        ("test_agreement_limits.py::test_peak_flow_gives_published_bias_and_limits",),
+    ),
+    Mutant(
+        "agreement-interval-of-the-bias",
+        "agreement/limits.py",
+        "half = t * sd / math.sqrt(count)",
+        "half = t * sd",
+        ("test_agreement_limits.py::test_interval_of_the_bias_is_that_of_a_t_test",),
+    ),
+    Mutant(
+        "agreement-icc-without-raters",
+        "agreement/icc.py",
+        "value = _ratio(b - e, b + (k - 1) * e + k * (j - e) / n)",
+        "value = _ratio(b - e, b + (k - 1) * e)",
+        ("test_agreement_icc.py::test_shrout_and_fleiss_table",),
+    ),
+    Mutant(
+        "agreement-icc-of-one-for-the-mean",
+        "agreement/icc.py",
+        "return _ratio(k * coefficient, 1 + (k - 1) * coefficient)",
+        "return coefficient",
+        ("test_agreement_icc.py::test_shrout_and_fleiss_table",),
+    ),
+    Mutant(
+        "agreement-manual-minus-auto",
+        "agreement/study.py",
+        "difference=first - second",
+        "difference=second - first",
+        ("test_agreement_command.py::test_figures_are_those_of_the_data",),
+    ),
+    Mutant(
+        "agreement-units-not-checked",
+        "agreement/units.py",
+        "if _is_slip(middle, factor) or _is_slip(1 / middle, factor):",
+        "if False:",
+        ("test_agreement_table.py::test_unusable_row_is_named",),
+    ),
+)
+
+LAB = (
+    Mutant(
+        "lab-one-uid-kept",
+        "lab/deidentify.py",
+        '"SynchronizationFrameOfReferenceUID": Action.REPLACE_UID,',
+        '"SynchronizationFrameOfReferenceUID": Action.KEEP,',
+        (f"{FILES}::test_every_uid_of_the_source_is_replaced_or_gone",),
+    ),
+    Mutant(
+        "lab-uids-as-they-were",
+        "lab/deidentify.py",
+        "setattr(cleaned, keyword, secret.replaced_uid(str(element.value)))",
+        "setattr(cleaned, keyword, element.value)",
+        (f"{FILES}::test_every_uid_of_the_source_is_replaced_or_gone",),
+    ),
+    Mutant(
+        "lab-a-tag-missing-from-the-profile",
+        "lab/deidentify.py",
+        '    "StudyTime": Action.EMPTY,\n',
+        "",
+        ("test_lab_import.py::test_header_follows_the_profile",),
+    ),
+    Mutant(
+        "lab-hidden-text-kept",
+        "lab/deidentify.py",
+        "element.VR in PLAIN_REPRESENTATIONS or keyword in TEXT_ALLOWED",
+        "True",
+        ("test_lab_import.py::test_text_hidden_under_another_representation_goes",),
+    ),
+    Mutant(
+        "lab-screen-around-the-image-kept",
+        "lab/storing.py",
+        "masked = np.zeros_like(frame.pixels)",
+        "masked = frame.pixels.copy()",
+        ("test_lab_import.py::test_pixels_are_kept_inside_the_image_and_black_around",),
+    ),
+    Mutant(
+        "lab-consent-never-ends",
+        "lab/consent.py",
+        "and (entry.expiry is None or on <= entry.expiry)",
+        "",
+        ("test_lab_consent.py::test_consent_holds_from_its_first_to_its_last_day",),
+    ),
+    Mutant(
+        "lab-consent-from-the-beginning",
+        "lab/consent.py",
+        "if entry.day <= on:",
+        "if True:",
+        ("test_lab_consent.py::test_consent_holds_from_its_first_to_its_last_day",),
+    ),
+    Mutant(
+        "lab-consent-not-asked",
+        "lab/importing.py",
+        "if not lab.ledger.scopes_of(subject, today):",
+        "if False:",
+        ("test_lab_import.py::test_subjects_without_valid_consent_stay_out",),
+    ),
+    Mutant(
+        "lab-secret-for-everyone",
+        "lab/secret.py",
+        'if os.name == "posix" and mode & OTHERS:',
+        "if False:",
+        ("test_lab_consent.py::test_secret_is_the_owners_alone",),
+    ),
+    Mutant(
+        "lab-nothing-found-is-left-out",
+        "lab/metrics.py",
+        'return MaskScore(0.0, float("nan"), float("nan"))',
+        'return MaskScore(float("nan"), float("nan"), float("nan"))',
+        ("test_lab_metrics.py::test_finding_nothing_is_not_perfect",),
+    ),
+)
+
+MODELS = (
+    Mutant(
+        "models-altered-weights-promoted",
+        "models/registry.py",
+        "sha256 = self.checked(name)\n        judged",
+        "sha256 = self.card_sum(name)\n        judged",
+        ("test_lab_registry.py::test_altered_weights_are_refused_and_listed_as_such",),
+    ),
+    Mutant(
+        "models-worse-weights-promoted",
+        "models/registry.py",
+        "if judged.judgement.objections:\n            raise",
+        "if False:\n            raise",
+        ("test_lab_registry.py::test_unjudged_and_worse_weights_are_refused",),
+    ),
+    Mutant(
+        "models-judgement-of-other-weights",
+        "models/registry.py",
+        "return result if (result.before, result.after) == (before, after) else None",
+        "return result",
+        ("test_lab_registry.py::test_a_judgement_counts_for_its_two_weights_alone",),
+    ),
+    Mutant(
+        "models-forgetting-is-no-objection",
+        "models/judging.py",
+        "if grown > FORGETTING_PERCENT / 100:",
+        "if False:",
+        ("test_lab_judging.py::test_forgetting_is_an_objection",),
+    ),
+    Mutant(
+        "models-higher-dice-is-a-loss",
+        "models/judging.py",
+        "loss = row.before - row.after if metric is Metric.DICE else row.after - row.before",
+        "loss = row.after - row.before",
+        ("test_lab_judging.py::test_worse_weights_meet_objections",),
+    ),
+)
+
+COMMANDS = (
+    Mutant(
+        "commands-finished-under-other-settings",
+        "commands/session.py",
+        'isinstance(document, dict) and document.get("settings") == settings',
+        "isinstance(document, dict)",
+        ("test_session_again.py",),
+    ),
+    Mutant(
+        "commands-settings-not-in-the-fingerprint",
+        "commands/session.py",
+        "repr((*parts, measured))",
+        "repr(parts)",
+        ("test_session_again.py",),
+    ),
+    Mutant(
+        "commands-names-in-failures",
+        "commands/session.py",
+        "str(error) if options.keep_identifiers else _without_names(str(error), item)",
+        "str(error)",
+        ("test_session.py::test_names_of_files_and_people_stay_out_of_the_visit",),
+    ),
+    Mutant(
+        "commands-same-pictures-twice",
+        "commands/session.py",
+        "        if other.clip == clip.clip_id:\n",
+        "        if False:\n",
+        ("test_session.py::test_failed_recordings_are_named_and_the_others_written",),
+    ),
+    Mutant(
+        "commands-lateral-not-written",
+        "commands/results.py",
+        '"known" if analysis.is_lateral_known else "unknown"',
+        '"known"',
+        (f"{FILES}::test_files_tell_whether_lateral_is_known",),
+    ),
+    Mutant(
+        "commands-failures-are-code-0",
+        "commands/measure.py",
+        "return 1 if failures else 0",
+        "return 0",
+        ("test_measure_command.py::test_one_broken_source_does_not_stop_the_others",),
+    ),
+)
+
+REST = (
+    Mutant(
+        "files-written-in-place",
+        "files.py",
+        "        os.replace(temporary, target)\n",
+        "        target.write_bytes(temporary.read_bytes())\n",
+        (f"{FILES}::test_a_reader_of_the_old_file_keeps_it_whole",),
+    ),
+    Mutant(
+        "files-temporary-left-behind",
+        "files.py",
+        "        temporary.unlink(missing_ok=True)\n",
+        "        pass\n",
+        ("test_files.py::test_writer_that_raises_leaves_nothing",),
+    ),
+    Mutant(
+        "files-temporary-elsewhere",
+        "files.py",
+        ", dir=target.parent\n",
+        ",\n",
+        (f"{FILES}::test_a_file_is_replaced_in_one_step_within_its_folder",),
+    ),
+)
+
+MUTANTS = (
+    *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
+    *SESSION, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST,
+)  # fmt: skip

@@ -1,0 +1,111 @@
+"""Owns how two values of one measure compare, in words that go by direction.
+
+A difference of signed values says nothing by its own sign: a descent that went from 12 to 4 mm is
+less descent, not 8 mm more of anything.
+"""
+
+from dataclasses import dataclass
+
+from layermotion.report.words import number_words, unit_words
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Words for a measure whose sign is a direction.
+
+    Parameters
+    ----------
+    up, down
+        What a positive and a negative value did.
+    more, less
+        How two values of one way compare.
+    """
+
+    up: str
+    down: str
+    more: str
+    less: str
+
+
+WAYS = {
+    "base_displacement": Ways("lifted", "descended", "farther", "less far"),
+    "slide": Ways("slid laterally", "slid medially", "farther", "less far"),
+    "medial_edge_displacement": Ways("was drawn in", "moved medially", "farther", "less far"),
+    "thickness_change": Ways("thickened", "thinned", "more", "less"),
+    # With the lift beforehand minus without.
+    "prelift_effect": Ways("was held up by the lift", "was lowered by the lift", "more", "less"),
+}
+# Measures without a direction: what the first and the second of two are, if the first is larger.
+LEVELS = {
+    "thickness_rest": ("thicker", "thinner"),
+    "thickness_contracted": ("thicker", "thinner"),
+    "onset_time": ("later", "earlier"),
+    "rise_time": ("longer", "shorter"),
+    "hold_time": ("longer", "shorter"),
+    "return_time": ("longer", "shorter"),
+    "contraction_ratio": ("higher", "lower"),
+    "preferential_activation_ratio": ("higher", "lower"),
+}
+
+
+def compared(measure: str, unit: str, first: float, second: float, other: str) -> str:
+    """Say how the first of two values differs from the second, without its subject.
+
+    Parameters
+    ----------
+    measure
+        A key of ``WAYS`` or ``LEVELS``.
+    other
+        Where the second was found, such as ``at the earlier visit``.
+
+    Examples
+    --------
+    >>> compared("base_displacement", "mm", -3.9, -11.7, "at the earlier visit")
+    'descended less far than at the earlier visit, by 7.8 mm'
+    >>> compared("base_displacement", "mm", 2.0, -3.0, "without it")
+    'lifted by 2.0 mm; without it, it descended by 3.0 mm'
+    >>> compared("thickness_rest", "mm", 4.0, 5.5, "on the right")
+    'was thinner than on the right, by 1.5 mm'
+    """
+    size = f"{number_words(abs(first - second), unit)}{unit_words(unit, is_difference=True)}"
+    ways = WAYS.get(measure)
+    if ways is None:
+        larger, smaller = LEVELS[measure]
+        return f"was {larger if first > second else smaller} than {other}, by {size}"
+    if first * second < 0:
+        own, before = (_moved(ways, value, unit) for value in (first, second))
+        return f"{own}; {other}, it {before}"
+    way = ways.up if first + second > 0 else ways.down
+    more = ways.more if abs(first) > abs(second) else ways.less
+    return f"{way} {more} than {other}, by {size}"
+
+
+def subject(measure: str, name: str) -> str:
+    """Name what a measure is of, as the sentence goes on with ``compared``.
+
+    Parameters
+    ----------
+    name
+        Of the structure, such as ``TrA``.
+
+    Examples
+    --------
+    >>> subject("thickness_rest", "TrA"), subject("base_displacement", "bladder")
+    ('TrA at rest', 'the bladder base')
+    """
+    if measure in ("base_displacement", "prelift_effect"):
+        return "the bladder base"
+    if measure == "medial_edge_displacement":
+        return f"the medial end of {name}"
+    if measure == "thickness_rest":
+        return f"{name} at rest"
+    if measure == "thickness_contracted":
+        return f"the contracted {name}"
+    if measure in LEVELS:
+        return f"the {measure.replace('_', ' ')} of {name}"
+    return name
+
+
+def _moved(ways: Ways, value: float, unit: str) -> str:
+    amount = f"{number_words(abs(value), unit)}{unit_words(unit)}"
+    return f"{ways.up if value > 0 else ways.down} by {amount}"

@@ -1,0 +1,101 @@
+"""The record of a visit: six key numbers, what a person confirms, and why nothing was seen."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from test_session_numbers import row
+
+from layermotion.labels import Task
+from layermotion.session.page import build_visit_page
+from layermotion.session.plan import Item, Settings, Side
+from layermotion.session.record import key_numbers, lines_to_confirm, nothing_seen_words
+from layermotion.session.results import Recorded, Row
+from layermotion.session.visit import Visit
+
+
+def base(value: float, task: str = "cough", half: float = 1.0) -> Row:
+    return row("base_displacement", "bladder", value, half, "mm", "midline", task)
+
+
+def of_wall(side: str) -> list[Row]:
+    return [
+        row("thickness_rest", value=4.0, half=0.3, unit="mm", side=side),
+        row("thickness_contracted", value=6.0, half=0.3, unit="mm", side=side),
+        row("thickness_change", value=50.0, side=side),
+        row("contraction_ratio", value=1.5, half=0.1, unit="ratio", side=side),
+        row("slide", value=8.0, half=1.0, unit="mm", side=side),
+    ]
+
+
+def visit_of(rows: tuple[Row, ...], tasks: tuple[Task, ...] = (Task.DRAW_IN,)) -> Visit:
+    recorded = tuple(
+        Recorded(Item(Side.LEFT, task, 1, (Path("a.dcm"),), None, Settings()), "c1", (), {}, ())
+        for task in tasks
+    )
+    provenance = {name: "x" for name in ("software", "weights", "weights SHA-256", "site")}
+    return Visit(recorded, rows, (), None, (), provenance)
+
+
+def test_the_most_asked_for_numbers_come_first_and_six_at_most() -> None:
+    rows = [*of_wall("right"), *of_wall("left"), base(-5.0), base(3.0, "pelvic_floor_lift")]
+    found = key_numbers(rows)
+    assert [item.title for item in found] == [
+        "Draw-in, left: TrA thickened",
+        "Draw-in, right: TrA thickened",
+        "Pelvic floor lift: bladder base lifted",
+        "Cough: bladder base descended",
+        "Draw-in, left: TrA rest",
+        "Draw-in, right: TrA rest",
+    ]
+    descent = found[3]
+    assert (descent.value, descent.unit, descent.interval) == ("5.0", "mm", "4.0 to 6.0")
+    assert descent.repeats == "mean of 3"
+
+
+def test_a_number_within_its_error_claims_no_direction() -> None:
+    (number,) = key_numbers([base(-0.5)])
+    assert number.title == "Cough: bladder base, no movement beyond error"
+    assert (number.value, number.interval) == ("\N{MINUS SIGN}0.5", "\N{MINUS SIGN}1.5 to 0.5")
+
+
+def test_only_what_was_measured_on_the_picture_is_confirmed() -> None:
+    rows = [*of_wall("left"), base(-5.0)]
+    wall, bladder = lines_to_confirm(rows)
+    assert (wall.where, wall.structure, wall.values) == (
+        "Left, draw-in", "TrA", ("4.0", "6.0", "8.0", None),
+    )  # fmt: skip
+    assert (bladder.where, bladder.values[3]) == ("Cough", "\N{MINUS SIGN}5.0")
+    page = build_visit_page(visit_of(tuple(rows)), {})
+    assert page.count('class="box"') == 4
+    assert page.index('class="box"') < page.index("<h2>Appendix</h2>") < page.rindex("<table>")
+
+
+def test_a_mean_without_a_value_is_not_to_be_confirmed() -> None:
+    assert lines_to_confirm([replace(base(-5.0), value=None, low=None, high=None)]) == ()
+
+
+@pytest.mark.parametrize(
+    ("tasks", "words"),
+    [
+        ((Task.REST, Task.REST), "Only rest was recorded"),
+        ((Task.REST, Task.COUGH), "No change could be measured in any recording"),
+        ((), "No recording could be measured"),
+    ],
+)
+def test_why_nothing_was_seen_is_said(tasks: tuple[Task, ...], words: str) -> None:
+    visit = visit_of((), tasks)
+    assert nothing_seen_words(visit).startswith(words)
+    assert words in build_visit_page(visit, {})
+
+
+def test_the_head_is_blank_or_says_what_the_file_says() -> None:
+    visit = visit_of(tuple(of_wall("left")))
+    blank = build_visit_page(visit, {})
+    head = blank[blank.index('<dl class="fill">') : blank.index("</dl>")]
+    assert head.count('class="blank"') == 5
+    named = build_visit_page(visit, {}, {"Patient": "Example <b>", "Date": "2026-01-02"})
+    head = named[named.index('<dl class="fill">') : named.index("</dl>")]
+    assert "Example &lt;b&gt;" in head and "2026-01-02" in head
+    assert re.search(r"<dt>Sides</dt><dd>left</dd>", head)
