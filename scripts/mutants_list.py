@@ -653,14 +653,16 @@ SESSION = (
         "session/results.py",
         "_difference(row, other), side=BETWEEN_SIDES",
         "_difference(other, row), side=BETWEEN_SIDES",
-        ("test_session.py::test_means_and_sides_follow_from_the_repeats",),
+        ("test_session_signs.py::test_sides_are_left_minus_right_with_the_errors_of_both",),
     ),
     Mutant(
         "session-plain-minus-lifted",
         "session/results.py",
         "_difference(row, other),\n                        task=",
         "_difference(other, row),\n                        task=",
-        ("test_session.py::test_lift_beforehand_lessens_the_descent",),
+        (
+            "test_session_signs.py::test_effect_is_lifted_minus_plain_so_that_less_descent_is_positive",
+        ),
     ),
     Mutant(
         "session-slides-of-unknown-side-compared",
@@ -674,7 +676,7 @@ SESSION = (
         "session/results.py",
         "half = half_of_difference(first.certainty, second.certainty)",
         "half = first.certainty.half",
-        ("test_session.py::test_means_and_sides_follow_from_the_repeats",),
+        ("test_session_signs.py::test_sides_are_left_minus_right_with_the_errors_of_both",),
     ),
     Mutant(
         "session-change-within-error-is-larger",
@@ -688,9 +690,7 @@ SESSION = (
         "session/against.py",
         "change = row.value - other.value",
         "change = other.value - row.value",
-        (
-            "test_session.py::test_change_is_judged_by_published_values_and_says_where_there_are_none",
-        ),
+        ("test_session_signs.py::test_change_is_now_minus_earlier",),
     ),
     Mutant(
         "session-more-repeats-than-known",
@@ -711,9 +711,7 @@ SESSION = (
         "session/visit.py",
         'for name in ("weights", "site"):',
         'for name in ("site",):',
-        (
-            "test_session.py::test_change_is_judged_by_published_values_and_says_where_there_are_none",
-        ),
+        ("test_session_signs.py::test_visits_measured_in_another_way_are_said_to_be",),
     ),
 )
 

@@ -22,19 +22,31 @@ pytestmark = pytest.mark.slow
 
 # First word of every seed here; no training or evaluation seed starts with it.
 ACCURACY_STREAM = 20_271_125
-RATE_HZ = 6.0
-# mm; measured when the weights were made: see the README's numbers.
-MEDIAN_LIMIT_MM, BASE_LIMIT_MM = 0.25, 0.35
+# Frames a second, few because each takes long to measure; one of a second is compared. Pictures of
+# neither view need no motion.
+RATE_HZ, STILL_RATE_HZ = 3.0, 2.0
+# Most that the median error may be, mm, and the share of values withheld. Measured with layers-006:
+# fat 0.069 and 0.14, EO 0.139 and 0, IO 0.070 and 0.03, TrA 0.082 and 0.035.
+WALL_LIMITS = {
+    Structure.FAT: (0.14, 0.28),
+    Structure.EO: (0.25, 0.07),
+    Structure.IO: (0.14, 0.07),
+    Structure.TRA: (0.16, 0.07),
+}
+# mm; measured with layers-006: 0.046 in lifts and 0.068 in strains, with no value withheld.
+BASE_LIMIT_MM = 0.13
+# Of 20; measured with layers-006: all.
+FEWEST_REFUSED = 19
 
 
 @pytest.fixture(scope="module")
 def segmenter() -> Segmenter:
-    return load_segmenter()
+    return load_segmenter(threads=1)
 
 
-def plan_of(number: int, view: View | None, task: Task) -> ClipPlan:
+def plan_of(number: int, view: View | None, task: Task, rate_hz: float = RATE_HZ) -> ClipPlan:
     rng = np.random.Generator(np.random.SFC64([ACCURACY_STREAM, number]))
-    return draw_clip(rng, view, task=task, frame_rate_hz=RATE_HZ)
+    return draw_clip(rng, view, task=task, frame_rate_hz=rate_hz)
 
 
 def clip_of(plan: ClipPlan) -> Clip:
@@ -52,7 +64,9 @@ def clip_of(plan: ClipPlan) -> Clip:
         view=None,
         task=plan.motion.task,
         is_still=False,
-        read=lambda: (Frame(i, i / RATE_HZ, picture) for i, picture in enumerate(pictures)),
+        read=lambda: (
+            Frame(i, i / plan.frame_rate_hz, picture) for i, picture in enumerate(pictures)
+        ),
     )
 
 
@@ -66,7 +80,7 @@ def frame_errors_mm(
         with Recording() as recording:
             analysis = analyse(clip_of(plan), segmenter, parse_site("muscle-centre"), recording)
         assert analysis.view is view
-        frames = range(0, plan.motion.time_s.size, 6)
+        frames = range(0, plan.motion.time_s.size, int(RATE_HZ))
         for found in compare_frames(analysis, plan, clip_truth(plan), frames):
             errors.setdefault(Structure(found.structure), []).append(found.error)
     return errors
@@ -76,25 +90,26 @@ def test_thickness_of_every_layer_follows_the_truth(segmenter: Segmenter) -> Non
     errors = frame_errors_mm(range(12), View.ABDOMINAL_WALL, Task.DRAW_IN, segmenter)
     for layer in WALL_LAYERS:
         found = np.abs(errors[layer])
-        assert np.isnan(found).mean() < 0.35, layer
-        assert np.nanmedian(found) < MEDIAN_LIMIT_MM, layer
+        limit_mm, withheld = WALL_LIMITS[layer]
+        assert np.isnan(found).mean() < withheld, layer
+        assert np.nanmedian(found) < limit_mm, layer
 
 
-def test_displacement_of_the_base_follows_the_truth(segmenter: Segmenter) -> None:
-    for task in (Task.PELVIC_FLOOR_LIFT, Task.STRAIN):
-        errors = frame_errors_mm(range(20, 24), View.BLADDER, task, segmenter)
-        found = np.abs(errors[Structure.BLADDER])
-        assert np.isnan(found).mean() < 0.1
-        assert np.nanmedian(found) < BASE_LIMIT_MM
+@pytest.mark.parametrize("task", [Task.PELVIC_FLOOR_LIFT, Task.STRAIN])
+def test_displacement_of_the_base_follows_the_truth(segmenter: Segmenter, task: Task) -> None:
+    errors = frame_errors_mm(range(20, 22), View.BLADDER, task, segmenter)
+    found = np.abs(errors[Structure.BLADDER])
+    assert np.isnan(found).mean() < 0.1
+    assert np.nanmedian(found) < BASE_LIMIT_MM
 
 
 def test_pictures_of_neither_view_are_refused(segmenter: Segmenter) -> None:
     refused = 0
     for number in range(40, 60):
         with Recording() as recording:
-            clip = clip_of(plan_of(number, None, Task.REST))
+            clip = clip_of(plan_of(number, None, Task.REST, STILL_RATE_HZ))
             try:
                 analyse(clip, segmenter, parse_site("muscle-centre"), recording)
             except MeasurementError as error:
                 refused += "not recognised" in str(error)
-    assert refused >= 19
+    assert refused >= FEWEST_REFUSED

@@ -12,18 +12,18 @@ import pytest
 from layermotion.errors import InputError, WeightsError
 from layermotion.models.judging import Judgement, Metric, Row
 from layermotion.models.registry import Judged, Registry, Step, judgement_text
-from layermotion.network.segmenter import read_card, weights_names
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 
 ROW = Row("all", "all", Metric.DICE, 3, 0.8, 0.9, 0.05, 0.15)
 
 
 @pytest.fixture
-def registry(tmp_path: Path, trained_weights: Path) -> Registry:
-    """Make a registry with two sets of local weights, the second unlike the first."""
+def registry(tmp_path: Path) -> Registry:
+    """Make a registry with two sets of local weights: the shipped ones under other checksums."""
+    shipped = weights_names()[-1]
     for name in ("local-001", "local-002"):
-        card = read_card("smoke-001", trained_weights)
-        card["errors_px"] = {"thickness_tra": [1.0, 0.0]}
-        model = onnx.load(trained_weights / "smoke-001.onnx")
+        card = read_card(shipped)
+        model = onnx.load(WEIGHTS_FOLDER / f"{shipped}.onnx")
         model.producer_name = name  # another checksum, the same numbers
         onnx.save(model, tmp_path / f"{name}.onnx")
         card["sha256"] = digest(tmp_path / f"{name}.onnx")

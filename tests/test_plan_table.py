@@ -86,7 +86,7 @@ def test_tasks_stand_as_they_were_recorded() -> None:
         "left-curl_up-2",
     ]
     # Where one recording of the side states no time, times decide nothing.
-    known[LISTED[3].sources[0]] = None
+    known[LISTED[4].sources[0]] = None
     assert in_order(LISTED, known)[0].name == "left-curl_up-1"
 
 

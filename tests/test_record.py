@@ -99,3 +99,12 @@ def test_the_head_is_blank_or_says_what_the_file_says() -> None:
     head = named[named.index('<dl class="fill">') : named.index("</dl>")]
     assert "Example &lt;b&gt;" in head and "2026-01-02" in head
     assert re.search(r"<dt>Sides</dt><dd>left</dd>", head)
+
+
+def test_advice_is_given_once_with_the_recordings_that_ask_for_it() -> None:
+    visit = visit_of(tuple(of_wall("left")), (Task.DRAW_IN, Task.REST))
+    assert "At the next recording" not in build_visit_page(visit, {})
+    advised = tuple(replace(one, advice=("Hold the probe still.",)) for one in visit.recorded)
+    page = build_visit_page(replace(visit, recorded=advised), {})
+    assert page.count("Hold the probe still.") == 1
+    assert "left-draw_in-1; left-rest-1" in page

@@ -17,6 +17,7 @@ import pytest
 from report_content import COURSES, FRAMES, GAP, WINDOWS, make_content, make_measure, make_series
 
 from layermotion.labels import WALL_LAYERS, View
+from layermotion.measures.measure import Status
 from layermotion.report.page import build_page, write_headline
 from layermotion.report.palette import LOOKS, PAPER, rgb
 from layermotion.report.plots import MAX_POINTS, decimate, plot_series
@@ -82,6 +83,15 @@ def test_measures_agree_in_both_files_and_json_is_strict(tmp_path: Path) -> None
     assert rows[1]["status"] == "needs_manual"
     assert {row["caution"] for row in rows} == {"draft, not a medical device"}
     assert "until a licensed clinician confirms it" in document["caution"]
+
+
+def test_the_caution_goes_where_a_clinician_has_confirmed(tmp_path: Path) -> None:
+    statuses = (Status.DRAFT, Status.NEEDS_MANUAL, Status.CONFIRMED, Status.CORRECTED)
+    measures = [replace(make_measure(), status=status) for status in statuses]
+    write_measures(tmp_path, measures, {})
+    words = "draft, not a medical device"
+    found = [row["caution"] for row in read_csv(tmp_path / "measures.csv")]
+    assert found == [words, words, "", ""]
 
 
 def test_measures_refuse_a_value_that_is_not_finite_and_write_nothing(tmp_path: Path) -> None:
@@ -305,9 +315,7 @@ def test_headline_states_a_change_only_beyond_its_interval(
 
 def test_headline_names_descent_and_missing_measures() -> None:
     peak = make_measure("base_displacement_peak", "bladder", -8.0, (-9.5, -6.5), "mm")
-    assert "descended by 8.0 mm (interval 6.5 to 9.5 mm)" in write_headline(
-        View.BLADDER, [peak]
-    )
+    assert "descended by 8.0 mm (interval 6.5 to 9.5 mm)" in write_headline(View.BLADDER, [peak])
     by_hand = make_measure(value=None, interval=None, reason="The image is too dark.")
     assert write_headline(View.ABDOMINAL_WALL, [by_hand]).endswith(
         "needs measuring by hand: The image is too dark."

@@ -19,7 +19,7 @@ from synthetic.factors import PLAIN
 
 pytestmark = pytest.mark.slow
 
-RATE_HZ = 8.0
+RATE_HZ = 5.0
 BLADDER = label_of(Structure.BLADDER) - 1
 # Two clips of a strain, one whose bladder is grey down to its base and one whose is black.
 SEEDS = (0, 6)
@@ -41,7 +41,7 @@ def measured(plan: ClipPlan, pictures: list[NDArray[np.uint8]]) -> Analysis:
         read=lambda: (Frame(i, i / RATE_HZ, picture) for i, picture in enumerate(pictures)),
     )
     with Recording() as recording:
-        return analyse(clip, load_segmenter(), parse_site("muscle-centre"), recording)
+        return analyse(clip, load_segmenter(threads=1), parse_site("muscle-centre"), recording)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -394,7 +394,9 @@ def test_names_of_files_and_people_stay_out_of_the_visit(
     files = [path for path in out.rglob("*") if path.is_file() and path.name != "index.csv"]
     written = b"".join(path.read_bytes() for path in files)
     assert (b"invented-name" in written) == keep
-    assert PATIENT.encode() not in written and b"INV-7" not in written
+    # With identifiers the head of the record names the person.
+    assert (PATIENT.replace("^", " ").encode() in written) == keep
+    assert (b"INV-7" in written) == keep
     assert not [path for path in files if "invented" in str(path.relative_to(out))]
 
 
@@ -442,6 +444,7 @@ def test_change_is_judged_by_published_values_and_says_where_there_are_none(
     shutil.copytree(out, again)
     assert run(visit.folder, "--out", again, "--against", earlier, *OPTIONS) == 0
     changes = rows_of(again / "changes.csv")
+    assert {row["caution"] for row in changes} == {"draft, not a medical device"}
     key = {"side": "left", "task": "draw_in", "structure": "tra"}
     rest = pick(changes, measure="thickness_rest", **key)
     assert float(rest["change"]) == pytest.approx(2.0, abs=1e-3)

@@ -179,7 +179,7 @@ def test_bladder_sentence_keeps_the_way_of_the_movement() -> None:
     descent = row(base, value=-4.0, task="pelvic_floor_lift", **key)
     still = row(base, value=0.5, task="pelvic_floor_lift", **key)
     words = [next(iter(pattern_sentences([item]))) for item in (lift, descent, still)]
-    assert words[0].startswith("Pelvic floor lift: the bladder base lifted by 4.0 mm (95 % ")
+    assert words[0].startswith("Pelvic floor lift: the bladder base lifted by 4.0 mm (interval ")
     assert words[1].startswith("Pelvic floor lift: the bladder base descended by 4.0 mm")
     assert words[2] == (
         "Pelvic floor lift: no movement of the bladder base beyond error was seen, one repeat only."

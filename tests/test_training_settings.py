@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -73,12 +74,18 @@ def test_parts_compose_and_an_override_beats_its_part() -> None:
 
 
 def test_every_choice_of_every_part_fits_every_config() -> None:
-    parts = [path for path in config_folder().iterdir() if path.is_dir()]
-    names = {path.name for path in parts}
-    assert names == {"generator", "model", "loss", "optimizer", "data", "trainer"}
+    parts = {path.name: path for path in config_folder().iterdir() if path.is_dir()}
+    assert set(parts) == {"generator", "model", "loss", "optimizer", "data", "trainer"}
+    choices = [
+        [f"{name}={file.stem}" for file in sorted(folder.glob("*.yaml"))]
+        for name, folder in parts.items()
+    ]
+    # The first choice of each part, then the second, and so on to the part with the most.
+    together = [[one for one in chosen if one] for chosen in zip_longest(*choices)]
+    assert len(together) > 1
     for config in ("train", "smoke", "fine-tune"):
-        for path in (file for part in parts for file in part.glob("*.yaml")):
-            assert load_settings(config, [f"{path.parent.name}={path.stem}"]).steps > 0
+        for chosen in together:
+            assert load_settings(config, chosen).steps > 0
 
 
 def test_settings_of_the_shipped_weights_still_load() -> None:
@@ -115,13 +122,13 @@ def test_pictures_differ_by_the_factor_alone_and_say_so_in_their_source() -> Non
     plain, same = SyntheticDraw(), SyntheticDraw({})
     clean = SyntheticDraw({"screen_marks": 0.0, "screen_grab": 0.0})
     changed = 0
-    for seed in range(12):
+    for seed in range(8):
         images = [draw(np.random.default_rng([7, seed]), 64).image for draw in (plain, same, clean)]
         direct = draw_example(np.random.default_rng([7, seed]), 64).image
         assert np.array_equal(images[0], direct) and np.array_equal(images[0], images[1])
         changed += not np.array_equal(images[0], images[2])
     # Marks are in 40 % of pictures and copies of a screen in 30 %; the others stay as they were.
-    assert 3 <= changed <= 10
+    assert 2 <= changed <= 7
     assert source_name(plain) == source_name(same) != source_name(clean)
     assert source_name(clean).endswith(", screen_grab x 0, screen_marks x 0")
 

@@ -12,7 +12,10 @@ from layermotion.training.checkpoint import load_checkpoint
 from layermotion.training.sweep import plan_sweep, read_rows, run_sweep, table_text
 
 # As small as a run can be; what does not differ stays out of the names of folders.
-SMALL = ("steps=2", "workers=0", "tracking=csv", "validate_every_steps=2", "validation_examples=4")
+SMALL = (
+    *("steps=2", "workers=0", "tracking=csv", "validate_every_steps=2", "validation_examples=4"),
+    "encoder=tu-test_efficientnet",
+)
 
 
 def test_a_sweep_is_every_combination_by_what_differs() -> None:
@@ -72,10 +75,9 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
 
 @pytest.mark.slow
 def test_a_launcher_trains_each_combination_in_a_folder_of_its_own(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The launcher of clusters, in its mode for one computer: each run is a job of its own."""
-    monkeypatch.setenv("OMP_NUM_THREADS", "1")
     out = tmp_path / "sweep"
     words = [*SMALL, "seed=1,2", "--where", "processes"]
     with pytest.raises(SystemExit) as ended:

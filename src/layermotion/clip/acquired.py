@@ -46,8 +46,7 @@ def _stated(header: Dataset) -> str | None:
         day, moment = re.sub(r"\D", "", date), re.sub(r"[^\d.]", "", time)
         # Hours alone do not tell the order of a visit.
         if len(day) == 8 and len(moment) >= 4:
-            whole_s, _, part = moment.partition(".")
-            return f"{day}{whole_s:0<6}.{part:0<6}"
+            return f"{day}{moment}"
     return None
 
 

@@ -18,7 +18,8 @@ _ROWS = 3 * len(STRUCTURES)
 class Recording:
     """Edges frame by frame; append in order, read back any time. Use as a context manager.
 
-    The file is unnamed and vanishes with the process, however that ends.
+    The file is unnamed and vanishes with the process, however that ends; without a context manager
+    it is closed with the last use of the object.
     """
 
     def __init__(self) -> None:
@@ -35,6 +36,9 @@ class Recording:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._file.close()
+
+    def __del__(self) -> None:
         self._file.close()
 
     def __len__(self) -> int:

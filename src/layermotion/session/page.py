@@ -166,6 +166,7 @@ def build_visit_page(
         parts=list(_parts(visit.rows)),
         pictures=list(_pictures(visit, pictures)),
         manual=manual_groups(visit.rows),
+        advice=list(_advice(visit).items()),
         cautions=list(cautions.items()),
         methods=list(dict.fromkeys((*methods, *combined))),
         healthy_sides=HEALTHY_SIDES,
@@ -179,6 +180,15 @@ def _source_notes(changes: Sequence[Change]) -> Iterator[str]:
         yield BY_HAND
     if any(change.structure == Structure.BLADDER and not change.source for change in changes):
         yield NONE_FOR_BASE
+
+
+def _advice(visit: Visit) -> dict[str, list[str]]:
+    """Give what to do at the next recording, with the recordings that ask for it."""
+    found: dict[str, list[str]] = {}
+    for one in visit.recorded:
+        for words in one.advice:
+            found.setdefault(words, []).append(one.item.name)
+    return found
 
 
 def _patient_lines(visit: Visit, known: Mapping[str, str]) -> list[tuple[str, str]]:

@@ -117,6 +117,7 @@ class Recorded:
     measures: tuple[Measure, ...]
     facts: Mapping[str, str]
     cautions: tuple[str, ...]
+    advice: tuple[str, ...] = ()
 
     @property
     def picture_width_mm(self) -> float | None:
@@ -143,8 +144,9 @@ def read_recorded(item: Item, path: Path) -> Recorded:
         document = json.loads(path.read_text(encoding="utf-8"))
         measures = tuple(_measure(record, names) for record in document.pop("measures"))
         cautions = tuple(str(words) for words in document.pop("cautions"))
+        advice = tuple(str(words) for words in document.pop("advice", ()))
         facts = {str(name): str(value) for name, value in document.items()}
-        return Recorded(item, facts["clip"], measures, facts, cautions)
+        return Recorded(item, facts["clip"], measures, facts, cautions, advice)
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
             f"{path} is not a result of this version; delete its folder and measure again."

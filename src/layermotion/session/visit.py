@@ -72,8 +72,8 @@ def assemble(
 
 def _between_visits(now: Mapping[str, str], before: Mapping[str, str]) -> list[str]:
     cautions = [
-        "The files do not say whether both visits have the same person, position, bladder "
-        "filling and place of the probe; check it."
+        "The files do not say whether position, bladder filling and place of the probe were the "
+        "same at both visits; check it."
     ]
     for name in ("weights", "site"):
         if now[name] != before.get(name):
