@@ -236,8 +236,8 @@ def test_mean_of_repeats_is_as_unsure_as_its_parts_and_their_spread() -> None:
     assert (one.value, two.value, mean.value) == pytest.approx((5.0, 6.0, 5.5))
     assert mean.frames == "25-39;60-79"
     assert mean.high is not None and mean.value is not None
-    # Wider than the error of one, narrower than Student's t of two values 1 mm apart.
-    assert Z95 * 0.1 < mean.high - mean.value < math.hypot(Z95 * 0.1, 12.706 * 0.5) / 5
+    # Of two values 1 mm apart: 12.706 standard errors of 0.5 mm, beside the error of one.
+    assert mean.high - mean.value == pytest.approx(math.hypot(Z95 * 0.1, 12.706 * 0.5), rel=1e-3)
     assert mean.method == MEAN_METHOD
     check_record(measures)
 

@@ -75,4 +75,7 @@ def test_base_that_leaves_a_sector_is_withheld_with_a_reason(seed: int) -> None:
     assert np.isfinite(quantity.value[~is_below]).mean() > 0.8
     (measure,) = [m for m in cut.measures if m.name == "base_displacement"]
     assert (measure.value, measure.status) == (None, Status.NEEDS_MANUAL)
-    assert measure.reason in (BASE_LEFT, UNSEEN_BASE, NO_EFFORT_SEEN)
+    seldom = "The bladder base was seen in only "
+    assert measure.reason in (BASE_LEFT, UNSEEN_BASE, NO_EFFORT_SEEN) or (
+        measure.reason.startswith(seldom) and "at the effort" in measure.reason
+    )

@@ -14,9 +14,9 @@ from layermotion.cli import main
 from layermotion.labels import Task, View
 from layermotion.measures.measure import Status
 from layermotion.session.against import LARGER
-from synthetic.clips import draw_clip
+from synthetic.clips import draw_clip, render_clip
 from synthetic.factors import PLAIN
-from synthetic.write import write_clip
+from synthetic.write import write_dicom, write_video
 
 PLAN = (
     ("left", Task.DRAW_IN, View.ABDOMINAL_WALL),
@@ -35,6 +35,7 @@ def run(*arguments: object) -> int:
 @pytest.mark.slow
 def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
     clips, table = tmp_path / "clips", tmp_path / "visit.csv"
+    clips.mkdir()
     lines = ["file,task,side,repeat"]
     for number, (side, task, view) in enumerate(PLAN):
         # Few and small frames: what is tested is the way, not the accuracy.
@@ -42,10 +43,11 @@ def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
             np.random.default_rng([11, number]),
             view,
             task=task,
-            frame_rate_hz=8.0,
+            frame_rate_hz=6.0,
             screen_px=(240, 320),
         )
-        write_clip(clips, f"clip-{number}", plan, video=False)
+        frames = [screen for screen, _ in render_clip(plan)]
+        write_dicom(clips / f"clip-{number}.dcm", frames, plan, compress=False)
         lines.append(f"clips/clip-{number}.dcm,{task},{side},1")
     table.write_text("\n".join(lines) + "\n", encoding="utf-8")
     out = tmp_path / "out"
@@ -89,11 +91,11 @@ def test_the_scale_of_the_visit_is_for_files_without_one(tmp_path: Path) -> None
     plan = draw_clip(
         np.random.default_rng(30), View.ABDOMINAL_WALL, PLAIN, task=Task.REST, frame_rate_hz=2.0
     )
-    write_clip(tmp_path / "clips", "clip", plan)
     visit = tmp_path / "visit"
     visit.mkdir()
-    (tmp_path / "clips" / "clip.dcm").rename(visit / "left_rest_1.dcm")
-    (tmp_path / "clips" / "clip.mp4").rename(visit / "right_rest_1.mp4")
+    frames = [screen for screen, _ in render_clip(plan)]
+    write_dicom(visit / "left_rest_1.dcm", frames, plan, compress=False)
+    write_video(visit / "right_rest_1.mp4", frames, plan.frame_rate_hz)
     given = f"{1.2 * plan.grid.row_mm:.6f},{1.2 * plan.grid.column_mm:.6f}"
     assert run(visit, "--out", tmp_path / "out", "--no-overlay", "--mm-per-pixel", given) == 0
     with (tmp_path / "out" / "visit.csv").open(encoding="utf-8", newline="") as stream:
