@@ -94,9 +94,10 @@ def _write(path: Path, text: str) -> None:
 def run_tests(root: Path, tests: Sequence[str]) -> tuple[int | None, str]:
     """Run tests on a copy up to the first failure; exit code, None if it took too long, and text.
 
-    In one process of one thread, and without plug-ins, which take seconds to load.
+    In one process of one thread, and without most plug-ins, which take seconds to load.
     """
-    options = ("-x", "-q", "-p", "no:cacheprovider", "--no-header", "--tb=line")
+    plugins = ("-p", "no:cacheprovider", "-p", "xdist.plugin")
+    options = ("-x", "-q", "-n", "0", *plugins, "--no-header", "--tb=line")
     where = os.pathsep.join(map(str, (root / "src", root)))
     names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "PYTEST_DISABLE_PLUGIN_AUTOLOAD")
     set_to_1 = dict.fromkeys(names, "1")

@@ -53,7 +53,7 @@ NETWORK = (
         "network/segmenter.py",
         'if found != card["sha256"]:',
         "if False:",
-        ("test_segment.py::test_altered_weights_are_refused",),
+        ("test_lab_registry.py::test_altered_weights_are_refused_and_listed_as_such",),
     ),
     Mutant(
         "network-view-taken-from-none",

@@ -1,9 +1,15 @@
 """Owns fixtures that several test files share, and how many threads a test may use."""
 
+# ruff: noqa: E402
 import fcntl
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
+
+# One thread for each process, here and in what a test starts: pytest runs beside itself on every
+# core, and small pieces of work take several times longer where threads wait for each other. The
+# libraries below read this when they are first imported.
+os.environ["OMP_NUM_THREADS"] = "1"
 
 import cv2
 import numpy as np
@@ -12,10 +18,6 @@ from numpy.typing import NDArray
 
 from layermotion.clip import Clip
 
-# One thread for each process, here and in what a test starts: pytest runs beside itself on every
-# core, and small networks spend more time sharing work among threads than doing it. Torch reads
-# this when it is imported, after this file.
-os.environ["OMP_NUM_THREADS"] = "1"
 cv2.setNumThreads(1)
 
 
