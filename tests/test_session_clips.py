@@ -43,7 +43,7 @@ def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
             np.random.default_rng([11, number]),
             view,
             task=task,
-            frame_rate_hz=6.0,
+            frame_rate_hz=4.0,
             screen_px=(240, 320),
         )
         frames = [screen for screen, _ in render_clip(plan)]
