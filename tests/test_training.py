@@ -344,10 +344,11 @@ def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_a_run_killed_at_any_moment_goes_on_with_the_same_losses(tmp_path: Path) -> None:
     # So many steps that they take longer than the latest kill.
-    settings = replace(TINY, steps=40, checkpoint_every_s=0, validate_every_steps=100)
+    settings = replace(TINY, steps=40, validate_every_steps=100)
     train(settings, tmp_path / "whole", draw_layers, report=str)
     parts = tmp_path / "parts"
-    code = TRAIN_CODE.format(settings=settings, out=str(parts))
+    saving = replace(settings, checkpoint_every_s=0)
+    code = TRAIN_CODE.format(settings=saving, out=str(parts))
     process = subprocess.Popen([sys.executable, "-c", code], cwd=HERE)
     while process.poll() is None and not (parts / "last.pt").exists():
         time.sleep(0.01)

@@ -56,13 +56,15 @@ class GpuLoad:
             self._program = subprocess.Popen(
                 command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
             )
-            threading.Thread(target=self._read, daemon=True).start()
+            self._reader = threading.Thread(target=self._read, daemon=True)
+            self._reader.start()
 
     def _read(self) -> None:
         assert self._program is not None and self._program.stdout is not None
-        for line in self._program.stdout:
-            if line.strip().isdecimal():  # some cards answer [N/A]
-                self._percent.append(float(line))
+        with self._program.stdout as answers:
+            for line in answers:
+                if line.strip().isdecimal():  # some cards answer [N/A]
+                    self._percent.append(float(line))
 
     def lap(self) -> float | None:
         """Mean share of time in which the GPU was busy since the last lap; None if not known."""
@@ -74,6 +76,7 @@ class GpuLoad:
         if self._program is not None:
             self._program.terminate()
             self._program.wait()
+            self._reader.join()
 
 
 def gpu_command(device: torch.device) -> list[str] | None:
