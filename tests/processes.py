@@ -27,7 +27,12 @@ def run_two(*parts: str) -> None:
         )
         for rank in "01"
     ]
-    assert [process.wait(timeout=240) for process in processes] == [0, 0]
+    try:
+        assert [process.wait(timeout=240) for process in processes] == [0, 0]
+    finally:
+        for process in processes:
+            process.kill()  # where one waits for the other
+            process.wait()
 
 
 def free_ports(count: int) -> list[int]:

@@ -533,7 +533,7 @@ def test_examples_have_their_shapes_and_labels() -> None:
 
 
 def test_examples_show_each_view_in_its_share() -> None:
-    count = 1000
+    count = 4000
     views = Counter(view_of_example(seed) for seed in range(count))
     declared = {None: 0.2, View.ABDOMINAL_WALL: 0.5, View.BLADDER: 0.3}
     for view, share in declared.items():
