@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 
+import browser
 from environment import ROOT, SetupFailed, prepare
 
 EXTRAS = ("train", "test")
@@ -17,14 +18,12 @@ EXTRAS = ("train", "test")
 
 def stages() -> dict[str, list[str]]:
     """Return the stages in order, each the arguments after ``python -m``."""
-    tests = ["pytest"]
-    if (os.cpu_count() or 1) >= 2:
-        tests += ["-n", "2"]
+    workers = ["-n", "2"] if (os.cpu_count() or 1) >= 2 else []
     return {
         "lint": ["ruff", "check"],
         "format": ["ruff", "format", "--check"],
-        "types": ["mypy"],
-        "tests": tests,
+        "types": ["mypy", *workers],
+        "tests": ["pytest", *workers],
     }
 
 
@@ -38,6 +37,9 @@ def main() -> int:
         python = prepare(EXTRAS)
     except SetupFailed as error:
         print(error, file=sys.stderr)
+        return 2
+    if not browser.prepare():
+        print(browser.MISSING, file=sys.stderr)
         return 2
     seconds["install"] = time.perf_counter() - start
     for stage, arguments in stages().items():

@@ -108,3 +108,26 @@ def test_advice_is_given_once_with_the_recordings_that_ask_for_it() -> None:
     page = build_visit_page(replace(visit, recorded=advised), {})
     assert page.count("Hold the probe still.") == 1
     assert "left-draw_in-1; left-rest-1" in page
+
+
+def test_tasks_stand_in_the_order_in_which_they_were_recorded() -> None:
+    tasks = (Task.STRAIN, Task.COUGH, Task.PELVIC_FLOOR_LIFT)
+    rows = tuple(base(-5.0, task) for task in tasks)
+    assert [line.where for line in lines_to_confirm(rows)] == [
+        "Strain",
+        "Cough",
+        "Pelvic floor lift",
+    ]
+    pictures = {f"left-{task}-1": b"x" for task in tasks}
+    page = build_visit_page(visit_of(rows, tasks), pictures)
+    appendix = page[page.index("<h2>Appendix</h2>") :]
+    for heading in ("Bladder base", "What was outlined"):
+        part = appendix[appendix.index(f"<h2>{heading}</h2>") :]
+        part = part[: part.index("</section>")]
+        places = [part.lower().index(words) for words in ("strain", "cough", "pelvic floor lift")]
+        assert places == sorted(places)
+    wall = tuple(
+        replace(row("thickness_change"), task=task) for task in (Task.STRAIN, Task.DRAW_IN)
+    )
+    page = build_visit_page(visit_of(wall), {})
+    assert page.index("<h2>Strain</h2>") < page.index("<h2>Draw-in</h2>")

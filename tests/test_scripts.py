@@ -57,6 +57,7 @@ def test_check_stops_at_the_first_failure(
     import check
 
     monkeypatch.setattr(check, "prepare", lambda extras: Path(sys.executable))
+    monkeypatch.setattr(check.browser, "prepare", lambda: True)
     monkeypatch.setattr(
         check, "stages", lambda: {"first": ["platform"], "second": [second], "third": ["platform"]}
     )
@@ -65,3 +66,14 @@ def test_check_stops_at_the_first_failure(
     assert lines[-1] == last
     assert ("== third: platform" in lines) == (code == 0)
     assert ("second" in lines[-2]) == (code == 1)
+
+
+def test_check_says_what_to_install_where_there_is_no_browser(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    import check
+
+    monkeypatch.setattr(check, "prepare", lambda extras: Path(sys.executable))
+    monkeypatch.setattr(check.browser.shutil, "which", lambda program: None)
+    assert check.main() == 2
+    assert "apt-get install chromium" in capfd.readouterr().err

@@ -54,7 +54,8 @@ class Kind:
     heading
         Of the first column.
     group, label, order
-        What a row is listed under, the words for it, and its place.
+        What a row is listed under, the words for it, and its place; equal places keep the order of
+        the rows.
     label_width
         Room for the words in the drawing.
     """

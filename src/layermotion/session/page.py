@@ -112,12 +112,9 @@ def _depth(structure: str) -> int:
 
 
 WALL = Kind("Structure", lambda row: row.structure, short_name, _depth, 92.0)
+# Tasks stay in the order in which they were recorded.
 BASE = Kind(
-    "Task",
-    lambda row: row.task,
-    lambda task: task_words(task).capitalize(),
-    lambda task: list(Task).index(Task(task)),
-    215.0,
+    "Task", lambda row: row.task, lambda task: task_words(task).capitalize(), lambda _: 0, 215.0
 )
 
 
@@ -226,16 +223,17 @@ def _front_pictures(
 def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
     """Words for each pictured recording, and its picture as an address, task by task."""
     items = [one.item for one in visit.recorded if one.item.name in pictures]
-    for item in sorted(items, key=lambda item: list(Task).index(item.task)):
+    tasks = list(dict.fromkeys(item.task for item in items))
+    for item in sorted(items, key=lambda item: tasks.index(item.task)):
         data = base64.b64encode(pictures[item.name]).decode("ascii")
         words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
         yield words, f"data:image/jpeg;base64,{data}"
 
 
 def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
-    """One part for each task of the wall, and one for the bladder base in all tasks."""
-    wall = [row for row in rows if row.structure != Structure.BLADDER]
-    for task in Task:
+    """One part for each task of the wall as recorded, and one for the bladder base in all."""
+    wall = [row for row in rows if row.structure != Structure.BLADDER and row.task in list(Task)]
+    for task in dict.fromkeys(row.task for row in wall):
         own = [row for row in wall if row.task == task]
         if any(row.repeat == MEAN and row.value is not None for row in own):
             yield _part(own, task_words(task).capitalize(), WALL)

@@ -101,8 +101,16 @@ def lines_to_confirm(rows: Sequence[Row]) -> tuple[Line, ...]:
     keys = dict.fromkeys(
         (row.side, row.task, row.structure) for row in means if row.measure in CONFIRMED
     )
+    tasks = list(dict.fromkeys(task for _, task, _ in keys))
+
+    def place(key: tuple[str, str, str]) -> tuple[int, int, int]:
+        """Sides and structures in their usual order, tasks as they were recorded."""
+        side, task, structure = key
+        order = list(Side).index(Side(side)), tasks.index(task)
+        return *order, list(Structure).index(Structure(structure))
+
     lines = []
-    for side, task, structure in sorted(keys, key=_place):
+    for side, task, structure in sorted(keys, key=place):
         own = {
             row.measure: row.value
             for row in means
@@ -113,21 +121,11 @@ def lines_to_confirm(rows: Sequence[Row]) -> tuple[Line, ...]:
             for name in CONFIRMED
         )
         if any(values):
-            place = "" if side == Side.MIDLINE else f"{side}, "
-            where = f"{place}{task_words(task)}"
+            beside = "" if side == Side.MIDLINE else f"{side}, "
+            where = f"{beside}{task_words(task)}"
             name = "Bladder base" if structure == Structure.BLADDER else short_name(structure)
             lines.append(Line(where[0].upper() + where[1:], name, structure, values))
     return tuple(lines)
-
-
-def _place(key: tuple[str, str, str]) -> tuple[int, int, int]:
-    """Sides, tasks and structures in their usual order."""
-    side, task, structure = key
-    return (
-        list(Side).index(Side(side)),
-        list(Task).index(Task(task)),
-        list(Structure).index(Structure(structure)),
-    )
 
 
 def nothing_seen_words(visit: Visit) -> str:

@@ -1,0 +1,82 @@
+"""What a browser prints: the record of a full visit takes two pages before the appendix."""
+
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pypdf
+import pytest
+from test_record import base, of_wall, visit_of
+
+from layermotion.labels import Task
+from layermotion.session.against import compare_visits
+from layermotion.session.page import build_visit_page
+from layermotion.session.plan import Item, Settings, Side
+from layermotion.session.results import Recorded
+from layermotion.session.visit import Visit
+
+SCRIPTS = Path(__file__).parent.parent / "scripts"
+# The two tasks of the wall on both sides, and three of the bladder: seven recordings.
+WALL_TASKS = (Task.DRAW_IN, Task.CURL_UP)
+BASE_TASKS = {Task.PELVIC_FLOOR_LIFT: 6.0, Task.COUGH: -9.0, Task.COUGH_PRELIFT: -2.0}
+PICTURE = cv2.imencode(".jpg", np.full((480, 1280), 90, np.uint8))[1].tobytes()
+
+
+@pytest.fixture
+def chromium(monkeypatch: pytest.MonkeyPatch) -> str:
+    """Path of the browser, which check.py installs; the test fails where there is none."""
+    monkeypatch.syspath_prepend(str(SCRIPTS))
+    import browser
+
+    found = browser.find()
+    assert found is not None, browser.MISSING
+    return found
+
+
+def full_visit() -> Visit:
+    """Make a visit with all that the record can hold, compared with an earlier one."""
+    rows = [
+        replace(row, task=task)
+        for task in WALL_TASKS
+        for side in (Side.LEFT, Side.RIGHT)
+        for structure in ("tra", "io", "eo")
+        for row in (replace(one, structure=structure) for one in of_wall(side))
+    ]
+    rows += [base(value, task) for task, value in BASE_TASKS.items()]
+    earlier = [replace(row, value=row.value - 30, low=row.low - 30, high=row.high - 30)
+               for row in rows if row.value is not None]  # fmt: skip
+    items = [Item(side, task, 1, (), None, Settings())
+             for task in WALL_TASKS for side in (Side.LEFT, Side.RIGHT)]  # fmt: skip
+    items += [Item(Side.MIDLINE, task, 1, (), None, Settings()) for task in BASE_TASKS]
+    recorded = tuple(
+        Recorded(item, f"c{number}", (), {"picture_width_mm": "80"}, ())
+        for number, item in enumerate(items)
+    )
+    changes = compare_visits(rows, earlier, None)
+    return replace(visit_of(tuple(rows)), recorded=recorded, changes=changes)
+
+
+def print_pages(page: str, chromium: str, folder: Path) -> list[str]:
+    """Print a page as the browser does and return the words of each sheet."""
+    (folder / "visit.html").write_text(page, encoding="utf-8")
+    flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync", "--no-first-run")  # fmt: skip
+    places = (f"--user-data-dir={folder / 'profile'}", f"--print-to-pdf={folder / 'visit.pdf'}")
+    page_address = (folder / "visit.html").as_uri()
+    command = [chromium, *flags, *places, "--no-pdf-header-footer", page_address]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    return [sheet.extract_text() for sheet in pypdf.PdfReader(folder / "visit.pdf").pages]
+
+
+def test_the_record_of_a_full_visit_takes_two_printed_pages(chromium: str, tmp_path: Path) -> None:
+    visit = full_visit()
+    pictures = {one.item.name: PICTURE for one in visit.recorded}
+    sheets = print_pages(build_visit_page(visit, pictures), chromium, tmp_path)
+    starts = [number for number, words in enumerate(sheets) if "\nAppendix\n" in words]
+    assert starts == [2]
+    record = "\n".join(sheets[:2])
+    for heading in ("DRAFT", "Key numbers", "What was seen", "Rest and contraction",
+                    "Since the earlier visit", "To confirm", "Signature"):  # fmt: skip
+        assert heading in record
