@@ -65,6 +65,12 @@ def write_bytes(tmp_path: Path) -> Callable[[str, bytes], Path]:
     return write
 
 
+@pytest.fixture
+def plain_reports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Write a line in place of each report, whose plots take longer than what is measured."""
+    monkeypatch.setattr("layermotion.report.page.build_page", lambda content: "<p>A report.</p>")
+
+
 @pytest.fixture(scope="session", autouse=True)
 def settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """Folder of this computer's settings, away from those of who runs the tests."""

@@ -63,7 +63,7 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> DrawnVisit:
 
 
 @pytest.fixture
-def measured(drawn: DrawnVisit, monkeypatch: pytest.MonkeyPatch) -> DrawnVisit:
+def measured(drawn: DrawnVisit, plain_reports: None, monkeypatch: pytest.MonkeyPatch) -> DrawnVisit:
     """Measure with the stand-in."""
     monkeypatch.setattr("layermotion.commands.session.load_in_use", drawn.segmenter)
     return drawn
@@ -191,14 +191,17 @@ def test_recordings_without_identity_take_no_part(
 
 
 def test_no_byte_of_what_is_written_or_said_names_anybody(
-    measured: DrawnVisit, tmp_path: Path, capsys: pytest.CaptureFixture[str], secret: Path
+    drawn: DrawnVisit,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    secret: Path,
 ) -> None:
-    folder = visit_of(
-        measured, tmp_path, left_draw_in_1="first_1.dcm", left_draw_in_2="first_2.dcm"
-    )
+    monkeypatch.setattr("layermotion.commands.session.load_in_use", drawn.segmenter)
+    folder = visit_of(drawn, tmp_path, left_draw_in_1="first_1.dcm", left_draw_in_2="first_2.dcm")
     out, again = tmp_path / "out", tmp_path / "again"
     assert run(folder, "--out", out) == 0
-    later = visit_of(measured, tmp_path, left_draw_in_1="later.dcm")
+    later = visit_of(drawn, tmp_path, left_draw_in_1="later.dcm")
     assert run(later, "--out", again, "--against", out) == 0
     streams = capsys.readouterr()
     files = [path for place in (out, again) for path in place.rglob("*") if path.is_file()]

@@ -80,7 +80,7 @@ def test_another_file_of_that_name_is_not_overwritten(text: str, tmp_path: Path)
 
 
 @pytest.fixture
-def visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> DrawnVisit:
+def visit(tmp_path: Path, plain_reports: None, monkeypatch: pytest.MonkeyPatch) -> DrawnVisit:
     drawn = DrawnVisit(tmp_path / "scans")
     for command in ("session", "measure"):
         monkeypatch.setattr(

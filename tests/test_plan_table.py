@@ -29,7 +29,7 @@ def run(*arguments: object) -> int:
 
 
 @pytest.fixture
-def visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> DrawnVisit:
+def visit(tmp_path: Path, plain_reports: None, monkeypatch: pytest.MonkeyPatch) -> DrawnVisit:
     """Draw a small visit; the commands answer with its stand-in."""
     drawn = DrawnVisit(tmp_path / "scans")
     for command in ("session", "listing"):

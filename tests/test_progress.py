@@ -32,6 +32,7 @@ def run(*arguments: object) -> int:
     return ended.value.code
 
 
+@pytest.mark.usefixtures("plain_reports")
 def test_each_recording_of_a_visit_is_one_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -53,6 +54,7 @@ def test_each_recording_of_a_visit_is_one_line(
     ]
 
 
+@pytest.mark.usefixtures("plain_reports")
 def test_several_sources_are_named_without_identity(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -53,7 +53,7 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
 def test_a_clip_is_opened_measured_and_read_as_arrays(tmp_path: Path) -> None:
     rng = np.random.Generator(np.random.SFC64(30))
     plan = draw_clip(
-        rng, lm.View.ABDOMINAL_WALL, PLAIN, task=lm.Task.DRAW_IN, frame_rate_hz=10.0, repeats=1
+        rng, lm.View.ABDOMINAL_WALL, PLAIN, task=lm.Task.DRAW_IN, frame_rate_hz=6.0, repeats=1
     )
     truth = write_clip(tmp_path, "clip", plan, video=False)
     clip = lm.open_clip(tmp_path / "clip.dcm", task=lm.Task.DRAW_IN)

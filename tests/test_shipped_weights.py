@@ -37,7 +37,7 @@ def measured(source: Path, *options: str) -> tuple[Path, dict[tuple[str, str, st
 
 def test_wall_dicom(tmp_path: Path) -> None:
     rng = np.random.Generator(np.random.SFC64(205))
-    plan = draw_clip(rng, View.ABDOMINAL_WALL, PLAIN, task=Task.DRAW_IN, frame_rate_hz=8)
+    plan = draw_clip(rng, View.ABDOMINAL_WALL, PLAIN, task=Task.DRAW_IN, frame_rate_hz=5)
     truth = write_clip(tmp_path, "wall", plan, video=False)
     folder, found = measured(tmp_path / "wall.dcm", "--task", "draw_in", "--site", "image-centre")
     tra_mm = truth.edges_mm[:, 3, 1] - truth.edges_mm[:, 3, 0]  # vertical; the layers are flat
@@ -60,7 +60,7 @@ def test_wall_dicom(tmp_path: Path) -> None:
 
 def test_bladder_video(tmp_path: Path) -> None:
     rng = np.random.Generator(np.random.SFC64(13))
-    plan = draw_clip(rng, View.BLADDER, PLAIN, task=Task.PELVIC_FLOOR_LIFT, frame_rate_hz=8)
+    plan = draw_clip(rng, View.BLADDER, PLAIN, task=Task.PELVIC_FLOOR_LIFT, frame_rate_hz=5)
     truth = write_clip(tmp_path, "lift", plan, dicom=False)
     spacing = f"{plan.grid.row_mm:.6f},{plan.grid.column_mm:.6f}"
     _, found = measured(
