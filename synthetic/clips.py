@@ -10,6 +10,7 @@ from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from synthetic.anatomy import chance, uniform
 from synthetic.beams import Grid
+from synthetic.course import Course
 from synthetic.display import Grey
 from synthetic.factors import DRAWN, split
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS, Motion, draw_motion
@@ -87,6 +88,8 @@ def draw_clip(
     screen_px: tuple[int, int] = (480, 640),
     frame_rate_hz: float = 30.0,
     repeats: int = 1,
+    course: Course | None = None,
+    probe_factor: float = 1.0,
 ) -> ClipPlan:
     """Draw a clip of one view; ``task`` is drawn too where it is not given.
 
@@ -98,6 +101,10 @@ def draw_clip(
         Strengths of ``Factors`` set from outside; the others are drawn.
     screen_px
         (rows, columns) of the screen that the image is placed on.
+    course
+        What is done over time, in place of ``repeats`` efforts that are all alike.
+    probe_factor
+        Factor on how far the probe moves.
     """
     body, moves, around = split(rng, 3)
     scene = draw_scene(body, view, forced, slack_mm=25.0)
@@ -110,7 +117,8 @@ def draw_clip(
         task,
         frame_rate_hz,
         repeats=repeats,
-        probe_mm=2.0 * factors.probe_motion,
+        course=course,
+        probe_mm=2.0 * factors.probe_motion * probe_factor,
         breath=0.08 * factors.breathing,
         peristalsis_mm=6.0 * factors.peristalsis,
         out_of_plane=1 + 3 * factors.decorrelation,

@@ -7,20 +7,19 @@ from numpy.typing import NDArray
 
 from layermotion.labels import Structure, Task, View
 from synthetic.anatomy import Stack, chance, uniform
+from synthetic.course import Course, Repeat, plain_course
 from synthetic.pose import Pose, rest_pose
 
 WALL_TASKS = (Task.REST, Task.DRAW_IN)
 BLADDER_TASKS = (Task.REST, Task.PELVIC_FLOOR_LIFT, Task.COUGH, Task.CURL_UP, Task.STRAIN)
-
-
-@dataclass(frozen=True)
-class Repeat:
-    """One effort: when it starts, is full, is let go and is over, s."""
-
-    onset_s: float
-    full_s: float
-    release_s: float
-    end_s: float
+# Tasks in which the belly moves the probe.
+TRUNK_TASKS = (
+    Task.COUGH,
+    Task.COUGH_PRELIFT,
+    Task.CURL_UP,
+    Task.CURL_UP_PRELIFT,
+    Task.STRAIN,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,26 +51,12 @@ class Motion:
     pattern: str
 
 
-def _ease(time_s: NDArray[np.float64], start_s: float, end_s: float) -> NDArray[np.float64]:
-    """Raised-cosine rise from 0 at ``start_s`` to 1 at ``end_s``."""
-    share = np.clip((time_s - start_s) / (end_s - start_s), 0, 1)
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * share))
+def wall_pattern(rng: np.random.Generator) -> str:
+    """Draw which muscles of the wall work."""
+    return str(rng.choice(["tra_alone", "tra_with_others", "others_alone"], p=[0.5, 0.3, 0.2]))
 
 
-def _draw_repeats(rng: np.random.Generator, task: Task, count: int) -> tuple[Repeat, ...]:
-    """Draw efforts one after the other; a cough rises in under 0.1 s and is not held."""
-    quick = task is Task.COUGH
-    repeats, now = [], uniform(rng, 1.2, 2.5)
-    for _ in range(count):
-        full = now + (uniform(rng, 0.05, 0.1) if quick else uniform(rng, 0.3, 1.1))
-        release = full + (uniform(rng, 0.03, 0.12) if quick else uniform(rng, 1.5, 4.5))
-        end = release + (uniform(rng, 0.15, 0.4) if quick else uniform(rng, 0.3, 1.2))
-        repeats.append(Repeat(now, full, release, end))
-        now = end + uniform(rng, 1.2, 2.5)
-    return tuple(repeats)
-
-
-def _wall_targets(rng: np.random.Generator, pattern: str) -> dict[Structure, float]:
+def wall_targets(rng: np.random.Generator, pattern: str) -> dict[Structure, float]:
     """Thickness ratio at full effort; draw-in ranges hold the published means (TrA 1.3 to 1.8)."""
     ranges = {
         "tra_alone": ((1.25, 2.0), (0.97, 1.05), (0.95, 1.03)),
@@ -82,7 +67,7 @@ def _wall_targets(rng: np.random.Generator, pattern: str) -> dict[Structure, flo
     return {name: uniform(rng, *limits) for name, limits in zip(names, ranges, strict=True)}
 
 
-def _lift_target_mm(rng: np.random.Generator, task: Task) -> float:
+def lift_target_mm(rng: np.random.Generator, task: Task) -> float:
     """Draw the base displacement at full effort.
 
     Published: lift 3 to 15 mm with the wrong sign in up to 43 % (Thompson and O'Sullivan 2003);
@@ -90,7 +75,7 @@ def _lift_target_mm(rng: np.random.Generator, task: Task) -> float:
     """
     if task is Task.PELVIC_FLOOR_LIFT:
         return uniform(rng, 3, 14) if chance(rng, 0.7) else -uniform(rng, 2, 9)
-    if task is Task.COUGH:
+    if task in (Task.COUGH, Task.COUGH_PRELIFT):
         return -uniform(rng, 3, 15)
     return -uniform(rng, 4, 22)
 
@@ -106,6 +91,7 @@ def draw_motion(
     breath: float = 0.03,
     peristalsis_mm: float = 0.0,
     out_of_plane: float = 1.0,
+    course: Course | None = None,
 ) -> Motion:
     """Draw one performance of a task.
 
@@ -113,6 +99,8 @@ def draw_motion(
     ----------
     repeats
         Number of efforts (ignored for rest, which lasts 4 s).
+    course
+        What is done over time; by default efforts that are all alike, with even breaths.
     probe_mm
         Size of the slow probe drift, and of how far an effort of the trunk lifts the probe, mm.
     breath
@@ -122,35 +110,28 @@ def draw_motion(
     out_of_plane
         Factor on how far tissue leaves the picture's plane.
     """
-    efforts = () if task is Task.REST else _draw_repeats(rng, task, repeats)
-    length_s = efforts[-1].end_s + uniform(rng, 1.0, 2.0) if efforts else 4.0
-    time = np.arange(0, length_s, 1 / frame_rate_hz)
-    activation = np.zeros_like(time)
-    for effort in efforts:
-        rise = _ease(time, effort.onset_s, effort.full_s)
-        fall = _ease(time, effort.release_s, effort.end_s)
-        fade = uniform(rng, 0, 0.15) * np.clip(
-            (time - effort.full_s) / (effort.release_s - effort.full_s), 0, 1
-        )
-        activation = np.maximum(activation, (rise - fall) * (1 - fade))
-    cycle = breath * np.sin(2 * np.pi * (time / uniform(rng, 3.0, 5.0) + rng.random()))
-    bowel_mm = peristalsis_mm * _wander(rng, time)
-    drift = probe_mm * np.stack([_wander(rng, time) for _ in range(3)])
+    if course is None:
+        course = plain_course(rng, task, frame_rate_hz, repeats, breath)
+        if stack.view is View.BLADDER and not course.repeats:
+            course = replace(course, breath=np.zeros_like(course.time_s))
+    time, activation, efforts = course.time_s, course.activation, course.repeats
+    bowel_mm = peristalsis_mm * wander(rng, time)
+    drift = probe_mm * np.stack([wander(rng, time) for _ in range(3)])
 
     targets: dict[int, float] = {}
-    lift = 0.0
+    lift = dip = 0.0
     pattern = "rest"
     if stack.view is View.ABDOMINAL_WALL:
         if efforts:
-            pattern = str(
-                rng.choice(["tra_alone", "tra_with_others", "others_alone"], p=[0.5, 0.3, 0.2])
-            )
-            targets = {stack.index(k): v for k, v in _wall_targets(rng, pattern).items()}
+            pattern = wall_pattern(rng)
+            targets = {stack.index(k): v for k, v in wall_targets(rng, pattern).items()}
     elif efforts:
-        lift = _lift_target_mm(rng, task)
-        pattern = "lift" if lift > 0 else "descent"
+        lift = lift_target_mm(rng, task)
+        if course.dip.any():
+            lift, dip = lift_target_mm(rng, Task.PELVIC_FLOOR_LIFT), lift_target_mm(rng, task)
+        pattern = "lift" if lift > 0 and course.activation.any() else "descent"
     # The belly's own movement under the hand: none in a draw-in, whose art is stillness.
-    push = probe_mm * rng.normal(0, 0.5, 2) * (task in (Task.COUGH, Task.CURL_UP, Task.STRAIN))
+    push = probe_mm * rng.normal(0, 0.5, 2) * (task in TRUNK_TASKS)
     anchor = uniform(rng, 22, 48)
     rest = rest_pose(stack)
     poses = []
@@ -161,24 +142,26 @@ def draw_motion(
             ratio[k] = 1 + (target - 1) * effort_now
         if stack.view is View.ABDOMINAL_WALL:
             for structure in (Structure.TRA, Structure.IO):
-                ratio[stack.index(structure)] *= 1 + cycle[i]
+                ratio[stack.index(structure)] *= 1 + course.breath[i]
         poses.append(
             replace(
                 rest,
                 ratio=ratio,
                 shift_mm=shift,
                 anchor_mm=anchor,
-                lift_mm=lift * effort_now + (20 * cycle[i] if lift else 0.0),
+                lift_mm=lift * effort_now + dip * float(course.dip[i]) + 20 * course.breath[i],
                 probe_lateral_mm=float(drift[0, i]),
-                probe_depth_mm=float(0.3 * drift[1, i] + push[0] * effort_now),
-                probe_tilt_rad=float(0.01 * drift[2, i] + 0.02 * push[1] * effort_now),
+                probe_depth_mm=float(0.3 * drift[1, i] + push[0] * (effort_now + course.dip[i])),
+                probe_tilt_rad=float(
+                    0.01 * drift[2, i] + 0.02 * push[1] * (effort_now + course.dip[i])
+                ),
             )
         )
-    turn = out_of_plane * (0.25 * activation + 0.15 * np.abs(_wander(rng, time)))
+    turn = out_of_plane * (0.25 * (activation + course.dip) + 0.15 * np.abs(wander(rng, time)))
     return Motion(task, time, activation, tuple(poses), turn, efforts, pattern)
 
 
-def _wander(rng: np.random.Generator, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def wander(rng: np.random.Generator, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Slow drift that starts at 0, about unit size."""
     phase = rng.random() * 2 * np.pi
     rate = 2 * np.pi / uniform(rng, 6, 14)

@@ -3,6 +3,7 @@
 __all__ = (
     "advice",
     "analysis",
+    "bladder",
     "pair",
     "result",
     "wall",

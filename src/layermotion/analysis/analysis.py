@@ -43,7 +43,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         if efforts.structure
         else ()
     )
-    more = (*efforts.count.caution, *_range_cautions(segmenter, seen.grid))
+    more = (*efforts.cautions, *_range_cautions(segmenter, seen.grid))
     return replace(found, measures=found.measures + times, cautions=(*found.cautions, *more))
 
 

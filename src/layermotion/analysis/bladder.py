@@ -1,10 +1,14 @@
 """Owns how a clip of the bladder is measured: from edges and motion to its outcome."""
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 
 from layermotion.analysis.footage import Footage
 from layermotion.analysis.result import Analysis
 from layermotion.efforts.breathing import SMALLEST_BREATH_MM
+from layermotion.efforts.channels import Signals
 from layermotion.efforts.count import LONGEST_GAP_COUGH_S, LONGEST_GAP_S
 from layermotion.efforts.doubt import backed_by, count_in_shape
 from layermotion.efforts.efforts import efforts_in
@@ -14,6 +18,7 @@ from layermotion.efforts.windows import from_rest
 from layermotion.labels import Structure, Task
 from layermotion.measures.bladder import UNSEEN_BASE, measure_bladder
 from layermotion.measures.error import uncertainty
+from layermotion.measures.measure import MEAN, Measure
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.base import base_series
 from layermotion.series.probe import without_probe
@@ -27,6 +32,8 @@ SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 1.2, 0.01
 LARGEST_BREATH_MM = 4.0
 
 COUGHS = (Task.COUGH, Task.COUGH_PRELIFT)
+# Tasks in which a lift goes before the descent: held, it has the course of a breath out.
+PRELIFTS = (Task.COUGH_PRELIFT, Task.CURL_UP_PRELIFT)
 # Tasks in which the descent is asked for, even after a voluntary lift.
 DESCENTS = (*COUGHS, Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
 
@@ -35,6 +42,9 @@ BLADDER_METHOD = (
     "mean over the frames of each window; motion of the tissue near the probe is removed. "
     "Positive is a lift towards the probe."
 )
+# Tasks in which the base descends or stays: words for a recording of each (without a lift
+# beforehand, after which it may well stay above rest).
+DESCENDING = {Task.COUGH: "a cough", Task.CURL_UP: "a curl-up", Task.STRAIN: "a strain"}
 PUSH_UNKNOWN = (
     "The tissue near the probe could not be followed, so motion of the probe is still part of the "
     "displacement of the bladder base; compare the frames by eye."
@@ -43,6 +53,17 @@ SHAKING = (
     "The edge of the bladder base shook from frame to frame, as noise does and no tissue; record "
     "again with a clearer edge (gain, fuller bladder)."
 )
+
+
+def signals_of_bladder(seen: Footage) -> Signals:
+    """All that a clip of the bladder shows of its efforts."""
+    clip = seen.clip
+    settle = None if clip.is_still else without_probe(seen.motions, clip.spacing, clip.area)
+    unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
+    base, _ = base_series(seen.edges, seen.scale, seen.time_s, settle)
+    beside, _ = base_series(seen.edges, seen.scale, seen.time_s, settle, even_hidden=True)
+    known = {"base": base.value / unit, "base beside": beside.value / unit}
+    return Signals.of(seen.time_s, known | seen.shared_signals)
 
 
 def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
@@ -72,9 +93,8 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
             shown = shown if shown[1].number and shape[1].doubt else shape
         counted = backed_by(shown, counted, time_s)
     effort, count = counted
-    efforts = efforts_in(
-        effort, count, time_s, base.value, SMALLEST_BREATH_MM * unit, is_rest=seen.is_rest
-    )
+    smallest_breath = math.inf if clip.task in PRELIFTS else SMALLEST_BREATH_MM * unit
+    efforts = efforts_in(effort, count, time_s, base.value, smallest_breath, is_rest=seen.is_rest)
     base = from_rest(base, efforts.windows)
     series = Series(clip.clip_id, time_s, (base, *seen.probe_shift))
     error = uncertainty(segmenter, seen.grid, series)
@@ -83,5 +103,18 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     measures = measure_bladder(
         series, efforts.windows, seen.task, error, method, unseen, is_still=clip.is_still
     )
-    cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)
+    unknown = () if settle or clip.is_still else (PUSH_UNKNOWN,)
+    cautions = (*unknown, *_against_the_task(clip.task, measures))
     return Analysis(seen, series, efforts, measures, base_px, cautions)
+
+
+def _against_the_task(task: Task | None, measures: Sequence[Measure]) -> tuple[str, ...]:
+    """Say that the base was lifted where the task makes it descend."""
+    lifted = [m.low is not None and m.low > 0 for m in measures if m.repeat != MEAN]
+    if task not in DESCENDING or not any(lifted):
+        return ()
+    return (
+        f"The bladder base was lifted in {sum(lifted)} of {len(lifted)} efforts of what was stated "
+        f"to be {DESCENDING[task]}, in which it descends as a rule; check in the video what was "
+        f"done, and state that task.",
+    )

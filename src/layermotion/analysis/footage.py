@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.clip import Clip
-from layermotion.edges.boundaries import Boundaries, no_boundaries
+from layermotion.edges.boundaries import ORDER, Boundaries, no_boundaries
 from layermotion.edges.frame import Edges, edges_in
 from layermotion.edges.recording import Recording
 from layermotion.edges.second_look import EVERY, look_again
@@ -32,6 +32,7 @@ from layermotion.network.look import (
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.probe import probe_shift
 from layermotion.series.series import Quantity, Scale
+from layermotion.series.shape import outline_courses
 from layermotion.tissue.tracker import UNSEEN, MotionTracker, TissueMotion
 
 # Frames looked at before the view and the site are settled (our choice: under half a second).
@@ -86,11 +87,11 @@ class Footage:
     @property
     def is_asked(self) -> bool:
         """Whether the patient is known to have been asked for efforts."""
-        return self.clip.task is not None
+        return self.clip.task not in (None, Task.REST)
 
     @property
     def is_rest(self) -> bool:
-        """Whether no effort can be in it."""
+        """Whether no effort is expected in it."""
         return self.clip.task is Task.REST or self.clip.is_still
 
     @property
@@ -106,6 +107,15 @@ class Footage:
         shift = probe_shift(self.motions, self.motion_spacing)
         confidence = shift.confidence.copy()
         return (Quantity("probe_shift", "image", "mm", shift.magnitude_mm, confidence),)
+
+    @property
+    def shared_signals(self) -> dict[str, NDArray[np.float64]]:
+        """Signals of efforts that both views have: shape of all layers, and the probe."""
+        courses = outline_courses(self.edges, ORDER[self.view]) / self.clip.area.height
+        known = {"shape": courses[0], "second shape": courses[1]}
+        for shift in self.probe_shift:
+            known["probe"] = shift.value
+        return known
 
 
 def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) -> Footage:

@@ -8,6 +8,7 @@ from layermotion.analysis.footage import Footage, spread
 from layermotion.analysis.result import Analysis
 from layermotion.edges.lateral import lateral_side
 from layermotion.efforts.breathing import SMALLEST_BREATH, breath_signal
+from layermotion.efforts.channels import Signals, share_of
 from layermotion.efforts.doubt import backed_by, count_in_shape, fullest
 from layermotion.efforts.efforts import efforts_in
 from layermotion.efforts.signals import Counted, better_seen, clearest, evidence_of
@@ -102,6 +103,23 @@ def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
         slide = Quantity("slide", muscle, "mm", value, confidence)
         slides.append(withhold_lost(slide, seen.time_s))
     return tuple(slides)
+
+
+def signals_of_wall(seen: Footage) -> Signals:
+    """All that a clip of the wall shows of its efforts."""
+    fixed, _ = agreed_thickness(seen.edges, seen.again, seen.site_px, seen.scale, seen.grid)
+    thickness = tuple(withhold_jumps(quantity, seen.time_s, seen.scale) for quantity in fixed)
+    moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
+    followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
+    known = {
+        f"thickness {q.structure}": share_of(q)
+        for q in better_seen(followed, thickness)
+        if q.structure in MUSCLES
+    }
+    known["whole tra"] = share_of(whole_thickness(seen.edges, Structure.TRA))
+    slides = _slides(seen, lateral_side(spread(seen.edges)))
+    known |= {f"slide {q.structure}": q.value for q in slides}
+    return Signals.of(seen.time_s, known | seen.shared_signals)
 
 
 def _clearest_effort(

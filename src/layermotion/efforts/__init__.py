@@ -2,6 +2,7 @@
 
 __all__ = (
     "breathing",
+    "channels",
     "count",
     "course",
     "doubt",

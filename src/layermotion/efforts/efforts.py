@@ -30,6 +30,8 @@ class Efforts:
         When each effort began, was full, was let go and was over.
     how_rest
         Sentences on how rest was chosen.
+    at_rest
+        Number of efforts seen in a recording that was stated to be of rest; they have no windows.
     """
 
     structure: Structure | None
@@ -37,6 +39,19 @@ class Efforts:
     windows: tuple[Window, ...]
     courses: tuple[Course, ...]
     how_rest: tuple[str, ...]
+    at_rest: int = 0
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Sentences for the report where the number is not sure, or where none was expected."""
+        if not self.at_rest:
+            return self.count.caution
+        return (
+            f"This was stated to be a recording of rest, but {self.at_rest} "
+            f"effort{'s were' if self.at_rest > 1 else ' was'} seen in it; rest was measured "
+            f"outside of {'them' if self.at_rest > 1 else 'it'}. Check the video, or record rest "
+            f"again.",
+        )
 
 
 def efforts_in(
@@ -59,20 +74,25 @@ def efforts_in(
     breath, smallest_breath
         Signal that shows breaths, and the least they reach, in its unit.
     is_rest
-        Whether no effort can be in the clip.
+        Whether the clip was stated to be of rest; efforts seen all the same are told, and the
+        longest rest outside them is kept.
     """
     windows = find_windows(
         effort.value,
         time_s,
         effort.smallest,
         direction=effort.direction,
-        always_rest=is_rest or not count.number,
+        always_rest=not count.number,
         largest_breath=effort.largest_breath,
     )
     courses = time_efforts(effort.value, time_s, windows)
     windows = rest_beside_efforts(windows, courses, time_s)
     windows, how_rest = take_rest(breath, time_s, windows, courses, smallest_breath)
-    count = Count(0) if is_rest else count
+    if is_rest:
+        rests = [window for window in windows if window.state == "rest"]
+        longest = sorted(rests, key=lambda window: window.first - window.last)[:1]
+        kept = tuple(replace(window, repeat=1) for window in longest)
+        return Efforts(effort.structure, Count(0), kept, (), how_rest, count.number)
     return Efforts(effort.structure, count, windows, courses, how_rest)
 
 

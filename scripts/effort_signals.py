@@ -1,0 +1,123 @@
+"""Owns the signals of efforts drawn without pictures: what is true, with all that hides it."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.efforts.channels import Signals
+from layermotion.labels import Structure, Task, View
+from synthetic.anatomy import chance, log_uniform, uniform
+from synthetic.motion import TRUNK_TASKS, lift_target_mm, wall_pattern, wall_targets, wander
+from synthetic.scenarios import Scenario
+
+Array = NDArray[np.float64]
+
+# How much of the breath's thickening each muscle shows.
+BREATH_SHARE = {"tra": (0.5, 1.3), "io": (0.5, 1.3), "eo": (0.0, 0.3)}
+# For each kind of signal the ranges of: noise from frame to frame, noise that lasts, and drift, all
+# in its unit (chosen to hold what the shipped weights leave in filmed scenarios).
+NOISE: Mapping[str, tuple[tuple[float, float], ...]] = {
+    "thickness": ((0.0004, 0.03), (0.001, 0.06), (0.001, 0.04)),
+    "whole": ((0.0004, 0.03), (0.001, 0.06), (0.001, 0.03)),
+    "slide": ((0.001, 0.15), (0.005, 0.4), (0.01, 0.8)),
+    "base": ((0.01, 0.4), (0.02, 0.8), (0.02, 0.8)),
+    "shape": ((0.0001, 0.001), (0.0002, 0.003), (0.0003, 0.005)),
+    "second": ((0.0001, 0.001), (0.0002, 0.003), (0.0003, 0.004)),
+    "probe": ((0.003, 0.1), (0.01, 0.3), (0.1, 1.5)),
+}
+# How often a signal is never seen, is hidden for a time, or follows another border for a time.
+NEVER, AT_TIMES, JUMPS = 0.12, 0.4, 0.25
+LOST_FRAMES = 0.02
+
+
+def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
+    """Draw what could be measured of a scenario."""
+    course, view = scenario.course, scenario.view
+    time = course.time_s
+    clean = _wall(rng, scenario) if view is View.ABDOMINAL_WALL else _bladder(rng, scenario)
+    push = rng.normal(0, 1.0) if scenario.task in TRUNK_TASKS else rng.normal(0, 0.1)
+    clean["probe"] = push * (course.activation + course.dip)
+    # All signals share how hard the clip is to see.
+    hard = uniform(rng, 0, 1)
+    drifts = [wander(rng, time) for _ in range(3)]
+    hidden = _spans(rng, time, 1) if chance(rng, 0.3) else np.zeros(time.size, bool)
+    known: dict[str, Array] = {}
+    for name, signal in clean.items():
+        white, lasting, drift = NOISE[name.split()[0]]
+        scale = rng.beta(1 + 2 * hard, 3 - 2 * hard, 3)
+        size = [low * (high / low) ** float(s)
+                for (low, high), s in zip((white, lasting, drift), scale, strict=True)]  # fmt: skip
+        size[2] *= scenario.probe_factor
+        noisy = signal + size[0] * rng.normal(size=time.size)
+        noisy += size[1] * _lasting(rng, time, uniform(rng, 0.1, 1.0))
+        noisy += size[2] * sum(rng.normal() * each for each in drifts) / 1.7
+        if chance(rng, JUMPS):
+            jumped = _spans(rng, time, int(rng.integers(1, 4)))
+            if chance(rng, 0.3):
+                jumped = (course.activation + course.dip) > uniform(rng, 0.3, 0.8)
+            noisy = noisy + 0.3 * rng.normal() * (np.ptp(signal) + 5 * size[1]) * jumped
+        gone = hidden.copy() if chance(rng, 0.7) else np.zeros(time.size, bool)
+        if chance(rng, NEVER):
+            gone[:] = True
+        elif chance(rng, AT_TIMES):
+            gone |= _spans(rng, time, int(rng.integers(1, 5)))
+        elif chance(rng, 0.1):
+            # What moves far leaves the picture.
+            far = np.abs(signal) > uniform(rng, 0.4, 0.9) * np.abs(signal).max()
+            gone |= far & (np.abs(signal) > 0)
+        known[name] = np.where(gone, np.nan, noisy)
+    shown = np.arange(time.size)
+    shown[1:][rng.random(time.size - 1) < LOST_FRAMES] = 0
+    shown = np.maximum.accumulate(shown)
+    return Signals.of(time, {name: signal[shown] for name, signal in known.items()})
+
+
+def _wall(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
+    course = scenario.course
+    targets = wall_targets(rng, wall_pattern(rng))
+    found: dict[str, Array] = {}
+    for muscle in (Structure.EO, Structure.IO, Structure.TRA):
+        gain = targets[muscle] - 1 if course.activation.any() else 0.0
+        breath = uniform(rng, *BREATH_SHARE[muscle]) * course.breath
+        whole = (1 + gain * course.activation) * (1 + breath) - 1
+        # What slides past a fixed site may be thinner or thicker there.
+        slid = gain * uniform(rng, -2.0, 0.6) if chance(rng, 0.25) else 0.0
+        found[f"thickness {muscle}"] = whole + slid * course.activation
+        if muscle is Structure.TRA:
+            found["whole tra"] = whole
+        reach = rng.normal(0, 25.0)
+        found[f"slide {muscle}"] = reach * (gain * course.activation + breath) / (1 + whole)
+    shape = rng.normal(0, 0.012) * course.activation + rng.normal(0, 0.05) * course.breath
+    second = rng.normal(0, 0.003) * course.activation + rng.normal(0, 0.02) * course.breath
+    return {**found, "shape": shape, "second shape": second}
+
+
+def _bladder(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
+    course = scenario.course
+    lift = lift_target_mm(rng, scenario.task)
+    dip = lift
+    if scenario.course.dip.any():
+        lift = lift_target_mm(rng, Task.PELVIC_FLOOR_LIFT)
+    base = lift * course.activation + dip * course.dip + 20 * course.breath
+    beside = uniform(rng, 0.2, 1.0) * base
+    shape = rng.normal(0, 0.003) * base + rng.normal(0, 0.02) * course.breath
+    second = rng.normal(0, 0.0007) * base + rng.normal(0, 0.01) * course.breath
+    return {"base": base, "base beside": beside, "shape": shape, "second shape": second}
+
+
+def _lasting(rng: np.random.Generator, time_s: Array, lasts_s: float) -> Array:
+    """Noise of unit size whose memory fades in ``lasts_s``."""
+    count = max(2, int(float(time_s[-1]) / lasts_s) + 3)
+    at = np.arange(count) * lasts_s - lasts_s * rng.random()
+    return np.asarray(np.interp(time_s, at, rng.normal(size=count)))
+
+
+def _spans(rng: np.random.Generator, time_s: Array, count: int) -> NDArray[np.bool_]:
+    """Draw some spans of the clip, from a few frames to most of it."""
+    inside = np.zeros(time_s.size, bool)
+    for _ in range(count):
+        length_s = log_uniform(rng, 0.1, 0.6 * float(time_s[-1]) + 0.2)
+        start_s = uniform(rng, -length_s, float(time_s[-1]))
+        inside |= (time_s >= start_s) & (time_s <= start_s + length_s)
+    return inside

@@ -1,0 +1,216 @@
+"""Film scenarios in which efforts, breaths and tasks are not alike, and judge what is found.
+
+python scripts/efforts.py --clips 40                     prints what was found, kind by kind
+python scripts/efforts.py --clips 40 --signals FILE.npz  also stores all signals with the truth
+python scripts/efforts.py --clips 40 --aside             of these, the kinds kept aside
+
+A clip takes about a minute of one core.
+"""
+
+import argparse
+import multiprocessing
+import os
+import tempfile
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.analysis.analysis import analyse
+from layermotion.analysis.bladder import signals_of_bladder
+from layermotion.analysis.result import Analysis
+from layermotion.analysis.wall import signals_of_wall
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
+from layermotion.errors import LayermotionError
+from layermotion.labels import Task, View
+from layermotion.network.segmenter import load_segmenter
+from synthetic.clips import draw_clip, render_clip
+from synthetic.course import Repeat
+from synthetic.factors import DRAWN
+from synthetic.scenarios import ASIDE, BLADDER_ONLY, WITH_DIPS, Kind, Scenario, draw_scenario
+from synthetic.variants import frames_shown
+from synthetic.write import write_video
+
+# No other use of the generator starts its seeds with this word.
+STREAM = 20_261_128
+RATES_HZ, DIP_RATES_HZ = (14.0, 24.0), (25.0, 40.0)
+LOST_FRAMES = 0.02
+# So much of an effort must lie in the clip to be counted, s (our choice).
+LEAST_SHOWN_S = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class Filmed:
+    """What was true of a clip, and what was found in it.
+
+    Parameters
+    ----------
+    repeats
+        Efforts of which the clip shows something.
+    found
+        Number of efforts found; None where the clip was refused.
+    onset_error_s, hold_error_s
+        Of each effort, where their number was right.
+    stored
+        Signals and truth by name.
+    """
+
+    kind: Kind
+    stated: Task | None
+    repeats: tuple[Repeat, ...]
+    found: int | None
+    is_sure: bool
+    onset_error_s: tuple[float, ...]
+    hold_error_s: tuple[float, ...]
+    stored: dict[str, NDArray[Any]]
+
+    @property
+    def is_right(self) -> bool:
+        """Whether all efforts were found and no other."""
+        return self.found == len(self.repeats)
+
+
+def job_of(number: int) -> tuple[Kind, View]:
+    """Kind and view of one clip: every kind in turn, both views where both show it."""
+    kinds = tuple(Kind)
+    kind = kinds[number % len(kinds)]
+    is_bladder = kind in BLADDER_ONLY or (number // len(kinds)) % 2 == 1
+    return kind, View.BLADDER if is_bladder else View.ABDOMINAL_WALL
+
+
+def film(number: int) -> Filmed:
+    """Draw, film, measure and compare one clip."""
+    kind, view = job_of(number)
+    rng = np.random.Generator(np.random.SFC64([STREAM, number]))
+    rate_hz = float(rng.uniform(*(DIP_RATES_HZ if kind in WITH_DIPS else RATES_HZ)))
+    scenario = draw_scenario(rng, kind, view, rate_hz)
+    plan = draw_clip(
+        rng, view, DRAWN, task=scenario.task, frame_rate_hz=rate_hz, course=scenario.course,
+        probe_factor=scenario.probe_factor,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "clip.mp4"
+        rendered = [screen for screen, _ in render_clip(plan)]
+        shown = frames_shown(rng, len(rendered), LOST_FRAMES)
+        write_video(path, [rendered[i] for i in shown], rate_hz)
+        spacing = (plan.grid.row_mm, plan.grid.column_mm)
+        options = SourceOptions(mm_per_pixel=spacing, task=scenario.stated, view=view)
+        try:
+            with Recording() as recording:
+                clip = open_clip(path, options)
+                site = parse_site("muscle-centre")
+                analysis = analyse(clip, load_segmenter(), site, recording)
+                return compare(scenario, analysis, shown)
+        except LayermotionError:
+            shows = shown_in(scenario, float(scenario.course.time_s[-1]))
+            return Filmed(kind, scenario.stated, shows, None, False, (), (), {})
+
+
+def compare(scenario: Scenario, analysis: Analysis, shown: NDArray[np.intp]) -> Filmed:
+    """Put what was found beside what is true."""
+    find = signals_of_wall if analysis.view is View.ABDOMINAL_WALL else signals_of_bladder
+    signals, course, efforts = find(analysis.footage), scenario.course, analysis.efforts
+    repeats = shown_in(scenario, float(signals.time_s[-1]))
+    found = sum(window.state == "contracted" for window in efforts.windows)
+    onset, hold = [], []
+    if found == len(repeats):
+        for true, own in zip(repeats, efforts.courses, strict=True):
+            onset.append(own.onset_s - true.onset_s)
+            hold.append(own.release_s - own.full_s - (true.release_s - true.full_s))
+    tasks = ["", *Task]
+    stored = {
+        "kind": np.array(list(Kind).index(scenario.kind)),
+        "view": np.array(list(View).index(scenario.view)),
+        "stated": np.array(tasks.index(scenario.stated or "")),
+        "time_s": signals.time_s.astype(np.float32),
+        "value": signals.value.astype(np.float32),
+        "repeats": np.array(
+            [[r.onset_s, r.full_s, r.release_s, r.end_s, r.height, r.is_dip] for r in repeats]
+        ).reshape(-1, 6),
+        "activation": course.activation[shown].astype(np.float32),
+        "dip": course.dip[shown].astype(np.float32),
+    }
+    return Filmed(
+        scenario.kind, scenario.stated, repeats, found, not efforts.count.doubt,
+        tuple(onset), tuple(hold), stored,
+    )  # fmt: skip
+
+
+def shown_in(scenario: Scenario, last_s: float) -> tuple[Repeat, ...]:
+    """Efforts of which the clip shows enough to be counted."""
+    return tuple(
+        one
+        for one in scenario.course.repeats
+        if one.end_s > LEAST_SHOWN_S and one.onset_s < last_s - LEAST_SHOWN_S
+    )
+
+
+def show(title: str, clips: Sequence[Filmed]) -> None:
+    """Print one line of the table."""
+    sure = [clip for clip in clips if clip.is_sure]
+    onset, hold = (
+        np.abs([error for clip in clips for error in errors(clip) if not np.isnan(error)])
+        for errors in (lambda clip: clip.onset_error_s, lambda clip: clip.hold_error_s)
+    )
+    middles = [f"{np.median(each):8.2f}" if each.size else f"{'':8}" for each in (onset, hold)]
+    right = _percent(clip.is_right for clip in clips)
+    right_where_sure = _percent(clip.is_right for clip in sure) if sure else f"{'':4}"
+    print(f"{title:18}{len(clips):6}{right:>8}{_percent(c.is_sure for c in clips):>8}"
+          f"{right_where_sure:>16}{middles[0]:>9}{middles[1]:>9}")  # fmt: skip
+
+
+def _percent(holds: Iterable[bool]) -> str:
+    return f"{100 * float(np.mean(list(holds))):.0f} %"
+
+
+def _alone() -> None:
+    """Let a process use one core: there are as many processes as cores."""
+    cv2.setNumThreads(1)
+    os.cpu_count = lambda: 1
+
+
+def main() -> None:
+    """Film, judge and print."""
+    parser = argparse.ArgumentParser(description="Judge efforts found in filmed scenarios.")
+    parser.add_argument("--clips", type=int, default=40)
+    parser.add_argument("--first", type=int, default=0, help="number of the first clip")
+    parser.add_argument(
+        "--aside", action="store_true", help="only the kinds that nothing is tuned on"
+    )
+    parser.add_argument("--signals", type=Path, help="also store signals and truth here")
+    options = parser.parse_args()
+    started_s = time.monotonic()
+    last = options.first + options.clips
+    numbers = [n for n in range(options.first, last) if (job_of(n)[0] in ASIDE) == options.aside]
+    with multiprocessing.get_context("spawn").Pool(os.cpu_count(), _alone) as pool:
+        clips = pool.map(film, numbers, chunksize=1)
+    if options.signals:
+        packed = {f"{k}/{name}": each for k, clip in enumerate(clips) if clip.found is not None
+                  for name, each in clip.stored.items()}  # fmt: skip
+        np.savez_compressed(options.signals, **packed)
+    print(f"{'':18}{'clips':>6}{'right':>8}{'sure':>8}{'right where sure':>16}"
+          f"{'onset, s':>9}{'hold, s':>9}")  # fmt: skip
+    for kind in Kind:
+        own = [clip for clip in clips if clip.kind is kind]
+        if own:
+            show(kind, own)
+    for title, own in (
+        ("task stated", [clip for clip in clips if clip.stated]),
+        ("no task stated", [clip for clip in clips if not clip.stated]),
+        ("all", clips),
+    ):
+        if own:
+            show(title, own)
+    refused = sum(clip.found is None for clip in clips)
+    print(f"{refused} refused, {time.monotonic() - started_s:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
