@@ -115,12 +115,14 @@ def film(number: int) -> Filmed:
 
 def compare(scenario: Scenario, analysis: Analysis, shown: NDArray[np.intp]) -> Filmed:
     """Put what was found beside what is true."""
-    find = signals_of_wall if analysis.view is View.ABDOMINAL_WALL else signals_of_bladder
-    signals, course, efforts = find(analysis.footage), scenario.course, analysis.efforts
+    is_wall = analysis.view is View.ABDOMINAL_WALL
+    signals = signals_of_wall(analysis) if is_wall else signals_of_bladder(analysis.footage)
+    course, efforts = scenario.course, analysis.efforts
     repeats = shown_in(scenario, float(signals.time_s[-1]))
-    found = sum(window.state == "contracted" for window in efforts.windows)
+    # At rest efforts are counted and have no windows.
+    found = efforts.at_rest + sum(window.state == "contracted" for window in efforts.windows)
     onset, hold = [], []
-    if found == len(repeats):
+    if len(efforts.courses) == len(repeats):
         for true, own in zip(repeats, efforts.courses, strict=True):
             onset.append(own.onset_s - true.onset_s)
             hold.append(own.release_s - own.full_s - (true.release_s - true.full_s))
@@ -163,7 +165,7 @@ def show(title: str, clips: Sequence[Filmed]) -> None:
     right = _percent(clip.is_right for clip in clips)
     right_where_sure = _percent(clip.is_right for clip in sure) if sure else f"{'':4}"
     print(f"{title:18}{len(clips):6}{right:>8}{_percent(c.is_sure for c in clips):>8}"
-          f"{right_where_sure:>16}{middles[0]:>9}{middles[1]:>9}")  # fmt: skip
+          f"{right_where_sure:>18}{middles[0]:>9}{middles[1]:>9}")  # fmt: skip
 
 
 def _percent(holds: Iterable[bool]) -> str:
@@ -195,7 +197,7 @@ def main() -> None:
         packed = {f"{k}/{name}": each for k, clip in enumerate(clips) if clip.found is not None
                   for name, each in clip.stored.items()}  # fmt: skip
         np.savez_compressed(options.signals, **packed)
-    print(f"{'':18}{'clips':>6}{'right':>8}{'sure':>8}{'right where sure':>16}"
+    print(f"{'':18}{'clips':>6}{'right':>8}{'sure':>8}{'right where sure':>18}"
           f"{'onset, s':>9}{'hold, s':>9}")  # fmt: skip
     for kind in Kind:
         own = [clip for clip in clips if clip.kind is kind]

@@ -498,7 +498,7 @@ ANALYSIS = (
     Mutant(
         "analysis-count-not-said",
         "analysis/analysis.py",
-        "(*efforts.count.caution, *_range_cautions",
+        "(*efforts.cautions, *_range_cautions",
         "(*(), *_range_cautions",
         (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
     ),
@@ -940,7 +940,109 @@ REST = (
     ),
 )
 
+# What is said of a visit and its recordings, and what is withheld with it.
+SAID = (
+    Mutant(
+        "withheld-shown-all-the-same",
+        "measures/withheld.py",
+        "return quantity.without(np.flatnonzero(hidden[nearest]))",
+        "return quantity",
+        ("test_withheld.py",),
+    ),
+    Mutant(
+        "withheld-of-any-structure",
+        "measures/withheld.py",
+        "if structure == quantity.structure",
+        "if structure",
+        ("test_withheld.py",),
+    ),
+    Mutant(
+        "causes-jumps-called-disputed",
+        "series/causes.py",
+        "causes[jumped] = Cause.JUMPED",
+        "causes[jumped] = Cause.DISPUTED",
+        ("test_reasons.py",),
+    ),
+    Mutant(
+        "causes-ends-and-unclear-exchanged",
+        "series/causes.py",
+        "return Cause.ENDS if is_sure else Cause.UNCLEAR",
+        "return Cause.UNCLEAR if is_sure else Cause.ENDS",
+        ("test_reasons.py",),
+    ),
+    Mutant(
+        "identity-other-birth-is-one-person",
+        "session/identity.py",
+        'for p in ("number", "issuer", "birth"))',
+        'for p in ("number", "issuer"))',
+        ("test_identity.py::test_what_both_state_decides",),
+    ),
+    Mutant(
+        "identity-other-day-not-asked",
+        "session/identity.py",
+        "bool(self.days and other.days) and not self.days & other.days",
+        "False",
+        ("test_identity.py::test_different_days_stop_where_nobody_can_be_asked",),
+    ),
+    Mutant(
+        "identity-earlier-person-not-compared",
+        "session/identity.py",
+        "        raise InputError(OTHER_PERSON)\n",
+        "        pass\n",
+        ("test_identity.py::test_an_earlier_visit_of_another_person_stops",),
+    ),
+    Mutant(
+        "record-tasks-in-another-order",
+        "session/record.py",
+        "list(Side).index(Side(side)), tasks.index(task)",
+        "list(Side).index(Side(side)), -tasks.index(task)",
+        ("test_record.py",),
+    ),
+    Mutant(
+        "page-appendix-on-the-record",
+        "session/visit.html.j2",
+        ".appendix { break-before: page; }",
+        "",
+        ("test_printed.py",),
+    ),
+    Mutant(
+        "rest-effort-not-said",
+        "efforts/efforts.py",
+        "Count(0), kept, (), how_rest, count.number)",
+        "Count(0), kept, (), how_rest)",
+        ("test_stated_task.py",),
+    ),
+    Mutant(
+        "rest-shortest-kept",
+        "efforts/efforts.py",
+        "key=lambda window: window.first - window.last)[:1]",
+        "key=lambda window: window.last - window.first)[:1]",
+        ("test_stated_task.py",),
+    ),
+    Mutant(
+        "rest-searched-as-if-asked",
+        "analysis/footage.py",
+        "self.clip.task not in (None, Task.REST)",
+        "self.clip.task is not None",
+        ("test_stated_task.py",),
+    ),
+    Mutant(
+        "lift-held-taken-for-breath",
+        "analysis/bladder.py",
+        "math.inf if clip.task in PRELIFTS else SMALLEST_BREATH_MM * unit",
+        "SMALLEST_BREATH_MM * unit",
+        ("test_stated_task.py",),
+    ),
+    Mutant(
+        "lift-in-a-strain-not-said",
+        "analysis/bladder.py",
+        "    if task not in DESCENDING or not any(lifted):\n",
+        "    if True:\n",
+        ("test_stated_task.py",),
+    ),
+)
+
 MUTANTS = (
     *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
-    *SESSION, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST,
+    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST,
 )  # fmt: skip

@@ -21,7 +21,7 @@ from layermotion.measures.error import uncertainty
 from layermotion.measures.measure import MEAN, Measure
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.base import base_series
-from layermotion.series.probe import without_probe
+from layermotion.series.probe import Settle, without_probe
 from layermotion.series.series import Quantity, Series
 from layermotion.series.withhold import BASE_SCATTER_MM, LONGEST_STEP_S, withhold_noise
 
@@ -57,20 +57,18 @@ SHAKING = (
 
 def signals_of_bladder(seen: Footage) -> Signals:
     """All that a clip of the bladder shows of its efforts."""
-    clip = seen.clip
-    settle = None if clip.is_still else without_probe(seen.motions, clip.spacing, clip.area)
-    unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
-    base, _ = base_series(seen.edges, seen.scale, seen.time_s, settle)
-    beside, _ = base_series(seen.edges, seen.scale, seen.time_s, settle, even_hidden=True)
-    known = {"base": base.value / unit, "base beside": beside.value / unit}
-    return Signals.of(seen.time_s, known | seen.shared_signals)
+    settle, unit = _reference(seen)
+    base, beside = (
+        base_series(seen.edges, seen.scale, seen.time_s, settle, even_hidden=even)[0].value / unit
+        for even in (False, True)
+    )
+    return Signals.of(seen.time_s, {"base": base, "base beside": beside, **seen.shared_signals})
 
 
 def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     """Displacement of the base over time, and the measures of each effort."""
     clip, time_s, scale, edges = seen.clip, seen.time_s, seen.scale, seen.edges
-    settle = None if clip.is_still else without_probe(seen.motions, clip.spacing, clip.area)
-    unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
+    settle, unit = _reference(seen)
     base, base_px = base_series(edges, scale, time_s, settle)
     is_seen = bool(np.isfinite(base.value).any())
     if time_s.size > 1 and np.median(np.diff(time_s)) <= LONGEST_STEP_S:
@@ -103,9 +101,17 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     measures = measure_bladder(
         series, efforts.windows, seen.task, error, method, unseen, is_still=clip.is_still
     )
-    unknown = () if settle or clip.is_still else (PUSH_UNKNOWN,)
-    cautions = (*unknown, *_against_the_task(clip.task, measures))
-    return Analysis(seen, series, efforts, measures, base_px, cautions)
+    cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)
+    said = _against_the_task(clip.task, measures)
+    return Analysis(seen, series, efforts, measures, base_px, (*cautions, *said))
+
+
+def _reference(seen: Footage) -> tuple[Settle | None, float]:
+    """Give what takes the motion of the probe out of the base, and the unit of a millimetre."""
+    clip = seen.clip
+    settle = None if clip.is_still else without_probe(seen.motions, clip.spacing, clip.area)
+    unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
+    return settle, unit
 
 
 def _against_the_task(task: Task | None, measures: Sequence[Measure]) -> tuple[str, ...]:

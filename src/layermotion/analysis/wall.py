@@ -105,30 +105,32 @@ def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
     return tuple(slides)
 
 
-def signals_of_wall(seen: Footage) -> Signals:
-    """All that a clip of the wall shows of its efforts."""
-    fixed, _ = agreed_thickness(seen.edges, seen.again, seen.site_px, seen.scale, seen.grid)
-    thickness = tuple(withhold_jumps(quantity, seen.time_s, seen.scale) for quantity in fixed)
-    moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
-    followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
+def signals_of_wall(found: Analysis) -> Signals:
+    """All that a measured clip of the wall shows of its efforts."""
+    seen, quantities = found.footage, found.series.quantities
+    thickness = [quantity for quantity in quantities if quantity.name == "thickness"]
     known = {
-        f"thickness {q.structure}": share_of(q)
-        for q in better_seen(followed, thickness)
-        if q.structure in MUSCLES
+        f"thickness {quantity.structure}": share_of(quantity)
+        for quantity in _at_site(seen, thickness)
+        if quantity.structure in MUSCLES
     }
     known["whole tra"] = share_of(whole_thickness(seen.edges, Structure.TRA))
-    slides = _slides(seen, lateral_side(spread(seen.edges)))
-    known |= {f"slide {q.structure}": q.value for q in slides}
+    known |= {f"slide {q.structure}": q.value for q in quantities if q.name == "slide"}
     return Signals.of(seen.time_s, known | seen.shared_signals)
+
+
+def _at_site(seen: Footage, thickness: Sequence[Quantity]) -> tuple[Quantity, ...]:
+    """Thickness of each layer at the site, of the tissue that was there where it was followed."""
+    moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
+    followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
+    return better_seen(followed, thickness)
 
 
 def _clearest_effort(
     seen: Footage, thickness: Sequence[Quantity], slides: Sequence[Quantity]
 ) -> Counted:
     """Signal that shows the efforts best, and how many there are."""
-    moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
-    followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
-    at_site = better_seen(followed, thickness)
+    at_site = _at_site(seen, thickness)
     own = clearest(evidence_of(at_site, slides), seen.time_s, is_asked=seen.is_asked)
     if not (own[1].doubt and seen.is_asked):
         return own
