@@ -132,6 +132,7 @@ def draw_motion(
         pattern = "lift" if lift > 0 and course.activation.any() else "descent"
     # The belly's own movement under the hand: none in a draw-in, whose art is stillness.
     push = probe_mm * rng.normal(0, 0.5, 2) * (task in TRUNK_TASKS)
+    breathed_mm = 20 * course.breath * (stack.view is View.BLADDER)
     anchor = uniform(rng, 22, 48)
     rest = rest_pose(stack)
     poses = []
@@ -149,7 +150,7 @@ def draw_motion(
                 ratio=ratio,
                 shift_mm=shift,
                 anchor_mm=anchor,
-                lift_mm=lift * effort_now + dip * float(course.dip[i]) + 20 * course.breath[i],
+                lift_mm=lift * effort_now + dip * float(course.dip[i]) + float(breathed_mm[i]),
                 probe_lateral_mm=float(drift[0, i]),
                 probe_depth_mm=float(0.3 * drift[1, i] + push[0] * (effort_now + course.dip[i])),
                 probe_tilt_rad=float(
