@@ -1,5 +1,6 @@
 """What a browser prints: the record of a full visit takes two pages before the appendix."""
 
+import re
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -70,13 +71,26 @@ def print_pages(page: str, chromium: str, folder: Path) -> list[str]:
     return [sheet.extract_text() for sheet in pypdf.PdfReader(folder / "visit.pdf").pages]
 
 
+def appendix_on(sheets: list[str]) -> int:
+    """Tell on which sheet the appendix begins, which it does at its top."""
+    (number,) = [number for number, words in enumerate(sheets) if "\nAppendix\n" in words]
+    assert re.search(r"must confirm it\s*Appendix\n", sheets[number])
+    return number
+
+
 def test_the_record_of_a_full_visit_takes_two_printed_pages(chromium: str, tmp_path: Path) -> None:
     visit = full_visit()
     pictures = {one.item.name: PICTURE for one in visit.recorded}
     sheets = print_pages(build_visit_page(visit, pictures), chromium, tmp_path)
-    starts = [number for number, words in enumerate(sheets) if "\nAppendix\n" in words]
-    assert starts == [2]
+    assert appendix_on(sheets) == 2
     record = "\n".join(sheets[:2])
     for heading in ("DRAFT", "Key numbers", "What was seen", "Rest and contraction",
                     "Since the earlier visit", "To confirm", "Signature"):  # fmt: skip
         assert heading in record
+
+
+def test_a_short_record_takes_one_page_and_the_appendix_begins_another(
+    chromium: str, tmp_path: Path
+) -> None:
+    page = build_visit_page(visit_of(tuple(of_wall("left"))), {})
+    assert appendix_on(print_pages(page, chromium, tmp_path)) == 1

@@ -28,12 +28,15 @@ from layermotion.cli import main
 from layermotion.efforts.course import Course
 from layermotion.efforts.efforts import rest_beside_efforts
 from layermotion.efforts.windows import Window
-from layermotion.labels import View
+from layermotion.geometry import Spacing
+from layermotion.labels import WALL_LAYERS, Structure, View
 from layermotion.measures.bladder import AT_REST, NO_EFFORT, NO_TASK, ONE_STILL
 from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.network.grid import ModelGrid
 from layermotion.report.page import build_page, write_headline
 from layermotion.report.patterns import muscle_pattern, quiet_words
+from layermotion.series.causes import Cause, causes_of
+from layermotion.series.series import Quantity, Scale
 
 COUNT = 24
 Labels = NDArray[np.uint8]
@@ -339,3 +342,20 @@ def test_rest_ends_before_the_onset_and_begins_after_the_end(
     course = Course(1, onset_s, 2.0, 2.9, end_s, 0.03, 0.03)
     cut = rest_beside_efforts(windows, (course,), np.arange(40) / 10)
     assert [(w.state, w.first, w.last) for w in cut] == expected
+
+
+# -- why a frame has none ------------------------------------------------------------------------
+
+
+def test_a_jump_is_told_from_a_dispute() -> None:
+    def tra(*values: float) -> Quantity:
+        value = np.array(values)
+        return Quantity("thickness", Structure.TRA, "mm", value, (~np.isnan(value)).astype(float))
+
+    nan = float("nan")
+    agreed = [tra(1.0, 1.0, 1.0), *(tra(2.0, 2.0, 2.0) for _ in range(3))]
+    given = [tra(1.0, nan, 1.0), *agreed[1:]]
+    scale = Scale.of(Spacing(0.08, 0.11, "test"), 240)
+    causes = causes_of([], 120.0, scale, agreed, given)
+    assert causes[WALL_LAYERS[0]].tolist() == [Cause.GIVEN, Cause.JUMPED, Cause.GIVEN]
+    assert all(not causes[layer].any() for layer in WALL_LAYERS[1:])

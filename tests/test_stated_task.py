@@ -37,6 +37,16 @@ def test_rest_without_an_effort_is_measured_over_the_whole_clip() -> None:
     assert not [words for words in found.cautions if "recording of rest" in words]
 
 
+def test_deep_breaths_at_rest_are_no_efforts() -> None:
+    # They thicken the TrA by 31 %: more than a breath does as a rule, but with its course.
+    rows = REST_ROWS + 7 * (1 - np.cos(2 * np.pi * np.arange(COUNT) / 40))
+    segmenter = truth_segmenter(wall_labels, rows, View.ABDOMINAL_WALL)
+    found = analysed(make_clip([draw_texture()] * COUNT, task=Task.REST), segmenter)
+    assert not [words for words in found.cautions if "recording of rest" in words]
+    asked = analysed(make_clip([draw_texture()] * COUNT, task=Task.DRAW_IN), segmenter)
+    assert asked.efforts.count.number > 0, "asked for, the same counts"
+
+
 def test_lifts_in_a_recording_of_rest_are_counted() -> None:
     lift = 40 * (effort(90, 15, 35, ramp=3) + effort(90, 55, 75, ramp=3))
     found = measured(lift, task=Task.REST)
@@ -44,6 +54,7 @@ def test_lifts_in_a_recording_of_rest_are_counted() -> None:
     assert "2 efforts were seen in it; rest was measured outside of them" in words
     (window,) = found.efforts.windows
     assert not lift[window.first : window.last + 1].any()
+    assert window.first >= 35, "the rest between the lifts is the longer one"
     assert displacement(found).value is None
 
 
