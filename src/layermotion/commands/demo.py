@@ -82,7 +82,7 @@ def run_demo(out: Path) -> None:
 
 
 def _table(rows: list[Comparison]) -> Table:
-    table = Table("measure", "repeat", "measured", "true", "error", "95 % interval")
+    table = Table("measure", "repeat", "measured", "true", "error", "interval")
     for row in rows:
         if row.measured is None or row.low is None or row.high is None or row.unit == "ratio":
             continue
