@@ -26,9 +26,20 @@ from effort_signals import draw_signals
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
+from layermotion.analysis.bladder import COUGHS, DESCENTS, LARGEST_BREATH_MM, SMALLEST_LIFT_MM
 from layermotion.efforts.channels import CHANNELS, Signals
+from layermotion.efforts.count import LONGEST_GAP_COUGH_S, LONGEST_GAP_S
 from layermotion.efforts.excursions import Direction
-from layermotion.efforts.signals import Evidence, clearest, first_sure, without_slow
+from layermotion.efforts.signals import (
+    LARGEST_BREATH,
+    SMALLEST_CHANGE,
+    SMALLEST_CHANGE_EO,
+    SMALLEST_SLIDE_MM,
+    Evidence,
+    clearest,
+    first_sure,
+    without_slow,
+)
 from layermotion.labels import MUSCLES, Structure, Task, View
 from synthetic.course import Course
 from synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
@@ -239,22 +250,22 @@ def by_rules(clip: Filmed) -> tuple[int, bool]:
     time_s = clip.signals.time_s
     is_asked = clip.stated not in (None, Task.REST)
     if clip.view is View.ABDOMINAL_WALL:
-        evidence = [
-            Evidence(muscle, known[f"thickness {muscle}"], 0.1 if muscle is Structure.EO else 0.07,
-                     0.2, Direction.RISES)
-            for muscle in MUSCLES
-        ] + [
-            Evidence(muscle, known[f"slide {muscle}"], 0.3, float("inf"), Direction.EITHER)
-            for muscle in MUSCLES
-        ]  # fmt: skip
+        evidence = []
+        for muscle in MUSCLES:
+            least = SMALLEST_CHANGE_EO if muscle is Structure.EO else SMALLEST_CHANGE
+            limits = (least, LARGEST_BREATH, Direction.RISES)
+            evidence.append(Evidence(muscle, known[f"thickness {muscle}"], *limits))
+        for muscle in MUSCLES:
+            limits = (SMALLEST_SLIDE_MM, float("inf"), Direction.EITHER)
+            evidence.append(Evidence(muscle, known[f"slide {muscle}"], *limits))
         _, count = clearest(evidence, time_s, is_asked=is_asked)
     else:
-        coughs = clip.stated in (Task.COUGH, Task.COUGH_PRELIFT)
-        descends = coughs or clip.stated in (Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
-        way = Direction.MOSTLY_FALLS if descends else Direction.EITHER
-        whole = Evidence(Structure.BLADDER, known["base"], 1.2, 4.0, way)
+        way = Direction.MOSTLY_FALLS if clip.stated in DESCENTS else Direction.EITHER
+        limits = (SMALLEST_LIFT_MM, LARGEST_BREATH_MM, way)
+        whole = Evidence(Structure.BLADDER, known["base"], *limits)
         every = (whole, without_slow(whole, time_s)) if clip.stated is Task.COUGH else (whole,)
-        _, count = first_sure(every, time_s, 0.2 if coughs else 1.0, is_asked=is_asked)
+        longest_gap_s = LONGEST_GAP_COUGH_S if clip.stated in COUGHS else LONGEST_GAP_S
+        _, count = first_sure(every, time_s, longest_gap_s, is_asked=is_asked)
     return count.number, not count.doubt
 
 

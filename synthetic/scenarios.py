@@ -131,7 +131,7 @@ def draw_scenario(
 
 
 @dataclass(frozen=True)
-class _Effort:
+class _Effort(Repeat):
     """One effort with what makes it unlike the others.
 
     Parameters
@@ -144,12 +144,6 @@ class _Effort:
         Share that is reached first and held for a while, 0 where it rises at once.
     """
 
-    onset_s: float
-    full_s: float
-    release_s: float
-    end_s: float
-    height: float = 1.0
-    is_dip: bool = False
     sag: float = 0.0
     let_go_s: float = 0.0
     let_go: float = 0.0
