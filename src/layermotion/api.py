@@ -58,9 +58,7 @@ def open_clip(
     return sources.open_clip(Path(source), options)
 
 
-def measure(
-    clip: Clip, *, site: str = "muscle-centre", segmenter: Segmenter | None = None
-) -> Analysis:
+def measure(clip: Clip, *, site: str = "most-even", segmenter: Segmenter | None = None) -> Analysis:
     """Measure a clip: series over time, efforts, and measures with an interval or a reason.
 
     Every measure is a draft until a licensed clinician has looked at the image and confirmed it.
@@ -70,7 +68,8 @@ def measure(
     clip
         As ``open_clip`` gives it.
     site
-        Where thickness is read: ``muscle-centre``, ``image-centre`` or ``junction:MM``.
+        Where thickness is read: ``most-even``, ``muscle-centre``, ``image-centre`` or
+        ``junction:MM``.
     segmenter
         Weights to use; None takes those that came with the package.
 

@@ -67,7 +67,7 @@ SiteChoice = Annotated[
     str,
     typer.Option(
         "--site",
-        metavar="muscle-centre|image-centre|junction:MM",
+        metavar="most-even|muscle-centre|image-centre|junction:MM",
         help="Where thickness is read; junction:25 is 25 mm lateral to the medial TrA junction.",
     ),
 ]

@@ -33,7 +33,7 @@ class MeasureOptions:
     mm_per_pixel
         As typed: one value or ``ROW,COLUMN``; None where not given.
     site
-        ``muscle-centre``, ``image-centre`` or ``junction:MM``.
+        ``most-even``, ``muscle-centre``, ``image-centre`` or ``junction:MM``.
     overlay
         Whether the overlay picture or video is written.
     keep_identifiers
@@ -49,7 +49,7 @@ class MeasureOptions:
     frame_rate_hz: float | None = None
     task: Task | None = None
     view: View | None = None
-    site: str = "muscle-centre"
+    site: str = "most-even"
     overlay: bool = True
     keep_identifiers: bool = False
     exports: tuple[Export, ...] = ()
