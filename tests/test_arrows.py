@@ -21,20 +21,37 @@ NOWHERE = (float("nan"),) * 4
 DEPTH_PX = (20.0, 40.0, 60.0, 80.0)
 
 
-def motion(io: Shift, tra: Shift) -> TissueMotion:
-    return TissueMotion((LOST, LOST, io, tra), Shift(0.0, 0.0, 0.9), 0.0, DEPTH_PX, NOWHERE)
+STILL = Shift(0.0, 0.0, 0.9)
+
+
+def motion(io: Shift, tra: Shift, eo: Shift = STILL) -> TissueMotion:
+    return TissueMotion((LOST, eo, io, tra), Shift(0.0, 0.0, 0.9), 0.0, DEPTH_PX, NOWHERE)
 
 
 def test_arrow_of_a_muscle_is_against_rest_and_not_against_the_first_frame() -> None:
     still = Shift(3.0, 1.0, 0.9)
     motions = [motion(still, still), motion(Shift(4.0, 1.0, 0.9), Shift(33.0, 5.0, 0.9))]
-    # EO is lost, IO moves by one column only, which nobody could see.
-    eo, io, arrow = muscle_arrows(motions, 1, 0, SITE_PX, AREA)
-    assert not eo.is_long_enough(AREA) and not io.is_long_enough(AREA)
+    # IO moves by one column only, which nobody could see.
+    io, arrow = muscle_arrows(motions, 1, 0, SITE_PX, AREA)
+    assert not io.is_long_enough(AREA)
     assert arrow.is_long_enough(AREA)
     assert arrow == Arrow(Structure.TRA, 123.0, 91.0, 153.0, 95.0)
     assert arrow.seen_from(AREA) == Arrow(Structure.TRA, 103.0, 81.0, 133.0, 85.0)
     assert arrow.length_px == pytest.approx(math.hypot(30, 4))
+
+
+def test_arrows_are_against_the_eo_as_the_numbers_are() -> None:
+    still, moved = Shift(3.0, 1.0, 0.9), Shift(33.0, 1.0, 0.9)
+    carried = Shift(30.0, 0.0, 0.9)
+    # All of the wall moves under the probe: nothing slides.
+    together = [motion(still, still), motion(moved, moved, carried)]
+    assert all(a.length_px == 0 for a in muscle_arrows(together, 1, 0, SITE_PX, AREA))
+    # The EO alone moves: what stays behind slides the other way.
+    behind = [motion(still, still), motion(still, still, carried)]
+    _, tra = muscle_arrows(behind, 1, 0, SITE_PX, AREA)
+    assert tra == Arrow(Structure.TRA, 153.0, 91.0, 123.0, 91.0)
+    lost = [motion(still, still), motion(moved, moved, LOST)]
+    assert not any(a.is_long_enough(AREA) for a in muscle_arrows(lost, 1, 0, SITE_PX, AREA))
 
 
 def test_muscle_that_was_lost_has_no_arrow() -> None:

@@ -153,7 +153,7 @@ def test_plot_marks_the_events_that_are_known() -> None:
     (plot,) = plot_series(make_series(), WINDOWS, COURSES)
     # Where the effort was over is not known, so it is not marked.
     assert plot.svg.count('id="event"') == 1
-    assert ">onset</text>" in plot.svg and ">back at rest</text>" not in plot.svg
+    assert ">onset</text>" in plot.svg and ">over</text>" not in plot.svg
 
 
 def test_slide_and_fat_have_panels_of_their_own() -> None:
@@ -164,8 +164,13 @@ def test_slide_and_fat_have_panels_of_their_own() -> None:
         Quantity("slide", "tra", "mm", flat / 3, np.ones(flat.size)),
     ]
     (plot,) = plot_series(replace(series, quantities=(*series.quantities, *more)), WINDOWS)
-    assert ">slide,</text>" in plot.svg and ">fat,</text>" in plot.svg
-    assert "the slide along the muscle" in plot.description
+    assert ">slide past EO,</text>" in plot.svg and ">fat,</text>" in plot.svg
+    assert ">+ lateral,</text>" in plot.svg
+    assert "the slide of IO and TrA past EO, positive is lateral" in plot.description
+    (unknown,) = plot_series(
+        replace(series, quantities=(*series.quantities, *more)), WINDOWS, is_lateral_known=False
+    )
+    assert ">+ right,</text>" in unknown.svg
     # Fat is no line of the main panel, whose axis would else reach 30 mm.
     main = plot.svg[plot.svg.index('id="axes_1"') : plot.svg.index('id="axes_2"')]
     assert 'id="line-tra"' in main and 'id="line-fat"' not in main

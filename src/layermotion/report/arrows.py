@@ -10,6 +10,7 @@ from layermotion.edges.boundaries import Boundaries
 from layermotion.geometry import ImageArea
 from layermotion.labels import MUSCLES, WALL_LAYERS, Structure, label_of
 from layermotion.report.alignment import Alignment
+from layermotion.series.slide import REFERENCE
 from layermotion.tissue.tracker import TissueMotion
 
 # An arrow shorter than this share of the picture's width says nothing (our choice: about 1 mm).
@@ -61,7 +62,8 @@ def arrows_of(
 ) -> tuple[Arrow, ...]:
     """Arrows of one frame against the frame at rest; none where no rest or no motion is known.
 
-    Movement of the probe is removed where it is known.
+    Movement of the probe moves the EO as well, against which muscles slide; from the medial end it
+    is removed where it is known.
 
     Parameters
     ----------
@@ -92,9 +94,8 @@ def arrows_of(
         before, now = (float(edge.column_px[k]) for k in (rest, index))
         moved = [analysis.footage.motions[k].of(Structure.TRA).row_px for k in (rest, index)]
         row = _middle_row(boundaries, now)
-        arrows.append(Arrow(Structure.TRA, before, row - (moved[1] - moved[0]), now, row))
-    if alignment is not None:
-        arrows = [arrow.aligned(alignment) for arrow in arrows]
+        end = Arrow(Structure.TRA, before, row - (moved[1] - moved[0]), now, row)
+        arrows.append(end if alignment is None else end.aligned(alignment))
     return tuple(arrow for arrow in arrows if arrow.is_long_enough(clip.area))
 
 
@@ -117,10 +118,11 @@ def _middle_row(boundaries: Boundaries, column_px: float) -> float:
 def muscle_arrows(
     motions: Sequence[TissueMotion], index: int, rest: int, site_px: float, area: ImageArea
 ) -> tuple[Arrow, ...]:
-    """Arrows of the muscles: the tissue at the site, from the frame at rest to another.
+    """Arrows of the muscles that slide past the EO, from the frame at rest to another.
 
-    As it is seen on the picture, so with the movement of the probe. Where a muscle was lost in
-    either frame its arrow has an end that is NaN.
+    From where the tissue at the site would lie had it moved with the EO, as the slide in the table
+    and the chart is measured. Where a muscle or the EO was lost in either frame the arrow has an
+    end that is NaN.
 
     Parameters
     ----------
@@ -129,15 +131,18 @@ def muscle_arrows(
     index, rest
         Frame shown and frame at rest.
     """
+    carried = [motions[k].of(REFERENCE) for k in (rest, index)]
     arrows: list[Arrow] = []
     for muscle in MUSCLES:
+        if muscle is REFERENCE:
+            continue
         before, now = motions[rest].of(muscle), motions[index].of(muscle)
         row = area.top + motions[index].depth_px[WALL_LAYERS.index(muscle)]
         arrows.append(
             Arrow(
                 muscle,
-                site_px + before.column_px,
-                row + before.row_px,
+                site_px + before.column_px + carried[1].column_px - carried[0].column_px,
+                row + before.row_px + carried[1].row_px - carried[0].row_px,
                 site_px + now.column_px,
                 row + now.row_px,
             )

@@ -16,6 +16,8 @@ from layermotion.series.series import Quantity
 MAX_POINTS = 2000
 # Room that a letter above a window needs, as a share of the time axis (our choice).
 LETTER_SHARE = 0.0135
+# Words for the windows beside that of an effort.
+WORDS = {"rest": "rest", "lifted": "lift", "regained": "after"}
 
 
 def mark_windows(
@@ -27,11 +29,11 @@ def mark_windows(
     taken_until = -np.inf
     for window in sorted(windows, key=lambda window: window.first):
         first, last = float(time_s[window.first]), float(time_s[window.last])
-        is_rest = window.state == "rest"
+        is_height = window.state == "contracted"
         axes.axvspan(
             first,
             last,
-            facecolor=REST_TINT if is_rest else CONTRACTED_TINT,
+            facecolor=CONTRACTED_TINT if is_height else REST_TINT,
             edgecolor="none",
             zorder=0,
         )
@@ -39,12 +41,12 @@ def mark_windows(
             (first, last),
             (1, 1),
             transform=axes.get_xaxis_transform(),
-            color=FAINT_INK if is_rest else INK,
-            linewidth=1.2 if is_rest else 3.2,
+            color=INK if is_height else FAINT_INK,
+            linewidth=3.2 if is_height else 1.2,
             solid_capstyle="butt",
             clip_on=False,
         )
-        word = "rest" if is_rest else effort
+        word = WORDS.get(window.state, effort)
         word = f"{word} {window.repeat}" if several else word
         middle, half = (first + last) / 2, len(word) / 2 * LETTER_SHARE * span
         # A name without room is left out: the shade and the bar say the same.
@@ -67,7 +69,7 @@ def mark_events(axes: Axes, courses: Sequence[Course]) -> None:
     Named once, at the first effort: the others look alike.
     """
     for number, course in enumerate(courses):
-        for word, time_s in (("onset", course.onset_s), ("back at rest", course.end_s)):
+        for word, time_s in (("onset", course.onset_s), ("over", course.end_s)):
             if np.isnan(time_s):
                 continue
             axes.axvline(time_s, color=INK, linewidth=0.9, linestyle=(0, (1, 2)), gid="event")

@@ -28,6 +28,7 @@ from layermotion.report.words import (
     is_change,
     measure_words,
     number_words,
+    signed_words,
 )
 
 TITLES = {
@@ -81,8 +82,12 @@ def build_page(content: ReportContent) -> str:
             pointer_words=POINTERS[content.analysis.view],
             shadowed=palette.short_name(SHADOWED[content.analysis.view]),
             patterns=list(_patterns(main)),
-            main=_main_rows(main),
-            repeats=[_row(measure) for measure in measured if measure not in main],
+            main=_main_rows(main, is_lateral_known=content.analysis.is_lateral_known),
+            repeats=[
+                _row(measure, is_lateral_known=content.analysis.is_lateral_known)
+                for measure in measured
+                if measure not in main
+            ],
             tasks=sorted({measure.task.replace("_", " ") for measure in content.analysis.measures}),
             missing=_group_missing(content.analysis.measures),
             methods=_methods(measured),
@@ -90,6 +95,7 @@ def build_page(content: ReportContent) -> str:
                 content.analysis.given,
                 content.analysis.efforts.windows,
                 content.analysis.efforts.courses,
+                is_lateral_known=content.analysis.is_lateral_known,
             ),
             without_line=without_line(content.analysis),
             has_slide=any(
@@ -266,23 +272,24 @@ def _depth(structure: str) -> int:
     return STRUCTURES.index(Structure(structure)) if structure in STRUCTURES else len(STRUCTURES)
 
 
-def _main_rows(main: Sequence[Measure]) -> list[_Row]:
+def _main_rows(main: Sequence[Measure], *, is_lateral_known: bool) -> list[_Row]:
     """Lines of the main table; where a measure has no mean its repeats are told apart."""
     counts = Counter((m.name, m.structure, m.unit, m.task) for m in main)
     rows = []
-    for measure, row in zip(main, map(_row, main), strict=True):
+    for measure in main:
+        row = _row(measure, is_lateral_known=is_lateral_known)
         several = counts[measure.name, measure.structure, measure.unit, measure.task] > 1
         rows.append(replace(row, name=f"{row.name}, repeat {row.repeat}") if several else row)
     return rows
 
 
-def _row(measure: Measure) -> _Row:
+def _row(measure: Measure, *, is_lateral_known: bool) -> _Row:
     unit = "" if measure.unit == "ratio" else measure.unit
     interval = ""
     if measure.low is not None and measure.high is not None:
         interval = interval_words(measure.low, measure.high, measure.unit)
     return _Row(
-        name=measure_words(measure.name),
+        name=signed_words(measure.name, is_lateral_known=is_lateral_known),
         structure=palette.short_name(measure.structure),
         look=measure.structure if measure.structure in palette.LOOKS else "",
         task=measure.task.replace("_", " "),

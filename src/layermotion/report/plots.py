@@ -66,13 +66,17 @@ class Plot:
 
 
 def plot_series(
-    series: Series, windows: Sequence[Window], courses: Sequence[Course] = ()
+    series: Series,
+    windows: Sequence[Window],
+    courses: Sequence[Course] = (),
+    *,
+    is_lateral_known: bool = True,
 ) -> tuple[Plot, ...]:
     """Draw each plot that the series has data for; none for fewer than three frames."""
     if series.time_s.size < 3:
         return ()
     plots = (
-        _plot_thickness(series, windows, courses),
+        _plot_thickness(series, windows, courses, "lateral" if is_lateral_known else "right"),
         _plot_displacement(series, windows, courses),
     )
     return tuple(plot for plot in plots if plot)
@@ -105,8 +109,9 @@ def decimate(
 
 
 def _plot_thickness(
-    series: Series, windows: Sequence[Window], courses: Sequence[Course]
+    series: Series, windows: Sequence[Window], courses: Sequence[Course], positive: str
 ) -> Plot | None:
+    """Draw thickness over time; a slide is positive towards ``positive``."""
     layers = _quantities(series, "thickness", WALL_LAYERS)
     if not layers:
         return None
@@ -118,7 +123,11 @@ def _plot_thickness(
     names = ", ".join(LOOKS[Structure(layer.structure)].short_name for layer in layers)
     beneath = [
         _Panel(label, panel)
-        for label, panel in (("slide,", slides), ("medial end,", ends), ("fat,", fat))
+        for label, panel in (
+            (f"slide past EO,\n+ {positive},", slides),
+            ("medial end,", ends),
+            ("fat,", fat),
+        )
         if panel
     ]
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": "thickness"}):
@@ -128,7 +137,7 @@ def _plot_thickness(
     return Plot(
         svg,
         f"Thickness over time of {names}, with rest and contraction shaded"
-        + (", the slide along the muscle" if slides else "")
+        + (f", the slide of IO and TrA past EO, positive is {positive}" if slides else "")
         + (", the displacement of the medial end" if ends else "")
         + " and the confidence of each frame beneath.",
     )

@@ -34,6 +34,8 @@ DESIGN_WIDTH: Final = 800
 VALUE_SIZE: Final = 14
 DRAFT_WORDS: Final = "DRAFT - not a medical device - clinician to confirm"
 NOT_MEASURABLE: Final = "not measurable"
+# Words for the states of the bladder, where they are not the name of the state.
+IN_BLADDER: Final = {"contracted": "effort", "lifted": "lift held", "regained": "after effort"}
 
 
 @dataclass(frozen=True)
@@ -68,8 +70,8 @@ def caption_of(series: Series, windows: Sequence[Window], index: int) -> Caption
         inside = (window.state for window in windows if window.first <= index <= window.last)
         state = next(inside, "in between")
         # A cough or a strain is no contraction of what is seen.
-        if state == "contracted" and series.get("base_displacement", Structure.BLADDER):
-            state = "effort"
+        if series.get("base_displacement", Structure.BLADDER):
+            state = IN_BLADDER.get(state, state)
     return Caption(float(series.time_s[index]), state, values)
 
 
@@ -87,7 +89,7 @@ class Trace:
         spans = tuple(
             (float(series.time_s[window.first]), float(series.time_s[window.last]))
             for window in windows
-            if window.state != "rest"
+            if window.state == "contracted"
         )
         return cls(series.time_s, shown_quantities(series), spans)
 

@@ -26,6 +26,32 @@ def measure_words(name: str) -> str:
     return f"{first}, {rest.replace('_', ' ')}" if is_thickness else name.replace("_", " ")
 
 
+# What a positive value means where the sign is a direction, and of a slide past what.
+POSITIVE = {
+    "slide": "past EO, + is lateral",
+    "medial_edge_displacement": "+ is lateral",
+    "base_displacement": "+ is lift",
+    "lift_before": "+ is lift",
+    "lift_after": "+ is lift",
+}
+
+
+def signed_words(name: str, *, is_lateral_known: bool = True) -> str:
+    """Words for a measure's name, and what is positive where its sign is a direction.
+
+    Examples
+    --------
+    >>> signed_words("slide", is_lateral_known=False)
+    'slide (past EO, + is to the right)'
+    """
+    if name not in POSITIVE:
+        return measure_words(name)
+    sign = POSITIVE[name]
+    if not is_lateral_known:
+        sign = sign.replace("lateral", "to the right")
+    return f"{measure_words(name)} ({sign})"
+
+
 def is_change(name: str) -> bool:
     """Tell whether a measure's zero means that nothing happened.
 
@@ -34,7 +60,7 @@ def is_change(name: str) -> bool:
     >>> is_change("thickness_change"), is_change("contraction_ratio")
     (True, False)
     """
-    parts = ("change", "displacement", "slide", "effect", "preferential")
+    parts = ("change", "displacement", "slide", "effect", "preferential", "lift")
     return any(part in name for part in parts)
 
 

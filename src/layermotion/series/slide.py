@@ -11,8 +11,10 @@ from layermotion.tissue.tracker import TissueMotion
 
 Array = NDArray[np.float64]
 
-# The layer above, against which each muscle slides; it is the same in all frames and clips.
-ABOVE = {Structure.EO: Structure.FAT, Structure.IO: Structure.EO, Structure.TRA: Structure.EO}
+# The layer that all slides are measured against, and what it is itself compared with to tell when
+# an effort was; the same in all frames and clips.
+REFERENCE = Structure.EO
+ABOVE = {Structure.EO: Structure.FAT, Structure.IO: REFERENCE, Structure.TRA: REFERENCE}
 
 
 def slide_mm(
