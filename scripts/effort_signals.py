@@ -1,6 +1,7 @@
 """Owns the signals of efforts drawn without pictures: what is true, with all that hides it."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 from layermotion.efforts.channels import Signals
 from layermotion.labels import Structure, Task, View
 from synthetic.anatomy import chance, log_uniform, uniform
+from synthetic.course import Course, cropped, ease
 from synthetic.motion import TRUNK_TASKS, lift_target_mm, wall_pattern, wall_targets, wander
 from synthetic.scenarios import Scenario
 
@@ -18,47 +20,65 @@ BREATH_SHARE = {"tra": (0.5, 1.3), "io": (0.5, 1.3), "eo": (0.0, 0.3)}
 # For each kind of signal the ranges of: noise from frame to frame, noise that lasts, and drift, all
 # in its unit (chosen to hold what the shipped weights leave in filmed scenarios).
 NOISE: Mapping[str, tuple[tuple[float, float], ...]] = {
-    "thickness": ((0.0004, 0.03), (0.001, 0.06), (0.001, 0.04)),
-    "whole": ((0.0004, 0.03), (0.001, 0.06), (0.001, 0.03)),
-    "slide": ((0.001, 0.15), (0.005, 0.4), (0.01, 0.8)),
-    "base": ((0.01, 0.4), (0.02, 0.8), (0.02, 0.8)),
-    "shape": ((0.0001, 0.001), (0.0002, 0.003), (0.0003, 0.005)),
-    "second": ((0.0001, 0.001), (0.0002, 0.003), (0.0003, 0.004)),
-    "probe": ((0.003, 0.1), (0.01, 0.3), (0.1, 1.5)),
+    "thickness": ((0.0003, 0.03), (0.001, 0.08), (0.001, 0.05)),
+    "whole": ((0.0003, 0.03), (0.001, 0.08), (0.001, 0.05)),
+    "slide": ((0.001, 0.2), (0.01, 0.9), (0.01, 1.5)),
+    "base": ((0.005, 0.25), (0.01, 0.8), (0.02, 0.8)),
+    "shape": ((0.00002, 0.001), (0.0002, 0.004), (0.0003, 0.006)),
+    "second": ((0.00003, 0.0008), (0.0002, 0.003), (0.0003, 0.004)),
+    "probe": ((0.001, 0.05), (0.01, 0.3), (0.1, 1.5)),
 }
 # How often a signal is never seen, is hidden for a time, or follows another border for a time.
-NEVER, AT_TIMES, JUMPS = 0.12, 0.4, 0.25
+NEVER, AT_TIMES, JUMPS = 0.13, 0.35, 0.25
+NEVER_TRA_SLIDE = 0.3
+# How often and how far holds waver, as a share of their height.
+WAVERS, MOST_WAVERED = 0.4, 0.25
+# How often there is no noise at all, and how often ramps are straight.
+NOISELESS, STRAIGHT = 0.04, 0.25
+# How often the clip has little rest before the first effort and after the last, and how little, s.
+TIGHT, LITTLE_S = 0.3, (0.1, 0.9)
+# How often all is done faster, or slower, and by which factor.
+OTHER_PACE, PACES = 0.25, (0.6, 1.3)
+# How often the probe slips once, for good.
+SLIPS = 0.15
 LOST_FRAMES = 0.02
 
 
 def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
     """Draw what could be measured of a scenario."""
+    scenario = replace(scenario, course=_wavering(rng, scenario.course))
+    clean = float(not chance(rng, NOISELESS))
     course, view = scenario.course, scenario.view
     time = course.time_s
-    clean = _wall(rng, scenario) if view is View.ABDOMINAL_WALL else _bladder(rng, scenario)
+    pure = _wall(rng, scenario) if view is View.ABDOMINAL_WALL else _bladder(rng, scenario)
     push = rng.normal(0, 1.0) if scenario.task in TRUNK_TASKS else rng.normal(0, 0.1)
-    clean["probe"] = push * (course.activation + course.dip)
+    pure["probe"] = push * (course.activation + course.dip)
     # All signals share how hard the clip is to see.
     hard = uniform(rng, 0, 1)
     drifts = [wander(rng, time) for _ in range(3)]
+    slip = np.zeros(time.size)
+    if chance(rng, SLIPS):
+        slip_s = uniform(rng, 0, float(time[-1]))
+        slip = ease(time, slip_s, slip_s + log_uniform(rng, 0.05, 1.0))
     hidden = _spans(rng, time, 1) if chance(rng, 0.3) else np.zeros(time.size, bool)
     known: dict[str, Array] = {}
-    for name, signal in clean.items():
+    for name, signal in pure.items():
         white, lasting, drift = NOISE[name.split()[0]]
         scale = rng.beta(1 + 2 * hard, 3 - 2 * hard, 3)
-        size = [low * (high / low) ** float(s)
+        size = [clean * low * (high / low) ** float(s)
                 for (low, high), s in zip((white, lasting, drift), scale, strict=True)]  # fmt: skip
         size[2] *= scenario.probe_factor
         noisy = signal + size[0] * rng.normal(size=time.size)
         noisy += size[1] * _lasting(rng, time, uniform(rng, 0.1, 1.0))
         noisy += size[2] * sum(rng.normal() * each for each in drifts) / 1.7
+        noisy += 3 * size[2] * rng.normal() * slip
         if chance(rng, JUMPS):
             jumped = _spans(rng, time, int(rng.integers(1, 4)))
             if chance(rng, 0.3):
                 jumped = (course.activation + course.dip) > uniform(rng, 0.3, 0.8)
             noisy = noisy + 0.3 * rng.normal() * (np.ptp(signal) + 5 * size[1]) * jumped
         gone = hidden.copy() if chance(rng, 0.7) else np.zeros(time.size, bool)
-        if chance(rng, NEVER):
+        if chance(rng, NEVER_TRA_SLIDE if name == "slide tra" else NEVER):
             gone[:] = True
         elif chance(rng, AT_TIMES):
             gone |= _spans(rng, time, int(rng.integers(1, 5)))
@@ -73,6 +93,39 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
     return Signals.of(time, {name: signal[shown] for name, signal in known.items()})
 
 
+def varied(rng: np.random.Generator, scenario: Scenario) -> Scenario:
+    """Let a scenario go faster or slower, with little rest before and after, or straight ramps."""
+    course = scenario.course
+    if chance(rng, STRAIGHT):
+        level = np.arccos(1 - 2 * np.clip(course.activation, 0, 1)) / np.pi
+        course = replace(course, activation=level)
+    if course.repeats and chance(rng, TIGHT):
+        begin_s = course.repeats[0].onset_s - uniform(rng, *LITTLE_S)
+        end_s = max(one.end_s for one in course.repeats) + uniform(rng, *LITTLE_S)
+        course = cropped(course, max(begin_s, 0.0), end_s)
+    if chance(rng, OTHER_PACE):
+        pace = uniform(rng, *PACES)
+        repeats = tuple(
+            replace(
+                one, onset_s=pace * one.onset_s, full_s=pace * one.full_s,
+                release_s=pace * one.release_s, end_s=pace * one.end_s,
+            )
+            for one in course.repeats
+        )  # fmt: skip
+        course = replace(course, time_s=pace * course.time_s, repeats=repeats)
+    return replace(scenario, course=course)
+
+
+def _wavering(rng: np.random.Generator, course: Course) -> Course:
+    """Let holds waver, as muscles that tire do."""
+    if not chance(rng, WAVERS):
+        return course
+    lost = np.clip(_lasting(rng, course.time_s, uniform(rng, 0.4, 2.0)), 0, 2) / 2
+    return replace(
+        course, activation=course.activation * (1 - uniform(rng, 0, MOST_WAVERED) * lost)
+    )
+
+
 def _wall(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
     course = scenario.course
     targets = wall_targets(rng, wall_pattern(rng))
@@ -83,13 +136,14 @@ def _wall(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
         whole = (1 + gain * course.activation) * (1 + breath) - 1
         # What slides past a fixed site may be thinner or thicker there.
         slid = gain * uniform(rng, -2.0, 0.6) if chance(rng, 0.25) else 0.0
+        slid += rng.normal(0, 0.12) if chance(rng, 0.4) else 0.0
         found[f"thickness {muscle}"] = whole + slid * course.activation
         if muscle is Structure.TRA:
             found["whole tra"] = whole
         reach = rng.normal(0, 25.0)
         found[f"slide {muscle}"] = reach * (gain * course.activation + breath) / (1 + whole)
-    shape = rng.normal(0, 0.012) * course.activation + rng.normal(0, 0.05) * course.breath
-    second = rng.normal(0, 0.003) * course.activation + rng.normal(0, 0.02) * course.breath
+    shape = rng.normal(0, 0.018) * course.activation + rng.normal(0, 0.05) * course.breath
+    second = rng.normal(0, 0.002) * course.activation + rng.normal(0, 0.02) * course.breath
     return {**found, "shape": shape, "second shape": second}
 
 
@@ -100,9 +154,9 @@ def _bladder(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
     if scenario.course.dip.any():
         lift = lift_target_mm(rng, Task.PELVIC_FLOOR_LIFT)
     base = lift * course.activation + dip * course.dip + 20 * course.breath
-    beside = uniform(rng, 0.2, 1.0) * base
-    shape = rng.normal(0, 0.003) * base + rng.normal(0, 0.02) * course.breath
-    second = rng.normal(0, 0.0007) * base + rng.normal(0, 0.01) * course.breath
+    beside = uniform(rng, *((0.9, 1.1) if chance(rng, 0.7) else (0.2, 1.0))) * base
+    shape = rng.normal(0, 0.0015) * base + rng.normal(0, 0.02) * course.breath
+    second = rng.normal(0, 0.0003) * base + rng.normal(0, 0.01) * course.breath
     return {"base": base, "base beside": beside, "shape": shape, "second shape": second}
 
 

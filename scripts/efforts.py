@@ -3,11 +3,13 @@
 python scripts/efforts.py --clips 40                     prints what was found, kind by kind
 python scripts/efforts.py --clips 40 --signals FILE.npz  also stores all signals with the truth
 python scripts/efforts.py --clips 40 --aside             of these, the kinds kept aside
+python scripts/efforts.py --stored FILE.npz              judges signals that were stored
 
 A clip takes about a minute of one core.
 """
 
 import argparse
+import itertools
 import multiprocessing
 import os
 import tempfile
@@ -28,9 +30,14 @@ from layermotion.analysis.wall import signals_of_wall
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
+from layermotion.efforts.channels import Signals
+from layermotion.efforts.count import SURE
+from layermotion.efforts.efforts import Efforts, efforts_in
+from layermotion.efforts.parts import TASKS
 from layermotion.errors import LayermotionError
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
+from layermotion.normal import Z95
 from synthetic.clips import draw_clip, render_clip
 from synthetic.course import Repeat
 from synthetic.factors import DRAWN
@@ -44,6 +51,10 @@ RATES_HZ, DIP_RATES_HZ = (14.0, 24.0), (25.0, 40.0)
 LOST_FRAMES = 0.02
 # So much of an effort must lie in the clip to be counted, s (our choice).
 LEAST_SHOWN_S = 0.2
+# Between these probabilities numbers are put together to see how often they are right.
+LEVELS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 1.01)
+# Of a time, s, and whether its interval holds the truth.
+Error = tuple[float, bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,8 +67,11 @@ class Filmed:
         Efforts of which the clip shows something.
     found
         Number of efforts found; None where the clip was refused.
-    onset_error_s, hold_error_s
-        Of each effort, where their number was right.
+    likely
+        Probability that was given to that number.
+    onset, hold
+        Error of each effort, where their number was right, and whether its interval holds the
+        truth.
     stored
         Signals and truth by name.
     """
@@ -66,10 +80,15 @@ class Filmed:
     stated: Task | None
     repeats: tuple[Repeat, ...]
     found: int | None
-    is_sure: bool
-    onset_error_s: tuple[float, ...]
-    hold_error_s: tuple[float, ...]
+    likely: float
+    onset: tuple[Error, ...]
+    hold: tuple[Error, ...]
     stored: dict[str, NDArray[Any]]
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether the number is given as sure."""
+        return self.likely >= SURE
 
     @property
     def is_right(self) -> bool:
@@ -117,32 +136,67 @@ def compare(scenario: Scenario, analysis: Analysis, shown: NDArray[np.intp]) -> 
     """Put what was found beside what is true."""
     is_wall = analysis.view is View.ABDOMINAL_WALL
     signals = signals_of_wall(analysis) if is_wall else signals_of_bladder(analysis.footage)
-    course, efforts = scenario.course, analysis.efforts
     repeats = shown_in(scenario, float(signals.time_s[-1]))
-    # At rest efforts are counted and have no windows.
-    found = efforts.at_rest + sum(window.state == "contracted" for window in efforts.windows)
-    onset, hold = [], []
-    if len(efforts.courses) == len(repeats):
-        for true, own in zip(repeats, efforts.courses, strict=True):
-            onset.append(own.onset_s - true.onset_s)
-            hold.append(own.release_s - own.full_s - (true.release_s - true.full_s))
-    tasks = ["", *Task]
     stored = {
         "kind": np.array(list(Kind).index(scenario.kind)),
         "view": np.array(list(View).index(scenario.view)),
-        "stated": np.array(tasks.index(scenario.stated or "")),
+        "stated": np.array(TASKS.index(scenario.stated)),
         "time_s": signals.time_s.astype(np.float32),
         "value": signals.value.astype(np.float32),
         "repeats": np.array(
             [[r.onset_s, r.full_s, r.release_s, r.end_s, r.height, r.is_dip] for r in repeats]
         ).reshape(-1, 6),
-        "activation": course.activation[shown].astype(np.float32),
-        "dip": course.dip[shown].astype(np.float32),
     }
+    return judged(scenario.kind, scenario.stated, repeats, analysis.efforts, stored)
+
+
+def judged(
+    kind: Kind,
+    stated: Task | None,
+    repeats: tuple[Repeat, ...],
+    efforts: Efforts,
+    stored: dict[str, NDArray[Any]],
+) -> Filmed:
+    """Put the efforts that were found beside those that were made."""
+    onset, hold = [], []
+    true = measured_of(repeats)
+    if len(efforts.courses) == len(true):
+        for one, own in zip(true, efforts.courses, strict=True):
+            onset.append(_error(own.onset_s - one.onset_s, own.rise_spread_s))
+            spread_s = float(np.hypot(own.rise_spread_s, own.return_spread_s))
+            held_s = own.release_s - own.full_s
+            hold.append(_error(held_s - (one.release_s - one.full_s), spread_s))
+    # At rest efforts are counted and have no windows.
+    found = efforts.at_rest or efforts.count.number
     return Filmed(
-        scenario.kind, scenario.stated, repeats, found, not efforts.count.doubt,
-        tuple(onset), tuple(hold), stored,
-    )  # fmt: skip
+        kind, stated, repeats, found, efforts.count.likely, tuple(onset), tuple(hold), stored
+    )
+
+
+def measured_of(repeats: Sequence[Repeat]) -> tuple[Repeat, ...]:
+    """Efforts that are timed: all but lifts with dips upon them."""
+    dips = [one for one in repeats if one.is_dip]
+    return tuple(
+        one
+        for one in repeats
+        if one.is_dip or not any(one.onset_s <= dip.onset_s <= one.end_s for dip in dips)
+    )
+
+
+def stored_in(path: Path) -> list[Filmed]:
+    """Judge signals that were stored from filmed clips."""
+    clips = []
+    with np.load(path) as every:
+        for number in sorted({int(name.split("/")[0]) for name in every.files}):
+            names = [name for name in every.files if name.startswith(f"{number}/")]
+            stored = {name.split("/")[1]: every[name] for name in names}
+            signals = Signals(stored["time_s"].astype(float), stored["value"].astype(float))
+            stated = TASKS[int(stored["stated"])]
+            efforts = efforts_in(signals, stated, np.full(signals.time_s.shape, np.nan), np.inf)
+            repeats = tuple(Repeat(*row[:5], bool(row[5])) for row in stored["repeats"].tolist())
+            kind = list(Kind)[int(stored["kind"])]
+            clips.append(judged(kind, stated, repeats, efforts, stored))
+    return clips
 
 
 def shown_in(scenario: Scenario, last_s: float) -> tuple[Repeat, ...]:
@@ -157,19 +211,34 @@ def shown_in(scenario: Scenario, last_s: float) -> tuple[Repeat, ...]:
 def show(title: str, clips: Sequence[Filmed]) -> None:
     """Print one line of the table."""
     sure = [clip for clip in clips if clip.is_sure]
-    onset, hold = (
-        np.abs([error for clip in clips for error in errors(clip) if not np.isnan(error)])
-        for errors in (lambda clip: clip.onset_error_s, lambda clip: clip.hold_error_s)
-    )
-    middles = [f"{np.median(each):8.2f}" if each.size else f"{'':8}" for each in (onset, hold)]
+    middles = []
+    for errors in (lambda clip: clip.onset, lambda clip: clip.hold):
+        known = [error for clip in clips for error in errors(clip) if not np.isnan(error[0])]
+        middle = float(np.median([abs(size) for size, _ in known])) if known else float("nan")
+        held = _percent(is_held for _, is_held in known) if known else ""
+        middles.append(f"{middle:9.2f}{held:>7}" if known else f"{'':16}")
     right = _percent(clip.is_right for clip in clips)
     right_where_sure = _percent(clip.is_right for clip in sure) if sure else f"{'':4}"
     print(f"{title:18}{len(clips):6}{right:>8}{_percent(c.is_sure for c in clips):>8}"
-          f"{right_where_sure:>18}{middles[0]:>9}{middles[1]:>9}")  # fmt: skip
+          f"{right_where_sure:>18}{middles[0]}{middles[1]}")  # fmt: skip
+
+
+def show_reliability(clips: Sequence[Filmed]) -> None:
+    """Print how often a number is right beside how likely it was said to be."""
+    print("said to be likely   clips   right")
+    for low, high in itertools.pairwise(LEVELS):
+        own = [clip for clip in clips if low <= clip.likely < high]
+        if own:
+            said = 100 * float(np.mean([clip.likely for clip in own]))
+            print(f"{said:15.0f} %{len(own):9}{_percent(clip.is_right for clip in own):>8}")
 
 
 def _percent(holds: Iterable[bool]) -> str:
     return f"{100 * float(np.mean(list(holds))):.0f} %"
+
+
+def _error(size_s: float, spread_s: float) -> Error:
+    return size_s, abs(size_s) <= Z95 * spread_s
 
 
 def _alone() -> None:
@@ -187,18 +256,23 @@ def main() -> None:
         "--aside", action="store_true", help="only the kinds that nothing is tuned on"
     )
     parser.add_argument("--signals", type=Path, help="also store signals and truth here")
+    parser.add_argument("--stored", type=Path, nargs="+", help="judge these instead of filming")
     options = parser.parse_args()
     started_s = time.monotonic()
     last = options.first + options.clips
     numbers = [n for n in range(options.first, last) if (job_of(n)[0] in ASIDE) == options.aside]
-    with multiprocessing.get_context("spawn").Pool(os.cpu_count(), _alone) as pool:
-        clips = pool.map(film, numbers, chunksize=1)
+    if options.stored:
+        clips = [clip for path in options.stored for clip in stored_in(path)]
+        clips = [clip for clip in clips if (clip.kind in ASIDE) == options.aside]
+    else:
+        with multiprocessing.get_context("spawn").Pool(os.cpu_count(), _alone) as pool:
+            clips = pool.map(film, numbers, chunksize=1)
     if options.signals:
         packed = {f"{k}/{name}": each for k, clip in enumerate(clips) if clip.found is not None
                   for name, each in clip.stored.items()}  # fmt: skip
         np.savez_compressed(options.signals, **packed)
     print(f"{'':18}{'clips':>6}{'right':>8}{'sure':>8}{'right where sure':>18}"
-          f"{'onset, s':>9}{'hold, s':>9}")  # fmt: skip
+          f"{'onset, s':>9}{'held':>7}{'hold, s':>9}{'held':>7}")  # fmt: skip
     for kind in Kind:
         own = [clip for clip in clips if clip.kind is kind]
         if own:
@@ -210,6 +284,7 @@ def main() -> None:
     ):
         if own:
             show(title, own)
+    show_reliability(clips)
     refused = sum(clip.found is None for clip in clips)
     print(f"{refused} refused, {time.monotonic() - started_s:.0f} s")
 

@@ -1,6 +1,6 @@
 """Owns the course of a task: efforts, coughs and breaths over time, before any tissue moves."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,29 @@ def ease(time_s: Array, start_s: float, end_s: float) -> Array:
     """Raised-cosine rise from 0 at ``start_s`` to 1 at ``end_s``."""
     share = np.clip((time_s - start_s) / (end_s - start_s), 0, 1)
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * share))
+
+
+def cropped(course: Course, begin_s: float, end_s: float) -> Course:
+    """Course of the time from ``begin_s`` to ``end_s`` alone, which then begins at 0."""
+    kept = (course.time_s >= begin_s) & (course.time_s <= end_s)
+    begin_s = float(course.time_s[kept][0])
+    moved = tuple(
+        replace(
+            one,
+            onset_s=one.onset_s - begin_s,
+            full_s=one.full_s - begin_s,
+            release_s=one.release_s - begin_s,
+            end_s=one.end_s - begin_s,
+        )
+        for one in course.repeats
+    )
+    return Course(
+        course.time_s[kept] - begin_s,
+        course.activation[kept],
+        course.dip[kept],
+        course.breath[kept],
+        moved,
+    )
 
 
 def _draw_repeats(rng: np.random.Generator, task: Task, count: int) -> tuple[Repeat, ...]:

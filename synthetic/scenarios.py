@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from layermotion.labels import Task, View
 from synthetic.anatomy import chance, log_uniform, uniform
-from synthetic.course import Course, Repeat, ease
+from synthetic.course import Course, Repeat, cropped, ease
 
 Array = NDArray[np.float64]
 
@@ -324,22 +324,4 @@ def _cut(rng: np.random.Generator, course: Course) -> Course:
     if not at_start or chance(rng, 0.3):
         low = last.full_s + 0.3 * (last.release_s - last.full_s)
         end_s = max(uniform(rng, low, last.release_s), begin_s + 2.0)
-    kept = (course.time_s >= begin_s) & (course.time_s <= end_s)
-    begin_s = float(course.time_s[kept][0])
-    moved = tuple(
-        replace(
-            one,
-            onset_s=one.onset_s - begin_s,
-            full_s=one.full_s - begin_s,
-            release_s=one.release_s - begin_s,
-            end_s=one.end_s - begin_s,
-        )
-        for one in course.repeats
-    )
-    return Course(
-        course.time_s[kept] - begin_s,
-        course.activation[kept],
-        course.dip[kept],
-        course.breath[kept],
-        moved,
-    )
+    return cropped(course, begin_s, end_s)

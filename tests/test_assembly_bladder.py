@@ -116,22 +116,6 @@ def test_a_lift_is_positive_and_a_descent_negative(side: int) -> None:
     np.testing.assert_allclose(base_of(found), side * 40 * held * ROW_MM, atol=0.25)
 
 
-@pytest.mark.parametrize(
-    ("task", "effort_frames"),
-    [(Task.STRAIN, (34, 50)), (Task.CURL_UP_PRELIFT, (34, 50)), (Task.PELVIC_FLOOR_LIFT, (10, 25))],
-)
-def test_a_descent_is_sought_in_tasks_that_press_down(
-    task: Task, effort_frames: tuple[int, int]
-) -> None:
-    # A lift by 4.8 mm is followed by a descent to 2.4 mm below rest.
-    lift = 60 * effort(60, 9, 26, ramp=4) - 30 * effort(60, 30, 54, ramp=4)
-    found = measured(lift, task=task)
-    (window,) = (w for w in found.efforts.windows if w.state == "contracted")
-    assert effort_frames[0] - 4 <= window.first and window.last <= effort_frames[1] + 1
-    value = displacement(found).value
-    assert value is not None and (value < 0) == (task is not Task.PELVIC_FLOOR_LIFT)
-
-
 def test_the_rest_before_the_effort_is_the_zero_of_the_base() -> None:
     # The base settles by 0.4 mm after the first 0.8 s.
     lift = 50 * effort(60, 30, 56, ramp=4)

@@ -24,9 +24,10 @@ from standin import (
 
 from layermotion.analysis.result import Analysis
 from layermotion.analysis.wall import LATERAL_UNKNOWN
-from layermotion.labels import Task, View
+from layermotion.labels import FULL_NAMES, Structure, Task, View
 from layermotion.measures.measure import Measure
 from layermotion.measures.slide import UNSEEN_SLIDE
+from layermotion.measures.thickness import OTHER_PART
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity
 
@@ -39,15 +40,27 @@ def still_wall(count: int) -> TruthSegmenter:
 
 
 def sliding(slide_px: Sequence[int], is_mirrored: bool = False) -> Analysis:
-    """Draw-in in which the TrA slides to the right, where lateral is; or all of it mirrored."""
+    """Draw-in in which the TrA slides to the right, where lateral is; or all of it mirrored.
+
+    The IO thickens as it slides.
+    """
     side = -1 if is_mirrored else 1
+    more = 25 * np.array(slide_px) / max(*slide_px, 1)
     pictures = [np.ascontiguousarray(picture[:, ::side]) for picture in slid(slide_px)]
     segmenter = truth_segmenter(
-        lambda rows: np.ascontiguousarray(wall_with_end(rows)[:, ::side]),
-        np.full(len(slide_px), float(TRA_ROWS)),
+        lambda rows: np.ascontiguousarray(io_shortened(25 - rows)[:, ::side]),
+        more,
         View.ABDOMINAL_WALL,
     )
     return analysed(make_clip(pictures, task=Task.DRAW_IN), segmenter)
+
+
+def io_shortened(less: int) -> Labels:
+    """Wall with a medial end whose IO ends so many rows above where it otherwise would."""
+    labels = wall_with_end(TRA_ROWS)
+    bottom = int(np.flatnonzero((labels == 3).any(axis=1))[-1])
+    labels[bottom + 1 - less : bottom + 1][labels[bottom + 1 - less : bottom + 1] == 3] = 0
+    return labels
 
 
 def quantity(found: Analysis, name: str, structure: str) -> Quantity:
@@ -137,6 +150,28 @@ def test_low_confidence_widens_the_interval_as_the_weights_say() -> None:
         assert halves[-1] == pytest.approx(expected, rel=0.02)
     assert medians[1] < medians[0] - 0.03
     assert halves[1] > 1.25 * halves[0]
+
+
+def tapering(shift: int) -> Labels:
+    """Wall whose TrA tapers all along and is drawn to the right, while the IO thickens."""
+    labels = io_shortened(25 - shift // 2)
+    row, column = np.mgrid[:ROWS, :COLUMNS]
+    taper = np.clip((column - 50 - shift) / 150, 0, 1)
+    labels[(labels == 4) & (row >= 203 + TRA_ROWS * taper)] = 0
+    return labels
+
+
+def test_a_taper_that_slides_past_the_site_is_said() -> None:
+    # Its tissue keeps its thickness; at the site it thins by two fifths.
+    slide = np.rint(40 * effort(60, 12, 48, ramp=4))
+    segmenter = truth_segmenter(tapering, slide, View.ABDOMINAL_WALL)
+    clip = make_clip(slid(slide.astype(int).tolist()), task=Task.DRAW_IN)
+    found = analysed(clip, segmenter)
+    changes = {m.structure: m for m in found.measures if m.name == "thickness_change"}
+    assert changes["tra"].value is None
+    assert changes["tra"].reason == OTHER_PART.format(layer=FULL_NAMES[Structure.TRA])
+    assert changes["io"].value is not None
+    assert only(found, "thickness_contracted").value is not None
 
 
 # -- slide ---------------------------------------------------------------------------------------
@@ -231,7 +266,7 @@ def test_doubt_about_the_number_of_efforts_is_said() -> None:
     rows[6:20] = 0
     segmenter = truth_segmenter(wall_labels, rows, View.ABDOMINAL_WALL)
     found = analysed(make_clip([draw_texture()] * rows.size), segmenter)
-    assert found.efforts.count.number == 0 and found.efforts.count.doubt
+    assert found.efforts.count.number == 0 and not found.efforts.count.is_sure
     assert set(found.efforts.count.caution) <= set(found.cautions)
     assert any(words.startswith("The number of efforts (0 found)") for words in found.cautions)
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn_efforts import Times, spells_of
 from numpy.typing import NDArray
 from standin import SPACING, draw_frames, effort, truth_segmenter, wall_labels, write_dicom
 
@@ -15,8 +16,6 @@ from layermotion.efforts.breathing import (
     breath_signal,
     rest_after_breath_out,
 )
-from layermotion.efforts.course import time_efforts
-from layermotion.efforts.excursions import Direction
 from layermotion.efforts.windows import Window, find_windows
 from layermotion.labels import Structure, Task, View
 from layermotion.series.series import Quantity
@@ -42,12 +41,15 @@ def two_efforts() -> Array:
     )
 
 
-def windows_of(signal: Array, time_s: Array = TIME_S) -> tuple[tuple[Window, ...], ...]:
+# When they begin, are full, are let go and are over.
+TWO: list[Times] = [(at, at + 0.7, at + 3, at + 3.7) for at in (8.0, 20.0)]
+
+
+def windows_of(signal: Array, efforts: list[Times] | None = None) -> tuple[tuple[Window, ...], ...]:
     """Windows as found, and with rest at the end of a breath out."""
-    change = signal / np.nanmedian(signal) - 1
-    found = find_windows(change, time_s, 0.07, direction=Direction.RISES, largest_breath=0.2)
-    courses = time_efforts(change, time_s, found)
-    return found, rest_after_breath_out(signal, time_s, found, courses, SMALLEST_BREATH)
+    spells = spells_of(TIME_S, TWO if efforts is None else efforts)
+    found = find_windows(spells, signal / np.nanmedian(signal) - 1)
+    return found, rest_after_breath_out(signal, spells, found, SMALLEST_BREATH)
 
 
 @pytest.mark.parametrize("period_s", [2.7, 4.0, 6.0])
@@ -78,7 +80,9 @@ def test_rest_without_breathing_stays_where_it_was() -> None:
 def test_spell_too_short_for_a_whole_breath_out_keeps_its_window() -> None:
     # From the top of one breath down to the bottom: no top with a fall on both sides.
     breath = np.cos(np.pi * TIME_S / 8)
-    found, moved = windows_of((1 + 0.05 * breath) * (1 + 0.5 * (ease(8, 8.7) - ease(12, 12.7))))
+    found, moved = windows_of(
+        (1 + 0.05 * breath) * (1 + 0.5 * (ease(8, 8.7) - ease(12, 12.7))), [(8, 8.7, 12, 12.7)]
+    )
     assert [window.state for window in found] == ["rest", "contracted"]
     assert moved == found
 
@@ -121,7 +125,7 @@ def test_generated_breathing_is_met_at_its_end(seed: int) -> None:
     )
     whole = (Window("rest", 0, truth.time_s.size - 1, 1),)
     signal = breath_signal([tra, io])
-    (moved,) = rest_after_breath_out(signal, truth.time_s, whole, (), SMALLEST_BREATH)
+    (moved,) = rest_after_breath_out(signal, spells_of(truth.time_s, []), whole, SMALLEST_BREATH)
     assert moved != whole[0]
     # The generator moves TrA alike, so its true thickness is near its greatest there.
     low, high = np.percentile(tra.value, (2, 98))
@@ -138,7 +142,17 @@ def test_clip_with_breathing_is_measured_at_the_end_of_a_breath_out(
     segmenter = truth_segmenter(wall_labels, rows, View.ABDOMINAL_WALL)
     monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
     with pytest.raises(SystemExit) as ended:
-        main(["measure", str(source), "--out", str(tmp_path / "out"), "--no-overlay"])
+        main(
+            [
+                "measure",
+                str(source),
+                "--out",
+                str(tmp_path / "out"),
+                "--no-overlay",
+                "--task",
+                "draw_in",
+            ]
+        )
     assert ended.value.code == 0
     (folder,) = (path for path in (tmp_path / "out").iterdir() if path.is_dir())
     measures = json.loads((folder / "measures.json").read_text(encoding="utf-8"))["measures"]

@@ -15,7 +15,7 @@ from layermotion.edges.site import NO_JUNCTION, NO_SCALE, NO_TRA, Site, parse_si
 from layermotion.efforts.windows import Window
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import WALL_LAYERS, Structure, Task, View
+from layermotion.labels import FULL_NAMES, WALL_LAYERS, Structure, Task, View
 from layermotion.measures.bladder import (
     NO_EFFORT,
     PROBE_LIMIT_MM,
@@ -26,7 +26,7 @@ from layermotion.measures.bladder import (
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import UNCALIBRATED, Measure, Status
 from layermotion.measures.repeats import MEAN_METHOD
-from layermotion.measures.thickness import UNSURE_LAYER, measure_wall
+from layermotion.measures.thickness import OTHER_PART, UNSURE_LAYER, measure_wall
 from layermotion.measures.unseen import UNSEEN_LAYER, Unseen
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity, Series
@@ -335,12 +335,13 @@ def test_unknown_site_is_one_sentence(text: str) -> None:
     with pytest.raises(InputError) as error:
         parse_site(text)
     assert str(error.value) == (
-        f"The site {text} is not known; give --site muscle-centre, image-centre, or junction:MM "
-        f"with at most 120 mm."
+        f"The site {text} is not known; give --site most-even, muscle-centre, image-centre, or "
+        f"junction:MM with at most 120 mm."
     )
 
 
 def test_sites_are_parsed() -> None:
+    assert parse_site("most-even") == Site("most-even")
     assert parse_site("muscle-centre") == Site("muscle-centre")
     assert parse_site("image-centre") == Site("image-centre")
     assert parse_site("junction:12.5") == Site("junction", 12.5)
@@ -394,6 +395,32 @@ def test_muscle_centre_is_the_middle_of_the_tra() -> None:
     assert (column, words) == (None, NO_TRA)
 
 
+def layered(tra_px: NDArray[np.float64], io_px: NDArray[np.float64]) -> Boundaries:
+    """EO, IO and TrA whose last two are so thick at each column."""
+    column_px = np.arange(20, 420, 2, dtype=np.float32)
+    edges = np.full((2, 5, column_px.size), np.nan, np.float32)
+    for k, (top, thick) in enumerate(((60, np.full(200, 30.0)), (100, io_px), (150, tra_px)), 1):
+        edges[0, k] = np.where(thick > 0, top, np.nan)
+        edges[1, k] = np.where(thick > 0, top + thick, np.nan)
+    return Boundaries(column_px, edges[0], edges[1], np.isfinite(edges[0]).astype(np.float32))
+
+
+def test_the_most_even_site_lies_where_no_muscle_tapers() -> None:
+    # The TrA tapers over the left two thirds and the IO over the right tenth.
+    place = np.arange(200)
+    tra = 40 * np.clip(place / 130, 0, 1)
+    io = 50 * np.clip((199 - place) / 20, 0, 1)
+    frames = [layered(tra, io)] * 3
+    column, words = parse_site("most-even").place(frames, clip_with(SPACING))
+    assert column is not None and 20 + 2 * 130 <= column <= 20 + 2 * 180
+    assert words.startswith("Site: where EO, IO and TrA together are of the most even thickness")
+    # Where the TrA is seen nowhere for long enough its middle is taken, and none without a TrA.
+    short = [layered(np.where(place < 20, 30.0, 0), io)]
+    column, words = parse_site("most-even").place(short, clip_with(SPACING))
+    assert column == pytest.approx(20 + 19, abs=2) and "the middle of the TrA" in words
+    assert parse_site("most-even").place([], clip_with(SPACING)) == (None, NO_TRA)
+
+
 @pytest.mark.parametrize("side", [1, -1])
 def test_junction_is_left_laterally_by_its_distance(side: int) -> None:
     frames = [wall_with_medial_end(side)] * 3
@@ -435,3 +462,53 @@ def test_junction_is_left_laterally_by_its_distance(side: int) -> None:
 )
 def test_junction_that_cannot_be_used_says_why(frames, spacing, distance, words) -> None:
     assert Site("junction", distance).place(frames, clip_with(spacing)) == (None, words)
+
+
+def test_efforts_that_went_opposite_ways_have_no_mean() -> None:
+    values = np.zeros(60)
+    values[10:20], values[40:50] = 4.8, -2.4
+    base = Quantity("base_displacement", Structure.BLADDER, "mm", values, np.ones(60))
+    windows = (
+        Window("rest", 0, 9, 1), Window("contracted", 10, 19, 1),
+        Window("rest", 25, 39, 2), Window("contracted", 40, 49, 2),
+    )  # fmt: skip
+    series = Series("clip", np.arange(60) / 10, (base,))
+    found = {m.repeat: m for m in measure_bladder(series, windows, "strain", ERROR, "")}
+    assert (found["1"].value, found["2"].value) == (pytest.approx(4.8), pytest.approx(-2.4))
+    assert found["mean"].value is None
+    assert "differ too much to be of one thing" in found["mean"].reason
+
+
+@pytest.mark.parametrize(("tissue_percent", "is_given"), [(20.0, True), (-8.0, False)])
+def test_a_change_of_another_part_of_the_muscle_is_withheld(
+    tissue_percent: float, is_given: bool
+) -> None:
+    # At the site the EO thickens by a tenth; followed with its tissue by so much.
+    time = np.arange(40)
+    full = time >= 20
+    layers = [
+        Quantity("thickness", layer, "mm", np.full(40, 5.0) + 0.5 * full, np.ones(40))
+        for layer in WALL_LAYERS
+    ]
+    eo = Quantity("thickness", Structure.EO, "mm", 5 + 0.05 * tissue_percent * full, np.ones(40))
+    tissue = [eo if quantity.structure is Structure.EO else quantity for quantity in layers]
+    windows = (Window("rest", 0, 19, 1), Window("contracted", 20, 39, 1))
+    series = Series("clip", time / 10, tuple(layers))
+    found = measure_wall(series, windows, "draw_in", ERROR, "How.", None, tissue)
+    own = {(m.name, m.structure, m.unit): m for m in found}
+    words = OTHER_PART.format(layer=FULL_NAMES[Structure.EO])
+    for key in (
+        ("thickness_change", "mm"),
+        ("thickness_change", "%"),
+        ("contraction_ratio", "ratio"),
+    ):
+        eo_measure, io_measure = (own[key[0], muscle, key[1]] for muscle in ("eo", "io"))
+        assert (eo_measure.value is not None) == is_given
+        assert is_given or words.lower() in eo_measure.reason.lower()
+        assert io_measure.value is not None
+    assert own["thickness_contracted", "eo", "mm"].value == pytest.approx(5.5)
+    preference = own["preferential_activation_ratio", "tra", "ratio"]
+    assert (preference.value is not None) == is_given
+    unknown = replace(eo, value=np.full(40, np.nan))
+    given = measure_wall(series, windows, "draw_in", ERROR, "How.", None, [unknown])
+    assert all(m.value is not None for m in given if m.name == "thickness_change")

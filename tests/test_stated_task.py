@@ -44,7 +44,8 @@ def test_deep_breaths_at_rest_are_no_efforts() -> None:
     found = analysed(make_clip([draw_texture()] * COUNT, task=Task.REST), segmenter)
     assert not [words for words in found.cautions if "recording of rest" in words]
     asked = analysed(make_clip([draw_texture()] * COUNT, task=Task.DRAW_IN), segmenter)
-    assert asked.efforts.count.number > 0, "asked for, the same counts"
+    assert asked.efforts.is_missed, "breathing is no effort even where one was asked for"
+    assert any("asked for and none was seen" in words for words in asked.cautions)
 
 
 def test_lifts_in_a_recording_of_rest_are_counted() -> None:
@@ -69,10 +70,59 @@ def test_a_lift_where_a_descent_was_asked_for_is_said(rows: int, is_said: bool, 
     assert (displacement(found).value or 0) == pytest.approx(rows * ROW_MM, abs=0.3)
 
 
-@pytest.mark.parametrize("task", [Task.CURL_UP_PRELIFT, Task.COUGH_PRELIFT])
-def test_a_lift_held_beforehand_is_not_taken_for_rest(task: Task) -> None:
+def lift_parts(found: Analysis) -> dict[tuple[str, str], float | None]:
+    return {
+        (m.name, m.repeat): m.value
+        for m in found.measures
+        if m.name.startswith("lift_") or m.name == "base_displacement"
+    }
+
+
+def test_a_curl_up_upon_a_lift_has_its_parts() -> None:
     # A lift of 4.5 mm sags while it is held; the descent ends 3.7 mm below rest.
     sag = 1 - 0.3 * np.clip((np.arange(100) - 21) / 25, 0, 1)
     lift = 56 * effort(100, 15, 85) * sag - 86 * effort(100, 50, 64, ramp=5)
-    found = measured(lift, task=task)
-    assert displacement(found).value == pytest.approx(lift.min() * ROW_MM, abs=0.3)
+    found = measured(lift, task=Task.CURL_UP_PRELIFT)
+    parts = lift_parts(found)
+    assert parts["base_displacement", "1"] == pytest.approx(lift.min() * ROW_MM, abs=0.3)
+    assert parts["lift_before", "1"] == pytest.approx(lift[35:50].mean() * ROW_MM, abs=0.3)
+    assert parts["lift_after", "1"] == pytest.approx(lift[65:79].mean() * ROW_MM, abs=0.3)
+    before = parts["lift_before", "1"]
+    assert before is not None
+    assert parts["lift_drop", "1"] == pytest.approx(before - lift.min() * ROW_MM, abs=0.4)
+
+
+def test_a_lift_beforehand_that_pushes_down_is_said() -> None:
+    lift = -30 * effort(100, 15, 85) - 60 * effort(100, 50, 64, ramp=5)
+    found = measured(lift, task=Task.CURL_UP_PRELIFT)
+    (words,) = [words for words in found.cautions if "was lowered where a lift" in words]
+    assert words.startswith("Before 1 of 1 efforts the bladder base was lowered")
+    raised = measured(-lift, task=Task.CURL_UP_PRELIFT)
+    assert not [words for words in raised.cautions if "was lowered where" in words]
+
+
+def test_each_cough_upon_a_lift_is_measured_by_itself() -> None:
+    # At 25 Hz: a lift of 4 mm with coughs to 4 and to 2 mm below rest, 0.8 s apart.
+    rise = 50 * effort(200, 40, 150, ramp=10)
+    coughs = (
+        np.interp(np.arange(200), [75, 77, 79, 87], [0, -100, -100, 0])
+        + np.interp(np.arange(200), [107, 109, 111, 119], [0, -75, -75, 0])
+    )  # fmt: skip
+    found = measured(rise + coughs, task=Task.COUGH_PRELIFT, rate_hz=25.0)
+    parts = lift_parts(found)
+    for repeat, low in (("1", -50), ("2", -25)):
+        assert parts["base_displacement", repeat] == pytest.approx(low * ROW_MM, abs=0.5)
+        assert parts["lift_before", repeat] == pytest.approx(50 * ROW_MM, abs=0.3)
+        assert parts["lift_after", repeat] == pytest.approx(50 * ROW_MM, abs=0.3)
+    assert found.efforts.count.number == 3, "the lift counts as well"
+
+
+def test_a_lift_before_a_strain_is_said() -> None:
+    # A lift by 4.8 mm is followed by a descent to 2.4 mm below rest.
+    lift = 60 * effort(80, 12, 30, ramp=4) - 30 * effort(80, 45, 68, ramp=4)
+    found = measured(lift, task=Task.STRAIN)
+    parts = lift_parts(found)
+    assert parts["base_displacement", "1"] == pytest.approx(-2.4, abs=0.3)
+    assert parts["lift_before", "1"] == pytest.approx(4.8, abs=0.3)
+    said = [words for words in found.cautions if "lifted before it descended" in words]
+    assert len(said) == 1 and "in 1 of 1 efforts of what was stated to be a strain" in said[0]

@@ -1,7 +1,6 @@
 """Owns how a clip of the bladder is measured: from edges and motion to its outcome."""
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -9,13 +8,9 @@ from layermotion.analysis.footage import Footage
 from layermotion.analysis.result import Analysis
 from layermotion.efforts.breathing import SMALLEST_BREATH_MM
 from layermotion.efforts.channels import Signals
-from layermotion.efforts.count import LONGEST_GAP_COUGH_S, LONGEST_GAP_S
-from layermotion.efforts.doubt import backed_by, count_in_shape
 from layermotion.efforts.efforts import efforts_in
-from layermotion.efforts.excursions import Direction
-from layermotion.efforts.signals import Evidence, first_sure, without_slow
 from layermotion.efforts.windows import from_rest
-from layermotion.labels import Structure, Task
+from layermotion.labels import Task
 from layermotion.measures.bladder import UNSEEN_BASE, measure_bladder
 from layermotion.measures.error import uncertainty
 from layermotion.measures.measure import MEAN, Measure
@@ -25,18 +20,9 @@ from layermotion.series.probe import Settle, without_probe
 from layermotion.series.series import Quantity, Series
 from layermotion.series.withhold import BASE_SCATTER_MM, LONGEST_STEP_S, withhold_noise
 
-# Excursions of the bladder base below this are never an effort, mm, or as a share of the picture's
-# height without a calibration (our choice).
-SMALLEST_LIFT_MM, SMALLEST_LIFT_SHARE = 1.2, 0.01
-# Excursions of it up to this are breathing where they have the course of a breath, mm (our choice).
-LARGEST_BREATH_MM = 4.0
-
-COUGHS = (Task.COUGH, Task.COUGH_PRELIFT)
-# Tasks in which a lift goes before the descent: held, it has the course of a breath out.
-PRELIFTS = (Task.COUGH_PRELIFT, Task.CURL_UP_PRELIFT)
-# Tasks in which the descent is asked for, even after a voluntary lift.
-DESCENTS = (*COUGHS, Task.CURL_UP, Task.CURL_UP_PRELIFT, Task.STRAIN)
-
+# Height of the picture that counts as a millimetre without a calibration, as a share of it (our
+# choice: a picture of 12 cm).
+MM_SHARE = 1 / 120
 BLADDER_METHOD = (
     "Depth of the bladder's deep wall where it moves most, relative to the rest before the effort, "
     "mean over the frames of each window; motion of the tissue near the probe is removed. "
@@ -58,11 +44,18 @@ SHAKING = (
 def signals_of_bladder(seen: Footage) -> Signals:
     """All that a clip of the bladder shows of its efforts."""
     settle, unit = _reference(seen)
-    base, beside = (
-        base_series(seen.edges, seen.scale, seen.time_s, settle, even_hidden=even)[0].value / unit
-        for even in (False, True)
-    )
-    return Signals.of(seen.time_s, {"base": base, "base beside": beside, **seen.shared_signals})
+    base, _ = base_series(seen.edges, seen.scale, seen.time_s, settle)
+    return _signals(seen, base, settle, unit)
+
+
+def _signals(seen: Footage, base: Quantity, settle: Settle | None, unit: float) -> Signals:
+    """All that a clip shows of its efforts, from the displacement of the base over time.
+
+    Where the base is hidden, the wall beside it may tell when.
+    """
+    beside, _ = base_series(seen.edges, seen.scale, seen.time_s, settle, even_hidden=True)
+    known = {"base": base.value / unit, "base beside": beside.value / unit}
+    return Signals.of(seen.time_s, known | seen.shared_signals)
 
 
 def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
@@ -71,28 +64,10 @@ def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     settle, unit = _reference(seen)
     base, base_px = base_series(edges, scale, time_s, settle)
     is_seen = bool(np.isfinite(base.value).any())
+    signals = _signals(seen, base, settle, unit)
     if time_s.size > 1 and np.median(np.diff(time_s)) <= LONGEST_STEP_S:
         base = withhold_noise(base, BASE_SCATTER_MM * unit)
-    direction = Direction.MOSTLY_FALLS if clip.task in DESCENTS else Direction.EITHER
-
-    def evidence(moved: Quantity) -> tuple[Evidence, ...]:
-        limits = (SMALLEST_LIFT_MM * unit, LARGEST_BREATH_MM * unit, direction)
-        whole = Evidence(Structure.BLADDER, moved.value, *limits)
-        return (whole, without_slow(whole, time_s)) if clip.task is Task.COUGH else (whole,)
-
-    longest_gap_s = LONGEST_GAP_COUGH_S if clip.task in COUGHS else LONGEST_GAP_S
-    counted = first_sure(evidence(base), time_s, longest_gap_s, is_asked=seen.is_asked)
-    if counted[1].doubt and seen.is_asked:
-        # Where the base is hidden, the wall beside it may tell when; alone it is no sure sign.
-        wall, _ = base_series(edges, scale, time_s, settle, even_hidden=True)
-        shown = first_sure(evidence(wall), time_s, longest_gap_s, is_asked=True)
-        if shown[1].doubt and not counted[1].number:
-            shape = count_in_shape(edges, seen.view, clip.area.height, time_s, is_alone=True)
-            shown = shown if shown[1].number and shape[1].doubt else shape
-        counted = backed_by(shown, counted, time_s)
-    effort, count = counted
-    smallest_breath = math.inf if clip.task in PRELIFTS else SMALLEST_BREATH_MM * unit
-    efforts = efforts_in(effort, count, time_s, base.value, smallest_breath, is_rest=seen.is_rest)
+    efforts = efforts_in(signals, clip.task, base.value, SMALLEST_BREATH_MM * unit)
     base = from_rest(base, efforts.windows)
     series = Series(clip.clip_id, time_s, (base, *seen.probe_shift))
     error = uncertainty(segmenter, seen.grid, series)
@@ -110,17 +85,28 @@ def _reference(seen: Footage) -> tuple[Settle | None, float]:
     """Give what takes the motion of the probe out of the base, and the unit of a millimetre."""
     clip = seen.clip
     settle = None if clip.is_still else without_probe(seen.motions, clip.spacing, clip.area)
-    unit = 1.0 if clip.spacing else SMALLEST_LIFT_SHARE * clip.area.height / SMALLEST_LIFT_MM
+    unit = 1.0 if clip.spacing else MM_SHARE * clip.area.height
     return settle, unit
 
 
-def _against_the_task(task: Task | None, measures: Sequence[Measure]) -> tuple[str, ...]:
-    """Say that the base was lifted where the task makes it descend."""
-    lifted = [m.low is not None and m.low > 0 for m in measures if m.repeat != MEAN]
-    if task not in DESCENDING or not any(lifted):
-        return ()
-    return (
-        f"The bladder base was lifted in {sum(lifted)} of {len(lifted)} efforts of what was stated "
-        f"to be {DESCENDING[task]}, in which it descends as a rule; check in the video what was "
-        f"done, and state that task.",
-    )
+def _against_the_task(task: Task | None, measures: Sequence[Measure]) -> Iterator[str]:
+    """Say that the base went the other way than the task, or the lift before it, makes it go."""
+    each = [m for m in measures if m.repeat != MEAN]
+    lifts = [m for m in each if m.name == "lift_before"]
+    lowered = sum(m.high is not None and m.high < 0 for m in lifts)
+    if lowered:
+        yield (
+            f"Before {lowered} of {len(lifts)} efforts the bladder base was lowered where a lift "
+            f"was held; check in the video whether the pelvic floor was lifted or pushed down."
+        )
+    if task not in DESCENDING:
+        return
+    efforts = sum(m.name == "base_displacement" for m in each)
+    for name, moved in (("base_displacement", ""), ("lift_before", " before it descended")):
+        lifted = sum(m.name == name and m.low is not None and m.low > 0 for m in each)
+        if lifted:
+            yield (
+                f"The bladder base was lifted{moved} in {lifted} of {efforts} efforts of what was "
+                f"stated to be {DESCENDING[task]}, in which it descends as a rule; check in the "
+                f"video what was done, and state that task."
+            )

@@ -85,11 +85,6 @@ class Footage:
         return str(self.clip.task) if self.clip.task else "unstated"
 
     @property
-    def is_asked(self) -> bool:
-        """Whether the patient is known to have been asked for efforts."""
-        return self.clip.task not in (None, Task.REST)
-
-    @property
     def is_rest(self) -> bool:
         """Whether no effort is expected in it."""
         return self.clip.task is Task.REST or self.clip.is_still

@@ -9,9 +9,7 @@ from layermotion.analysis.result import Analysis
 from layermotion.edges.lateral import lateral_side
 from layermotion.efforts.breathing import SMALLEST_BREATH, breath_signal
 from layermotion.efforts.channels import Signals, share_of
-from layermotion.efforts.doubt import backed_by, count_in_shape, fullest
 from layermotion.efforts.efforts import efforts_in
-from layermotion.efforts.signals import Counted, better_seen, clearest, evidence_of
 from layermotion.efforts.windows import frames_at_rest, from_rest
 from layermotion.labels import MUSCLES, Structure, Task
 from layermotion.measures.error import uncertainty
@@ -24,11 +22,14 @@ from layermotion.series.causes import Causes, causes_of
 from layermotion.series.disputed import agreed_thickness
 from layermotion.series.medial_edge import follow_medial_edge
 from layermotion.series.series import Quantity, Series
-from layermotion.series.slide import slide_mm
+from layermotion.series.slide import REFERENCE, slide_mm
 from layermotion.series.thickness import thickness_series
 from layermotion.series.whole_muscle import whole_thickness
 from layermotion.series.withhold import withhold_jumps, withhold_lost
 
+# Tissue counts as followed where its thickness is known in this share of the frames in which that
+# at the site is (our choice).
+MOSTLY_FOLLOWED = 0.8
 WALL_METHOD = (
     "Thickness from inside edge to inside edge of the bright borders, perpendicular to the layer; "
     "mean over the frames of each window."
@@ -57,10 +58,13 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
     thickness = tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)
     side = lateral_side(spread(seen.edges))
     slides = _slides(seen, side)
-    effort, count = _clearest_effort(seen, thickness, slides)
-    breath = breath_signal(thickness)
-    efforts = efforts_in(effort, count, time_s, breath, SMALLEST_BREATH, is_rest=seen.is_rest)
-    moving = (*(from_rest(slide, efforts.windows) for slide in slides), *seen.probe_shift)
+    tissue = _at_site(seen, thickness)
+    signals = _signals(seen, tissue, slides)
+    efforts = efforts_in(signals, clip.task, breath_signal(thickness), SMALLEST_BREATH)
+    moving = (
+        *(from_rest(slide, efforts.windows) for slide in slides if slide.structure != REFERENCE),
+        *seen.probe_shift,
+    )
     medial_edge = None
     if clip.spacing and slides and site_px is not None:
         medial_edge = follow_medial_edge(
@@ -76,7 +80,7 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
         causes = causes_of(seen.edges, site_px, seen.scale, fixed, thickness)
     unseen = Unseen(causes, clip.is_still, "" if is_placed else seen.site_words)
     error = uncertainty(segmenter, seen.grid, series)
-    measures = measure_wall(series, efforts.windows, seen.task, error, method, unseen)
+    measures = measure_wall(series, efforts.windows, seen.task, error, method, unseen, tissue)
     measures += measure_slide(series, efforts.windows, seen.task, SLIDE_METHOD)
     if medial_edge:
         measures += measure_medial_edge(medial_edge, efforts.windows, seen.task)
@@ -93,7 +97,10 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
 
 
 def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
-    """Slide of each muscle, where motion can be told in mm."""
+    """Slide of each muscle, where motion can be told in mm.
+
+    That of the EO, which is the reference of the others, only tells when an effort was.
+    """
     spacing = seen.motion_spacing
     if spacing is None:
         return ()
@@ -107,42 +114,33 @@ def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:
 
 def signals_of_wall(found: Analysis) -> Signals:
     """All that a measured clip of the wall shows of its efforts."""
-    seen, quantities = found.footage, found.series.quantities
-    thickness = [quantity for quantity in quantities if quantity.name == "thickness"]
-    known = {
-        f"thickness {quantity.structure}": share_of(quantity)
-        for quantity in _at_site(seen, thickness)
-        if quantity.structure in MUSCLES
-    }
+    seen = found.footage
+    thickness = [q for q in found.series.quantities if q.name == "thickness"]
+    slides = _slides(seen, lateral_side(spread(seen.edges)))
+    return _signals(seen, _at_site(seen, thickness), slides)
+
+
+def _signals(seen: Footage, tissue: Sequence[Quantity], slides: Sequence[Quantity]) -> Signals:
+    """All that a clip shows of its efforts, from thickness of the tissue at the site and slides."""
+    known = {f"thickness {q.structure}": share_of(q) for q in tissue if q.structure in MUSCLES}
     known["whole tra"] = share_of(whole_thickness(seen.edges, Structure.TRA))
-    known |= {f"slide {q.structure}": q.value for q in quantities if q.name == "slide"}
+    known |= {f"slide {q.structure}": q.value for q in slides}
     return Signals.of(seen.time_s, known | seen.shared_signals)
 
 
 def _at_site(seen: Footage, thickness: Sequence[Quantity]) -> tuple[Quantity, ...]:
-    """Thickness of each layer at the site, of the tissue that was there where it was followed."""
+    """Thickness of each layer at the site, of the tissue that was there where it was followed.
+
+    It tells when an effort was, and whether a fixed site shows one part of the muscle: what slides
+    past it may thin while all of the muscle thickens.
+    """
     moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
     followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
-    return better_seen(followed, thickness)
-
-
-def _clearest_effort(
-    seen: Footage, thickness: Sequence[Quantity], slides: Sequence[Quantity]
-) -> Counted:
-    """Signal that shows the efforts best, and how many there are."""
-    at_site = _at_site(seen, thickness)
-    own = clearest(evidence_of(at_site, slides), seen.time_s, is_asked=seen.is_asked)
-    if not (own[1].doubt and seen.is_asked):
-        return own
-    # A shadow may hide the site. Only the whole of the TrA tells: the others may thin in an effort,
-    # so that their rest looks like one.
-    every = evidence_of((*at_site, whole_thickness(seen.edges, Structure.TRA)), slides)
-    other = clearest(every, seen.time_s, is_asked=True)
-    if not other[1].doubt:
-        return other
-    if own[0].structure is Structure.TRA:
-        own = fullest(every, seen.time_s, own)
-    shape = count_in_shape(
-        seen.edges, seen.view, seen.clip.area.height, seen.time_s, is_alone=not own[1].number
+    return tuple(
+        moving if _known(moving) >= MOSTLY_FOLLOWED * _known(still) else still
+        for moving, still in zip(followed, thickness, strict=True)
     )
-    return backed_by(shape, own, seen.time_s)
+
+
+def _known(quantity: Quantity) -> int:
+    return int(np.count_nonzero(~np.isnan(quantity.value)))

@@ -5,9 +5,8 @@ __all__ = (
     "channels",
     "count",
     "course",
-    "doubt",
     "efforts",
-    "excursions",
-    "signals",
+    "parts",
+    "tell",
     "windows",
 )

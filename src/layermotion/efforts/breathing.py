@@ -6,9 +6,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.efforts.course import Course
-from layermotion.efforts.excursions import NOISE_FACTOR, Signal, noise_of
-from layermotion.efforts.windows import REST_WINDOW_S, Window
+from layermotion.efforts.smoothing import Signal, noise_of
+from layermotion.efforts.windows import REST_WINDOW_S, Spells, Window
 from layermotion.labels import Structure
 from layermotion.series.series import Quantity
 
@@ -17,6 +16,8 @@ BREATH_CALM_S = 0.4
 # A breath must rise and fall by this much beside its top: share of the muscle's thickness; for the
 # bladder base mm, or a share of the picture's height without a calibration (our choice).
 SMALLEST_BREATH, SMALLEST_BREATH_MM = 0.02, 0.6
+# Noise reaches so many standard deviations (our choice).
+NOISE_FACTOR = 3.5
 # The end of a breath out is its highest quarter, and lasts at least this long, s: an adult at rest
 # breathes 10 to 22 times a minute, and a sine of that rate stays a third of its time so high.
 BREATH_TOP_SHARE, SHORTEST_END_S = 0.25, 0.4
@@ -46,41 +47,34 @@ def breath_signal(thickness: Sequence[Quantity]) -> Signal:
 
 
 def take_rest(
-    signal: Signal,
-    time_s: Signal,
-    windows: tuple[Window, ...],
-    courses: Sequence[Course],
-    smallest: float,
+    signal: Signal, spells: Spells, windows: tuple[Window, ...], smallest: float
 ) -> tuple[tuple[Window, ...], tuple[str, ...]]:
     """Windows as ``rest_after_breath_out`` gives them, and the words on it where one has moved."""
-    moved = rest_after_breath_out(signal, time_s, windows, courses, smallest)
+    moved = rest_after_breath_out(signal, spells, windows, smallest)
     return moved, () if moved == windows else (REST_METHOD,)
 
 
 def rest_after_breath_out(
-    signal: Signal,
-    time_s: Signal,
-    windows: Sequence[Window],
-    courses: Sequence[Course],
-    smallest: float,
+    signal: Signal, spells: Spells, windows: tuple[Window, ...], smallest: float
 ) -> tuple[Window, ...]:
     """Move each rest window to the end of the last breath out of its spell of rest.
 
-    A spell of rest reaches from the end of one effort to the onset of the next. One that shows no
+    A spell of rest reaches from the end of one effort to just before the next. One that shows no
     top of a breath, with a fall on both sides, keeps its window.
 
     Parameters
     ----------
-    signal, time_s
-        Shape (frames,), what is highest at the end of a breath out, and s.
-    windows, courses
+    signal
+        Shape (frames,), what is highest at the end of a breath out.
+    windows
         As found in the clip.
     smallest
         Least rise and fall of a breath, in the unit of ``signal``.
     """
+    time_s = spells.time_s
     known = ~np.isnan(signal)
     if np.count_nonzero(known) < 5:
-        return tuple(windows)
+        return windows
     step = float(np.median(np.diff(time_s)))
     half = max(1, round(BREATH_CALM_S / step / 2))
     filled = np.interp(time_s, time_s[known], signal[known])
@@ -92,7 +86,7 @@ def rest_after_breath_out(
     for window in windows:
         found = None
         if window.state == "rest":
-            spell = _spell(window, windows, courses, time_s)
+            spell = _spell(window, spells)
             found = _end_of_breath_out(calm, time_s, spell[known[spell]], least)
         if found is None:
             moved.append(window)
@@ -101,26 +95,18 @@ def rest_after_breath_out(
     return tuple(moved)
 
 
-def _spell(
-    window: Window, windows: Sequence[Window], courses: Sequence[Course], time_s: Signal
-) -> NDArray[np.intp]:
-    """Frames of the spell of rest that a window lies in."""
-    efforts = [other for other in windows if other.state == "contracted"]
-    times = {course.repeat: course for course in courses}
-    low_s, high_s = float(time_s[0]), float(time_s[-1])
-    for effort in efforts:
-        course = times.get(effort.repeat)
-        if effort.last < window.first:
-            low_s = float(time_s[effort.last])
-            if course is not None and not np.isnan(course.end_s):
-                low_s = course.end_s
-        elif effort.first > window.last:
-            # The onset of the first effort that follows.
-            high_s = float(time_s[window.last])
-            if course is not None and not np.isnan(course.onset_s):
-                high_s = course.onset_s - BEFORE_ONSET_S
-            break
-    return np.flatnonzero((time_s >= low_s) & (time_s <= high_s))
+def _spell(window: Window, spells: Spells) -> NDArray[np.intp]:
+    """Frames of the spell of rest that a window lies in, up to just before the next effort."""
+    is_other = ~spells.is_rest
+    others = np.flatnonzero(is_other)
+    before, after = others[others < window.first], others[others > window.last]
+    first = int(before[-1]) + 1 if before.size else 0
+    last = int(after[0]) - 1 if after.size else spells.time_s.size - 1
+    frames = np.arange(first, last + 1)
+    if not after.size:
+        return frames
+    end_s = float(spells.time_s[after[0]]) - BEFORE_ONSET_S
+    return frames[spells.time_s[frames] <= end_s]
 
 
 def _end_of_breath_out(

@@ -5,16 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layermotion.efforts.excursions import (
-    RELEASED,
-    SMOOTHED_S,
-    Signal,
-    bridged,
-    noise_of,
-    smooth,
-)
 from layermotion.efforts.ramps import place_ramp
+from layermotion.efforts.smoothing import SMOOTHED_S, Signal, bridged, noise_of, smooth
 from layermotion.efforts.windows import Window
+
+# Below this share of its height an effort has ended (our choice).
+RELEASED = 0.25
 
 
 @dataclass(frozen=True)
@@ -63,21 +59,23 @@ def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> t
     for number, window in enumerate(full):
         previous = full[number - 1].last if number else int(known[0]) - 1
         following = full[number + 1].first if number + 1 < len(full) else int(known[-1]) + 1
-        rests = [w for w in windows if w.state == "rest" and w.repeat == window.repeat]
-        later = [w for w in windows if w.state == "rest" and window.last < w.first < following]
-        before = [w for w in rests if w.last < window.first] or rests or later
-        after = later or before
-        if not before:
+        before, after = _bases(windows, window, following)
+        if before is None or after is None:
             nothing = float("nan")
             courses.append(Course(window.repeat, *[nothing] * 6))
             continue
+        # What lies beyond them belongs to another effort.
+        if before.last < window.first:
+            previous = max(previous, before.first - 1)
+        if after.first > window.last:
+            following = min(following, after.last + 1)
         width_s = min(SMOOTHED_S, float(time_s[window.last] - time_s[window.first]) / 2)
         level = smooth(signal, time_s, width_s) if width_s > 0.05 else bridged(signal, time_s)
         own = level[window.frames]
         third = max(1, own.size // 3)
         middle = (window.first + window.last) // 2
         ends = []
-        for order, rest, limit in ((-1, before[0], previous), (1, after[0], following)):
+        for order, rest, limit in ((-1, before, previous), (1, after, following)):
             low = float(np.nanmean(signal[rest.frames]))
             high = float(np.median(own[:third] if order < 0 else own[-third:]))
             outside = np.arange(window.first if order < 0 else window.last, limit, order)
@@ -99,3 +97,17 @@ def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> t
         (full_s, onset_s, rise), (release_s, end_s, fall) = ends
         courses.append(Course(window.repeat, onset_s, full_s, release_s, end_s, rise, fall))
     return tuple(courses)
+
+
+def _bases(
+    windows: Sequence[Window], window: Window, following: int
+) -> tuple[Window | None, Window | None]:
+    """Windows that an effort sets out from and comes back to: rest, or the lift it lies upon."""
+    own = {each.state: each for each in windows if each.repeat == window.repeat}
+    if "lifted" in own:
+        return own["lifted"], own.get("regained", own["lifted"])
+    rests = [w for w in windows if w.state == "rest"]
+    before = [w for w in rests if w.last < window.first]
+    after = [w for w in rests if window.last < w.first < following]
+    first = before[-1] if before else after[0] if after else None
+    return first, after[0] if after else first

@@ -1,4 +1,4 @@
-"""Owns when the efforts of a clip were: their windows, courses and rest."""
+"""Owns when the efforts of a clip were: their number, windows, courses and rest."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -6,12 +6,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layermotion.efforts.breathing import take_rest
+from layermotion.efforts.channels import CHANNELS, Signals
 from layermotion.efforts.count import Count
 from layermotion.efforts.course import Course, time_efforts
-from layermotion.efforts.excursions import Signal
-from layermotion.efforts.signals import Evidence
-from layermotion.efforts.windows import Window, find_windows
-from layermotion.labels import Structure
+from layermotion.efforts.smoothing import Signal, noise_of
+from layermotion.efforts.tell import course_of
+from layermotion.efforts.windows import Spells, Window, find_windows, rest_windows
+from layermotion.labels import Structure, Task
+
+# A clip shorter than this shows no course, s (our choice).
+SHORTEST_S = 1.0
+# A signal shows an effort that is seen in more than this share of its height, and in so many frames
+# of the rest beside it (our choice).
+SEEN_SHARE, FEWEST_AT_REST = 0.5, 3
 
 
 @dataclass(frozen=True)
@@ -32,6 +39,8 @@ class Efforts:
         Sentences on how rest was chosen.
     at_rest
         Number of efforts seen in a recording that was stated to be of rest; they have no windows.
+    is_missed
+        Whether an effort was asked for and none was seen.
     """
 
     structure: Structure | None
@@ -40,10 +49,16 @@ class Efforts:
     courses: tuple[Course, ...]
     how_rest: tuple[str, ...]
     at_rest: int = 0
+    is_missed: bool = False
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Sentences for the report where the number is not sure, or where none was expected."""
+        """Sentences for the report where the number is not sure, or is not what was expected."""
+        if self.is_missed:
+            return (
+                "An effort was asked for and none was seen; check in the video that it was made, "
+                "and record it again from rest to rest.",
+            )
         if not self.at_rest:
             return self.count.caution
         return (
@@ -55,45 +70,83 @@ class Efforts:
 
 
 def efforts_in(
-    effort: Evidence,
-    count: Count,
-    time_s: Signal,
+    signals: Signals,
+    task: Task | None,
     breath: Signal,
     smallest_breath: float,
-    *,
-    is_rest: bool,
 ) -> Efforts:
-    """Tell when the efforts were that a signal shows.
+    """Tell when the efforts of a clip were.
 
     Parameters
     ----------
-    effort, count
-        The signal that shows them best, and how many there are.
-    time_s
-        Shape (frames,), s.
+    signals
+        All that the clip shows of them.
+    task
+        What the patient is known to have been asked for; None where that is not known. Of rest,
+        efforts seen all the same are told, and the longest rest outside them is kept.
     breath, smallest_breath
-        Signal that shows breaths, and the least they reach, in its unit.
-    is_rest
-        Whether the clip was stated to be of rest; efforts seen all the same are told, and the
-        longest rest outside them is kept.
+        Signal that shows breaths, shape (frames,), and the least they reach, in its unit.
     """
-    windows = find_windows(
-        effort.value,
-        time_s,
-        effort.smallest,
-        direction=effort.direction,
-        always_rest=not count.number,
-        largest_breath=effort.largest_breath,
-    )
-    courses = time_efforts(effort.value, time_s, windows)
+    time_s = signals.time_s
+    seen = np.flatnonzero(~np.isnan(signals.value).all(axis=0))
+    if not seen.size or time_s[-1] - time_s[0] < SHORTEST_S:
+        whole = tuple(Window("rest", int(seen[0]), int(seen[-1]), 1) for _ in seen[:1])
+        return Efforts(None, Count(0), whole, (), ())
+    decoded = course_of(signals, task)
+    spells = Spells.of(decoded, time_s)
+    count = Count(len(decoded.spans), decoded.likely)
+    if task is Task.REST or not count.number:
+        windows = tuple(
+            replace(
+                window, first=max(window.first, int(seen[0])), last=min(window.last, int(seen[-1]))
+            )
+            for window in rest_windows(spells)
+        )
+        windows, how_rest = take_rest(breath, spells, windows, smallest_breath)
+        is_missed = task not in (None, Task.REST) and not count.number
+        at_rest = count.number if task is Task.REST else 0
+        return Efforts(
+            None, Count(0, count.likely), windows, (), how_rest, at_rest,
+            is_missed,
+        )  # fmt: skip
+    structure, signal = clearest(signals, spells)
+    windows = find_windows(spells, signal)
+    courses = time_efforts(signal, time_s, windows)
     windows = rest_beside_efforts(windows, courses, time_s)
-    windows, how_rest = take_rest(breath, time_s, windows, courses, smallest_breath)
-    if is_rest:
-        rests = [window for window in windows if window.state == "rest"]
-        longest = sorted(rests, key=lambda window: window.first - window.last)[:1]
-        kept = tuple(replace(window, repeat=1) for window in longest)
-        return Efforts(effort.structure, Count(0), kept, (), how_rest, count.number)
-    return Efforts(effort.structure, count, windows, courses, how_rest)
+    windows, how_rest = take_rest(breath, spells, windows, smallest_breath)
+    return Efforts(structure, count, windows, courses, how_rest)
+
+
+def clearest(signals: Signals, spells: Spells) -> tuple[Structure | None, Signal]:
+    """Signal in which the least clear of the efforts stands out most, and whose it is.
+
+    Returns
+    -------
+    structure, signal
+        None where only all layers together, or the probe, show the efforts.
+    """
+    every = [
+        (_stands_out(signal, spells), int(np.count_nonzero(~np.isnan(signal))), name)
+        for name, signal in zip(CHANNELS, signals.value, strict=True)
+    ]
+    # Only where no structure shows them do all layers together count, or the probe.
+    own = [one for one in every if CHANNELS[one[2]][0] and one[0] > 0]
+    _, _, name = max(own or every)
+    return CHANNELS[name][0], signals.value[list(CHANNELS).index(name)]
+
+
+def _stands_out(signal: Signal, spells: Spells) -> float:
+    """How far the least clear effort leaves rest, over what the signal does at rest."""
+    known = ~np.isnan(signal)
+    at_rest = signal[known & spells.is_rest]
+    spread = float(np.hypot(noise_of(signal[known]), at_rest.std() if at_rest.size else 0.0))
+    heights = []
+    for span in spells.repeats:
+        held, base = spells.frames(span.held_first, span.held_last), spells.base_of(span)
+        is_seen = known[held].mean() > SEEN_SHARE and known[base].sum() >= FEWEST_AT_REST
+        height = np.nanmedian(signal[held]) - np.nanmedian(signal[base]) if is_seen else 0.0
+        heights.append(abs(float(height)))
+    return min(heights) / max(spread, 1e-9)
 
 
 def rest_beside_efforts(
@@ -101,8 +154,7 @@ def rest_beside_efforts(
 ) -> tuple[Window, ...]:
     """Cut each rest window where an effort has begun, or is not over.
 
-    Windows are told from levels, and a signal that has left its rest by little still counts as
-    quiet; the times of an effort are told from its whole ramps.
+    The network tells to a frame; the times of an effort are told from its whole ramps.
 
     Parameters
     ----------
@@ -115,7 +167,7 @@ def rest_beside_efforts(
     -------
     tuple of Window
         The same, where a rest window ends a frame before the onset of the effort that follows, and
-        begins a frame after the end of the one before; without those of which nothing is left.
+        begins a frame after the end of the one before; those of which nothing would be left stay.
     """
     efforts = {window.repeat: window for window in windows if window.state == "contracted"}
     step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
@@ -130,6 +182,7 @@ def rest_beside_efforts(
             elif window.first > effort.last and not np.isnan(course.end_s):
                 at_rest = np.flatnonzero(time_s >= course.end_s + step_s)
                 first = max(first, int(at_rest[0]) if at_rest.size else time_s.size)
-        if first <= last:
-            kept.append(replace(window, first=first, last=last))
+        # A ramp fitted over the whole of a rest says nothing against it.
+        is_left = first <= last
+        kept.append(replace(window, first=first, last=last) if is_left else window)
     return tuple(kept)

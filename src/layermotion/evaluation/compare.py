@@ -186,7 +186,7 @@ def _true_value(measure: Measure, truth: ClipTruth, x_mm: float) -> float:
     windows = _windows(measure)
     if measure.structure == Structure.BLADDER:
         rest, full = (float(truth.base_displacement_mm[list(w)].mean()) for w in windows)
-        return full - rest
+        return (rest - full) if measure.name == "lift_drop" else full - rest
     levels = [_true_thickness(truth, window, x_mm) for window in windows]
     own = [level[Structure(measure.structure)] for level in levels]
     if measure.name in ("thickness_rest", "thickness_contracted"):

@@ -9,7 +9,6 @@ from layermotion.labels import Structure, Task
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import (
     NO_REST,
-    STATES,
     Kind,
     Level,
     Measure,
@@ -74,6 +73,24 @@ PROBE_MOVED = (
     f"the movement of the bladder base; record the effort again with a steady probe."
 )
 
+NO_LIFT = "The lift beside this effort is not seen for long enough to be measured; see the plot."
+
+# What is measured of an effort, from which window to which; of a dip upon a lift also how high the
+# lift was before and after it, against rest, and how far the base dropped from it.
+PARTS = (("base_displacement", "rest", "contracted"),)
+PARTS_ON_LIFT = (
+    ("lift_before", "rest", "lifted"),
+    *PARTS,
+    ("lift_drop", "lifted", "contracted"),
+    ("lift_after", "rest", "regained"),
+)
+WHEN = {
+    "rest": "at rest",
+    "contracted": "at the effort",
+    "lifted": "in the lift before it",
+    "regained": "after it",
+}
+
 PROBE_LOST = (
     "The tissue near the probe could not be followed, so it is not known how much "
     "of the movement is the probe's; compare the frames by eye."
@@ -110,27 +127,53 @@ def measure_bladder(
         return (kind.missing(name, 1, "mm", ONE_STILL),)
     if not windows or (np.isnan(quantity.value).all() and not is_still):
         return (kind.missing(name, 1, "mm", unseen),)
-    measures = []
+    measures: list[Measure] = []
     for repeat in repeats_in(windows):
-        rest, full = (level_of(quantity, windows, state, repeat) for state in STATES)
         if not has_effort(windows, repeat):
             measures.append(kind.missing(name, repeat, "mm", _without_effort(quantity, task)))
-        elif rest is None or full is None:
-            state = "rest" if rest is None else "contracted"
-            window = window_of(windows, state, repeat)
-            reason = _unseen_in(quantity, window, is_still=is_still) if window else NO_REST
-            measures.append(kind.missing(name, repeat, "mm", reason))
-        elif _hidden_share(quantity, windows, full.window) > MOST_HIDDEN:
-            measures.append(kind.missing(name, repeat, "mm", BASE_LEFT))
-        elif probe is not None and None in levels_of(probe, (rest, full)):
-            measures.append(kind.missing(name, repeat, "mm", PROBE_LOST))
-        elif probe is not None and _largest(probe, (rest, full)) > PROBE_LIMIT_MM:
-            measures.append(kind.missing(name, repeat, "mm", PROBE_MOVED))
-        else:
-            spread = float(np.hypot(error.base, np.hypot(full.spread, rest.spread)))
-            lift = full.value - rest.value
-            measures.append(kind.length(name, repeat, lift, spread, (rest, full)))
+            continue
+        is_on_lift = window_of(windows, "lifted", repeat) is not None
+        for part, base, state in PARTS_ON_LIFT if is_on_lift else PARTS:
+            sign = -1 if part == "lift_drop" else 1
+            levels = [level_of(quantity, windows, where, repeat) for where in (base, state)]
+            reason = _reason(quantity, probe, windows, repeat, (base, state), is_still=is_still)
+            if reason or None in levels:
+                measures.append(kind.missing(part, repeat, "mm", reason))
+                continue
+            low, high = (level for level in levels if level)
+            spread = float(np.hypot(error.base, np.hypot(high.spread, low.spread)))
+            way = sign * (high.value - low.value)
+            measures.append(kind.length(part, repeat, way, spread, (low, high)))
     return with_means(measures)
+
+
+def _reason(
+    quantity: Quantity,
+    probe: Quantity | None,
+    windows: Sequence[Window],
+    repeat: int,
+    states: tuple[str, str],
+    *,
+    is_still: bool,
+) -> str:
+    """Say why the way of the base between two windows of an effort is not given, if it is not."""
+    levels = []
+    for state in states:
+        window = window_of(windows, state, repeat)
+        level = level_of(quantity, windows, state, repeat)
+        if window is None:
+            return NO_REST if state == "rest" else NO_LIFT
+        if level is None:
+            return _unseen_in(quantity, window, is_still=is_still)
+        levels.append(level)
+    heights = [level.window for level in levels if level.window.state == "contracted"]
+    if any(_hidden_share(quantity, windows, window) > MOST_HIDDEN for window in heights):
+        return BASE_LEFT
+    if probe is not None and None in levels_of(probe, levels):
+        return PROBE_LOST
+    if probe is not None and _largest(probe, levels) > PROBE_LIMIT_MM:
+        return PROBE_MOVED
+    return ""
 
 
 def _without_effort(quantity: Quantity, task: str) -> str:
@@ -144,7 +187,7 @@ def _without_effort(quantity: Quantity, task: str) -> str:
 
 def _unseen_in(quantity: Quantity, window: Window, *, is_still: bool) -> str:
     """Say that the base was seen too seldom in a window, or not in a still."""
-    when = "at rest" if window.state == "rest" else "at the effort"
+    when = WHEN[window.state]
     if is_still:
         return (
             f"The bladder base could not be found in the still {when}; take that still again with "

@@ -42,8 +42,8 @@ class Measure:
     name
         ``thickness_rest``, ``thickness_contracted``, ``thickness_change``,
         ``contraction_ratio``, ``preferential_activation_ratio``, ``slide``,
-        ``medial_edge_displacement``, ``base_displacement``, ``onset_time``, ``rise_time``,
-        ``hold_time`` or ``return_time``.
+        ``medial_edge_displacement``, ``base_displacement``, ``lift_before``, ``lift_drop``,
+        ``lift_after``, ``onset_time``, ``rise_time``, ``hold_time`` or ``return_time``.
     structure
         ``fat``, ``eo``, ``io``, ``tra`` or ``bladder``.
     task

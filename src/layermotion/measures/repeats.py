@@ -38,6 +38,9 @@ EXPECTED_SPREAD = {
     ("slide", "mm"): 2.0,
     ("medial_edge_displacement", "mm"): 2.0,
     ("base_displacement", "mm"): 2.5,
+    ("lift_before", "mm"): 2.5,
+    ("lift_drop", "mm"): 2.5,
+    ("lift_after", "mm"): 2.5,
     ("rise_time", "s"): 0.5,
     ("hold_time", "s"): 1.0,
     ("return_time", "s"): 0.5,
@@ -185,7 +188,9 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         halves = [(m.high - m.low) / 2 for m in known if m.high is not None and m.low is not None]
         certainty = Certainty.of(values, float(np.mean(halves)))
         mean = replace(known[0], repeat=MEAN, frames=";".join(m.frames for m in known))
-        if certainty.agreement(expected_spread(name, unit, structure)) is Agreement.NOT_ONE:
+        is_opposite = any((m.low or 0) > 0 for m in known) and any((m.high or 0) < 0 for m in known)
+        agreement = certainty.agreement(expected_spread(name, unit, structure))
+        if is_opposite or agreement is Agreement.NOT_ONE:
             mean = replace(
                 mean,
                 value=None,

@@ -1,11 +1,11 @@
 """Owns the measures of the wall layers: rest, contraction, change and their ratios."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from layermotion.efforts.windows import Window
-from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
+from layermotion.labels import FULL_NAMES, MUSCLES, WALL_LAYERS, Structure
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import (
     NO_REST,
@@ -29,6 +29,15 @@ SHORT_NAMES = {Structure.TRA: "TrA", Structure.IO: "IO", Structure.EO: "EO"}
 # A thickness whose interval reaches farther to either side than this share of it is of no use
 # to anyone (our choice: changes that matter are smaller).
 MOST_UNSURE = 0.5
+# A change at the site that differs by more than this from that of the tissue that was there, as a
+# share of the thickness at rest, is of another part of the muscle: more than repeats of a TrA
+# usually differ (Costa et al. 2009, Eur Spine J 18(7):1059-65, PMC2899591).
+OTHER_SHARE = 0.15
+OTHER_PART = (
+    "The {layer} tapers and slid past the place of measurement, so rest and effort show different "
+    "parts of it and their difference is no change of one part; choose a place where it is of even "
+    "thickness with --site, or measure the same part by hand."
+)
 UNSURE_LAYER = (
     "The borders of the layer are so unsure that the error may be half of its thickness or more; "
     "measure it by hand."
@@ -42,6 +51,7 @@ def measure_wall(
     error: Uncertainty,
     method: str,
     unseen: Unseen | None = None,
+    followed: Sequence[Quantity] = (),
 ) -> tuple[Measure, ...]:
     """Thickness at rest and contracted, change, contraction ratio and TrA preference.
 
@@ -54,8 +64,12 @@ def measure_wall(
     ----------
     unseen
         Why a layer has no value where it has none; None where that is not known.
+    followed
+        Thickness of the tissue that was at the site, where it can be followed: a change is given
+        only where it shows about the same.
     """
     unseen = unseen or Unseen()
+    tissue = {quantity.structure: quantity for quantity in followed}
     measures: list[Measure] = []
     for layer in WALL_LAYERS:
         quantity = series.get("thickness", layer)
@@ -65,8 +79,11 @@ def measure_wall(
         if not windows:
             measures.append(kind.missing("thickness_rest", 1, "mm", kind.unseen))
         for repeat in repeats_in(windows):
-            measures += _thickness_measures(kind, repeat, quantity, windows, error, unseen)
-    measures += _preference(series, windows, task, error, method)
+            is_slid = _is_slid(quantity, tissue.get(layer), windows, repeat)
+            measures += _thickness_measures(
+                kind, repeat, quantity, windows, error, unseen, is_slid=is_slid
+            )
+    measures += _preference(series, tissue, windows, task, error, method)
     return with_means(measures)
 
 
@@ -77,6 +94,8 @@ def _thickness_measures(
     windows: Sequence[Window],
     error: Uncertainty,
     unseen: Unseen,
+    *,
+    is_slid: bool,
 ) -> list[Measure]:
     own = error.thickness[kind.structure]
     seen = [level_of(quantity, windows, state, repeat) for state in STATES]
@@ -100,8 +119,10 @@ def _thickness_measures(
     # Fat does not contract; its thickness tells how the probe was pressed.
     if not is_effort or kind.structure not in MUSCLES:
         return measures
-    if rest is None or full is None:
+    if rest is None or full is None or is_slid:
         reason = reasons[0] if rest is None else reasons[1]
+        if rest and full:
+            reason = OTHER_PART.format(layer=FULL_NAMES[kind.structure])
         return measures + [
             kind.missing(name, repeat, unit, reason)
             for name, unit in (
@@ -124,13 +145,33 @@ def _thickness_measures(
     return measures
 
 
+def _is_slid(
+    fixed: Quantity, tissue: Quantity | None, windows: Sequence[Window], repeat: int
+) -> bool:
+    """Tell whether a tapering muscle slid, so that rest and effort show different parts of it."""
+    if tissue is None:
+        return False
+    levels = [
+        level_of(each, windows, state, repeat) for each in (fixed, tissue) for state in STATES
+    ]
+    if None in levels:
+        return False
+    rest, full, own_rest, own_full = (level.value for level in levels if level)
+    return abs(full / rest - own_full / own_rest) > OTHER_SHARE
+
+
 def _is_of_use(level: Level, error: float) -> bool:
     """Tell whether a thickness is sure enough to be given, from the standard deviation of error."""
     return Z95 * float(np.hypot(error, level.spread)) <= MOST_UNSURE * level.value
 
 
 def _preference(
-    series: Series, windows: Sequence[Window], task: str, error: Uncertainty, method: str
+    series: Series,
+    tissue: Mapping[str, Quantity],
+    windows: Sequence[Window],
+    task: str,
+    error: Uncertainty,
+    method: str,
 ) -> list[Measure]:
     """Share of the TrA in the three muscles, contracted minus rest."""
     muscles = (Structure.TRA, Structure.IO, Structure.EO)
@@ -146,6 +187,11 @@ def _preference(
             for state in STATES
         }
         kind = Kind(Structure.TRA, task, method, quantities[0].unit, "")
+        slid = [q for q in quantities if _is_slid(q, tissue.get(q.structure), windows, repeat)]
+        if slid:
+            words = OTHER_PART.format(layer=FULL_NAMES[Structure(slid[0].structure)])
+            measures.append(kind.missing(name, repeat, "ratio", words))
+            continue
         lacking = [where for where, level in found.items() if level is None]
         if lacking:
             measures.append(kind.missing(name, repeat, "ratio", _lacking_words(lacking)))

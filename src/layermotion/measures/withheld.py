@@ -18,8 +18,13 @@ MEASURED = {
         for quantity, measure in (
             ("slide", "slide"),
             ("medial_edge", "medial_edge_displacement"),
-            ("base_displacement", "base_displacement"),
         )
+    },
+    "base_displacement": {
+        "rest": "base_displacement",
+        "contracted": "base_displacement",
+        "lifted": "lift_before",
+        "regained": "lift_after",
     },
 }
 # With these reasons nothing was withheld: there is no scale, or nothing to measure.

@@ -29,6 +29,8 @@ class Ways:
 
 WAYS = {
     "base_displacement": Ways("lifted", "descended", "farther", "less far"),
+    "lift_before": Ways("lifted", "descended", "farther", "less far"),
+    "lift_after": Ways("stayed lifted", "stayed lowered", "farther", "less far"),
     "slide": Ways("slid laterally", "slid medially", "farther", "less far"),
     "medial_edge_displacement": Ways("was drawn in", "moved medially", "farther", "less far"),
     "thickness_change": Ways("thickened", "thinned", "more", "less"),
@@ -37,6 +39,7 @@ WAYS = {
 }
 # Measures without a direction: what the first and the second of two are, if the first is larger.
 LEVELS = {
+    "lift_drop": ("larger", "smaller"),
     "thickness_rest": ("thicker", "thinner"),
     "thickness_contracted": ("thicker", "thinner"),
     "onset_time": ("later", "earlier"),
@@ -45,6 +48,14 @@ LEVELS = {
     "return_time": ("longer", "shorter"),
     "contraction_ratio": ("higher", "lower"),
     "preferential_activation_ratio": ("higher", "lower"),
+}
+
+# Measures of the bladder base, and when they are of.
+WAYS_OF_BASE = {
+    "base_displacement": "",
+    "prelift_effect": "",
+    "lift_before": " before the effort",
+    "lift_after": " after the effort",
 }
 
 
@@ -93,14 +104,16 @@ def subject(measure: str, name: str) -> str:
     >>> subject("thickness_rest", "TrA"), subject("base_displacement", "bladder")
     ('TrA at rest', 'the bladder base')
     """
-    if measure in ("base_displacement", "prelift_effect"):
-        return "the bladder base"
+    if measure in WAYS_OF_BASE:
+        return f"the bladder base{WAYS_OF_BASE[measure]}"
     if measure == "medial_edge_displacement":
         return f"the medial end of {name}"
     if measure == "thickness_rest":
         return f"{name} at rest"
     if measure == "thickness_contracted":
         return f"the contracted {name}"
+    if measure == "lift_drop":
+        return "the drop of the bladder base from the lift"
     if measure in LEVELS:
         return f"the {measure.replace('_', ' ')} of {name}"
     return name

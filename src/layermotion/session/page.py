@@ -15,6 +15,7 @@ from layermotion.report.words import (
     is_change,
     measure_words,
     number_words,
+    signed_words,
     unit_words,
 )
 from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
@@ -254,7 +255,7 @@ def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
             _Line(
                 label=kind.label(name),
                 look=name if name in STRUCTURES else "",
-                measure=measure_words(measure),
+                measure=signed_words(measure),
                 cells=tuple(
                     _cell(at[side], [row for row in group if row.side == side])
                     if side in at

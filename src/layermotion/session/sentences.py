@@ -59,7 +59,21 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
             words = "no movement of the bladder base beyond error was seen"
             if row.excludes_zero:
                 words = f"the bladder base {verb} by {with_interval(row, unsigned=True)}"
+                words += _beside_the_lift(row, means)
             yield f"{place_words(row.side, row.task)}: {words}{_repeats([row])}."
+
+
+def _beside_the_lift(row: Row, means: Sequence[Row]) -> str:
+    """Say how high the lift beforehand was, and how far the base dropped from it."""
+    own = {each.measure: each for each in means if (each.side, each.task) == (row.side, row.task)}
+    before, drop = own.get("lift_before"), own.get("lift_drop")
+    if before is None or drop is None or not (before.excludes_zero and drop.excludes_zero):
+        return ""
+    verb = "lifted" if (before.value or 0) > 0 else "lowered"
+    return (
+        f" from rest; it was {verb} by {_valued(abs(before.value or 0), before.unit)} beforehand "
+        f"and dropped by {_valued(drop.value or 0, drop.unit)} from there"
+    )
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:

@@ -1,0 +1,349 @@
+"""Train the network that tells the parts of efforts, on drawn signals, and put it in its place.
+
+python scripts/effort_network.py train --minutes 8 --out FILE.npz   goes on from FILE if it is there
+python scripts/effort_network.py export FILE.npz                    writes it where clips use it
+"""
+
+import argparse
+import hashlib
+import json
+import multiprocessing
+import os
+import queue
+import tempfile
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import onnx
+import torch
+from effort_signals import draw_signals, varied
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from layermotion.efforts.channels import CHANNELS
+from layermotion.efforts.parts import (
+    INPUTS,
+    LENGTH_STEP,
+    RATE_HZ,
+    TASKS,
+    Part,
+    frames_of,
+    inputs_of,
+)
+from layermotion.efforts.tell import FOLDER, INPUT_NAME, NAME, OUTPUT_NAME
+from layermotion.files import atomic_path, write_text
+from layermotion.labels import Task, View
+from synthetic.anatomy import chance, log_uniform
+from synthetic.course import Course
+from synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
+
+# No other use of the generator starts its seeds with this word.
+STREAM = 20_261_129
+RATES_HZ = (8.0, 60.0)
+WIDTHS = (40, 56, 72, 88, 104)
+MEMBERS = 3
+# Clips in a step, the most of them that are new, frames of one, and clips kept to be seen again.
+BATCH, MOST_NEW, LONGEST, KEPT = 128, 96, 640, 60_000
+PEAK_RATE, WEIGHT_DECAY = 2e-3, 1e-2
+FLOAT = onnx.TensorProto.FLOAT
+# Fewer weights than this stay in single precision.
+SMALL = 256
+# How often a signal is left out, and signals that may be turned round together.
+UNSEEN = 0.08
+TURNED = [
+    [k for k, name in enumerate(CHANNELS) if name.startswith(word)]
+    for word in ("slide", "shape", "second", "probe")
+]
+# What the network sees of a clip, and the part of each frame.
+Example = tuple[NDArray[np.float16], NDArray[np.int8]]
+# How often another task than the scenario's is stated.
+OTHER_TASK = 0.1
+# Kinds that are drawn more often than the others, by which factor.
+OFTEN = {Kind.REST: 3.0, Kind.NO_EFFORT: 3.0, Kind.CUT: 2.0, Kind.FAST: 1.5, Kind.UNEQUAL: 1.5,
+         Kind.WEAK_THIRD: 1.5, Kind.COUGHS: 2.0, Kind.DIP_ON_LIFT: 2.0}  # fmt: skip
+
+
+class Norm(nn.Module):
+    """Norm over the channels of each frame by itself, so that no clip's length tells anything."""
+
+    def __init__(self, channels: int) -> None:
+        super().__init__()
+        self.gain = nn.Parameter(torch.ones(channels, 1))
+        self.shift = nn.Parameter(torch.zeros(channels, 1))
+
+    def forward(self, signal: Tensor) -> Tensor:
+        """Shape (batch, channels, T), as given."""
+        away = signal - signal.mean(1, keepdim=True)
+        return away / (away.square().mean(1, keepdim=True) + 1e-5).sqrt() * self.gain + self.shift
+
+
+class Block(nn.Module):
+    """Two convolutions over time, with a way around them; what lies after the clip stays 0."""
+
+    def __init__(self, inputs: int, outputs: int, step: int = 1) -> None:
+        super().__init__()
+        self.first = nn.Conv1d(inputs, outputs, 5, padding=2 * step, dilation=step)
+        self.second = nn.Conv1d(outputs, outputs, 5, padding=2 * step, dilation=step)
+        self.norms = nn.ModuleList(Norm(outputs) for _ in range(2))
+        self.around = nn.Conv1d(inputs, outputs, 1) if inputs != outputs else nn.Identity()
+
+    def forward(self, signal: Tensor, shown: Tensor) -> Tensor:
+        """Shape (batch, inputs, T) to (batch, outputs, T), where ``shown`` (batch, 1, T) is 1."""
+        hidden = torch.relu(self.norms[0](self.first(signal))) * shown
+        return torch.relu(self.norms[1](self.second(hidden)) + self.around(signal)) * shown
+
+
+class Member(nn.Module):
+    """U-Net over time, which also sees the whole clip at its deepest."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        deepest = WIDTHS[-1]
+        self.enter = nn.Conv1d(INPUTS, WIDTHS[0], 1)
+        self.down = nn.ModuleList(Block(WIDTHS[max(k - 1, 0)], WIDTHS[k]) for k in range(5))
+        self.deep = nn.ModuleList(Block(deepest, deepest, step) for step in (2, 4))
+        self.whole = nn.Linear(2 * deepest, deepest)
+        self.up = nn.ModuleList(Block(WIDTHS[k] + WIDTHS[k + 1], WIDTHS[k]) for k in (3, 2, 1, 0))
+        self.leave = nn.Conv1d(WIDTHS[0], len(Part), 1)
+
+    def forward(self, signals: Tensor) -> Tensor:
+        """Log odds of each part, shape (batch, parts, T), from (batch, INPUTS, T)."""
+        # What was asked for is one row of 1 within the clip.
+        masks = [signals[:, -len(TASKS) :].sum(1, keepdim=True)]
+        hidden = self.enter(signals) * masks[0]
+        levels = []
+        for depth, block in enumerate(self.down):
+            if depth:
+                hidden = nn.functional.max_pool1d(hidden, 2)
+                masks.append(nn.functional.max_pool1d(masks[-1], 2))
+            hidden = block(hidden, masks[-1])
+            levels.append(hidden)
+        for block in self.deep:
+            hidden = block(hidden, masks[-1])
+        overall = self.whole(torch.cat([hidden.sum(2) / masks[-1].sum(2), hidden.amax(2)], 1))
+        hidden = (hidden + overall[:, :, None]) * masks[-1]
+        for block, level, mask in zip(self.up, levels[-2::-1], masks[-2::-1], strict=True):
+            hidden = nn.functional.interpolate(hidden, scale_factor=2.0, mode="nearest")
+            hidden = block(torch.cat([hidden, level], 1), mask)
+        result: Tensor = self.leave(hidden)
+        return result
+
+
+class Network(nn.Module):
+    """Several that were trained beside each other, and asked together."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.members = nn.ModuleList(Member() for _ in range(MEMBERS))
+
+    def forward(self, signals: Tensor) -> Tensor:
+        """Mean probability of each part, shape (batch, parts, T), from (batch, INPUTS, T)."""
+        each = torch.stack([member(signals).softmax(1) for member in self.members])
+        return each.mean(0)
+
+
+def parts_of(course: Course, time_s: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Part that each time belongs to; -1 after the clip."""
+    parts = np.full(time_s.size, int(Part.REST), np.int64)
+    for one in course.repeats:
+        if not one.is_dip:
+            parts[(time_s >= one.onset_s) & (time_s < one.full_s)] = Part.RISE
+            parts[(time_s >= one.full_s) & (time_s <= one.release_s)] = Part.HOLD
+            parts[(time_s > one.release_s) & (time_s <= one.end_s)] = Part.FALL
+    for one in course.repeats:
+        if one.is_dip:
+            parts[(time_s >= one.onset_s) & (time_s <= one.release_s)] = Part.DIP
+            parts[(time_s > one.release_s) & (time_s <= one.end_s)] = Part.RECOVERY
+    parts[time_s > course.time_s[-1]] = -1
+    return parts
+
+
+def example(seed: int) -> Example:
+    """One drawn clip: what the network sees, and the part of each frame."""
+    rng = np.random.Generator(np.random.SFC64([STREAM, seed]))
+    kinds = [kind for kind in Kind if kind not in ASIDE]
+    weights = np.array([OFTEN.get(kind, 1.0) for kind in kinds])
+    kind = kinds[int(rng.choice(len(kinds), p=weights / weights.sum()))]
+    is_bladder = kind in BLADDER_ONLY or rng.random() < 0.4
+    view = View.BLADDER if is_bladder else View.ABDOMINAL_WALL
+    scenario = varied(rng, draw_scenario(rng, kind, view, log_uniform(rng, *RATES_HZ)))
+    signals = draw_signals(rng, scenario)
+    parts = parts_of(scenario.course, frames_of(signals.time_s))
+    stated = scenario.stated
+    if stated not in (None, Task.REST) and chance(rng, OTHER_TASK):
+        stated = TASKS[int(rng.integers(2, len(TASKS)))]
+    return inputs_of(signals, stated).astype(np.float16), parts.astype(np.int8)
+
+
+class Kept:
+    """Drawn clips that are seen again and again, the newest in place of the oldest.
+
+    Parameters
+    ----------
+    count
+        How many there is room for.
+    """
+
+    def __init__(self, count: int, device: str) -> None:
+        self.inputs = torch.zeros(count, INPUTS, LONGEST, dtype=torch.float16, device=device)
+        self.parts = torch.full((count, LONGEST), -1, dtype=torch.int8, device=device)
+        self.drawn = 0
+
+    def add(self, example: Example, rng: np.random.Generator) -> None:
+        """Keep one more; of one that is too long a stretch."""
+        inputs, parts = example
+        first = int(rng.integers(max(parts.size - LONGEST, 0) + 1))
+        inputs, parts = inputs[:, first : first + LONGEST], parts[first : first + LONGEST]
+        place = self.drawn % len(self.parts)
+        self.inputs[place] = 0
+        self.parts[place] = -1
+        self.inputs[place, :, : parts.size] = torch.from_numpy(inputs.copy())
+        self.parts[place, : parts.size] = torch.from_numpy(parts.copy())
+        self.drawn += 1
+
+    def batch(self, count: int) -> tuple[Tensor, Tensor]:
+        """Draw some, with some signals unseen and others turned round."""
+        here = min(self.drawn, len(self.parts))
+        places = torch.randint(here, (count,), device=self.parts.device)
+        inputs, parts = self.inputs[places].float(), self.parts[places].long()
+        factor = (torch.rand(count, len(CHANNELS), device=inputs.device) > UNSEEN).float()
+        # Which way a shape changes, or a probe or all slides go, tells nothing.
+        for turned in TURNED:
+            sign = torch.where(torch.rand(count, 1, device=inputs.device) < 0.5, 1.0, -1.0)
+            factor[:, turned] *= sign
+        every = torch.cat([factor, factor, factor.abs()], 1)
+        inputs[:, : every.shape[1]] *= every[:, :, None]
+        length = int((parts >= 0).sum(1).max())
+        length += -length % LENGTH_STEP
+        return inputs[:, :, :length], parts[:, :length]
+
+
+def train(minutes: float, workers: int, out: Path) -> None:
+    """Train for some minutes on fresh drawn signals; store the running mean of the weights.
+
+    A run that finds ``out`` goes on from it, with other seeds.
+    """
+    torch.manual_seed(int(out.exists()))
+    rng = np.random.default_rng(int(out.exists()))
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    network = load(out) if out.exists() else Network()
+    network = network.train().to(device)
+    mean = torch.optim.swa_utils.AveragedModel(
+        network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998)
+    )
+    optimiser = torch.optim.AdamW(network.parameters(), PEAK_RATE, weight_decay=WEIGHT_DECAY)
+    first_seed = 10**8 * int(out.exists())
+    started_s = time.monotonic()
+    step, smooth = 0, float("nan")
+    kept = Kept(KEPT if device == "cuda" else KEPT // 100, device)
+    waiting: queue.Queue[Example] = queue.Queue(4 * BATCH)
+    with multiprocessing.get_context("spawn").Pool(workers) as pool:
+        fresh = pool.imap_unordered(example, range(first_seed, first_seed + 10**8), chunksize=8)
+        collector = threading.Thread(target=lambda: [waiting.put(e) for e in fresh], daemon=True)
+        collector.start()
+        while (share := (time.monotonic() - started_s) / 60 / minutes) < 1:
+            for _ in range(BATCH if kept.drawn < BATCH else min(waiting.qsize(), MOST_NEW)):
+                kept.add(waiting.get(), rng)
+            rate = PEAK_RATE * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
+            for group in optimiser.param_groups:
+                group["lr"] = rate
+            losses = []
+            for member in network.members:
+                inputs, parts = kept.batch(BATCH)
+                losses.append(nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1))
+            loss = torch.stack(losses).mean()
+            optimiser.zero_grad()
+            loss.backward()
+            nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+            optimiser.step()
+            mean.update_parameters(network)
+            step += 1
+            if step % 50 == 0:
+                smooth = loss.item() if step == 50 else 0.9 * smooth + 0.1 * loss.item()
+                print(f"{step} steps, {kept.drawn} clips, {time.monotonic() - started_s:.0f} s, "
+                      f"loss {smooth:.4f}", flush=True)  # fmt: skip
+            if step % 500 == 0:
+                save(mean.module.state_dict(), out)
+        save(mean.module.state_dict(), out)
+        pool.terminate()
+
+
+def save(state: dict[str, Tensor], out: Path) -> None:
+    """Store weights in half precision."""
+    np.savez_compressed(out, **{name: value.cpu().half().numpy() for name, value in state.items()})
+
+
+def load(path: Path) -> Network:
+    """Read a network back."""
+    network = Network()
+    with np.load(path) as stored:
+        network.load_state_dict({name: torch.from_numpy(stored[name]) for name in stored.files})
+    return network.float().eval()
+
+
+def export(path: Path) -> None:
+    """Write a trained network in the open format that clips are measured with, and its card.
+
+    Weights are stored in half precision and used in single.
+    """
+    network = load(path)
+    signals = torch.zeros(1, INPUTS, 8 * LENGTH_STEP)
+    signals[:, -len(TASKS)] = 1
+    with tempfile.TemporaryDirectory() as folder:
+        exact = Path(folder) / "exact.onnx"
+        torch.onnx.export(
+            network, (signals,), exact, input_names=[INPUT_NAME], output_names=[OUTPUT_NAME],
+            dynamic_axes={INPUT_NAME: {2: "frames"}, OUTPUT_NAME: {2: "frames"}}, opset_version=18,
+            dynamo=False,
+        )  # fmt: skip
+        model = onnx.load(exact)
+    halve(model)
+    content = model.SerializeToString()
+    card = {
+        "name": NAME,
+        "sha256": hashlib.sha256(content).hexdigest(),
+        "date": datetime.now(UTC).date().isoformat(),
+        "parts": [part.name.lower() for part in Part],
+        "rate_hz": RATE_HZ,
+        "parameters": sum(each.numel() for each in network.parameters()),
+    }
+    with atomic_path(FOLDER / f"{NAME}.onnx") as temporary:
+        temporary.write_bytes(content)
+    write_text(FOLDER / f"{NAME}.json", json.dumps(card, indent=2) + "\n")
+
+
+def halve(model: onnx.ModelProto) -> None:
+    """Store large weights in half precision, made single again when the network is loaded."""
+    for own in [each for each in model.graph.initializer if each.data_type == FLOAT]:
+        value = onnx.numpy_helper.to_array(own)
+        if value.size < SMALL:
+            continue
+        half = onnx.numpy_helper.from_array(value.astype(np.float16), f"{own.name}_half")
+        cast = onnx.helper.make_node("Cast", [half.name], [own.name], to=FLOAT)
+        model.graph.initializer.remove(own)
+        model.graph.initializer.append(half)
+        model.graph.node.insert(0, cast)
+
+
+def main() -> None:
+    """Train or export."""
+    parser = argparse.ArgumentParser(description="The network of efforts.")
+    commands = parser.add_subparsers(dest="command", required=True)
+    training = commands.add_parser("train")
+    training.add_argument("--minutes", type=float, default=8)
+    training.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2))
+    training.add_argument("--out", type=Path, required=True)
+    exporting = commands.add_parser("export")
+    exporting.add_argument("trained", type=Path)
+    options = parser.parse_args()
+    if options.command == "train":
+        train(options.minutes, options.workers, options.out)
+    else:
+        export(options.trained)
+
+
+if __name__ == "__main__":
+    main()

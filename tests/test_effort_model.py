@@ -1,0 +1,221 @@
+"""The model of efforts: what its network sees, how its answer is read, and that it learns."""
+
+# ruff: noqa: E402
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.append(str(Path(__file__).parent.parent / "scripts"))
+
+import effort_network
+from drawn_efforts import eased, noise, times
+
+from layermotion.efforts import tell
+from layermotion.efforts.channels import CHANNELS, Signals
+from layermotion.efforts.decode import State, decode
+from layermotion.efforts.efforts import efforts_in
+from layermotion.efforts.parts import INPUTS, LENGTH_STEP, Part, frames_of, inputs_of, shown_of
+from layermotion.errors import WeightsError
+from layermotion.labels import Structure, Task
+
+# A lift with two coughs upon it, the second at once after the first, and a cough at rest.
+COURSE = (
+    [Part.REST] * 50 + [Part.RISE] * 12 + [Part.HOLD] * 40 + [Part.DIP] * 3 + [Part.RECOVERY] * 6
+    + [Part.DIP] * 3 + [Part.RECOVERY] * 6 + [Part.HOLD] * 20 + [Part.FALL] * 10
+    + [Part.REST] * 50 + [Part.DIP] * 3 + [Part.RECOVERY] * 7 + [Part.REST] * 30
+)  # fmt: skip
+
+
+def likely(course: list[Part], certainty: float) -> np.ndarray:
+    """Answer that is right everywhere by so much."""
+    odds = np.full((len(course), len(Part)), (1 - certainty) / (len(Part) - 1))
+    odds[np.arange(len(course)), course] = certainty
+    return odds
+
+
+def test_the_course_is_read_with_dips_beside_and_upon_a_lift() -> None:
+    found = decode(likely(COURSE, 0.98))
+    assert found.likely > 0.95
+    spans = [(s.first, s.last, s.held_first, s.held_last, s.is_dip, s.on_lift) for s in found.spans]
+    assert spans == [
+        (50, 149, 62, 139, False, None), (102, 110, 102, 104, True, 0),
+        (111, 119, 111, 113, True, 0), (200, 209, 200, 202, True, None),
+    ]  # fmt: skip
+    assert set(found.path[102:105]) == {State.DIP_ON_LIFT}
+
+
+def test_a_lone_frame_is_no_effort_and_doubt_makes_the_number_less_likely() -> None:
+    course = [Part.REST] * 60
+    course[30] = Part.DIP
+    found = decode(likely(course, 0.9))
+    assert not found.spans
+    sure, unsure = (decode(likely(COURSE, each)).likely for each in (0.98, 0.5))
+    assert unsure < 0.5 < sure
+
+
+def test_a_clip_may_begin_and_end_in_a_hold() -> None:
+    course = ([Part.HOLD] * 30 + [Part.FALL] * 9 + [Part.REST] * 40 + [Part.RISE] * 9
+              + [Part.HOLD] * 20)  # fmt: skip
+    found = decode(likely(course, 0.98))
+    assert [(s.first, s.last) for s in found.spans] == [(0, 38), (79, 107)]
+    assert [(s.held_first, s.held_last) for s in found.spans] == [(0, 29), (88, 107)]
+
+
+def test_a_lift_lost_with_a_cough_is_over_with_it() -> None:
+    course = ([Part.REST] * 20 + [Part.RISE] * 9 + [Part.HOLD] * 20 + [Part.DIP] * 4
+              + [Part.RECOVERY] * 8 + [Part.REST] * 30)  # fmt: skip
+    lift, cough = decode(likely(course, 0.98)).spans
+    assert (lift.first, lift.last, lift.held_last) == (20, 60, 48)
+    assert (cough.first, cough.last, cough.on_lift) == (49, 60, 0)
+
+
+def test_what_is_not_measured_is_marked_and_time_is_the_models() -> None:
+    time_s = np.arange(0, 6, 0.1)
+    tra = np.where(time_s < 3, 0.0, 0.5)
+    tra[:10] = np.nan
+    inputs = inputs_of(Signals.of(time_s, {"thickness tra": tra}), Task.DRAW_IN)
+    row, count = list(CHANNELS).index("thickness tra"), len(CHANNELS)
+    assert inputs.shape == (INPUTS, frames_of(time_s).size)
+    assert inputs.shape[1] % LENGTH_STEP == 0
+    seen = inputs[2 * count + row]
+    assert not seen[:22].any() and seen[30:140].all() and not seen[155:].any()
+    assert inputs[row, 130] - inputs[row, 40] == pytest.approx(np.arcsinh(5.0), abs=0.7)
+    assert not inputs[: 3 * count].any(axis=1)[[k for k in range(count) if k != row]].any()
+    assert inputs[3 * count :, 0].sum() == 1
+    assert not inputs[:, shown_of(time_s) :].any(), "after the clip there is nothing"
+
+
+def test_how_much_room_is_left_after_the_clip_changes_nothing() -> None:
+    time_s = times(9.0)
+    signals = Signals.of(time_s, {"base": 8 * eased(time_s, (2, 2.5, 5, 5.5))})
+    inputs = inputs_of(signals, None)
+    longer = np.pad(inputs, ((0, 0), (0, 10 * LENGTH_STEP)))
+    shown = shown_of(time_s)
+    assert np.allclose(
+        tell.likely_parts(inputs)[:shown], tell.likely_parts(longer)[:shown], atol=1e-4
+    )
+
+
+def test_an_altered_network_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for suffix in ("json", "onnx"):
+        content = (tell.FOLDER / f"{tell.NAME}.{suffix}").read_bytes()
+        (tmp_path / f"{tell.NAME}.{suffix}").write_bytes(content + b" ")
+    monkeypatch.setattr(tell, "FOLDER", tmp_path)
+    tell._session.cache_clear()
+    with pytest.raises(WeightsError, match="was altered; install layermotion again"):
+        tell._session()
+    (tmp_path / f"{tell.NAME}.json").unlink()
+    with pytest.raises(WeightsError, match="cannot be read"):
+        tell._session()
+    tell._session.cache_clear()
+
+
+# -- with the network in use ---------------------------------------------------------------------
+
+
+def wall_signals(efforts: list[tuple[float, ...]], heights: list[float], seed: int = 0) -> Signals:
+    """TrA that thickens by so much, with breaths and noise, and a slide with it."""
+    time_s = times(efforts[-1][3] + 2.5 if efforts else 12.0)
+    course = sum(
+        (h * eased(time_s, each) for h, each in zip(heights, efforts, strict=True)),
+        np.zeros(time_s.size),
+    )
+    breath = 0.04 * np.sin(2 * np.pi * time_s / 4.3)
+    size = time_s.size
+    return Signals.of(
+        time_s,
+        {
+            "thickness tra": course + breath + noise(size, 0.01, seed),
+            "whole tra": 0.9 * course + breath + noise(size, 0.01, seed + 1),
+            "thickness io": breath + noise(size, 0.005, seed + 2),
+            "slide tra": 12 * course + 3 * breath + noise(size, 0.05, seed + 3),
+            "shape": 0.01 * course + 0.01 * breath + noise(size, 0.0002, seed + 4),
+        },
+    )
+
+
+def found_in(signals: Signals, task: Task | None):  # type: ignore[no-untyped-def]
+    return efforts_in(signals, task, np.full(signals.time_s.shape, np.nan), float("inf"))
+
+
+@pytest.mark.parametrize("task", [Task.DRAW_IN, None])
+@pytest.mark.parametrize("weak", [1.0, 0.35])
+def test_a_third_effort_is_found_however_weak(task: Task | None, weak: float) -> None:
+    efforts = [(2.0, 2.6, 5.0, 5.6), (8.0, 8.6, 11.0, 11.6), (14.0, 14.5, 16.5, 17.0)]
+    found = found_in(wall_signals(efforts, [0.5, 0.5, 0.5 * weak]), task)
+    assert found.count.number == 3 and found.structure is Structure.TRA
+    onsets = [course.onset_s for course in found.courses]
+    assert onsets == pytest.approx([2.0, 8.0, 14.0], abs=0.15)
+
+
+@pytest.mark.parametrize("task", [Task.DRAW_IN, Task.REST, None])
+def test_breathing_alone_is_no_effort(task: Task | None) -> None:
+    found = found_in(wall_signals([], []), task)
+    assert found.count.number == found.at_rest == 0
+    assert [window.state for window in found.windows] == ["rest"]
+    assert found.is_missed == (task is Task.DRAW_IN)
+    said = any("asked for and none was seen" in words for words in found.cautions)
+    assert said == found.is_missed
+
+
+def test_an_effort_at_rest_is_told_and_the_rest_beside_it_kept() -> None:
+    found = found_in(wall_signals([(6.0, 6.5, 9.0, 9.5)], [0.6]), Task.REST)
+    assert (found.at_rest, found.count.number) == (1, 0)
+    (rest,) = found.windows
+    time_s = times(12.0)
+    assert rest.state == "rest" and time_s[rest.last] < 6.1
+
+
+def test_the_clearest_signal_times_the_efforts() -> None:
+    efforts = [(2.0, 2.6, 5.0, 5.6), (8.0, 8.6, 11.0, 11.6)]
+    seen = wall_signals(efforts, [0.5, 0.5])
+    # The EO shakes and shows nothing; the TrA is lost in the second effort.
+    value = seen.value.copy()
+    value[0] = noise(seen.time_s.size, 0.05, 9)
+    lost = seen.time_s > 7.5
+    for name in ("thickness tra", "whole tra", "slide tra"):
+        value[list(CHANNELS).index(name), lost] = np.nan
+    value[list(CHANNELS).index("thickness io")] = 0.4 * value[list(CHANNELS).index("thickness io")]
+    value[list(CHANNELS).index("slide io")] = sum(4 * eased(seen.time_s, each) for each in efforts)
+    found = found_in(Signals(seen.time_s, value), Task.DRAW_IN)
+    assert found.count.number == 2 and found.structure is Structure.IO
+    onsets = [course.onset_s for course in found.courses]
+    assert onsets == pytest.approx([2.0, 8.0], abs=0.05)
+
+
+def test_a_clip_too_short_to_show_a_course_is_rest() -> None:
+    time_s = times(0.8)
+    found = found_in(Signals.of(time_s, {"thickness tra": np.zeros(16)}), Task.DRAW_IN)
+    assert found.count.number == 0 and [w.state for w in found.windows] == ["rest"]
+    nothing = found_in(Signals.of(times(5.0), {}), Task.DRAW_IN)
+    assert nothing.windows == ()
+
+
+@pytest.mark.slow
+def test_it_learns_and_is_stored(tmp_path: Path) -> None:
+    import torch
+
+    torch.manual_seed(0)
+    rng = np.random.default_rng(0)
+    member = effort_network.Member()
+    kept = effort_network.Kept(8, "cpu")
+    for seed in range(4):
+        kept.add(effort_network.example(seed), rng)
+    optimiser = torch.optim.AdamW(member.parameters(), 2e-3)
+    losses = []
+    for _ in range(12):
+        inputs, parts = kept.batch(4)
+        loss = torch.nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1)
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+        losses.append(loss.item())
+    assert losses[-1] < 0.6 * losses[0]
+    network = effort_network.Network().eval()
+    effort_network.save(network.state_dict(), tmp_path / "network.npz")
+    again = effort_network.load(tmp_path / "network.npz")
+    with torch.no_grad():
+        first, second = network(inputs), again(inputs)
+    assert torch.allclose(first, second, atol=0.05)
