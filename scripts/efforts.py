@@ -4,6 +4,7 @@ python scripts/efforts.py --clips 40                     prints what was found, 
 python scripts/efforts.py --clips 40 --signals FILE.npz  also stores all signals with the truth
 python scripts/efforts.py --clips 40 --aside             of these, the kinds kept aside
 python scripts/efforts.py --stored FILE.npz              judges signals that were stored
+python scripts/efforts.py --drawn 200 --kind rest        judges signals drawn without pictures
 
 A clip takes about a minute of one core.
 """
@@ -21,6 +22,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from effort_signals import draw_signals
 from numpy.typing import NDArray
 
 from layermotion.analysis.analysis import analyse
@@ -183,6 +185,18 @@ def measured_of(repeats: Sequence[Repeat]) -> tuple[Repeat, ...]:
     )
 
 
+def drawn(kind: Kind, number: int) -> Filmed:
+    """Draw the signals of one scenario and judge what is found in them; nothing is filmed."""
+    view = list(View)[1 if kind in BLADDER_ONLY else number % 2]
+    rng = np.random.Generator(np.random.SFC64([STREAM, list(Kind).index(kind), number]))
+    rate_hz = float(rng.uniform(*(DIP_RATES_HZ if kind in WITH_DIPS else RATES_HZ)))
+    scenario = draw_scenario(rng, kind, view, rate_hz)
+    signals = draw_signals(rng, scenario)
+    efforts = efforts_in(signals, scenario.stated, np.full(signals.time_s.shape, np.nan), np.inf)
+    repeats = shown_in(scenario, float(signals.time_s[-1]))
+    return judged(kind, scenario.stated, repeats, efforts, {})
+
+
 def stored_in(path: Path) -> list[Filmed]:
     """Judge signals that were stored from filmed clips."""
     clips = []
@@ -256,12 +270,19 @@ def main() -> None:
         "--aside", action="store_true", help="only the kinds that nothing is tuned on"
     )
     parser.add_argument("--signals", type=Path, help="also store signals and truth here")
+    parser.add_argument("--drawn", type=int, default=0, help="clips of each kind, without pictures")
+    parser.add_argument("--kind", type=Kind, help="of these, one kind alone")
     parser.add_argument("--stored", type=Path, nargs="+", help="judge these instead of filming")
     options = parser.parse_args()
     started_s = time.monotonic()
     last = options.first + options.clips
     numbers = [n for n in range(options.first, last) if (job_of(n)[0] in ASIDE) == options.aside]
-    if options.stored:
+    if options.drawn:
+        kinds = (
+            [options.kind] if options.kind else [k for k in Kind if (k in ASIDE) == options.aside]
+        )
+        clips = [drawn(kind, number) for kind in kinds for number in range(options.drawn)]
+    elif options.stored:
         clips = [clip for path in options.stored for clip in stored_in(path)]
         clips = [clip for clip in clips if (clip.kind in ASIDE) == options.aside]
     else:

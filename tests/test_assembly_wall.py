@@ -261,11 +261,13 @@ def io_grown(more: int) -> Labels:
 
 
 def test_doubt_about_the_number_of_efforts_is_said() -> None:
-    # For 1.4 s an effort of the TrA may be hidden.
-    rows = np.full(24, float(TRA_ROWS))
-    rows[6:20] = 0
-    segmenter = truth_segmenter(wall_labels, rows, View.ABDOMINAL_WALL)
-    found = analysed(make_clip([draw_texture()] * rows.size), segmenter)
+    # For 1.4 s an effort may be hidden, with all of the wall.
+    is_seen = np.ones(24)
+    is_seen[6:20] = 0
+    segmenter = truth_segmenter(
+        lambda seen: wall_labels(TRA_ROWS) * np.uint8(seen), is_seen, View.ABDOMINAL_WALL
+    )
+    found = analysed(make_clip([draw_texture()] * is_seen.size), segmenter)
     assert found.efforts.count.number == 0 and not found.efforts.count.is_sure
     assert set(found.efforts.count.caution) <= set(found.cautions)
     assert any(words.startswith("The number of efforts (0 found)") for words in found.cautions)

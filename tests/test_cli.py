@@ -195,7 +195,7 @@ def test_measure_hands_every_option_on(
                 frame_rate_hz=None,
                 task=None,
                 view=None,
-                site="muscle-centre",
+                site="most-even",
                 overlay=True,
                 keep_identifiers=False,
                 exports=(),

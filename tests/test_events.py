@@ -220,6 +220,18 @@ def test_what_the_clip_cuts_off_has_no_time() -> None:
     assert np.isnan([course.release_s, course.end_s]).all()
 
 
+def test_an_end_whose_rest_is_not_seen_has_no_time() -> None:
+    time_s, ends = times(8), (2.0, 2.5, 5.0, 5.5)
+    signal = HEIGHT * eased(time_s, ends)
+    signal[time_s < 2.2] = np.nan
+    spells = spells_of(time_s, [ends])
+    windows = (Window("rest", 10, 35, 1), *of(find_windows(spells, signal), "contracted"),
+               Window("rest", 115, 150, 2))  # fmt: skip
+    (course,) = time_efforts(signal, time_s, windows)
+    assert np.isnan([course.onset_s, course.full_s]).all()
+    assert course.end_s == pytest.approx(5.5, abs=0.05)
+
+
 def test_a_clip_without_rest_has_no_times() -> None:
     time_s = times(4)
     whole = (-2.0, -1.0, 10.0, 11.0)

@@ -80,3 +80,5 @@ def test_a_ramp_that_no_frame_shows_may_lie_anywhere_around_its_middle() -> None
     time_s = np.concatenate([np.arange(0, 2, 0.05), np.arange(8, 10, 0.05)])
     height = (time_s < 5).astype(float)
     assert place_ramp(height, time_s, 5.0, 0.01) == (5.0, 5.0, LONGEST_HALF_S)
+    one = place_ramp(np.ones(1), np.array([5.0]), 5.0, 0.01)
+    assert one == (5.0, 5.0, LONGEST_HALF_S)

@@ -76,6 +76,9 @@ def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> t
         middle = (window.first + window.last) // 2
         ends = []
         for order, rest, limit in ((-1, before, previous), (1, after, following)):
+            if np.isnan(signal[rest.frames]).all():
+                ends.append((float("nan"),) * 3)
+                continue
             low = float(np.nanmean(signal[rest.frames]))
             high = float(np.median(own[:third] if order < 0 else own[-third:]))
             outside = np.arange(window.first if order < 0 else window.last, limit, order)

@@ -2,8 +2,8 @@
 
 A course can only go on in certain ways: rest, rise, hold, fall, rest; a dip from rest or upon a
 lift, and back. The likeliest such course is taken (Viterbi: Rabiner 1989, Proc IEEE
-77(2):257-286, from memory). How unsure the network is of the frames tells how likely its number of
-efforts is.
+77(2):257-286, from memory). How unsure the network is where it is least sure tells how likely its
+number of efforts is.
 """
 
 from dataclasses import dataclass, replace
@@ -46,14 +46,14 @@ SEEN_AS = [Part.REST, Part.RISE, Part.HOLD, Part.FALL] + 2 * [Part.DIP, Part.REC
 # Log odds against a change of part (the best of those tried on filmed scenarios), against one to or
 # from a dip, which lasts two or three frames and can pay for no more, and against a clip that
 # begins within an effort.
-CHANGE_COST, DIP_COST, BEGINS_WITHIN = 7.0, 3.0, 3.0
+CHANGE_COST, DIP_COST, BEGINS_WITHIN = 7.0, 5.0, 3.0
 # No part is less likely than this in a frame, so that no single frame decides.
 LEAST_LIKELY = 1e-4
 IMPOSSIBLE = -1e9
 # Log odds that the number is right where the network is sure of each frame, and how they fall with
-# the mean entropy of a frame, nats (logistic regression on 169 filmed scenarios: scripts/efforts.py
-# prints how often numbers are right beside how likely they were said to be).
-SURE_ODDS, DOUBT_ODDS = 5.5, 6.6
+# the entropy in the most unsure half second, nats: logistic regression on 1,800 drawn scenarios.
+# ``scripts/efforts.py`` prints how often numbers are right beside how likely they were said to be.
+SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 6.7, 4.8, 13
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,9 @@ def decode(likely: Array) -> Decoded:
     if (path == path[0]).all():
         # What never changes is rest: nothing tells it from a hold.
         path[:] = State.REST
-    doubt = float(-(likely * log_likely).sum(axis=1).mean())
+    entropy = -(likely * log_likely).sum(axis=1)
+    width = min(DOUBT_FRAMES, entropy.size)
+    doubt = float(np.convolve(entropy, np.full(width, 1 / width), "valid").max())
     odds = SURE_ODDS - DOUBT_ODDS * doubt
     return Decoded(path, spans_of(path), float(1 / (1 + np.exp(-odds))))
 

@@ -45,10 +45,11 @@ def place_ramp(
     -------
     tuple
         Time at the top, time at the foot, and the standard deviation of the error of either. Where
-        no frame shows the ramp both are its middle, and the error is the longest half.
+        no frame shows the ramp, or a single one, both are its middle, and the error is the longest
+        half.
     """
     near = np.abs(time_s - middle_s) <= LOOKED_AT_S
-    if not near.any():
+    if not near.any() or time_s.size < 2:
         return middle_s, middle_s, LONGEST_HALF_S
     height, tau = height[near], time_s[near] - middle_s
     step = float(np.median(np.diff(time_s)))
