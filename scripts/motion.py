@@ -287,8 +287,8 @@ def score(filmed: Filmed, analysis: Analysis) -> dict[str, list[float]]:
         values["repeats counted right"] = counted
         if share_seen(analysis) >= 1 - MUCH_UNSEEN:
             values["repeats counted right where seen"] = counted
-        values["number of repeats given as sure"] = [float(not analysis.efforts.count.doubt)]
-        if not analysis.efforts.count.doubt:
+        values["number of repeats given as sure"] = [float(analysis.efforts.count.is_sure)]
+        if analysis.efforts.count.is_sure:
             values["repeats counted right where sure"] = counted
     if plan.view is View.BLADDER:
         base = analysis.series.get("base_displacement", Structure.BLADDER)

@@ -186,6 +186,29 @@ def test_bladder_sentence_keeps_the_way_of_the_movement() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("low", "words"),
+    [
+        (-4.0, "the bladder base descended by 4.0 mm (interval 3.0 to 5.0 mm); it was lifted"),
+        (0.3, "at its lowest the bladder base lay where it lies at rest, within error; it was"),
+    ],
+)
+def test_a_cough_upon_a_lift_says_where_the_lift_was(low: float, words: str) -> None:
+    key = {"structure": "bladder", "unit": "mm", "half": 1.0, "side": "midline", "repeats": 1}
+    rows = [
+        row(name, value=value, task="cough_prelift", **key)
+        for name, value in (("base_displacement", low), ("lift_before", 5.0), ("lift_drop", 9.0))
+    ]
+    (said,) = pattern_sentences(rows)
+    assert said.startswith(f"Cough with a lift beforehand: {words}")
+    assert "lifted by 5.0 mm beforehand and dropped by 9.0 mm from there, one repeat" in said
+    down, up = (replace(rows[1], value=-5.0, low=-6.0, high=-4.0), rows[2])
+    (pushed,) = pattern_sentences([rows[0], down, up])
+    assert "it was lowered by 5.0 mm beforehand" in pushed
+    (unsure,) = pattern_sentences([rows[0], replace(rows[1], low=-1.0), up])
+    assert "beforehand and" not in unsure
+
+
 def test_differences_are_said_only_beyond_their_interval_and_once() -> None:
     sure = row("thickness_rest", value=-2.0, half=1.0, unit="mm", side="left-right")
     sure = replace(sure, parts=(4.0, 6.0))
@@ -214,6 +237,9 @@ def test_differences_are_said_only_beyond_their_interval_and_once() -> None:
         ("base_displacement", "mm", -3.9, -11.8, "the bladder base descended farther than at"),
         ("base_displacement", "mm", 3.0, 8.0, "the bladder base lifted farther than at"),
         ("base_displacement", "mm", -4.0, 2.0, "lifted by 2.0 mm; at the earlier visit, it desc"),
+        ("lift_before", "mm", 3.0, 8.0, "the bladder base before the effort was lifted farther"),
+        ("lift_drop", "mm", 9.0, 4.0, "the drop of the bladder base from the lift was smaller"),
+        ("lift_after", "mm", 3.0, 8.0, "the bladder base after the effort stayed lifted farther"),
         ("thickness_rest", "mm", 4.0, 5.5, "TrA at rest was thicker than at"),
         ("thickness_change", "%", -40.0, -90.0, "TrA thinned more than at the earlier visit"),
         ("thickness_change", "%", 90.0, 40.0, "TrA thickened less than at the earlier visit"),
@@ -224,7 +250,7 @@ def test_differences_are_said_only_beyond_their_interval_and_once() -> None:
 def test_a_change_goes_by_direction_never_by_the_sign_of_a_difference(
     measure: str, unit: str, earlier: float, now: float, words: str
 ) -> None:
-    structure = "bladder" if measure == "base_displacement" else "tra"
+    structure = "bladder" if measure.startswith(("base_", "lift_")) else "tra"
     changes = [row(measure, structure, value, 0.1, unit, repeats=1) for value in (now, earlier)]
     known = DetectableChange(measure, structure, unit, 1, 0.3, 1.0, "one", 30, 90)
     (change,) = compare_visits([changes[0]], [changes[1]], DetectableChanges("own", (known,)))

@@ -12,7 +12,13 @@ from layermotion.measures.bladder import NOTHING_TO_MEASURE, ONE_STILL
 from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.report import palette
 from layermotion.report.content import ReportContent
-from layermotion.report.patterns import QUIET_NOTE, holds_zero, muscle_pattern, quiet_words
+from layermotion.report.patterns import (
+    QUIET_NOTE,
+    holds_zero,
+    lift_words,
+    muscle_pattern,
+    quiet_words,
+)
 from layermotion.report.pictures import (
     ALIGNED,
     NOT_ALIGNED,
@@ -197,12 +203,14 @@ def without_line(analysis: Analysis) -> list[str]:
 
 
 def _patterns(main: Sequence[Measure]) -> Iterator[str]:
-    """Say which muscles changed, and whether EO and IO stayed quiet; nothing without a change."""
+    """Say which muscles changed, whether EO and IO stayed quiet, and what a lift did."""
     changes: dict[str, Measure] = {}
     for measure in main:
         if (measure.name, measure.unit) == ("thickness_change", "%"):
             changes.setdefault(measure.structure, measure)
-    for words in (muscle_pattern(changes), quiet_words(changes)) if changes else ():
+    lifts = {measure.name: measure for measure in main if measure.name.startswith("lift_")}
+    muscles = (muscle_pattern(changes), quiet_words(changes)) if changes else ()
+    for words in (*muscles, lift_words(lifts)):
         if words:
             yield f"{words[0].upper()}{words[1:]}."
 

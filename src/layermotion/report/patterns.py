@@ -51,6 +51,29 @@ def with_interval(item: Valued, *, unsigned: bool = False, is_difference: bool =
     return f"{number_words(value, item.unit)}{unit} (interval {interval}{unit})"
 
 
+def lift_words(found: Mapping[str, Valued]) -> str:
+    """Say how high the base was in the lift beforehand, and how far it dropped from there.
+
+    Parameters
+    ----------
+    found
+        Measures of one effort by name; empty words come back where either is missing or within
+        error.
+    """
+    before, drop = found.get("lift_before"), found.get("lift_drop")
+    if before is None or before.value is None or drop is None or drop.value is None:
+        return ""
+    if holds_zero(before) or holds_zero(drop):
+        return ""
+    verb = "lifted" if before.value > 0 else "lowered"
+    fell = "dropped" if drop.value > 0 else "rose"
+    return (
+        f"it was {verb} by {number_words(abs(before.value), before.unit)}"
+        f"{unit_words(before.unit)} beforehand and {fell} by "
+        f"{number_words(abs(drop.value), drop.unit)}{unit_words(drop.unit)} from there"
+    )
+
+
 def muscle_pattern(changes: Mapping[str, Valued]) -> str:
     """Say which muscles thickened or thinned, without an end to the sentence.
 

@@ -29,7 +29,7 @@ class Ways:
 
 WAYS = {
     "base_displacement": Ways("lifted", "descended", "farther", "less far"),
-    "lift_before": Ways("lifted", "descended", "farther", "less far"),
+    "lift_before": Ways("was lifted", "was lowered", "farther", "less far"),
     "lift_after": Ways("stayed lifted", "stayed lowered", "farther", "less far"),
     "slide": Ways("slid laterally", "slid medially", "farther", "less far"),
     "medial_edge_displacement": Ways("was drawn in", "moved medially", "farther", "less far"),

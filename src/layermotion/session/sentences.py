@@ -6,7 +6,7 @@ from layermotion.labels import Structure
 from layermotion.measures.measure import MEAN, Status
 from layermotion.measures.repeats import Agreement, expected_spread
 from layermotion.report.palette import short_name
-from layermotion.report.patterns import muscle_pattern, quiet_words, with_interval
+from layermotion.report.patterns import lift_words, muscle_pattern, quiet_words, with_interval
 from layermotion.report.words import interval_words, measure_words, number_words, unit_words
 from layermotion.session.against import LARGER, Change
 from layermotion.session.direction import compared, subject
@@ -56,24 +56,15 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
     for row in means:
         if (row.measure, row.structure) == (DISPLACEMENT, Structure.BLADDER):
             verb = "lifted" if (row.value or 0) > 0 else "descended"
+            own = {r.measure: r for r in means if (r.side, r.task) == (row.side, row.task)}
+            lift = lift_words(own)
             words = "no movement of the bladder base beyond error was seen"
             if row.excludes_zero:
                 words = f"the bladder base {verb} by {with_interval(row, unsigned=True)}"
-                words += _beside_the_lift(row, means)
+            elif lift:
+                words = "at its lowest the bladder base lay where it lies at rest, within error"
+            words += f"; {lift}" if lift else ""
             yield f"{place_words(row.side, row.task)}: {words}{_repeats([row])}."
-
-
-def _beside_the_lift(row: Row, means: Sequence[Row]) -> str:
-    """Say how high the lift beforehand was, and how far the base dropped from it."""
-    own = {each.measure: each for each in means if (each.side, each.task) == (row.side, row.task)}
-    before, drop = own.get("lift_before"), own.get("lift_drop")
-    if before is None or drop is None or not (before.excludes_zero and drop.excludes_zero):
-        return ""
-    verb = "lifted" if (before.value or 0) > 0 else "lowered"
-    return (
-        f" from rest; it was {verb} by {_valued(abs(before.value or 0), before.unit)} beforehand "
-        f"and dropped by {_valued(drop.value or 0, drop.unit)} from there"
-    )
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
