@@ -1040,7 +1040,7 @@ SAID = (
         "efforts/windows.py",
         "key=lambda span: span[0] - span[1])[:1]",
         "key=lambda span: span[1] - span[0])[:1]",
-        ("test_stated_task.py",),
+        ("test_events.py::test_the_longest_rest_of_a_recording_of_rest_is_kept",),
     ),
     Mutant(
         "rest-sought-in-a-held-lift",

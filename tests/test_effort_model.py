@@ -16,7 +16,15 @@ from layermotion.efforts import tell
 from layermotion.efforts.channels import CHANNELS, Signals
 from layermotion.efforts.decode import State, decode
 from layermotion.efforts.efforts import efforts_in
-from layermotion.efforts.parts import INPUTS, LENGTH_STEP, Part, frames_of, inputs_of, shown_of
+from layermotion.efforts.parts import (
+    INPUTS,
+    LENGTH_STEP,
+    TASKS,
+    Part,
+    frames_of,
+    inputs_of,
+    shown_of,
+)
 from layermotion.errors import WeightsError
 from layermotion.labels import Structure, Task
 
@@ -51,6 +59,9 @@ def test_a_lone_frame_is_no_effort_and_doubt_makes_the_number_less_likely() -> N
     course[30] = Part.DIP
     found = decode(likely(course, 0.9))
     assert not found.spans
+    # Nor are two frames of which the network is no more than fairly sure.
+    course[31] = Part.RECOVERY
+    assert not decode(likely(course, 0.6)).spans
     sure, unsure = (decode(likely(COURSE, each)).likely for each in (0.98, 0.5))
     assert unsure < 0.5 < sure
 
@@ -83,7 +94,8 @@ def test_what_is_not_measured_is_marked_and_time_is_the_models() -> None:
     assert not seen[:22].any() and seen[30:140].all() and not seen[155:].any()
     assert inputs[row, 130] - inputs[row, 40] == pytest.approx(np.arcsinh(5.0), abs=0.7)
     assert not inputs[: 3 * count].any(axis=1)[[k for k in range(count) if k != row]].any()
-    assert inputs[3 * count :, 0].sum() == 1
+    asked = inputs[3 * count :, 0]
+    assert asked.sum() == asked[TASKS.index(Task.DRAW_IN)] == 1
     assert not inputs[:, shown_of(time_s) :].any(), "after the clip there is nothing"
 
 
