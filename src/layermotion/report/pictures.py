@@ -26,8 +26,8 @@ ROLE_TITLES = {
 SHADOWED = {View.ABDOMINAL_WALL: Structure.TRA, View.BLADDER: Structure.BLADDER}
 # What the arrows show.
 POINTERS = {
-    View.ABDOMINAL_WALL: "tissue of the muscle at the place of measurement, and of the TrA at its "
-    "medial end, from where it lay at rest (ring)",
+    View.ABDOMINAL_WALL: "IO and TrA at the place of measurement, from where they would lie had "
+    "they moved with the EO (ring); the TrA at its medial end, from where it lay at rest",
     View.BLADDER: "bladder base, from where it lay at rest (ring)",
 }
 ALIGNED = ", movement of the probe removed"
