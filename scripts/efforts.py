@@ -106,11 +106,16 @@ def job_of(number: int) -> tuple[Kind, View]:
     return kind, View.BLADDER if is_bladder else View.ABDOMINAL_WALL
 
 
+def rate_of(rng: np.random.Generator, kind: Kind) -> float:
+    """Draw how many frames a second a clip has; coughs need more."""
+    return float(rng.uniform(*(DIP_RATES_HZ if kind in WITH_DIPS else RATES_HZ)))
+
+
 def film(number: int) -> Filmed:
     """Draw, film, measure and compare one clip."""
     kind, view = job_of(number)
     rng = np.random.Generator(np.random.SFC64([STREAM, number]))
-    rate_hz = float(rng.uniform(*(DIP_RATES_HZ if kind in WITH_DIPS else RATES_HZ)))
+    rate_hz = rate_of(rng, kind)
     scenario = draw_scenario(rng, kind, view, rate_hz)
     plan = draw_clip(
         rng, view, DRAWN, task=scenario.task, frame_rate_hz=rate_hz, course=scenario.course,
@@ -128,13 +133,13 @@ def film(number: int) -> Filmed:
                 clip = open_clip(path, options)
                 site = parse_site("muscle-centre")
                 analysis = analyse(clip, load_segmenter(), site, recording)
-                return compare(scenario, analysis, shown)
+                return compare(scenario, analysis)
         except LayermotionError:
             shows = shown_in(scenario, float(scenario.course.time_s[-1]))
-            return Filmed(kind, scenario.stated, shows, None, False, (), (), {})
+            return Filmed(kind, scenario.stated, shows, None, 0.0, (), (), {})
 
 
-def compare(scenario: Scenario, analysis: Analysis, shown: NDArray[np.intp]) -> Filmed:
+def compare(scenario: Scenario, analysis: Analysis) -> Filmed:
     """Put what was found beside what is true."""
     is_wall = analysis.view is View.ABDOMINAL_WALL
     signals = signals_of_wall(analysis) if is_wall else signals_of_bladder(analysis.footage)
@@ -185,16 +190,19 @@ def measured_of(repeats: Sequence[Repeat]) -> tuple[Repeat, ...]:
     )
 
 
+def told_by(signals: Signals, stated: Task | None) -> Efforts:
+    """Efforts that signals show, where no breath moves their rest."""
+    return efforts_in(signals, stated, np.full(signals.time_s.shape, np.nan), np.inf)
+
+
 def drawn(kind: Kind, number: int) -> Filmed:
     """Draw the signals of one scenario and judge what is found in them; nothing is filmed."""
     view = list(View)[1 if kind in BLADDER_ONLY else number % 2]
     rng = np.random.Generator(np.random.SFC64([STREAM, list(Kind).index(kind), number]))
-    rate_hz = float(rng.uniform(*(DIP_RATES_HZ if kind in WITH_DIPS else RATES_HZ)))
-    scenario = draw_scenario(rng, kind, view, rate_hz)
+    scenario = draw_scenario(rng, kind, view, rate_of(rng, kind))
     signals = draw_signals(rng, scenario)
-    efforts = efforts_in(signals, scenario.stated, np.full(signals.time_s.shape, np.nan), np.inf)
     repeats = shown_in(scenario, float(signals.time_s[-1]))
-    return judged(kind, scenario.stated, repeats, efforts, {})
+    return judged(kind, scenario.stated, repeats, told_by(signals, scenario.stated), {})
 
 
 def stored_in(path: Path) -> list[Filmed]:
@@ -206,10 +214,9 @@ def stored_in(path: Path) -> list[Filmed]:
             stored = {name.split("/")[1]: every[name] for name in names}
             signals = Signals(stored["time_s"].astype(float), stored["value"].astype(float))
             stated = TASKS[int(stored["stated"])]
-            efforts = efforts_in(signals, stated, np.full(signals.time_s.shape, np.nan), np.inf)
             repeats = tuple(Repeat(*row[:5], bool(row[5])) for row in stored["repeats"].tolist())
             kind = list(Kind)[int(stored["kind"])]
-            clips.append(judged(kind, stated, repeats, efforts, stored))
+            clips.append(judged(kind, stated, repeats, told_by(signals, stated), stored))
     return clips
 
 

@@ -18,6 +18,7 @@ IMAGE_CENTRE, JUNCTION = "image-centre", "junction"
 # picture's width without a calibration (our choice: about what a TrA slides in a draw-in, of 4 to
 # 15 mm the one that leaves the smallest errors of change: scripts/sites.py).
 EVEN_MM, EVEN_SHARE = 8.0, 0.12
+# What a muscle that is not seen all the way counts as: one that ends there.
 UNSEEN_UNEVEN = 1.0
 # Farther from the junction than this no probe sees, mm (our choice).
 FARTHEST_MM = 120.0
@@ -168,7 +169,6 @@ def most_even_px(frames: Sequence[Boundaries], clip: Clip) -> float | None:
     )
     near = np.lib.stride_tricks.sliding_window_view(thickness, 2 * reach + 1, axis=1)  # (3, K, W)
     uneven = (near.max(axis=2) - near.min(axis=2)) / near[:, :, reach]
-    # A muscle that is not seen all the way counts as one that ends there.
     uneven = np.where(np.isnan(uneven), UNSEEN_UNEVEN, uneven)
     is_tra = ~np.isnan(near[MUSCLES.index(Structure.TRA)]).any(axis=1)
     if not is_tra.any():

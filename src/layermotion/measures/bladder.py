@@ -18,6 +18,7 @@ from layermotion.measures.measure import (
     window_of,
 )
 from layermotion.measures.repeats import with_means
+from layermotion.measures.unseen import WHEN
 from layermotion.series.series import Quantity, Series
 
 UNSEEN_BASE = (
@@ -84,12 +85,7 @@ PARTS_ON_LIFT = (
     ("lift_drop", "lifted", "contracted"),
     ("lift_after", "rest", "regained"),
 )
-WHEN = {
-    "rest": "at rest",
-    "contracted": "at the effort",
-    "lifted": "in the lift before it",
-    "regained": "after it",
-}
+WHEN_OF_LIFT = {**WHEN, "lifted": "in the lift before it", "regained": "after it"}
 
 PROBE_LOST = (
     "The tissue near the probe could not be followed, so it is not known how much "
@@ -135,19 +131,18 @@ def measure_bladder(
         is_on_lift = window_of(windows, "lifted", repeat) is not None
         for part, base, state in PARTS_ON_LIFT if is_on_lift else PARTS:
             sign = -1 if part == "lift_drop" else 1
-            levels = [level_of(quantity, windows, where, repeat) for where in (base, state)]
-            reason = _reason(quantity, probe, windows, repeat, (base, state), is_still=is_still)
-            if reason or None in levels:
-                measures.append(kind.missing(part, repeat, "mm", reason))
+            ends = _ends(quantity, probe, windows, repeat, (base, state), is_still=is_still)
+            if isinstance(ends, str):
+                measures.append(kind.missing(part, repeat, "mm", ends))
                 continue
-            low, high = (level for level in levels if level)
+            low, high = ends
             spread = float(np.hypot(error.base, np.hypot(high.spread, low.spread)))
             way = sign * (high.value - low.value)
             measures.append(kind.length(part, repeat, way, spread, (low, high)))
     return with_means(measures)
 
 
-def _reason(
+def _ends(
     quantity: Quantity,
     probe: Quantity | None,
     windows: Sequence[Window],
@@ -155,9 +150,9 @@ def _reason(
     states: tuple[str, str],
     *,
     is_still: bool,
-) -> str:
-    """Say why the way of the base between two windows of an effort is not given, if it is not."""
-    levels = []
+) -> tuple[Level, ...] | str:
+    """Levels of the base in two windows of an effort, or why the way between them is not given."""
+    levels: list[Level] = []
     for state in states:
         window = window_of(windows, state, repeat)
         level = level_of(quantity, windows, state, repeat)
@@ -173,7 +168,7 @@ def _reason(
         return PROBE_LOST
     if probe is not None and _largest(probe, levels) > PROBE_LIMIT_MM:
         return PROBE_MOVED
-    return ""
+    return tuple(levels)
 
 
 def _without_effort(quantity: Quantity, task: str) -> str:
@@ -187,7 +182,7 @@ def _without_effort(quantity: Quantity, task: str) -> str:
 
 def _unseen_in(quantity: Quantity, window: Window, *, is_still: bool) -> str:
     """Say that the base was seen too seldom in a window, or not in a still."""
-    when = WHEN[window.state]
+    when = WHEN_OF_LIFT[window.state]
     if is_still:
         return (
             f"The bladder base could not be found in the still {when}; take that still again with "

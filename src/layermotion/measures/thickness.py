@@ -1,6 +1,6 @@
 """Owns the measures of the wall layers: rest, contraction, change and their ratios."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -69,7 +69,12 @@ def measure_wall(
         only where it shows about the same.
     """
     unseen = unseen or Unseen()
-    tissue = {quantity.structure: quantity for quantity in followed}
+    slid = [
+        (moving.structure, repeat)
+        for moving in followed
+        for repeat in repeats_in(windows)
+        if _is_slid(series.get("thickness", moving.structure), moving, windows, repeat)
+    ]
     measures: list[Measure] = []
     for layer in WALL_LAYERS:
         quantity = series.get("thickness", layer)
@@ -79,11 +84,11 @@ def measure_wall(
         if not windows:
             measures.append(kind.missing("thickness_rest", 1, "mm", kind.unseen))
         for repeat in repeats_in(windows):
-            is_slid = _is_slid(quantity, tissue.get(layer), windows, repeat)
+            is_slid = (layer, repeat) in slid
             measures += _thickness_measures(
                 kind, repeat, quantity, windows, error, unseen, is_slid=is_slid
             )
-    measures += _preference(series, tissue, windows, task, error, method)
+    measures += _preference(series, slid, windows, task, error, method)
     return with_means(measures)
 
 
@@ -146,10 +151,10 @@ def _thickness_measures(
 
 
 def _is_slid(
-    fixed: Quantity, tissue: Quantity | None, windows: Sequence[Window], repeat: int
+    fixed: Quantity | None, tissue: Quantity, windows: Sequence[Window], repeat: int
 ) -> bool:
     """Tell whether a tapering muscle slid, so that rest and effort show different parts of it."""
-    if tissue is None:
+    if fixed is None:
         return False
     levels = [
         level_of(each, windows, state, repeat) for each in (fixed, tissue) for state in STATES
@@ -167,7 +172,7 @@ def _is_of_use(level: Level, error: float) -> bool:
 
 def _preference(
     series: Series,
-    tissue: Mapping[str, Quantity],
+    slid: Sequence[tuple[str, int]],
     windows: Sequence[Window],
     task: str,
     error: Uncertainty,
@@ -187,9 +192,9 @@ def _preference(
             for state in STATES
         }
         kind = Kind(Structure.TRA, task, method, quantities[0].unit, "")
-        slid = [q for q in quantities if _is_slid(q, tissue.get(q.structure), windows, repeat)]
-        if slid:
-            words = OTHER_PART.format(layer=FULL_NAMES[Structure(slid[0].structure)])
+        other = [muscle for muscle in muscles if (muscle, repeat) in slid]
+        if other:
+            words = OTHER_PART.format(layer=FULL_NAMES[other[0]])
             measures.append(kind.missing(name, repeat, "ratio", words))
             continue
         lacking = [where for where, level in found.items() if level is None]
