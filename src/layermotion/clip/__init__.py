@@ -15,6 +15,7 @@ __all__ = (
     "Frame",
     "acquired",
     "dicom",
+    "header",
     "identifiers",
     "kinds",
     "pair",

@@ -5,19 +5,17 @@ their paths, subjects by pseudonym.
 """
 
 import hashlib
-import logging
 import re
-import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.uid import generate_uid
 
 from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.header import quiet, read_header
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
@@ -113,7 +111,7 @@ def import_folder(
     refused: set[str] = set()
     clips = lab.clips()
     known = 0
-    with _quiet():
+    with quiet():
         for number, path in enumerate(files, start=1):
             try:
                 header = _header(path)
@@ -132,19 +130,6 @@ def import_folder(
             clips[name] = record
             imported.append(record)
     return ImportReport(tuple(imported), known, tuple(sorted(refused)), tuple(failed))
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Silence the warnings and log of the DICOM library: both may quote values of a file."""
-    log = logging.getLogger("pydicom")
-    was_disabled, log.disabled = log.disabled, True
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    finally:
-        log.disabled = was_disabled
 
 
 def _import_file(
@@ -205,8 +190,8 @@ def _header(path: Path) -> Dataset | None:
         with path.open("rb") as file:
             if not looks_like_dicom(file.read(132)):
                 return None
-        return dcmread(path, force=True, stop_before_pixels=True)
-    except DECODE_ERRORS as error:
+        return read_header(path).data
+    except (*DECODE_ERRORS, InputError) as error:
         raise InputError("The file cannot be read; export it again from the scanner.") from error
 
 
