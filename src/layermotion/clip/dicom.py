@@ -126,7 +126,7 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
 
 
 def _read_size(header: Header, name: str) -> tuple[int, tuple[int, int]]:
-    """Number of frames, and (rows, columns); checked against the limits and the pixels there."""
+    """Find the number of frames and (rows, columns), checked against limits and pixels."""
     data = header.data
     needed = ("Rows", "Columns", "BitsStored", "PhotometricInterpretation")
     count = int(data.get("NumberOfFrames") or 1)
