@@ -33,7 +33,7 @@ NEEDED, OPTIONAL = (
 INFORMATIVE = ("frames", "seconds", "view_recognised", "probability", "note")
 PATTERN = "SIDE_TASK_REPEAT, such as left_draw_in_1.dcm"
 FILE_NAME = re.compile(
-    rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9]\d*)"
+    rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9][0-9]*)"
     rf"(?:_({'|'.join(re.escape(shows) for shows in Shows)}))?",
     re.IGNORECASE,
 )
@@ -288,7 +288,7 @@ def _items(lines: list[_Line]) -> Iterator[Item]:
 
 
 def _repeat(text: str, where: str) -> int:
-    if not re.fullmatch(r"[1-9]\d*", text) or int(text) > HIGHEST_REPEAT:
+    if not re.fullmatch(r"[1-9][0-9]*", text) or int(text) > HIGHEST_REPEAT:
         raise InputError(
             f"{where} has the repeat '{text}'; count the repeats from 1 to {HIGHEST_REPEAT}."
         )
