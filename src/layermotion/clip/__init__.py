@@ -20,6 +20,7 @@ __all__ = (
     "kinds",
     "pair",
     "patient",
+    "reading",
     "regions",
     "source",
     "stills",

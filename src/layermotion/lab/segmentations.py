@@ -8,9 +8,15 @@ from numpy.typing import NDArray
 from pydicom import Dataset, dcmread
 from pydicom.uid import SegmentationStorage
 
+from layermotion.clip.header import quiet, read_header
+from layermotion.clip.reading import check_size
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
-from layermotion.lab.annotations import LabelledFrame, structure_named
+from layermotion.lab.annotations import (
+    MOST_PIXELS_OF_FILE,
+    LabelledFrame,
+    structure_named,
+)
 from layermotion.lab.folder import frame_key
 from layermotion.labels import STRUCTURES, Structure
 
@@ -34,14 +40,21 @@ def read_segmentation(path: Path, find_clip: Callable[[str], str | None]) -> lis
         If it is no segmentation, names no structure, or refers to no clip that is here.
     """
     try:
-        data = dcmread(path)
+        head = read_header(path, ["Rows", "Columns", "NumberOfFrames"]).data
+        rows, columns = int(head.Rows), int(head.Columns)
+        check_size(path.name, rows, columns)
+        if int(head.get("NumberOfFrames") or 1) * rows * columns > MOST_PIXELS_OF_FILE:
+            raise InputError(f"{path.name} has too many frames for one file; split it.")
+        with quiet():
+            data = dcmread(path)
         if data.get("SOPClassUID") != SegmentationStorage:
             raise InputError(f"{path.name} is no DICOM segmentation; export the labels as one.")
         structures = {
             int(item.SegmentNumber): structure_named(str(item.SegmentLabel), path.name)
             for item in data.SegmentSequence
         }
-        pixels = data.pixel_array.reshape(-1, int(data.Rows), int(data.Columns))
+        with quiet():
+            pixels = data.pixel_array.reshape(-1, rows, columns)
         is_fractional = data.SegmentationType == "FRACTIONAL"
         least = HALF * float(data.MaximumFractionalValue) if is_fractional else HALF
         groups = data.PerFrameFunctionalGroupsSequence
