@@ -21,7 +21,7 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.progress import Telling, telling
-from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
+from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record, unforeseen
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.errors import InputError, LayermotionError
@@ -129,11 +129,13 @@ def _measure_all(
             if options.index:
                 clip = recorded[-1].clip
                 add_to_index(out, [Entry(clip, item.name, path.name) for path in item.sources])
-        except LayermotionError as error:
+        except Exception as error:
             what = "failed"
-            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            known = isinstance(error, LayermotionError)
+            words = str(error if known else unforeseen(item.sources[0].name, error))
+            reason = words if options.keep_identifiers else _without_names(words, item)
             failures.append(Failure(item.name, reason))
-            tell.warn(str(error))
+            tell.warn(words)
         tell.finish(item.name, time.monotonic() - started_s, what)
     return recorded, failures
 

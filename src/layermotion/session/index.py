@@ -10,8 +10,6 @@ from layermotion.errors import InputError
 from layermotion.files import atomic_path
 
 INDEX = "index.csv"
-# Readable by its owner alone: the names of files may name a person.
-OWNER_ONLY = 0o600
 
 
 @dataclass(frozen=True)
@@ -73,7 +71,7 @@ def add_to_index(out: Path, entries: Sequence[Entry]) -> None:
     kept = [entry for entry in read_index(out) if now.get(entry.folder, entry.clip) == entry.clip]
     merged = list(dict.fromkeys((*kept, *entries)))
     with (
-        atomic_path(out / INDEX, mode=OWNER_ONLY) as temporary,
+        atomic_path(out / INDEX) as temporary,
         temporary.open("w", encoding="utf-8", newline="") as stream,
     ):
         writer = csv.writer(stream, lineterminator="\n")

@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TypeVar
 
 from layermotion.clip.kinds import is_recording
@@ -203,7 +203,10 @@ def _table_lines(table: Path) -> Iterator[_Line]:
     head = text.partition("\n")[0]
     delimiter = max(",;\t", key=head.count)
     rows = csv.DictReader(text.splitlines(), delimiter=delimiter)
-    names = [name.strip().lower() for name in rows.fieldnames or ()]
+    try:
+        names = [name.strip().lower() for name in rows.fieldnames or ()]
+    except csv.Error as error:
+        raise InputError(f"{table.name} is no table ({error}); save it as CSV in UTF-8.") from error
     rows.fieldnames = names
     missing = [name for name in NEEDED if name not in names]
     unknown = [name for name in names if name not in NEEDED + OPTIONAL + INFORMATIVE]
@@ -213,7 +216,11 @@ def _table_lines(table: Path) -> Iterator[_Line]:
             f"{table.name} {what}; its columns are {', '.join(NEEDED)}, and where needed "
             f"{', '.join(OPTIONAL)}."
         )
-    for number, row in enumerate(rows, start=2):
+    try:
+        listed = list(rows)
+    except csv.Error as error:
+        raise InputError(f"{table.name} is no table ({error}); save it as CSV in UTF-8.") from error
+    for number, row in enumerate(listed, start=2):
         where = f"{table.name}, row {number}"
         if None in row:
             raise InputError(f"{where} has more values than the table has columns.")
@@ -223,8 +230,13 @@ def _table_lines(table: Path) -> Iterator[_Line]:
 
 
 def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
-    path = folder / row["file"]
-    if not row["file"] or not path.exists():
+    stated, path = PurePath(row["file"]), folder / row["file"]
+    if stated.is_absolute() or ".." in stated.parts:
+        raise InputError(
+            f"{where} names '{row['file']}', which lies outside the folder of the table; put the "
+            f"table beside or above the recordings, and name them from there."
+        )
+    if not row["file"] or not _exists(path):
         raise InputError(f"{where} names the file '{row['file']}', which does not exist.")
     for name in ("task", "repeat"):
         if not row[name]:
@@ -253,6 +265,13 @@ def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
             site=site,
         ),
     )
+
+
+def _exists(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:  # no file can have such a name
+        return False
 
 
 def _items(lines: list[_Line]) -> Iterator[Item]:

@@ -1,0 +1,139 @@
+"""One bad source never ends the run of the others; a table names nothing outside its folder."""
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from standin import draw_frames, truth_segmenter, wall_labels, write_dicom
+from visits import DrawnVisit, activation
+
+import layermotion.clip.source
+from layermotion.cli import main
+from layermotion.clip import Clip
+from layermotion.errors import InputError
+from layermotion.labels import View
+from layermotion.session.plan import read_plan
+
+pytestmark = pytest.mark.usefixtures("plain_reports")
+
+
+def run(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    assert isinstance(ended.value.code, int)
+    return ended.value.code
+
+
+@pytest.fixture
+def breaks(monkeypatch: pytest.MonkeyPatch) -> Callable[[type[Exception]], None]:
+    """Make opening a source of the name ``bad`` fail in a way that nobody foresaw."""
+
+    def set_up(kind: type[Exception]) -> None:
+        opens = layermotion.clip.source.open_clip
+
+        def open_clip(source: Path, options: object, **more: object) -> Clip:
+            if "bad" in source.name or "_2" in source.name:
+                raise kind("words of a library that quote DOE JANE")
+            return opens(source, options, **more)  # type: ignore[arg-type]
+
+        for place in ("measure", "session", "listing"):
+            monkeypatch.setattr(f"layermotion.commands.{place}.open_clip", open_clip)
+
+    return set_up
+
+
+UNFORESEEN = [ZeroDivisionError, MemoryError, RecursionError, KeyError, UnicodeError]
+
+
+@pytest.mark.parametrize("kind", UNFORESEEN)
+def test_a_fault_nobody_foresaw_fails_one_source_of_measure(
+    kind: type[Exception],
+    tmp_path: Path,
+    breaks: Callable[[type[Exception]], None],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    count = 12
+    segmenter = truth_segmenter(wall_labels, activation()[:count] * 0 + 45, View.ABDOMINAL_WALL)
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
+    breaks(kind)
+    good = write_dicom(tmp_path / "good.dcm", draw_frames(count))
+    bad = write_dicom(tmp_path / "bad.dcm", draw_frames(count))
+    assert run("measure", bad, good, "--out", tmp_path / "out", "--no-overlay") == 1
+    said = capsys.readouterr()
+    assert said.out.count("report.html") == 1
+    assert f"bad.dcm failed in a way that was not foreseen ({kind.__name__}" in said.err
+    assert "DOE" not in said.err and "Traceback" not in said.err
+    assert run("measure", bad, "--out", tmp_path / "other") == 2
+    assert list(tmp_path.glob("other/*")) == []
+
+
+def test_a_fault_nobody_foresaw_fails_one_recording_of_a_visit(
+    tmp_path: Path,
+    breaks: Callable[[type[Exception]], None],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.wall("left_draw_in_2.dcm", 22)
+    drawn.wall("left_draw_in_1.dcm", 22)
+    segmenter = drawn.segmenter()
+    for place in ("session", "listing"):
+        monkeypatch.setattr(f"layermotion.commands.{place}.load_in_use", lambda: segmenter)
+    breaks(ZeroDivisionError)
+    out = tmp_path / "out"
+    assert run("session", drawn.folder, "--out", out, "--no-overlay") == 1
+    assert "DOE" not in capsys.readouterr().err
+    (failure,) = json.loads((out / "visit.json").read_text())["failures"]
+    assert failure["name"] == "left-draw_in-2" and "not foreseen" in failure["reason"]
+    assert run("session", drawn.folder, "--plan", tmp_path / "plan.csv") == 0
+    assert "not foreseen (ZeroDivisionError" in (tmp_path / "plan.csv").read_text()
+
+
+# -- tables of a visit ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Callable[[str], Path]:
+    """Write a table that names one file, beside which a good one lies."""
+    folder = tmp_path / "tables"
+    folder.mkdir()
+    write_dicom(folder / "clip.dcm", draw_frames(2))
+    write_dicom(tmp_path / "outside.dcm", draw_frames(2))
+
+    def write(file: str) -> Path:
+        path = folder / "plan.csv"
+        path.write_text(f"file,task,side,repeat\n{file},draw_in,left,1\n", encoding="utf-8")
+        return path
+
+    return write
+
+
+def test_a_table_names_what_lies_below_it(table: Callable[[str], Path], tmp_path: Path) -> None:
+    for name in ("clip.dcm", "./clip.dcm"):
+        (item,) = read_plan(table(name), tmp_path / "out").items
+        assert item.sources[0].samefile(tmp_path / "tables" / "clip.dcm")
+    outside = tmp_path / "outside.dcm"
+    for name in ("../outside.dcm", str(outside), "../tables/clip.dcm", "a/../../outside.dcm"):
+        with pytest.raises(InputError, match=r"plan\.csv, row 2 .* outside the folder"):
+            read_plan(table(name), tmp_path / "out")
+
+
+@pytest.mark.parametrize("name", ["", "a" * 5000, "no\0ne.dcm", "gone.dcm", '"' + "b" * 200_000])
+def test_a_name_that_cannot_be_is_one_sentence(name: str, table: Callable[[str], Path]) -> None:
+    with pytest.raises(InputError, match=r"plan\.csv"):
+        read_plan(table(name), Path("out"))
+
+
+def test_a_list_is_not_written_where_it_could_not_name_its_files(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scans, aside = tmp_path / "scans", tmp_path / "lists" / "plan.csv"
+    scans.mkdir()
+    write_dicom(scans / "clip.dcm", draw_frames(2))
+    assert run("session", scans, "--plan", aside) == 2
+    sentence = capsys.readouterr().err
+    assert sentence.count("\n") == 1 and f"give --plan {tmp_path / 'plan.csv'}" in sentence
+    assert not aside.exists() and not os.path.exists(aside.parent)
