@@ -2,6 +2,7 @@
 
 import json
 import os
+import resource
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from layermotion.cli import main
 from layermotion.clip import Clip
 from layermotion.errors import InputError
 from layermotion.labels import View
+from layermotion.session.index import read_index
 from layermotion.session.plan import read_plan
 
 pytestmark = pytest.mark.usefixtures("plain_reports")
@@ -90,6 +92,87 @@ def test_a_fault_nobody_foresaw_fails_one_recording_of_a_visit(
     assert failure["name"] == "left-draw_in-2" and "not foreseen" in failure["reason"]
     assert run("session", drawn.folder, "--plan", tmp_path / "plan.csv") == 0
     assert "not foreseen (ZeroDivisionError" in (tmp_path / "plan.csv").read_text()
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["left\n1.dcm", "\x1b[31mred.dcm", "\u202egpj.dcm", os.fsdecode(b"caf\xe9.dcm"), "-x.dcm"],
+)
+def test_odd_names_are_shown_in_one_plain_line(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    count = 12
+    segmenter = truth_segmenter(wall_labels, activation()[:count] * 0 + 45, View.ABDOMINAL_WALL)
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
+    source, out = tmp_path / name, tmp_path / "out"
+    write_dicom(source, draw_frames(count))
+    assert run("measure", source, "--out", out, "--no-overlay") == 0
+    assert len(read_index(out)) == 1
+    source.write_bytes(source.read_bytes()[:3000])
+    capfd.readouterr()
+    assert run("measure", source, "--out", out) == 2
+    said = capfd.readouterr().err
+    assert said.count("\n") == 1 and said[:-1].isprintable() and ".dcm" in said
+
+
+def test_loops_of_links_are_named_or_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.wall("left_draw_in_1.dcm", 22)
+    segmenter = drawn.segmenter()
+    for place in ("session", "listing"):
+        monkeypatch.setattr(f"layermotion.commands.{place}.load_in_use", lambda: segmenter)
+    (drawn.folder / "around").symlink_to(drawn.folder)
+    (drawn.folder / "itself").symlink_to(drawn.folder / "itself")
+    # The output lies inside the input, as well.
+    out = drawn.folder / "out"
+    assert run("session", drawn.folder, "--plan", tmp_path / "plan.csv") == 0
+    assert (tmp_path / "plan.csv").read_text().count("\n") == 2
+    for _ in range(2):
+        assert run("session", drawn.folder, "--out", out, "--no-overlay") == 0
+        assert "around, itself" in capsys.readouterr().err
+    (loop := drawn.folder / "left_draw_in_2.dcm").symlink_to(loop)
+    assert run("session", drawn.folder, "--out", out, "--no-overlay") == 1
+    assert "left_draw_in_2.dcm" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("limit_bytes", [0, 2000, 40_000])
+def test_a_full_disk_is_one_sentence_and_loses_nothing(
+    limit_bytes: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    count = 12
+    segmenter = truth_segmenter(wall_labels, activation()[:count] * 0 + 45, View.ABDOMINAL_WALL)
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
+    source, out = write_dicom(tmp_path / "clip.dcm", draw_frames(count)), tmp_path / "out"
+    assert run("measure", source, "--out", out) == 0
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    capsys.readouterr()
+    # A limit on the size of files stands for a disk without room.
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))
+    try:
+        code = run("measure", source, "--out", out)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    said = capsys.readouterr().err
+    assert code == 2 and said.count("\n") == 1 and "cannot be written" in said
+    after = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    assert set(after) == set(before)
+
+
+def test_a_place_where_nothing_can_be_written_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = write_dicom(tmp_path / "clip.dcm", draw_frames(12))
+    segmenter = truth_segmenter(wall_labels, activation()[:12] * 0 + 45, View.ABDOMINAL_WALL)
+    monkeypatch.setattr("layermotion.commands.measure.load_in_use", lambda: segmenter)
+    assert run("measure", source, "--out", "/proc/none/out") == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and "choose a folder that you may write to" in said
 
 
 # -- tables of a visit ---------------------------------------------------------------------------

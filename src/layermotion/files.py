@@ -106,6 +106,22 @@ def atomic_folder(target: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Hold a folder, so that of several processes one at a time changes what lies in it."""
+    make_folder(folder)
+    if fcntl is None:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # a file system without locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
 def write_text(target: Path, text: str) -> None:
     """Write UTF-8 text to ``target`` atomically."""
     with atomic_path(target) as temporary:

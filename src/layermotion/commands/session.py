@@ -24,7 +24,7 @@ from layermotion.commands.progress import Telling, telling
 from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record, unforeseen
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError
+from layermotion.errors import InputError, LayermotionError, plain
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.files import atomic_path, write_text
@@ -143,7 +143,8 @@ def _measure_all(
 def _without_names(sentence: str, item: Item) -> str:
     """Put the recording's name in place of its files' names, which may name a person."""
     for path in item.sources:
-        sentence = sentence.replace(str(path), item.name).replace(path.name, item.name)
+        for name in (plain(str(path)), plain(path.name)):
+            sentence = sentence.replace(name, item.name)
     return sentence
 
 

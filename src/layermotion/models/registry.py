@@ -18,7 +18,7 @@ from typing import Any
 from pydantic import ConfigDict, RootModel
 
 from layermotion.errors import InputError, WeightsError
-from layermotion.files import write_text
+from layermotion.files import locked, write_text
 from layermotion.models.judging import Judgement
 from layermotion.network.segmenter import (
     WEIGHTS_FOLDER,
@@ -255,8 +255,9 @@ class Registry:
         )
 
     def _append(self, change: Change) -> None:
-        entries = [asdict(entry) for entry in (*self.history(), change)]
-        write_text(self.folder / HISTORY_NAME, json.dumps(entries, indent=1) + "\n")
+        with locked(self.folder):
+            entries = [asdict(entry) for entry in (*self.history(), change)]
+            write_text(self.folder / HISTORY_NAME, json.dumps(entries, indent=1) + "\n")
 
     def _judgement_path(self, before: str, after: str) -> Path:
         name = f"{after[:DIGITS]}-instead-of-{before[:DIGITS]}.json"

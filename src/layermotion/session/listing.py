@@ -66,7 +66,7 @@ def write_listing(target: Path, listed: Sequence[tuple[Path, Seen]]) -> None:
     """
     with (
         atomic_path(target) as temporary,
-        temporary.open("w", encoding="utf-8", newline="") as stream,
+        temporary.open("w", encoding="utf-8", newline="", errors="backslashreplace") as stream,
     ):
         writer = csv.DictWriter(stream, COLUMNS, restval="", lineterminator="\n")
         writer.writeheader()

@@ -1,6 +1,7 @@
 """Owns the plan of a visit: which file shows which side, task and repeat; no picture is read."""
 
 import csv
+import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -164,7 +165,7 @@ def _folder_lines(folder: Path, out: Path) -> tuple[list[_Line], tuple[str, ...]
     """Read the recordings of a folder, and the names of what is none."""
     lines, left_out = [], []
     for path in sorted(folder.iterdir(), key=lambda path: natural_key(path.name)):
-        if path.resolve() == out.resolve():
+        if os.path.realpath(path) == os.path.realpath(out):
             continue
         named = read_name(path)
         is_note = path.suffix.lower() in NOTE_SUFFIXES
