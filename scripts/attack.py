@@ -199,15 +199,15 @@ def damaged(
     """Copy a seed with what lies beside it into a folder of its own, and damage it there."""
     own = Path(tempfile.mkdtemp(prefix="mutant-", dir=folder))
     beside = seeds / place / Path(seed).parent
-    (own / "in").mkdir()
-    target = own / "in" / Path(seed).name
+    (own / "damaged").mkdir()
+    target = own / "damaged" / Path(seed).name
     for other in beside.iterdir():
         if other.is_file() and other.name != target.name and len(Path(seed).parts) > 1:
-            (own / "in" / other.name).symlink_to(other)
+            (own / "damaged" / other.name).symlink_to(other)
     if place in ("tables", "results"):
         for other in beside.iterdir():
             if other.name != target.name and other.is_file():
-                (own / "in" / other.name).symlink_to(other)
+                (own / "damaged" / other.name).symlink_to(other)
     how, content = mutate(random, target.name, (seeds / place / seed).read_bytes())
     target.write_bytes(content)
     return own, target, how
@@ -219,7 +219,7 @@ def keep_or_remove(own: Path, result: Result, folder: Path) -> None:
         kept = folder / "faults" / f"{result.target}-{result.number}"
         kept.parent.mkdir(exist_ok=True)
         shutil.rmtree(kept, ignore_errors=True)
-        shutil.copytree(own / "in", kept, symlinks=True)
+        shutil.copytree(own / "damaged", kept, symlinks=True)
     shutil.rmtree(own)
 
 

@@ -131,13 +131,13 @@ def deflated(path: Path, content: bytes) -> None:
 
 
 def test_a_file_that_inflates_without_end_is_refused(good: Path) -> None:
-    deflated(good, b"\x08\x00\x60\x00CS\x02\x00US" + bytes(400_000_000))
+    deflated(good, b"\x08\x00\x60\x00CS\x02\x00US" + bytes(60_000_000))
     before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     for look in (read_identifiers, acquired_at, is_recording, read_patient):
         assert look(good) in (NOTHING_STATED, None, True, {})
     with pytest.raises(InputError, match=r"clip\.dcm .* compressed as a whole"):
         open_clip(good, PLAIN)
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb < 100_000
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb < 50_000
 
 
 def test_more_pixels_than_frames_stated_are_refused(tmp_path: Path) -> None:

@@ -153,7 +153,9 @@ def load_segmenter(
     options.intra_op_num_threads = threads
     options.log_severity_level = 4  # what is wrong is said in one sentence below
     try:
-        session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+        session = onnxruntime.InferenceSession(
+            content, options, providers=["CPUExecutionProvider"], enable_fallback=False
+        )
         _check_network(session, card.size_px)
     # The runtime's errors have no parent of their own.
     except Exception as error:

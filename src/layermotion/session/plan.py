@@ -39,6 +39,8 @@ FILE_NAME = re.compile(
     re.IGNORECASE,
 )
 HIGHEST_REPEAT = 999
+# Letters of a cell; the longest is a path (our choice).
+LONGEST_CELL = 400
 # Suffixes of notes that lie beside recordings and may bear their names.
 NOTE_SUFFIXES = frozenset(
     {".txt", ".md", ".rtf", ".pdf", ".doc", ".docx", ".odt", ".csv", ".xls", ".xlsx", ".ods"}
@@ -225,6 +227,8 @@ def _table_lines(table: Path) -> Iterator[_Line]:
         where = f"{table.name}, row {number}"
         if None in row:
             raise InputError(f"{where} has more values than the table has columns.")
+        if any(len(value or "") > LONGEST_CELL for value in row.values()):
+            raise InputError(f"{where} has a cell of over {LONGEST_CELL} letters; shorten it.")
         yield _table_line(
             {name: (value or "").strip() for name, value in row.items()}, table.parent, where
         )
