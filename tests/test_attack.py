@@ -76,6 +76,6 @@ def test_what_breaks_is_counted() -> None:
     fine = Result(2, "stills", "a.png", "cut", "refused", "words", 0.1, 1000)
     assert result.is_fault and not fine.is_fault
     assert table([result, fine]).splitlines()[-1] == "faults: traceback 1"
-    assert judged("a.png is damaged; export it again.", Path("damaged/a.png")) == "refused"
-    assert judged("It cannot be read; export it again.", Path("damaged/a.png")) == "no name"
-    assert judged("a.png\nis damaged.", Path("damaged/a.png")) == "no sentence"
+    assert judged("still.png is damaged; export it again.", Path("damaged/still.png")) == "refused"
+    assert judged("It cannot be read; export it again.", Path("damaged/still.png")) == "no name"
+    assert judged("still.png\nis damaged.", Path("damaged/still.png")) == "no sentence"
