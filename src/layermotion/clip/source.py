@@ -135,7 +135,10 @@ def open_clip(source: Path, options: SourceOptions, *, is_split: bool = False) -
         raise InputError(
             f"{source.name} cannot be read ({error.strerror}); check its access rights."
         ) from error
-    area, area_cautions = _find_area(reading)
+    try:
+        area, area_cautions = _find_area(reading)
+    except InputError as error:
+        raise InputError(f"{source.name} cannot be measured: {error}") from error
     spacing, reason, scale_cautions = _calibrate(reading, area, options)
     return Clip(
         clip_id=clip_id,

@@ -21,10 +21,10 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.progress import Telling, telling
-from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
+from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record, unforeseen
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError
+from layermotion.errors import InputError, LayermotionError, plain
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.files import atomic_path, write_text
@@ -129,11 +129,13 @@ def _measure_all(
             if options.index:
                 clip = recorded[-1].clip
                 add_to_index(out, [Entry(clip, item.name, path.name) for path in item.sources])
-        except LayermotionError as error:
+        except Exception as error:
             what = "failed"
-            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            known = isinstance(error, LayermotionError)
+            words = str(error if known else unforeseen(item.sources[0].name, error))
+            reason = words if options.keep_identifiers else _without_names(words, item)
             failures.append(Failure(item.name, reason))
-            tell.warn(str(error))
+            tell.warn(words)
         tell.finish(item.name, time.monotonic() - started_s, what)
     return recorded, failures
 
@@ -141,7 +143,8 @@ def _measure_all(
 def _without_names(sentence: str, item: Item) -> str:
     """Put the recording's name in place of its files' names, which may name a person."""
     for path in item.sources:
-        sentence = sentence.replace(str(path), item.name).replace(path.name, item.name)
+        for name in (plain(str(path)), plain(path.name)):
+            sentence = sentence.replace(name, item.name)
     return sentence
 
 
