@@ -232,9 +232,9 @@ def test_a_folder_of_images_alone_is_a_clip_and_any_other_is_watched(tmp_path: P
 def test_what_is_frozen_is_measured_and_written_as_any_clip(
     tmp_path: Path, plain_reports: None
 ) -> None:
-    rows = np.where((np.arange(40) >= 15) & (np.arange(40) < 30), 67.0, 45.0)
+    rows = np.where((np.arange(24) >= 8) & (np.arange(24) < 16), 67.0, 45.0)
     segmenter = truth_segmenter(wall_with_end, rows, View.ABDOMINAL_WALL)
-    clip = make_clip([draw_texture()] * 40, rate_hz=10.0)
+    clip = make_clip([draw_texture()] * 24, rate_hz=6.0)
     options = MeasureOptions(site="muscle-centre", overlay=False)
     live = Live(
         Player(clip), segmenter, parse_site("muscle-centre"),  # type: ignore[arg-type]

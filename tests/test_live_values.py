@@ -68,6 +68,10 @@ def test_the_thickness_is_that_of_measuring_and_the_change_is_against_rest() -> 
     segmenter = truth_segmenter(wall_with_end, TRA_ROWS, View.ABDOMINAL_WALL)
     clip = make_clip(still(), rate_hz=RATE_HZ)
     seen = watched(clip, segmenter)
+    assert [one.rest for one in seen[:2]] == [Rest.MISSING] * 2
+    assert {one.rest for one in seen[2:TAKEN]} == {Rest.TAKING}
+    assert seen[7].rest_left_s == pytest.approx(1.0)
+    assert {one.rest for one in seen[TAKEN:]} == {Rest.TAKEN}
     series = analysed(clip, segmenter).series.get("thickness", "tra")
     assert series is not None
     now = np.array([one.value.now for one in seen])
@@ -76,15 +80,6 @@ def test_the_thickness_is_that_of_measuring_and_the_change_is_against_rest() -> 
     assert np.isnan(change[:TAKEN]).all()  # before and while rest is taken
     np.testing.assert_allclose(change[TAKEN + 1 : 16], 0, atol=1)
     np.testing.assert_allclose(change[FULL], 100 * 22 / 45, atol=1.5)
-
-
-def test_rest_takes_two_seconds_and_says_how_far_it_is() -> None:
-    segmenter = truth_segmenter(wall_with_end, TRA_ROWS, View.ABDOMINAL_WALL)
-    seen = watched(make_clip(still(16), rate_hz=RATE_HZ), segmenter)
-    assert [one.rest for one in seen[:2]] == [Rest.MISSING] * 2
-    assert {one.rest for one in seen[2:12]} == {Rest.TAKING}
-    assert seen[7].rest_left_s == pytest.approx(1.0)
-    assert {one.rest for one in seen[12:]} == {Rest.TAKEN}
 
 
 def test_the_base_is_followed_in_mm_from_rest() -> None:

@@ -9,10 +9,10 @@ from layermotion.analysis.result import Analysis
 from layermotion.labels import Structure, View
 from layermotion.measures.measure import MEAN, Measure
 
-# The measure that stands first, of each view: its name and structure.
+# The measure that stands first, of each view: its name, structure and unit.
 CHIEF = {
-    View.ABDOMINAL_WALL: ("thickness_change", Structure.TRA),
-    View.BLADDER: ("base_displacement", Structure.BLADDER),
+    View.ABDOMINAL_WALL: ("thickness_change", Structure.TRA, "%"),
+    View.BLADDER: ("base_displacement", Structure.BLADDER, "mm"),
 }
 
 
@@ -61,7 +61,7 @@ class Outcome:
 
 def chief_of(measures: Iterable[Measure], view: View) -> Measure | None:
     """Give the mean of the repeats, where there is none the first repeat with a value."""
-    of_kind = [m for m in measures if (m.name, m.structure) == CHIEF[view]]
+    of_kind = [m for m in measures if (m.name, m.structure, m.unit) == CHIEF[view]]
     with_value = [m for m in of_kind if m.value is not None]
     mean = [m for m in with_value if m.repeat == MEAN]
     return next(iter((*mean, *with_value, *of_kind)), None)

@@ -70,7 +70,8 @@ async function takeValues(data) {
   edges = edgesOf(body);
   const before = state;
   state = header;
-  if (!before || before.view !== state.view) showTarget();
+  if (!before || Object.keys(fields).some((name) => before[name] !== state[name])) showTarget();
+  $("of-band").textContent = unit();
   follow(before);
   drawColumns($("columns"), state, best, {
     rest: say("rest.now"),
@@ -158,10 +159,9 @@ function showSituation(now) {
   $("record").disabled = !now.recording && !$("consent").checked;
 }
 
-/** Fill in the target that is asked for, with the unit of the view. */
+/** Fill in the target that is asked for. */
 function showTarget() {
   for (const [name, id] of Object.entries(fields)) $(id).value = state[name];
-  for (const place of document.querySelectorAll(".of-band")) place.textContent = unit();
 }
 
 /** Ask the program for something; what it refuses is said. */
