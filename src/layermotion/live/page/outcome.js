@@ -35,7 +35,7 @@ export function showOutcome(place, outcome, say) {
     const { name, structure, reason, value } = outcome.chief;
     chief.classList.toggle("missing", value === null);
     const words = `${say(`measure.${name}`)}, ${say(`structure.${structure}`)}`;
-    chief.append(" ", element("small", words), " ", element("span", say("live.draft"), "draft"));
+    chief.append(" ", element("span", say("live.draft"), "draft"), element("small", words));
     place.append(chief);
     if (reason) place.append(element("p", reason));
   }

@@ -10,6 +10,7 @@ const SVG = "http://www.w3.org/2000/svg";
 const HALF = 430;
 const AT_REST = 80;
 const REACH = 185;
+const THICK = 90;
 
 /** Outline of a belly whose half thickness is `half`. */
 const belly = (half) =>
@@ -18,10 +19,25 @@ const belly = (half) =>
 
 /** A sling from side to side whose middle lies `up` above its rest. */
 const slingLine = (up) => {
-  const middle = 120 - up;
-  return `M${-HALF} 60C${-HALF * 0.5} 60 ${-HALF * 0.4} ${middle} 0 ${middle}C${HALF * 0.4} ${middle} ${HALF * 0.5} 60 ${HALF} 60`;
+  const middle = 130 - up;
+  return (
+    `M${-HALF} 40C${-HALF * 0.5} 40 ${-HALF * 0.4} ${middle} 0 ${middle}` +
+    `C${HALF * 0.4} ${middle} ${HALF * 0.5} 40 ${HALF} 40`
+  );
 };
-const sling = (up) => `${slingLine(up)}L${HALF} 200L${-HALF} 200Z`;
+
+/** The sling itself, as thick as `THICK`. */
+const sling = (up) => {
+  const middle = 130 - up + THICK;
+  const end = 40 + THICK;
+  return (
+    `${slingLine(up)}V${end}C${HALF * 0.5} ${end} ${HALF * 0.4} ${middle} 0 ${middle}` +
+    `C${-HALF * 0.4} ${middle} ${-HALF * 0.5} ${end} ${-HALF} ${end}Z`
+  );
+};
+
+/** What lies above one line of the sling, to be taken from what lies above another. */
+const above = (up) => `${slingLine(up)}V-280H${-HALF}Z`;
 
 function draw(now) {
   const isMuscle = now.shape === "muscle";
@@ -30,10 +46,11 @@ function draw(now) {
   const at = (share) => (isMuscle ? AT_REST + sign * share * scale : sign * share * scale);
   const shape = isMuscle ? belly : sling;
   const line = isMuscle ? belly : slingLine;
+  const side = isMuscle ? belly : above;
   const fill = now.fill ?? 0;
   $("far").setAttribute("d", line(at(1)));
   $("near").setAttribute("d", line(at(now.near)));
-  $("band").setAttribute("d", shape(at(1)) + shape(at(now.near)));
+  $("band").setAttribute("d", side(at(1)) + side(at(now.near)));
   $("still").setAttribute("d", line(at(0)));
   $("body").setAttribute("d", shape(at(fill)));
   $("body").setAttribute("class", now.inBand ? "body reached" : "body");
