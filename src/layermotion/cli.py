@@ -27,9 +27,14 @@ from layermotion.options import (
     Exports,
     FrameRate,
     KeepIdentifiers,
+    NoBrowser,
     NoIndex,
     NoOverlay,
     OutputFolder,
+    PageCertificate,
+    PageHost,
+    PageKey,
+    PagePort,
     PixelSize,
     SiteChoice,
 )
@@ -326,6 +331,59 @@ def train(
 
     if not run_training(config, overrides or (), out, start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
+
+
+@app.command(epilog=_epilog("layermotion live 0 --depth-mm 60 --out live-results"))
+def live(
+    source: Annotated[
+        str,
+        typer.Argument(
+            metavar="SOURCE",
+            help="A capture device (its number, or /dev/videoN), a clip to be played, or a folder "
+            "that the scanner writes clips into.",
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="DIR",
+            file_okay=False,
+            help="Folder for recordings and for the results of what is measured; without it "
+            "nothing is kept.",
+        ),
+    ] = None,
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    task: Annotated[Task | None, typer.Option(help="What the patient is asked to do.")] = None,
+    view: Annotated[ViewChoice, typer.Option(help="What the probe looks at.")] = ViewChoice.AUTO,
+    site: SiteChoice = "most-even",
+    no_overlay: NoOverlay = False,
+    host: PageHost = "127.0.0.1",
+    port: PagePort = 0,
+    certificate: PageCertificate = None,
+    key: PageKey = None,
+    no_browser: NoBrowser = False,
+) -> None:
+    """Show what the muscle does now, against today's rest and a target.
+
+    Opens a page in the browser, for this computer alone. The patient's own view, without numbers,
+    opens from there for a second screen. End with Ctrl-C.
+    """
+    from layermotion.commands.live import Served, run_live
+    from layermotion.commands.measure import MeasureOptions
+    from layermotion.serving.run import tls_of
+
+    options = MeasureOptions(
+        mm_per_pixel=mm_per_pixel,
+        depth_mm=depth_mm,
+        task=task,
+        view=None if view is ViewChoice.AUTO else View(view),
+        site=site,
+        overlay=not no_overlay,
+    )
+    served = Served(host, port, tls_of(certificate, key), not no_browser)
+    run_live(source, out, options, served)
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))

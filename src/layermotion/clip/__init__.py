@@ -14,6 +14,7 @@ __all__ = (
     "Clip",
     "Frame",
     "acquired",
+    "clip_id_of",
     "dicom",
     "header",
     "identifiers",
