@@ -14,7 +14,7 @@ ROOT = SOURCE.parent.parent
 GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
 ABOVE_GROUND = ("geometry", "files", "images", "extras", "options")
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
-USERS = ("api", "report", "exchange", "session", "agreement", "training", "models", "lab")
+USERS = ("api", "report", "exchange", "session", "record", "agreement", "training", "models", "lab")
 ENDS = ("evaluation", "commands", "cli", "weights")
 ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *ENDS)
 # Who may draw synthetic pictures.
