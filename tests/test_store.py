@@ -1,5 +1,6 @@
 """The record over time: what is held, what a signature closes, and what is refused."""
 
+import random
 import sqlite3
 import subprocess
 import sys
@@ -387,3 +388,14 @@ def test_a_record_that_another_program_keeps_to_itself_is_said_to_be_in_use(
                 record.add_patient("P-2")
             other.execute("ROLLBACK")
             record.add_patient("P-2")
+
+
+def test_whatever_has_returned_outlives_a_kill_at_any_moment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(str(Path(__file__).parent.parent / "scripts"))
+    from kill_record import kill_often
+
+    outcome = kill_often(tmp_path, 5, random.Random(3))
+    assert outcome.is_good, outcome.table()
+    assert outcome.kills == 5 and outcome.returned > 20

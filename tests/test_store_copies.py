@@ -279,6 +279,18 @@ def test_a_back_up_from_before_does_not_bring_a_deleted_patient_back(
     assert not any(trace in left for trace in traces)
 
 
+def test_a_record_that_was_tampered_with_can_be_replaced(path: Path, tmp_path: Path) -> None:
+    record, visit = make_record(path)
+    record.back_up(tmp_path / "copy.sqlite")
+    record.delete_patient(visit.patient_id, WHO, "asked-for")
+    record.close()
+    path.write_bytes(path.read_bytes().replace(b"asked-for", b"asked-4or"))
+    restored = Record.restore(tmp_path / "copy.sqlite", path)
+    assert (restored.deleted_again, restored.is_complete) == (0, False)
+    with Record.open(path) as record:
+        record.verify()
+
+
 def test_a_back_up_of_another_record_is_put_back_as_it_is(path: Path, tmp_path: Path) -> None:
     other, _ = make_record(tmp_path / "other.sqlite", "P-5")
     other.back_up(tmp_path / "copy.sqlite")
@@ -286,7 +298,8 @@ def test_a_back_up_of_another_record_is_put_back_as_it_is(path: Path, tmp_path: 
     record, visit = make_record(path)
     record.delete_patient(visit.patient_id, WHO, "asked for")
     record.close()
-    assert Record.restore(tmp_path / "copy.sqlite", path).deleted_again == 0
+    restored = Record.restore(tmp_path / "copy.sqlite", path)
+    assert (restored.deleted_again, restored.is_complete) == (0, False)
     with Record.open(path) as record:
         assert [patient.code for patient in record.patients()] == ["P-5"]
 

@@ -3,7 +3,7 @@
 import json
 import shutil
 from collections.abc import Sequence
-from contextlib import ExitStack, closing
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,7 +32,8 @@ class Restored:
     deleted_again
         How many patients, deleted since the back-up was made, were deleted from it again.
     is_complete
-        Whether these deletions are known: False where what was in its place could not be read.
+        Whether these deletions are known: False where what was in its place cannot be read, or is
+        another record.
     """
 
     kept: Path | None
@@ -52,7 +53,7 @@ def back_up(database: Database, target: Path) -> None:
         raise RecordError(f"{target} exists; give the back-up another name.")
     check_all(database)
     with atomic_path(target, 0o600) as temporary:
-        database.copy_to(temporary)
+        database.copy_to(temporary, target.name)
         with closing(Database(temporary, target.name)) as copy:
             check_all(copy)
 
@@ -74,27 +75,25 @@ def restore(backup: Path, path: Path) -> Restored:
             f"{backup} is open in a program, or was copied while it was; give a file that record "
             f"back-up wrote."
         )
-    with ExitStack() as held, atomic_path(path, 0o600) as temporary:
-        try:
-            shutil.copyfile(backup, temporary)
-        except OSError as error:
-            raise RecordError(f"{backup} cannot be read ({error.strerror}).") from error
+    with atomic_path(path, 0o600) as temporary:
+        _copy(backup, temporary)
         with closing(Database(temporary, backup.name)) as copy:
             check_all(copy)
             current = _open_current(path)
-            deleted = []
-            if current is not None:
-                # Held until the new file is in its place, so that nobody writes to the old one.
-                held.callback(current.close)
-                current.take()
-                deleted = _deletions_since(copy, current)
-            if deleted:
-                erase(copy, deleted)
-        # What lies beside a sound record that is held alone is of no use any more.
-        kept = _keep(path, BESIDE if current is None else ())
+            if current is None:
+                is_complete = not path.exists()
+                deleted, kept = 0, _keep(path, BESIDE)
+            else:
+                with closing(current):
+                    current.take()
+                    deletions = _deletions_since(copy, current)
+                    if deletions:
+                        erase(copy, deletions)
+                    is_complete, deleted = deletions is not None, len(deletions or ())
+                    kept = _keep(path, ())
         for end in BESIDE:
             Path(f"{path}{end}").unlink(missing_ok=True)
-    return Restored(kept, len(deleted), kept is None or current is not None)
+    return Restored(kept, deleted, is_complete)
 
 
 def check_all(database: Database) -> None:
@@ -114,17 +113,19 @@ def _open_current(path: Path) -> Database | None:
         return None
 
 
-def _deletions_since(copy: Database, current: Database) -> list[Deletion]:
-    """Patients of an earlier copy whom the current record has deleted since."""
-    with copy.reading() as connection:
-        head = connection.execute("SELECT number, hash FROM head").fetchone()
-    with current.reading() as connection:
-        if connection.execute(
-            "SELECT 1 FROM chain WHERE number = ? AND hash = ?", head
-        ).fetchone() is None:  # fmt: skip
-            return []
-        where = "kind = ? AND contents.number > ?"
-        events = select_events(connection, where, (PATIENT_DELETED, head[0]))
+def _deletions_since(copy: Database, current: Database) -> list[Deletion] | None:
+    """Patients of an earlier copy whom the current record has deleted since; None if unknown."""
+    where = "kind = ? AND contents.number > ?"
+    try:
+        with copy.reading() as connection:
+            head = connection.execute("SELECT number, hash FROM head").fetchone()
+        with current.reading() as connection:
+            same = connection.execute("SELECT 1 FROM chain WHERE number = ? AND hash = ?", head)
+            if same.fetchone() is None:
+                return None
+            events = select_events(connection, where, (PATIENT_DELETED, head[0]))
+    except RecordError:
+        return None
     found = []
     with copy.reading() as connection:
         for event in events:
@@ -145,8 +146,18 @@ def _keep(path: Path, beside: Sequence[str]) -> Path | None:
         source, target = Path(f"{path}{end}"), Path(f"{kept}{end}")
         if source.exists():
             with atomic_path(target, 0o600) as temporary:
-                shutil.copyfile(source, temporary)
+                _copy(source, temporary)
     return kept
+
+
+def _copy(source: Path, target: Path) -> None:
+    try:
+        shutil.copyfile(source, target)
+    except OSError as error:
+        raise RecordError(
+            f"{source.name} cannot be copied to {target.parent} ({error.strerror}); see to the "
+            f"disk and its rights."
+        ) from error
 
 
 def export_patient(database: Database, patient: Patient, target: Path) -> None:

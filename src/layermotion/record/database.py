@@ -160,9 +160,9 @@ class Database:
         with self._lock, translated(self.name):
             self._connection.execute("VACUUM")
 
-    def copy_to(self, target: Path) -> None:
+    def copy_to(self, target: Path, name: str) -> None:
         """Copy the file as it is at one moment, while others may read and write it."""
-        with self._lock, translated(target.name), closing(sqlite3.connect(target)) as copy:
+        with self._lock, translated(name), closing(sqlite3.connect(target)) as copy:
             self._connection.backup(copy)
 
     def check(self) -> None:

@@ -313,6 +313,12 @@ class Record:
                     f"another record, or was written anew; compare it with a back-up."
                 )
 
+    def seal(self) -> str:
+        """Hash of the last event; noted elsewhere, it shows later that nothing was written anew."""
+        with self._database.reading() as connection:
+            (chained,) = connection.execute("SELECT hash FROM head").fetchone()
+        return str(chained.hex())
+
     def back_up(self, target: Path) -> None:
         """Copy the record to a new file, open the copy and check all of it.
 
