@@ -18,7 +18,8 @@ from layermotion.record.store import Record
 
 COLUMNS = (
     ("chain", "number"), ("chain", "digest"), ("chain", "hash"),
-    ("contents", "number"), ("contents", "salt"), ("contents", "content"),
+    ("contents", "number"), ("contents", "salt"),
+    ("contents", "about"), ("contents", "payload"),
     ("head", "number"), ("head", "hash"),
 )  # fmt: skip
 
@@ -128,15 +129,15 @@ def test_one_changed_byte_of_the_file_is_found_or_changes_nothing(
         ("DELETE FROM contents WHERE number = 4", 4),
         ("DELETE FROM chain WHERE number = 4", 4),
         ("DELETE FROM chain WHERE number = 1", 1),
-        ("UPDATE contents SET content = replace(content, '\"KL\"', '\"MN\"') WHERE number = 3", 3),
-        ("UPDATE contents SET content = replace(content, '2024-03-01', '2024-03-02')", 2),
+        ("UPDATE contents SET about = replace(about, '\"KL\"', '\"MN\"') WHERE number = 3", 3),
+        ("UPDATE contents SET payload = replace(payload, '2024-03-01', '2024-03-02')", 2),
         # A deletion that nobody wrote down: another patient's events are not among those named.
         ("DELETE FROM contents WHERE patient_id IS NOT NULL", 1),
         # What was deleted does not come back under another text.
-        ("INSERT INTO contents (number, salt, content) SELECT 9, salt, content FROM contents "
-         "WHERE number = 4", 9),
-        ("INSERT INTO contents (number, salt, content) SELECT 99, salt, content FROM contents "
-         "WHERE number = 4", 99),
+        ("INSERT INTO contents (number, salt, about, payload) SELECT 9, salt, about, payload "
+         "FROM contents WHERE number = 4", 9),
+        ("INSERT INTO contents (number, salt, about, payload) SELECT 99, salt, about, payload "
+         "FROM contents WHERE number = 4", 99),
         ("INSERT INTO chain SELECT max(number) + 1, digest, hash FROM chain",
          14),
     ],
