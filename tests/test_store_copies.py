@@ -333,6 +333,12 @@ def test_restoring_killed_before_its_end_leaves_the_record_as_it_was(
 ) -> None:
     done = subprocess.run([sys.executable, "-c", RESTORER, "_keep", str(pair), str(path)])
     assert done.returncode == -9
+    (unfinished,) = path.parent.glob(".*.sqlite")
     with Record.open(path) as record:
         assert [patient.code for patient in record.patients()] == ["P-017", "P-99"]
         record.verify()
+        # The copy that was never finished holds the patient as well.
+        assert b"P-017" in unfinished.read_bytes()
+        record.delete_patient(record.patient("P-017").patient_id, WHO, "asked for")
+        assert b"P-017" not in bytes_in(path.parent)
+    assert names(path.parent) == {path.name}
