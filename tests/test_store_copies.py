@@ -1,9 +1,11 @@
 """Copies of the record: back-up and putting one back; export and deletion of one patient."""
 
 import json
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 
@@ -199,6 +201,8 @@ def test_nothing_of_a_deleted_patient_is_left_in_any_byte(path: Path, tmp_path: 
     closed = bytes_in(path.parent)
     for trace in traces:
         assert trace not in while_open and trace not in closed, trace
+    with closing(sqlite3.connect(path)) as raw:
+        assert raw.execute("PRAGMA freelist_count").fetchone() == (0,)
     with Record.open(path) as record:
         record.verify()
         assert record.receipts() == (receipt,)
@@ -248,6 +252,8 @@ def test_a_deletion_stopped_before_its_end_is_finished_when_opened_again(
             patch.setattr(erasure, "clear_remains", stop)
             with pytest.raises(KeyboardInterrupt):
                 record.delete_patient(gone.patient_id, WHO, "asked for")
+        # What is deleted is overwritten at once, and not only where the file is written anew.
+        assert not any(trace in bytes_in(path.parent) for trace in traces)
         assert record.receipts()[0].cleared_at == ""
         with pytest.raises(RecordError, match="in use by another program"):
             Record.open(path)
