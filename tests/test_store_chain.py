@@ -152,6 +152,22 @@ def test_the_first_event_that_does_not_fit_is_named(
         verify(place)
 
 
+def test_a_deleted_text_put_back_as_it_was_is_found(tmp_path: Path) -> None:
+    path, copy = tmp_path / "record.sqlite", tmp_path / "copy.sqlite"
+    record, visit = make_record(path)
+    record.back_up(copy)
+    record.delete_patient(visit.patient_id, WHO, "asked for")
+    record.close()
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute("ATTACH ? AS copy", (str(copy),))
+        raw.execute(
+            "INSERT INTO contents (number, salt, about, payload) "
+            "SELECT number, salt, about, payload FROM copy.contents WHERE number = 3"
+        )
+    with pytest.raises(RecordError, match="Event 3 of"):
+        verify(path)
+
+
 @given(st.permutations(range(1, 8)).filter(lambda order: order != list(range(1, 8))))
 @settings(max_examples=25, deadline=None)
 def test_events_in_another_order_are_found(sound: bytes, place: Path, order: list[int]) -> None:
