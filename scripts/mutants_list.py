@@ -1195,7 +1195,155 @@ DESK = (
     ),
 )
 
+STORE_TESTS, CHAIN_TESTS, COPY_TESTS, CHART_TESTS = (
+    "test_store.py", "test_store_chain.py", "test_store_copies.py", "test_chart.py",
+)  # fmt: skip
+RECORD = (
+    Mutant(
+        "record-deleted-text-not-overwritten",
+        "record/database.py",
+        '"secure_delete = ON"',
+        '"secure_delete = OFF"',
+        (f"{COPY_TESTS}::test_a_deletion_stopped_before_its_end_is_finished_when_opened_again",),
+    ),
+    Mutant(
+        "record-file-not-written-anew",
+        "record/database.py",
+        'self._connection.execute("VACUUM")',
+        'self._connection.execute("SELECT 1")',
+        (f"{COPY_TESTS}::test_nothing_of_a_deleted_patient_is_left_in_any_byte",),
+    ),
+    Mutant(
+        "record-deletion-beside-other-programs",
+        "record/database.py",
+        '"PRAGMA journal_mode = DELETE"',
+        '"PRAGMA journal_mode"',
+        (f"{COPY_TESTS}::test_a_patient_is_deleted_only_alone_and_for_a_reason",),
+    ),
+    Mutant(
+        "record-stopped-deletion-left",
+        "record/erasure.py",
+        "    if last > cleared:",
+        "    if last > cleared + 9:",
+        (f"{COPY_TESTS}::test_a_deletion_stopped_before_its_end_is_finished_when_opened_again",),
+    ),
+    Mutant(
+        "record-unfinished-copy-left",
+        "record/erasure.py",
+        "    remove_unfinished(database.path)\n",
+        "",
+        (f"{COPY_TESTS}::test_restoring_killed_before_its_end_leaves_the_record_as_it_was",),
+    ),
+    Mutant(
+        "record-deleted-patient-restored",
+        "record/copies.py",
+        "                    if deletions:\n                        erase(copy, deletions)",
+        "                    if not deletions:\n                        erase(copy, [])",
+        (f"{COPY_TESTS}::test_a_back_up_from_before_does_not_bring_a_deleted_patient_back",),
+    ),
+    Mutant(
+        "record-restored-unchecked",
+        "record/copies.py",
+        "            check_all(copy)\n            current",
+        "            current",
+        (f"{COPY_TESTS}::test_a_record_in_use_and_a_bad_back_up_are_not_put_in_place",),
+    ),
+    Mutant(
+        "record-restored-under-a-program",
+        "record/copies.py",
+        "                    current.take()\n",
+        "",
+        (f"{COPY_TESTS}::test_a_record_in_use_and_a_bad_back_up_are_not_put_in_place",),
+    ),
+    Mutant(
+        "record-text-put-back",
+        "record/log.py",
+        "wrong = missing ^ erased",
+        "wrong = missing - erased",
+        (f"{CHAIN_TESTS}::test_a_deleted_text_put_back_as_it_was_is_found",),
+    ),
+    Mutant(
+        "record-silent-removal",
+        "record/log.py",
+        "wrong = missing ^ erased",
+        "wrong = erased - missing",
+        (f"{CHAIN_TESTS}::test_the_first_event_that_does_not_fit_is_named",),
+    ),
+    Mutant(
+        "record-end-cut-off",
+        "record/log.py",
+        "        wrong.add(number + 1)",
+        "        wrong.discard(number + 1)",
+        (f"{CHAIN_TESTS}::test_events_taken_off_the_end_are_found",),
+    ),
+    Mutant(
+        "record-order-unchained",
+        "record/chain.py",
+        'previous + number.to_bytes(8, "big") + digest',
+        "previous + digest + bytes(8)",
+        (f"{CHAIN_TESTS}::test_events_in_another_order_are_found",),
+    ),
+    Mutant(
+        "record-two-writers-one-number",
+        "record/database.py",
+        'self._connection.execute("BEGIN IMMEDIATE")',
+        'self._connection.execute("BEGIN")',
+        (f"{STORE_TESTS}::test_two_processes_write_into_one_record_and_no_event_is_lost",),
+    ),
+    Mutant(
+        "record-foreign-trigger",
+        "record/database.py",
+        "            self._check_tables()\n",
+        "",
+        (f"{STORE_TESTS}::test_tables_that_are_not_ours_are_refused",),
+    ),
+    Mutant(
+        "record-rights-of-others",
+        "record/database.py",
+        "            os.chmod(path, 0o600)\n",
+        "",
+        (f"{STORE_TESTS}::test_only_its_owner_may_read_it",),
+    ),
+    Mutant(
+        "record-signed-visit-corrected",
+        "record/store.py",
+        "                _refuse_signed(visit)\n            elif",
+        "                pass\n            elif",
+        (f"{STORE_TESTS}::test_a_signed_visit_takes_amendments_alone",),
+    ),
+    Mutant(
+        "record-name-as-code",
+        "record/codes.py",
+        " or NAME_LIKE.search(code)",
+        "",
+        (f"{STORE_TESTS}::test_a_code_that_may_give_a_person_away_is_refused_and_not_repeated",),
+    ),
+    Mutant(
+        "record-detectable-of-more-repeats",
+        "record/chart.py",
+        "min(row.repeats, first.repeats)",
+        "max(row.repeats, first.repeats)",
+        (
+            f"{CHART_TESTS}::test_the_clinics_own_change_goes_by_the_fewer_repeats_and_the_words_by_direction",
+        ),
+    ),
+    Mutant(
+        "record-slide-of-unknown-side",
+        "record/chart.py",
+        'clip.facts.get("lateral") != "unknown"',
+        'clip.facts.get("lateral") != "unclear"',
+        (f"{CHART_TESTS}::test_a_slide_of_unknown_direction_takes_no_part",),
+    ),
+    Mutant(
+        "record-visits-swapped",
+        "record/chart.py",
+        "key=lambda each: each.visit.day)",
+        "key=lambda each: -each.visit.day.toordinal())",
+        (f"{CHART_TESTS}::test_two_visits_are_compared_in_whichever_order_they_come",),
+    ),
+)
+
 MUTANTS = (
     *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
-    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *DESK,
+    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *DESK, *RECORD,
 )  # fmt: skip

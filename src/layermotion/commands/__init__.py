@@ -9,6 +9,7 @@ __all__ = (
     "measure",
     "models",
     "progress",
+    "record",
     "session",
     "spread",
     "studies",
