@@ -14,9 +14,10 @@ ROOT = SOURCE.parent.parent
 GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
 ABOVE_GROUND = ("geometry", "files", "images", "extras", "options")
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
-USERS = ("api", "report", "exchange", "session", "agreement", "training", "models", "lab")
+USERS = ("api", "report", "exchange", "session", "serving")
+OWNERS = ("agreement", "training", "models", "lab")
 ENDS = ("evaluation", "commands", "cli", "weights")
-ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *ENDS)
+ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *OWNERS, *ENDS)
 # Who may draw synthetic pictures.
 DRAW = {"training", "lab", "evaluation", "commands", "cli"}
 PACKAGES = sorted(path.parent.name for path in SOURCE.glob("*/__init__.py"))
