@@ -14,8 +14,8 @@ ROOT = SOURCE.parent.parent
 GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
 ABOVE_GROUND = ("geometry", "files", "images", "extras", "options")
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
-USERS = ("api", "report", "exchange", "session", "serving")
-OWNERS = ("agreement", "training", "models", "lab")
+USERS = ("api", "report", "exchange", "session", "serving", "record")
+OWNERS = ("agreement", "training", "models", "lab", "review")
 ENDS = ("evaluation", "commands", "cli", "weights")
 ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *OWNERS, *ENDS)
 # Who may draw synthetic pictures.

@@ -5,6 +5,7 @@ LayermotionError
     ConfigError         a training or generator setting that cannot be used
     WeightsError        weights that are missing, altered or of another layout
     MeasurementError    a clip that was read but cannot be measured
+    RecordError         a record over time that is damaged or refuses what is asked
 """
 
 
@@ -26,3 +27,7 @@ class WeightsError(LayermotionError):
 
 class MeasurementError(LayermotionError):
     """A clip was read but cannot be measured."""
+
+
+class RecordError(LayermotionError):
+    """The record over time is damaged, in use, or refuses what is asked of it."""

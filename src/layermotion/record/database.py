@@ -1,0 +1,208 @@
+"""Owns the SQLite file of the record: opening, its tables, transactions, and what is refused."""
+
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from itertools import chain
+from pathlib import Path
+
+from layermotion.errors import RecordError
+
+# Marks the file as ours ("LMRC" in ASCII), so that no other database is taken for it.
+APPLICATION_ID = 0x4C4D5243
+# How long one process waits for another to finish writing, s (our choice).
+PATIENCE_S = 15.0
+# Statements that lead from each version of the tables to the next; the first makes them. A file
+# says its version in PRAGMA user_version. Never change one that was released; add another.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        """CREATE TABLE chain (
+            number INTEGER PRIMARY KEY,
+            digest BLOB NOT NULL,
+            hash BLOB NOT NULL
+        ) STRICT""",
+        # Everything personal is in this table. Columns made from the text cannot differ from it.
+        """CREATE TABLE contents (
+            number INTEGER PRIMARY KEY,
+            salt BLOB NOT NULL,
+            content TEXT NOT NULL,
+            kind TEXT AS (json_extract(content, '$.kind')),
+            patient_id TEXT AS (json_extract(content, '$.patient_id')),
+            visit_id TEXT AS (json_extract(content, '$.visit_id'))
+        ) STRICT""",
+        "CREATE INDEX contents_kind ON contents (kind, patient_id)",
+        "CREATE INDEX contents_patient ON contents (patient_id)",
+        "CREATE INDEX contents_visit ON contents (visit_id, kind)",
+        # The last event, so that one taken off the end is missed.
+        """CREATE TABLE head (
+            only INTEGER PRIMARY KEY CHECK (only = 1),
+            number INTEGER NOT NULL,
+            hash BLOB NOT NULL
+        ) STRICT""",
+        "INSERT INTO head VALUES (1, 0, zeroblob(32))",
+    ),
+)
+RESTORE = "restore the last back-up with: layermotion record restore BACKUP"
+
+
+class Database:
+    """One open file; every thread may use it, one at a time."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        with translated(path):
+            self._connection = sqlite3.connect(
+                path, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False
+            )
+        try:
+            self._prepare()
+        except BaseException:
+            self._connection.close()
+            raise
+
+    @classmethod
+    def make(cls, path: Path) -> "Database":
+        """Open a file, and make it and its folder for its owner alone where they are missing."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+            os.chmod(path, 0o600)
+        except OSError as error:
+            raise RecordError(
+                f"The record {path} cannot be written ({error.strerror}); name another file by "
+                f"--record."
+            ) from error
+        return cls(path)
+
+    def close(self) -> None:
+        """Close the file; the log beside it goes into it."""
+        with self._lock, translated(self.path):
+            self._connection.close()
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """Give the file as it is at one moment, whatever other processes write meanwhile."""
+        with self._lock, translated(self.path):
+            if self._connection.in_transaction:
+                yield self._connection
+                return
+            self._connection.execute("BEGIN")
+            try:
+                yield self._connection
+            finally:
+                self._connection.execute("COMMIT")
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction, on the disk when the block has ended; nothing if it raises."""
+        with self._lock, translated(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._connection
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def check(self) -> None:
+        """Check every page and index.
+
+        Raises
+        ------
+        RecordError
+            If any does not fit.
+        """
+        with self._lock, translated(self.path):
+            (found,) = self._connection.execute("PRAGMA integrity_check(1)").fetchone()
+        self._refuse_damage(found)
+
+    def _prepare(self) -> None:
+        with translated(self.path):
+            for pragma in (
+                "cell_size_check = ON", "temp_store = MEMORY",
+                "synchronous = FULL", "fullfsync = ON", "secure_delete = ON",
+            ):  # fmt: skip
+                self._connection.execute(f"PRAGMA {pragma}")
+            version = self._version()
+            if version < len(MIGRATIONS):
+                self._migrate()
+            (found,) = self._connection.execute("PRAGMA quick_check(1)").fetchone()
+            self._refuse_damage(found)
+            self._check_tables()
+            (mode,) = self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        if mode != "wal":
+            raise RecordError(
+                f"The record {self.path} lies where SQLite cannot keep its log; name a file on "
+                f"this computer's own disk by --record."
+            )
+
+    def _version(self) -> int:
+        """Version of the tables; 0 of a file that is still empty."""
+        (version,) = self._connection.execute("PRAGMA user_version").fetchone()
+        (owner,) = self._connection.execute("PRAGMA application_id").fetchone()
+        (tables,) = self._connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        if owner != APPLICATION_ID and (owner or version or tables):
+            raise RecordError(f"{self.path} is no record of layermotion; name another file.")
+        if version > len(MIGRATIONS):
+            raise RecordError(
+                f"The record {self.path.name} has version {version}, this layermotion knows "
+                f"{len(MIGRATIONS)}; use the newer layermotion that wrote it."
+            )
+        return int(version)
+
+    def _migrate(self) -> None:
+        """Bring the tables to the newest version, all steps or none."""
+        with self.writing() as connection:
+            # Another process may have done it meanwhile.
+            version = self._version()
+            for number, statements in enumerate(MIGRATIONS[version:], start=version + 1):
+                for statement in statements:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version = {number}")
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+    def _check_tables(self) -> None:
+        """Refuse tables, or anything that acts on them, which are not those of our statements."""
+        with closing(sqlite3.connect(":memory:")) as pattern:
+            for statement in chain.from_iterable(MIGRATIONS):
+                pattern.execute(statement)
+            expected, found = (
+                connection.execute("SELECT type, name, sql FROM sqlite_schema").fetchall()
+                for connection in (pattern, self._connection)
+            )
+        if sorted(expected) != sorted(found):
+            self._refuse_damage("its tables are not those of its version")
+
+    def _refuse_damage(self, found: str) -> None:
+        if found != "ok":
+            what = " ".join(found.split())
+            raise RecordError(f"The record {self.path.name} is damaged ({what}); {RESTORE}")
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turn errors of SQLite into one sentence.
+
+    Raises
+    ------
+    RecordError
+        In place of every error of SQLite.
+    """
+    try:
+        yield
+    except sqlite3.Error as error:
+        name, kind = path.name, getattr(error, "sqlite_errorname", "")
+        if kind.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+            sentence = f"The record {name} is in use by another program; close that, or wait."
+        elif kind.startswith(("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_IOERR")):
+            sentence = (
+                f"The record {name} cannot be written ({error}); see to the disk and the rights of "
+                f"its folder."
+            )
+        else:
+            sentence = f"The record {name} is damaged ({error}); {RESTORE}"
+        raise RecordError(sentence) from error

@@ -1,0 +1,130 @@
+"""Owns the audit trail in the file: writing events, reading them, and finding one that changed."""
+
+import json
+import secrets
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from layermotion.errors import RecordError
+from layermotion.record.chain import (
+    SALT_BYTES,
+    START,
+    canonical,
+    digest_of,
+    hash_of,
+    numbers_in,
+)
+from layermotion.record.database import RESTORE
+from layermotion.record.entries import PATIENT_DELETED, Event
+
+SELECT = (
+    "SELECT contents.number, content, chain.hash FROM contents JOIN chain USING (number) WHERE "
+)
+
+
+def write_event(
+    connection: sqlite3.Connection,
+    kind: str,
+    payload: Mapping[str, Any],
+    who: str,
+    why: str = "",
+    *,
+    patient_id: str | None = None,
+    visit_id: str | None = None,
+    clip_id: str | None = None,
+) -> Event:
+    """Add an event to the end of the trail.
+
+    Raises
+    ------
+    RecordError
+        If JSON cannot hold the payload.
+    """
+    content = {
+        "when": datetime.now(UTC).isoformat(timespec="milliseconds"),
+        "patient_id": patient_id,
+        "visit_id": visit_id,
+        "clip_id": clip_id,
+        "kind": kind,
+        "payload": payload,
+        "who": who.strip(),
+        "why": why.strip(),
+    }
+    try:
+        text = canonical(content)
+        text.encode()
+    except (TypeError, ValueError) as error:
+        raise RecordError(
+            f"An event of kind {kind} cannot be kept ({error}); give texts and finite numbers."
+        ) from error
+    last, previous = connection.execute("SELECT number, hash FROM head").fetchone()
+    number, salt = last + 1, secrets.token_bytes(SALT_BYTES)
+    digest = digest_of(salt, text)
+    chained = hash_of(previous, number, digest)
+    connection.execute("INSERT INTO chain VALUES (?, ?, ?)", (number, digest, chained))
+    connection.execute(
+        "INSERT INTO contents (number, salt, content) VALUES (?, ?, ?)", (number, salt, text)
+    )
+    connection.execute("UPDATE head SET number = ?, hash = ?", (number, chained))
+    return read_event(number, text, chained)
+
+
+def read_event(number: int, text: str, chained: bytes) -> Event:
+    """Event from its row; what was written is what is read, so that both look alike."""
+    return Event(number=number, hash=chained.hex(), **json.loads(text))
+
+
+def select_events(
+    connection: sqlite3.Connection, where: str, values: Sequence[object]
+) -> tuple[Event, ...]:
+    """Events that fit a condition, in the order of writing."""
+    rows = connection.execute(f"{SELECT} {where} ORDER BY contents.number", values)
+    return tuple(read_event(*row) for row in rows)
+
+
+def check_trail(connection: sqlite3.Connection, path: Path) -> None:
+    """Walk through the whole trail.
+
+    Raises
+    ------
+    RecordError
+        That names the first event which does not fit.
+    """
+    erased: set[int] = set()
+    for event in select_events(connection, "kind = ?", (PATIENT_DELETED,)):
+        erased.update(numbers_in(event.payload["events"]))
+    previous, number = START, 0
+    for row in _rows(connection):
+        expected = number + 1
+        number, digest, chained, salt, text = row
+        fits = number == expected and chained == hash_of(previous, number, digest)
+        if text is None:
+            fits = fits and number in erased
+        else:
+            fits = fits and number not in erased and digest == digest_of(salt, text)
+        if not fits:
+            raise RecordError(_broken(path, min(number, expected)))
+        previous = chained
+    head = connection.execute("SELECT number, hash FROM head").fetchall()
+    (loose,) = connection.execute(
+        "SELECT min(number) FROM contents WHERE number NOT IN (SELECT number FROM chain)"
+    ).fetchone()
+    if loose is not None or head != [(number, previous)]:
+        raise RecordError(_broken(path, number + 1 if loose is None else loose))
+
+
+def _rows(connection: sqlite3.Connection) -> Iterator[Any]:
+    return connection.execute(
+        "SELECT chain.number, digest, hash, salt, content FROM chain LEFT JOIN contents "
+        "USING (number) ORDER BY chain.number"
+    )
+
+
+def _broken(path: Path, number: int) -> str:
+    return (
+        f"Event {number} of the record {path.name} does not fit the chain: it was changed, removed "
+        f"or moved after it was written; {RESTORE}"
+    )

@@ -1,0 +1,355 @@
+"""Owns the record as others use it: patients, visits, events, signatures, and the proof of all."""
+
+import secrets
+import sqlite3
+from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from layermotion.errors import RecordError
+from layermotion.record.codes import check_code
+from layermotion.record.database import Database
+from layermotion.record.entries import (
+    AMENDMENT,
+    CLIP_ADDED,
+    OWN_KINDS,
+    PATIENT_ADDED,
+    SIGNED,
+    VISIT_BEGUN,
+    Event,
+    HeldClip,
+    Patient,
+    SignedValue,
+    Visit,
+    read_values,
+)
+from layermotion.record.log import check_trail, select_events, write_event
+
+# Bytes of an identifier that means nothing (our choice: no two alike among millions).
+ID_BYTES = 8
+
+
+class Record:
+    """One record over time in one file. Whatever a call has returned is on the disk."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    @classmethod
+    def open(cls, path: Path, *, must_exist: bool = False) -> Self:
+        """Open a record, or begin one.
+
+        Parameters
+        ----------
+        must_exist
+            Refuse to begin one.
+
+        Raises
+        ------
+        RecordError
+            If it is damaged, of a newer version, no record, or cannot be read or written.
+        """
+        if must_exist and not path.is_file():
+            raise RecordError(f"There is no record {path}; name its file by --record.")
+        return cls(Database.make(path))
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._database.path
+
+    def close(self) -> None:
+        """Close the file."""
+        self._database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def patients(self) -> tuple[Patient, ...]:
+        """Every patient, in the order in which they were added."""
+        with self._database.reading() as connection:
+            return _patients(connection)
+
+    def add_patient(self, code: str, who: str = "") -> Patient:
+        """Add a patient by a pseudonym.
+
+        Raises
+        ------
+        RecordError
+            If the code looks like a name or a date of birth, or is taken.
+        """
+        code = check_code(code)
+        with self._database.writing() as connection:
+            if any(patient.code.casefold() == code.casefold() for patient in _patients(connection)):
+                raise RecordError(f"The code {code} is taken; open that patient, or give another.")
+            patient = Patient(_new_id("p"), code)
+            payload = {"code": code}
+            write_event(connection, PATIENT_ADDED, payload, who, patient_id=patient.patient_id)
+        return patient
+
+    def begin_visit(self, patient_id: str, day: date, who: str = "") -> Visit:
+        """Begin a visit of a patient.
+
+        Raises
+        ------
+        RecordError
+            If there is no such patient, or the day lies ahead.
+        """
+        if day > date.today():
+            raise RecordError(f"The visit of {day} lies ahead; begin it when the day has come.")
+        with self._database.writing() as connection:
+            _need_patient(connection, patient_id)
+            visit = Visit(_new_id("v"), patient_id, day, False, "", "")
+            write_event(
+                connection,
+                VISIT_BEGUN,
+                {"day": day.isoformat()},
+                who,
+                patient_id=patient_id,
+                visit_id=visit.visit_id,
+            )
+        return visit
+
+    def visits(self, patient_id: str) -> tuple[Visit, ...]:
+        """Visits of a patient by their days; those of one day in the order of their entry."""
+        with self._database.reading() as connection:
+            _need_patient(connection, patient_id)
+            begun = select_events(
+                connection, "kind = ? AND patient_id = ?", (VISIT_BEGUN, patient_id)
+            )
+            found = [_visit(connection, event) for event in begun]
+        return tuple(sorted(found, key=lambda visit: visit.day))
+
+    def visit(self, visit_id: str) -> Visit:
+        """One visit.
+
+        Raises
+        ------
+        RecordError
+            If there is none.
+        """
+        with self._database.reading() as connection:
+            return _need_visit(connection, visit_id)
+
+    def add_clip(
+        self, visit_id: str, clip_id: str, facts: Mapping[str, str], who: str = ""
+    ) -> None:
+        """Add a clip to a visit, or new facts about it; what is held alike changes nothing.
+
+        Raises
+        ------
+        RecordError
+            If there is no such visit, or it is signed.
+        """
+        with self._database.writing() as connection:
+            visit = _need_visit(connection, visit_id)
+            if HeldClip(clip_id, dict(facts)) in _clips(connection, visit_id):
+                return
+            _refuse_signed(visit)
+            write_event(
+                connection,
+                CLIP_ADDED,
+                {"facts": dict(facts)},
+                who,
+                patient_id=visit.patient_id,
+                visit_id=visit_id,
+                clip_id=clip_id,
+            )
+
+    def clips(self, visit_id: str) -> tuple[HeldClip, ...]:
+        """Clips of a visit with their last facts, in the order in which they were added."""
+        with self._database.reading() as connection:
+            _need_visit(connection, visit_id)
+            return _clips(connection, visit_id)
+
+    def append(
+        self,
+        visit_id: str,
+        clip_id: str | None,
+        kind: str,
+        payload: Mapping[str, Any],
+        who: str,
+        why: str = "",
+    ) -> Event:
+        """Add an event to a visit; a signed one takes none but an ``amendment``, with its reason.
+
+        An amendment may hold ``values``, which then stand in place of those signed; see ``amend``.
+
+        Raises
+        ------
+        RecordError
+            If there is no such visit or clip, the visit is signed, or who or why is missing.
+        """
+        if not kind.strip() or kind in OWN_KINDS:
+            raise RecordError(f"Events of kind {kind!r} are the record's own; give another kind.")
+        _need_who(who)
+        if kind == AMENDMENT:
+            read_values(payload)
+            if not why.strip():
+                raise RecordError("An amendment needs its reason; say why.")
+        with self._database.writing() as connection:
+            visit = _need_visit(connection, visit_id)
+            if kind != AMENDMENT:
+                _refuse_signed(visit)
+            elif not visit.is_signed:
+                raise RecordError("The visit is not signed yet; correct its values, then sign it.")
+            _need_clips(connection, visit_id, [clip_id] if clip_id is not None else [])
+            return write_event(
+                connection,
+                kind,
+                payload,
+                who,
+                why,
+                patient_id=visit.patient_id,
+                visit_id=visit_id,
+                clip_id=clip_id,
+            )
+
+    def events(self, visit_id: str) -> tuple[Event, ...]:
+        """Every event of a visit in the order of writing, those of the record itself as well."""
+        with self._database.reading() as connection:
+            _need_visit(connection, visit_id)
+            return select_events(connection, "visit_id = ?", (visit_id,))
+
+    def sign(self, visit_id: str, values: Sequence[SignedValue], who: str) -> Visit:
+        """Sign a visit as a whole; from then on it is read-only.
+
+        Raises
+        ------
+        RecordError
+            If it is signed already, a value is of no clip of the visit or stands twice, there is
+            none, or who signs is missing.
+        """
+        _need_who(who)
+        if not values:
+            raise RecordError("No value is confirmed, so there is nothing to sign; confirm first.")
+        with self._database.writing() as connection:
+            visit = _need_visit(connection, visit_id)
+            _refuse_signed(visit)
+            _need_clips(connection, visit_id, [value.clip_id for value in values])
+            _refuse_twice(values)
+            payload = {"values": [value.to_json() for value in values]}
+            write_event(
+                connection, SIGNED, payload, who, patient_id=visit.patient_id, visit_id=visit_id
+            )
+            return _need_visit(connection, visit_id)
+
+    def amend(self, visit_id: str, values: Sequence[SignedValue], who: str, why: str) -> Event:
+        """Put values in place of signed ones, or beside them; what was signed stays in the trail.
+
+        Raises
+        ------
+        RecordError
+            As ``append`` does, and if a value is of no clip of the visit or stands twice.
+        """
+        _refuse_twice(values)
+        held = [clip.clip_id for clip in self.clips(visit_id)]
+        _need_held(held, [value.clip_id for value in values])
+        payload = {"values": [value.to_json() for value in values]}
+        return self.append(visit_id, None, AMENDMENT, payload, who, why)
+
+    def values(self, visit_id: str) -> tuple[SignedValue, ...]:
+        """Values of a signed visit with its amendments; none of a visit that is not signed."""
+        with self._database.reading() as connection:
+            _need_visit(connection, visit_id)
+            events = select_events(
+                connection, "visit_id = ? AND kind IN (?, ?)", (visit_id, SIGNED, AMENDMENT)
+            )
+        last = {value.key: value for event in events for value in read_values(event.payload)}
+        return tuple(last.values())
+
+    def verify(self) -> None:
+        """Check the file and the whole trail.
+
+        Raises
+        ------
+        RecordError
+            If the file is damaged; or that names the first event which does not fit its chain.
+        """
+        self._database.check()
+        with self._database.reading() as connection:
+            check_trail(connection, self.path)
+
+
+def _new_id(letter: str) -> str:
+    return f"{letter}-{secrets.token_hex(ID_BYTES)}"
+
+
+def _patients(connection: sqlite3.Connection) -> tuple[Patient, ...]:
+    events = select_events(connection, "kind = ?", (PATIENT_ADDED,))
+    return tuple(Patient(str(event.patient_id), event.payload["code"]) for event in events)
+
+
+def _need_patient(connection: sqlite3.Connection, patient_id: str) -> None:
+    if not select_events(connection, "kind = ? AND patient_id = ?", (PATIENT_ADDED, patient_id)):
+        raise RecordError(f"The record holds no patient {patient_id}; list them anew.")
+
+
+def _visit(connection: sqlite3.Connection, begun: Event) -> Visit:
+    where = "visit_id = ? AND kind = ?"
+    signed = select_events(connection, where, (begun.visit_id, SIGNED))
+    return Visit(
+        visit_id=str(begun.visit_id),
+        patient_id=str(begun.patient_id),
+        day=date.fromisoformat(begun.payload["day"]),
+        is_signed=bool(signed),
+        signed_by=signed[0].who if signed else "",
+        signed_at=signed[0].when if signed else "",
+    )
+
+
+def _need_visit(connection: sqlite3.Connection, visit_id: str) -> Visit:
+    begun = select_events(connection, "visit_id = ? AND kind = ?", (visit_id, VISIT_BEGUN))
+    if not begun:
+        raise RecordError(f"The record holds no visit {visit_id}; list the visits anew.")
+    return _visit(connection, begun[0])
+
+
+def _clips(connection: sqlite3.Connection, visit_id: str) -> tuple[HeldClip, ...]:
+    events = select_events(connection, "visit_id = ? AND kind = ?", (visit_id, CLIP_ADDED))
+    last = {str(event.clip_id): event.payload["facts"] for event in events}
+    return tuple(HeldClip(clip_id, facts) for clip_id, facts in last.items())
+
+
+def _need_clips(connection: sqlite3.Connection, visit_id: str, clip_ids: Sequence[str]) -> None:
+    _need_held([clip.clip_id for clip in _clips(connection, visit_id)], clip_ids)
+
+
+def _need_held(held: Sequence[str], clip_ids: Sequence[str]) -> None:
+    for clip_id in clip_ids:
+        if clip_id not in held:
+            raise RecordError(f"The visit holds no clip {clip_id}; add it to the visit first.")
+
+
+def _refuse_signed(visit: Visit) -> None:
+    if visit.is_signed:
+        raise RecordError(
+            f"The visit of {visit.day} was signed by {visit.signed_by}, so it is read-only; add an "
+            f"amendment."
+        )
+
+
+def _refuse_twice(values: Sequence[SignedValue]) -> None:
+    seen: set[tuple[str, ...]] = set()
+    for value in values:
+        if value.key in seen:
+            raise RecordError(
+                f"{value.structure} {value.name}, repeat {value.repeat} stands twice among the "
+                f"values of one clip; give it once."
+            )
+        seen.add(value.key)
+
+
+def _need_who(who: str) -> None:
+    if not who.strip():
+        raise RecordError("The record needs to know who does this; give a name or initials.")
