@@ -1,0 +1,157 @@
+"""Owns one clip of a review: where it stands, what a person has to do, and its changes."""
+
+import base64
+import threading
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.errors import InputError
+from layermotion.measures.measure import Measure, Status
+from layermotion.review.confirming import is_measured, key_of
+from layermotion.review.desk import Desk
+from layermotion.review.sources import Listed
+
+CHECKED = (Status.CONFIRMED, Status.CORRECTED)
+EDGES = 10
+
+
+class Stage(StrEnum):
+    """How far the measuring of a clip has come."""
+
+    WAITING = "waiting"
+    MEASURING = "measuring"
+    READY = "ready"
+    FAILED = "failed"
+
+
+@dataclass(eq=False)
+class Place:
+    """One clip among those of a visit.
+
+    Parameters
+    ----------
+    number
+        Its place in the list; the page knows it by nothing else.
+    problem
+        Why it could not be measured, or what could not be taken up again from the record.
+    is_seen
+        Whether every window of it was on the screen.
+    lock
+        Held by whoever reads or changes the desk.
+    """
+
+    number: int
+    listed: Listed
+    clip_id: str = ""
+    stage: Stage = Stage.WAITING
+    problem: str = ""
+    desk: Desk | None = None
+    is_seen: bool = False
+    lock: threading.RLock = field(default_factory=threading.RLock)
+
+    @property
+    def opened(self) -> Desk:
+        """The desk of a measured clip.
+
+        Raises
+        ------
+        InputError
+            If it is not measured yet, or could not be.
+        """
+        if self.desk is None:
+            raise InputError(self.problem or "The clip is still being measured; wait a moment.")
+        return self.desk
+
+    @property
+    def measured(self) -> list[Measure]:
+        """Values that a person confirms; none before it is measured."""
+        if self.desk is None:
+            return []
+        return [measure for measure in self.desk.analysis.measures if is_measured(measure)]
+
+    @property
+    def unconfirmed(self) -> list[Measure]:
+        """Measured values that still wait to be confirmed."""
+        return [m for m in self.measured if m.value is not None and m.status not in CHECKED]
+
+    def summary(self) -> dict[str, Any]:
+        """Say what the list of clips shows of it."""
+        own = self.measured
+        missing = [m for m in own if m.value is None]
+        return {
+            "number": self.number,
+            "side": str(self.listed.side),
+            "task": self.listed.task,
+            "repeat": self.listed.repeat,
+            "stage": str(self.stage),
+            "problem": self.problem,
+            "is_seen": self.is_seen,
+            "missing": [
+                {"structure": m.structure, "name": m.name, "repeat": m.repeat} for m in missing
+            ],
+            "cautions": len(self.desk.analysis.cautions) if self.desk else 0,
+            "confirmed": sum(m.status in CHECKED for m in own),
+            "corrected": sum(m.status is Status.CORRECTED for m in own),
+            "to_confirm": len(own) - len(missing),
+        }
+
+    def told(self) -> dict[str, Any]:
+        """Say all that the bench shows of it, but for its outlines and pictures."""
+        desk = self.opened
+        shown = desk.shown()
+        scale = shown["mm_per_pixel"]
+        return {
+            "shown": shown,
+            "spacing": {"row_mm": scale[0], "column_mm": scale[1]} if scale else None,
+            "can_undo": bool(desk.steps),
+            "is_seen": self.is_seen,
+        }
+
+
+def outlines_of(desk: Desk) -> NDArray[np.float32]:
+    """Rows of all edges of a clip, shape (frames, 10, columns)."""
+    return np.frombuffer(desk.outlines(), "<f4").reshape(-1, EDGES, len(desk.columns()))
+
+
+def changed_outlines(
+    before: NDArray[np.float32], now: NDArray[np.float32]
+) -> dict[str, object] | None:
+    """Say which edges of which frames differ, and their rows; None where all are alike.
+
+    Returns
+    -------
+    dict
+        ``first`` and ``last`` frame, ``edges`` by their places, and ``rows``: little-endian float32
+        of shape (frames, edges, columns) in base64.
+    """
+    differs = (before != now) & ~(np.isnan(before) & np.isnan(now))
+    by_edge = differs.any(axis=2)  # (frames, 10)
+    if not by_edge.any():
+        return None
+    frames = np.flatnonzero(by_edge.any(axis=1))
+    edges = np.flatnonzero(by_edge.any(axis=0))
+    first, last = int(frames[0]), int(frames[-1])
+    rows = np.ascontiguousarray(now[first : last + 1][:, edges], "<f4")
+    return {
+        "first": first,
+        "last": last,
+        "edges": edges.tolist(),
+        "rows": base64.b64encode(rows.tobytes()).decode("ascii"),
+    }
+
+
+def values_by_key(desk: Desk) -> dict[str, float | None]:
+    """Measured values of a clip by their keys."""
+    return {key_of(m): m.value for m in desk.analysis.measures if is_measured(m)}
+
+
+def difference(
+    before: dict[str, float | None], now: dict[str, float | None]
+) -> tuple[dict[str, float | None], dict[str, float | None]]:
+    """Values that a change touched, as they were and as they are."""
+    keys = [k for k in {**before, **now} if before.get(k) != now.get(k)]
+    return {k: before.get(k) for k in keys}, {k: now.get(k) for k in keys}
