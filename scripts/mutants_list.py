@@ -151,15 +151,15 @@ SERIES = (
     Mutant(
         "series-thickness-not-perpendicular",
         "series/thickness.py",
-        "return vertical / float(np.hypot(1.0, slope)), confidence",
-        "return vertical, confidence",
+        "vertical / np.hypot(1.0, (slopes[0] + slopes[1]) / 2)",
+        "vertical",
         ("test_series.py::test_slab_at_any_angle_has_its_perpendicular_thickness",),
     ),
     Mutant(
         "series-unsure-thickness-given",
         "series/thickness.py",
-        "if confidence < GIVEN_CONFIDENCE or is_cut:",
-        "if is_cut:",
+        " & (confidence >= GIVEN_CONFIDENCE)",
+        "",
         ("test_series.py::test_value_of_low_confidence_is_withheld",),
     ),
     Mutant(
@@ -465,8 +465,8 @@ ANALYSIS = (
     Mutant(
         "wall-disputed-thickness-kept",
         "analysis/wall.py",
-        "agreed_thickness(seen.edges, seen.again, site_px, seen.scale, seen.grid)",
-        "agreed_thickness(seen.edges, {}, site_px, seen.scale, seen.grid)",
+        "seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed",
+        "seen.edges, {}, site_px, seen.scale, seen.grid, seen.by_hand.placed",
         (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
     ),
     Mutant(

@@ -4,6 +4,7 @@ __all__ = (
     "advice",
     "analysis",
     "bladder",
+    "footage",
     "pair",
     "result",
     "wall",

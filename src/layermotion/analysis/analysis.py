@@ -3,12 +3,13 @@
 from dataclasses import replace
 
 from layermotion.analysis.bladder import measure_bladder_clip
-from layermotion.analysis.footage import watch
+from layermotion.analysis.footage import Footage, watch
 from layermotion.analysis.result import Analysis
 from layermotion.analysis.wall import measure_wall_clip
 from layermotion.clip import Clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import Site
+from layermotion.efforts.efforts import Efforts
 from layermotion.labels import View
 from layermotion.measures.error import check_judged
 from layermotion.measures.timing import measure_timing
@@ -31,9 +32,21 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
         If the clip has no frames, or shows neither view.
     """
     check_judged(segmenter)
-    seen = watch(clip, segmenter, site, recording)
+    return measure_footage(watch(clip, segmenter, site, recording), segmenter)
+
+
+def measure_footage(
+    seen: Footage, segmenter: Segmenter, settled: Efforts | None = None
+) -> Analysis:
+    """Measure a clip that was seen.
+
+    Parameters
+    ----------
+    settled
+        When the efforts were, where a person says so; None tells it from the clip.
+    """
     measure = measure_wall_clip if seen.view is View.ABDOMINAL_WALL else measure_bladder_clip
-    found = measure(seen, segmenter)
+    found = measure(seen, segmenter, settled)
     efforts = found.efforts
     # Where only all layers together show the efforts, no muscle's times are known.
     times = (

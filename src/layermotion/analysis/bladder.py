@@ -8,7 +8,7 @@ from layermotion.analysis.footage import Footage
 from layermotion.analysis.result import Analysis
 from layermotion.efforts.breathing import SMALLEST_BREATH_MM
 from layermotion.efforts.channels import Signals
-from layermotion.efforts.efforts import efforts_in
+from layermotion.efforts.efforts import Efforts, efforts_in
 from layermotion.efforts.windows import from_rest
 from layermotion.labels import Task
 from layermotion.measures.bladder import UNSEEN_BASE, measure_bladder
@@ -58,16 +58,26 @@ def _signals(seen: Footage, base: Quantity, settle: Settle | None, unit: float) 
     return Signals.of(seen.time_s, known | seen.shared_signals)
 
 
-def measure_bladder_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
-    """Displacement of the base over time, and the measures of each effort."""
+def measure_bladder_clip(
+    seen: Footage, segmenter: Segmenter, efforts: Efforts | None = None
+) -> Analysis:
+    """Displacement of the base over time, and the measures of each effort.
+
+    Parameters
+    ----------
+    efforts
+        When they were, where that is settled.
+    """
     clip, time_s, scale, edges = seen.clip, seen.time_s, seen.scale, seen.edges
     settle, unit = _reference(seen)
     base, base_px = base_series(edges, scale, time_s, settle)
     is_seen = bool(np.isfinite(base.value).any())
-    signals = _signals(seen, base, settle, unit)
+    raw = base
     if time_s.size > 1 and np.median(np.diff(time_s)) <= LONGEST_STEP_S:
         base = withhold_noise(base, BASE_SCATTER_MM * unit)
-    efforts = efforts_in(signals, clip.task, base.value, SMALLEST_BREATH_MM * unit)
+    if efforts is None:
+        signals = _signals(seen, raw, settle, unit)
+        efforts = efforts_in(signals, clip.task, base.value, SMALLEST_BREATH_MM * unit)
     base = from_rest(base, efforts.windows)
     series = Series(clip.clip_id, time_s, (base, *seen.probe_shift))
     error = uncertainty(segmenter, seen.grid, series)

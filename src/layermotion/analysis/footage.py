@@ -3,7 +3,7 @@
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from itertools import chain, islice
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from layermotion.clip import Clip
 from layermotion.edges.boundaries import ORDER, Boundaries, no_boundaries
 from layermotion.edges.frame import Edges, edges_in
-from layermotion.edges.recording import Recording
+from layermotion.edges.recording import ClipEdges, Recording
 from layermotion.edges.second_look import EVERY, look_again
 from layermotion.edges.site import Site
 from layermotion.errors import MeasurementError
@@ -30,6 +30,7 @@ from layermotion.network.look import (
     ordered_map,
 )
 from layermotion.network.segmenter import Segmenter
+from layermotion.series.by_hand import ByHand
 from layermotion.series.probe import probe_shift
 from layermotion.series.series import Quantity, Scale
 from layermotion.series.shape import outline_courses
@@ -61,6 +62,8 @@ class Footage:
         Of the tissue, one for each frame.
     site_px, site_words
         Frame column of the site, None where there is none; and how it was placed.
+    by_hand
+        What a person settled of the thickness.
     """
 
     clip: Clip
@@ -68,11 +71,12 @@ class Footage:
     view_reason: str
     grid: ModelGrid
     time_s: NDArray[np.float64]
-    edges: Recording
+    edges: ClipEdges
     again: Mapping[int, Boundaries]
     motions: tuple[TissueMotion, ...]
     site_px: float | None
     site_words: str
+    by_hand: ByHand = field(default_factory=ByHand)
 
     @property
     def scale(self) -> Scale:
@@ -195,7 +199,7 @@ def watch_stills(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     return Footage(clip, view, view_reason, grid, time_s, recording, again, (), site_px, site_words)
 
 
-def spread(recording: Recording) -> list[Boundaries]:
+def spread(recording: ClipEdges) -> list[Boundaries]:
     """At most ``LATE_LOOK`` frames in which a layer is seen, evenly spread over the clip."""
     chosen = np.unique(np.linspace(0, len(recording) - 1, LATE_LOOK).astype(int))
     looked = (recording[int(index)] for index in chosen)

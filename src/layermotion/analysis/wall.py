@@ -9,7 +9,7 @@ from layermotion.analysis.result import Analysis
 from layermotion.edges.lateral import lateral_side
 from layermotion.efforts.breathing import SMALLEST_BREATH, breath_signal
 from layermotion.efforts.channels import Signals, share_of
-from layermotion.efforts.efforts import efforts_in
+from layermotion.efforts.efforts import Efforts, efforts_in
 from layermotion.efforts.windows import frames_at_rest, from_rest
 from layermotion.labels import MUSCLES, Structure, Task
 from layermotion.measures.error import uncertainty
@@ -18,6 +18,7 @@ from layermotion.measures.slide import measure_slide
 from layermotion.measures.thickness import measure_wall
 from layermotion.measures.unseen import Unseen
 from layermotion.network.segmenter import Segmenter
+from layermotion.series.by_hand import settled
 from layermotion.series.causes import Causes, causes_of
 from layermotion.series.disputed import agreed_thickness
 from layermotion.series.medial_edge import follow_medial_edge
@@ -51,16 +52,28 @@ ONE_STATE = (
 )
 
 
-def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
-    """Thickness, slide and medial edge over time, and the measures of each effort."""
+def measure_wall_clip(
+    seen: Footage, segmenter: Segmenter, efforts: Efforts | None = None
+) -> Analysis:
+    """Thickness, slide and medial edge over time, and the measures of each effort.
+
+    Parameters
+    ----------
+    efforts
+        When they were, where that is settled.
+    """
     clip, time_s, site_px = seen.clip, seen.time_s, seen.site_px
-    fixed, disputes = agreed_thickness(seen.edges, seen.again, site_px, seen.scale, seen.grid)
-    thickness = tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)
+    fixed, disputes = agreed_thickness(
+        seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed
+    )
+    smooth = tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)
+    thickness = settled(smooth, fixed, seen.by_hand)
     side = lateral_side(spread(seen.edges))
     slides = _slides(seen, side)
     tissue = _at_site(seen, thickness)
-    signals = _signals(seen, tissue, slides)
-    efforts = efforts_in(signals, clip.task, breath_signal(thickness), SMALLEST_BREATH)
+    if efforts is None:
+        signals = _signals(seen, tissue, slides)
+        efforts = efforts_in(signals, clip.task, breath_signal(thickness), SMALLEST_BREATH)
     moving = (
         *(from_rest(slide, efforts.windows) for slide in slides if slide.structure != REFERENCE),
         *seen.probe_shift,
@@ -80,6 +93,8 @@ def measure_wall_clip(seen: Footage, segmenter: Segmenter) -> Analysis:
         causes = causes_of(seen.edges, site_px, seen.scale, fixed, thickness)
     unseen = Unseen(causes, clip.is_still, "" if is_placed else seen.site_words)
     error = uncertainty(segmenter, seen.grid, series)
+    # What a person settled is of the part that they chose.
+    tissue = tuple(each for each in tissue if each.structure not in seen.by_hand.layers)
     measures = measure_wall(series, efforts.windows, seen.task, error, method, unseen, tissue)
     measures += measure_slide(series, efforts.windows, seen.task, SLIDE_METHOD)
     if medial_edge:

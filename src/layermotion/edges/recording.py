@@ -3,7 +3,7 @@
 import tempfile
 from collections.abc import Iterator
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,16 @@ from layermotion.labels import STRUCTURES
 
 # Superficial edge, deep edge and confidence of each structure.
 _ROWS = 3 * len(STRUCTURES)
+
+
+class ClipEdges(Protocol):
+    """Edges of every frame of a clip, on disk or in memory."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, index: int, /) -> Boundaries: ...
+
+    def __iter__(self) -> Iterator[Boundaries]: ...
 
 
 class Recording:

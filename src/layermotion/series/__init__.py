@@ -2,6 +2,7 @@
 
 __all__ = (
     "base",
+    "by_hand",
     "causes",
     "disputed",
     "medial_edge",

@@ -4,9 +4,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
 
 import numpy as np
+from numpy.typing import NDArray
 
 from layermotion.edges.boundaries import Boundaries
-from layermotion.labels import FULL_NAMES, Structure
+from layermotion.labels import FULL_NAMES, WALL_LAYERS, Structure
 from layermotion.network.grid import ModelGrid
 from layermotion.series.series import Quantity, Scale
 from layermotion.series.thickness import thickness_series
@@ -23,6 +24,7 @@ def agreed_thickness(
     site_px: float | None,
     scale: Scale,
     grid: ModelGrid,
+    placed: Mapping[Structure, NDArray[np.bool_]] | None = None,
 ) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
     """Thickness of each layer where both looks agree, and what a reader must know of the rest.
 
@@ -32,19 +34,26 @@ def agreed_thickness(
         Edges of every frame.
     again
         Those of the second look, by the position of its frame, rising.
+    placed
+        Shape (frames,) each: frames in which a person placed an edge of a layer, which no second
+        look disputes.
     """
     first = thickness_series(frames, site_px, scale)
     second = thickness_series(again.values(), site_px, scale)
     most_apart = MOST_APART_PX * grid.row_size
     kept = [
-        withhold_disputed(*pair, tuple(again), most_apart)
-        for pair in zip(first, second, strict=True)
+        withhold_disputed(one, other, tuple(again), most_apart, (placed or {}).get(layer))
+        for layer, one, other in zip(WALL_LAYERS, first, second, strict=True)
     ]
     return tuple(quantity for quantity, _ in kept), tuple(chain(*(words for _, words in kept)))
 
 
 def withhold_disputed(
-    quantity: Quantity, again: Quantity, looked: Sequence[int], most_apart: float
+    quantity: Quantity,
+    again: Quantity,
+    looked: Sequence[int],
+    most_apart: float,
+    placed: NDArray[np.bool_] | None = None,
 ) -> tuple[Quantity, tuple[str, ...]]:
     """Withhold a thickness where the second look gives another one.
 
@@ -59,6 +68,8 @@ def withhold_disputed(
         Their positions, rising.
     most_apart
         Largest difference of two looks, in the unit of the quantity.
+    placed
+        Frames that are not disputed, because a person placed an edge in them.
 
     Returns
     -------
@@ -74,6 +85,8 @@ def withhold_disputed(
     frames = np.arange(quantity.value.size)
     nearest = np.searchsorted((known[1:] + known[:-1]) / 2, frames)
     disputed = (apart[compared] > most_apart)[nearest] & ~np.isnan(quantity.value)
+    if placed is not None:
+        disputed &= ~placed
     if not disputed.any():
         return quantity, ()
     name = FULL_NAMES[Structure(quantity.structure)]

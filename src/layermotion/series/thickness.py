@@ -1,6 +1,7 @@
 """Owns thickness: of one layer in one frame, and of all layers over time."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +25,25 @@ GIVEN_CONFIDENCE = 0.78
 # site (8 mm); fat that begins deeper is cut by the side of the picture (our choice).
 DEEPEST_SKIN = 4.0
 
+# Frames whose thickness is found together, so that memory does not grow with the clip.
+BLOCK = 256
+
 
 def thickness_at(
     boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale
 ) -> tuple[float, float]:
-    """Perpendicular thickness of one layer at one frame column, inside edge to inside edge.
+    """Perpendicular thickness of one layer in one frame; see ``thickness_in``."""
+    value, confidence = thickness_in([boundaries], structure, np.array([site_px]), scale)
+    return float(value[0]), float(confidence[0])
+
+
+def thickness_in(
+    frames: Sequence[Boundaries],
+    structure: Structure,
+    site_px: NDArray[np.float64],
+    scale: Scale,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Perpendicular thickness of one layer at one column of each frame, inside edge to inside edge.
 
     The layer's direction is that of a line fitted to its mid-line within ``slope_half`` of the
     site; the thickness is the median vertical distance within ``site_half`` times the cosine. It
@@ -36,13 +51,16 @@ def thickness_at(
 
     Parameters
     ----------
+    frames
+        With the same columns each.
     site_px
-        Column of the site, frame px.
+        Shape (frames,), column of the site, frame px; NaN where it is not known.
 
     Returns
     -------
     value, confidence
-        In the scale's unit and 0 to 1; NaN and 0 where the layer is missing at the site.
+        Shape (frames,) each, in the scale's unit and 0 to 1; NaN and 0 where the layer is missing
+        at the site.
 
     Notes
     -----
@@ -50,35 +68,54 @@ def thickness_at(
     Sports Phys Ther 37(8), commentary (passage quoted from memory).
     """
     k = label_of(structure) - 1
-    near, is_enough = is_at_site(boundaries, structure, site_px, scale)
-    if not is_enough:
-        return float("nan"), 0.0
-    offset = (boundaries.column_px.astype(float) - site_px) * scale.column
-    top, bottom = boundaries.superficial_px[k] * scale.row, boundaries.deep_px[k] * scale.row
-    wide = ~np.isnan(top) & (np.abs(offset) <= scale.slope_half)
-    confidence = float(boundaries.confidence[k][near].mean())
-    is_cut = structure is Structure.FAT and (
-        np.median(top[near]) - np.nanmin(top) > DEEPEST_SKIN * scale.site_half
-    )
-    if confidence < GIVEN_CONFIDENCE or is_cut:
-        return float("nan"), 0.0
-    across = offset[wide] - offset[wide].mean()
-    top_slope, bottom_slope = (float(across @ e[wide] / (across @ across)) for e in (top, bottom))
-    slope = (top_slope + bottom_slope) / 2
-    if abs(np.arctan(top_slope) - np.arctan(bottom_slope)) > WIDEST_ANGLE_RAD:
-        return float("nan"), 0.0
-    vertical = float(np.median(bottom[near] - top[near]))
-    return vertical / float(np.hypot(1.0, slope)), confidence
+    top = scale.row * np.array([each.superficial_px[k] for each in frames], float)  # (F, C)
+    bottom = scale.row * np.array([each.deep_px[k] for each in frames], float)
+    doubt = np.array([each.confidence[k] for each in frames])
+    offset = (frames[0].column_px.astype(float) - site_px[:, None]) * scale.column
+    seen = ~np.isnan(bottom - top)
+    within = np.abs(offset) <= scale.site_half
+    near, wide = within & seen, seen & (np.abs(offset) <= scale.slope_half)
+    confidence = np.where(near, doubt, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    rows = np.flatnonzero(_are_enough(near, within) & (confidence >= GIVEN_CONFIDENCE))
+    top, bottom, near, wide, offset = (each[rows] for each in (top, bottom, near, wide, offset))
+    middle = np.where(wide, offset, 0).sum(axis=1) / wide.sum(axis=1)
+    across = np.where(wide, offset - middle[:, None], 0)
+    slopes = [
+        (across * np.where(wide, edge, 0)).sum(axis=1) / (across**2).sum(axis=1)
+        for edge in (top, bottom)
+    ]
+    given = np.abs(np.arctan(slopes[0]) - np.arctan(slopes[1])) <= WIDEST_ANGLE_RAD
+    if structure is Structure.FAT and rows.size:
+        begins = _median(top, near) - np.nanmin(top, axis=1)
+        given &= begins <= DEEPEST_SKIN * scale.site_half
+    vertical = _median(bottom - top, near)
+    value = np.full(len(frames), np.nan)
+    value[rows] = np.where(given, vertical / np.hypot(1.0, (slopes[0] + slopes[1]) / 2), np.nan)
+    return value, np.where(np.isnan(value), 0.0, confidence)
+
+
+def _median(values: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Median of the values that are kept in each row, of which there is at least one."""
+    columns = np.flatnonzero(kept.any(axis=0))
+    ordered = np.sort(np.where(kept, values, np.nan)[:, columns], axis=1)  # NaN comes last
+    count, row = kept.sum(axis=1), np.arange(len(values))
+    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
 
 
 def is_at_site(
     boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale
 ) -> tuple[NDArray[np.bool_], bool]:
     """Columns at the site that show a layer, shape (C,), and whether they are enough."""
+    k = label_of(structure) - 1
     within = np.abs(boundaries.column_px.astype(float) - site_px) * scale.column <= scale.site_half
-    near = within & ~np.isnan(boundaries.superficial_px[label_of(structure) - 1])
-    least = max(2, LEAST_COLUMN_SHARE * np.count_nonzero(within))
-    return near, bool(np.count_nonzero(near) >= least)
+    near = within & ~np.isnan(boundaries.deep_px[k] - boundaries.superficial_px[k])
+    return near, bool(_are_enough(near, within))
+
+
+def _are_enough(near: NDArray[np.bool_], within: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether enough of the columns at the site show a layer, by the last axis."""
+    least = np.maximum(2, LEAST_COLUMN_SHARE * np.count_nonzero(within, axis=-1))
+    return np.asarray(np.count_nonzero(near, axis=-1) >= least)
 
 
 def thickness_series(
@@ -97,20 +134,19 @@ def thickness_series(
         Shape (frames, 4), columns by which the site has moved in each layer, NaN where unknown;
         None where it stays.
     """
-    layers = WALL_LAYERS
-
-    def at(index: int, k: int) -> float:
-        assert site_px is not None
-        return site_px if shift_px is None else site_px + float(shift_px[index, k])
-
-    rows = [
-        [(float("nan"), 0.0)] * len(layers)
-        if site_px is None
-        else [thickness_at(boundaries, layer, at(i, k), scale) for k, layer in enumerate(layers)]
-        for i, boundaries in enumerate(frames)
-    ]
-    table = np.array(rows, float).reshape(-1, len(layers), 2)  # (F, 4, 2)
+    parts: list[NDArray[np.float64]] = []
+    every, begin = iter(frames), 0
+    while block := list(islice(every, BLOCK)):
+        place = np.full((len(block), len(WALL_LAYERS)), np.nan if site_px is None else site_px)
+        if shift_px is not None:
+            place += shift_px[begin : begin + len(block)]
+        found = [
+            thickness_in(block, each, place[:, k], scale) for k, each in enumerate(WALL_LAYERS)
+        ]
+        parts.append(np.array(found))  # (4, 2, B)
+        begin += len(block)
+    table = np.concatenate(parts, axis=2) if parts else np.empty((len(WALL_LAYERS), 2, 0))
     return tuple(
-        Quantity("thickness", layer, scale.unit, table[:, k, 0].copy(), table[:, k, 1].copy())
-        for k, layer in enumerate(layers)
+        Quantity("thickness", layer, scale.unit, table[k, 0].copy(), table[k, 1].copy())
+        for k, layer in enumerate(WALL_LAYERS)
     )

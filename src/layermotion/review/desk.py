@@ -1,0 +1,229 @@
+"""Owns one clip on the desk: what was found, what a person corrected, and the numbers that follow.
+
+Every number comes from the code that measures clips; nothing is computed a second way.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+
+from layermotion.analysis.analysis import analyse, measure_footage
+from layermotion.analysis.result import Analysis
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
+from layermotion.errors import InputError
+from layermotion.labels import STRUCTURES
+from layermotion.network.segmenter import Segmenter
+from layermotion.review.applying import left_out, with_edges, with_windows
+from layermotion.review.confirming import (
+    confirmed_in,
+    is_measured,
+    key_of,
+    values_of,
+    with_status,
+)
+from layermotion.review.corrections import Calibrate, Confirm, Correction, Withdraw, said_of
+from layermotion.review.pictures import Pictures
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a clip comes from, and what was stated of it."""
+
+    path: Path
+    options: SourceOptions
+    site: str
+
+
+class Desk:
+    """One clip, its corrections, and its measures.
+
+    Parameters
+    ----------
+    source, segmenter
+        What it was measured from, and with.
+    found
+        As the tool measured it.
+    """
+
+    def __init__(self, source: Source, segmenter: Segmenter, found: Analysis) -> None:
+        self._source, self._segmenter = source, segmenter
+        # In memory, because every correction reads them again.
+        seen = replace(found.footage, edges=tuple(found.footage.edges))
+        self._found = replace(found, footage=seen)
+        self._pictures = Pictures(found.clip)
+        self._steps: list[tuple[Correction, Mapping[str, float]]] = []
+        self._now = self._found
+
+    @classmethod
+    def open(cls, source: Source, segmenter: Segmenter) -> Self:
+        """Read and measure a clip.
+
+        Raises
+        ------
+        LayermotionError
+            If it cannot be read or measured.
+        """
+        clip = open_clip(source.path, source.options)
+        with Recording() as recording:
+            found = analyse(clip, segmenter, parse_site(source.site), recording)
+            return cls(source, segmenter, found)
+
+    @property
+    def clip_id(self) -> str:
+        """Short hash of the clip's content."""
+        return self._found.clip.clip_id
+
+    @property
+    def analysis(self) -> Analysis:
+        """The clip as it stands, each measure with its status."""
+        return self._now
+
+    @property
+    def steps(self) -> tuple[Correction, ...]:
+        """All that was settled, in the order of time."""
+        return tuple(step for step, _ in self._steps)
+
+    def picture(self, index: int) -> bytes:
+        """JPEG of the image area of one frame; IndexError where there is none."""
+        return self._pictures[index]
+
+    def columns(self) -> list[float]:
+        """Columns of the outlines, in pixels of the image area."""
+        frames = self._now.footage.edges
+        left = self._now.clip.area.left
+        return [round(float(column) - left, 3) for column in frames[0].column_px]
+
+    def outlines(self) -> bytes:
+        """Rows of all edges in every frame, in pixels of the image area.
+
+        Little-endian float32, shape (frames, 10, columns): superficial and deep edge of fat, EO,
+        IO, TrA and bladder in turn; NaN where there is none.
+        """
+        top = self._now.clip.area.top
+        both = [
+            np.stack([edges.superficial_px, edges.deep_px], axis=1)  # (5, 2, C)
+            for edges in self._now.footage.edges
+        ]
+        rows = np.array(both, "<f4").reshape(len(both), 2 * len(STRUCTURES), -1)
+        return (rows - np.float32(top)).astype("<f4").tobytes()
+
+    def apply(self, correction: Correction) -> None:
+        """Settle one more thing; all numbers follow.
+
+        Raises
+        ------
+        InputError
+            If it does not fit the clip, which is then as before.
+        """
+        if isinstance(correction, Calibrate):
+            self._measure_again(correction)
+        standing = values_of(self._now.measures)
+        if isinstance(correction, Confirm | Withdraw):
+            unknown = set(correction.keys) - {
+                key_of(m) for m in self._now.measures if is_measured(m) and m.value is not None
+            }
+            if unknown:
+                raise InputError(f"{min(unknown)} is no measured value of this clip.")
+        self._follow([*self._steps, (correction, standing)])
+
+    def undo(self) -> Correction:
+        """Take back the last correction, and return it.
+
+        Raises
+        ------
+        InputError
+            If there is none, or it was a calibration, which a new one replaces.
+        """
+        if not self._steps or isinstance(self._steps[-1][0], Calibrate):
+            raise InputError("There is nothing to take back.")
+        last = self._steps[-1][0]
+        self._follow(self._steps[:-1])
+        return last
+
+    def _measure_again(self, calibration: Calibrate) -> None:
+        """Measure the clip by another size of its pixels; what was corrected then follows."""
+        spacing = (calibration.row_mm, calibration.column_mm)
+        options = replace(self._source.options, mm_per_pixel=spacing, depth_mm=None)
+        again = Desk.open(replace(self._source, options=options), self._segmenter)
+        self._source, self._found = again._source, again._found
+
+    def _follow(self, steps: Sequence[tuple[Correction, Mapping[str, float]]]) -> None:
+        """Measure the clip as corrected."""
+        corrections = [step for step, _ in steps]
+        found = self._found
+        count = len(found.footage.edges)
+        efforts = with_windows(found.efforts, corrections, count)
+        seen = with_edges(found.footage, efforts.windows, corrections)
+        is_changed = any(
+            not isinstance(step, Confirm | Withdraw | Calibrate) for step in corrections
+        )
+        now = measure_footage(seen, self._segmenter, efforts) if is_changed else found
+        measures = with_status(now.measures, values_of(found.measures), confirmed_in(steps))
+        cautions = (*now.cautions, *said_of(corrections))
+        self._now = replace(now, measures=measures, cautions=cautions)
+        self._steps = list(steps)
+
+    def shown(self) -> dict[str, Any]:
+        """All that a page shows of the clip, as plain data."""
+        now = self._now
+        clip, area = now.clip, now.clip.area
+        given = now.given
+        site_px = None if now.site_px is None else round(now.site_px - area.left, 2)
+        return {
+            "clip": self.clip_id,
+            "frames": len(now.footage.edges),
+            "time_s": [round(float(t), 4) for t in now.series.time_s],
+            "height_px": area.height,
+            "width_px": area.width,
+            "mm_per_pixel": [clip.spacing.row_mm, clip.spacing.column_mm] if clip.spacing else None,
+            "calibration": clip.spacing.source if clip.spacing else clip.spacing_reason,
+            "view": str(now.view),
+            "task": now.footage.task,
+            "is_still": clip.is_still,
+            "structures": [str(structure) for structure in STRUCTURES],
+            "columns": self.columns(),
+            "site_px": site_px,
+            "series": [
+                {
+                    "quantity": each.name,
+                    "structure": str(each.structure),
+                    "unit": each.unit,
+                    "value": [None if np.isnan(v) else round(float(v), 4) for v in each.value],
+                }
+                for each in given.quantities
+            ],
+            "windows": [
+                {"state": w.state, "first": w.first, "last": w.last, "repeat": w.repeat}
+                for w in now.efforts.windows
+            ],
+            "left_out": [
+                {"repeat": repeat, "reason": reason}
+                for repeat, reason in sorted(left_out(self.steps).items())
+            ],
+            "measures": [
+                {
+                    "key": key_of(m),
+                    "name": m.name,
+                    "structure": str(m.structure),
+                    "repeat": m.repeat,
+                    "value": m.value,
+                    "low": m.low,
+                    "high": m.high,
+                    "unit": m.unit,
+                    "status": str(m.status),
+                    "reason": m.reason,
+                    "frames": m.frames,
+                    "method": m.method,
+                    "is_measured": is_measured(m),
+                    "needs_person": is_measured(m) and m.value is None,
+                }
+                for m in now.measures
+            ],
+            "cautions": list(dict.fromkeys((*clip.cautions, *now.cautions))),
+            "steps": len(self._steps),
+        }

@@ -1,0 +1,296 @@
+"""What a person corrects in a measured clip, and what follows from it."""
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from layermotion.analysis.analysis import measure_footage
+from layermotion.analysis.footage import Footage
+from layermotion.clip import Clip
+from layermotion.edges.boundaries import Boundaries
+from layermotion.efforts.count import Count
+from layermotion.efforts.efforts import Efforts
+from layermotion.efforts.windows import Window
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea, Spacing
+from layermotion.labels import Structure, Task, View, label_of
+from layermotion.measures.measure import Status
+from layermotion.network.grid import ModelGrid
+from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.review.applying import (
+    curve_through,
+    left_out,
+    place_edge,
+    with_edges,
+    with_windows,
+)
+from layermotion.review.confirming import confirmed_in, key_of, values_of, with_status
+from layermotion.review.corrections import (
+    Calliper,
+    Confirm,
+    Correction,
+    LeaveOut,
+    MoveEdge,
+    MoveSite,
+    SetWindow,
+    TakeIn,
+    Withdraw,
+    correction_from,
+    said_of,
+)
+from layermotion.tissue.tracker import LOST, NOWHERE, Shift, TissueMotion
+
+ROW_MM, COLUMN_MM = 0.08, 0.11
+TOP, LEFT, HEIGHT, WIDTH = 7, 11, 400, 320
+FRAMES, REST, FULL = 40, range(0, 10), range(20, 30)
+# Rows of the image area at which fat, EO, IO and TrA begin and end; at the effort IO and TrA are
+# thicker: TrA 4 mm at rest and 6 mm at the effort.
+AT_REST = [(10, 90), (100, 170), (180, 270), (280, 330)]
+AT_EFFORT = [(10, 90), (100, 170), (180, 280), (290, 365)]
+WINDOWS = (
+    Window("rest", 0, 9, 1),
+    Window("contracted", 20, 29, 1),
+    Window("contracted", 33, 36, 2),
+)
+TRA = Structure.TRA
+
+
+@pytest.fixture(scope="module")
+def segmenter() -> Segmenter:
+    return load_segmenter(threads=1)
+
+
+def edges_at(rows: list[tuple[int, int]]) -> Boundaries:
+    column_px = np.arange(LEFT, LEFT + WIDTH, 2, dtype=np.float32)
+    both = np.full((2, 5, column_px.size), np.nan, np.float32)
+    for k, pair in enumerate(rows):
+        both[0, k], both[1, k] = pair[0] + TOP, pair[1] + TOP
+    confidence = np.where(np.isnan(both[0]), 0, 0.95).astype(np.float32)
+    return Boundaries(column_px, both[0], both[1], confidence)
+
+
+def motion(row_px: float = 0.0, column_px: float = 0.0) -> TissueMotion:
+    return TissueMotion((Shift(column_px, row_px, 1.0),) * 4, LOST, float("nan"), NOWHERE, NOWHERE)
+
+
+def footage(again: bool = False) -> Footage:
+    area, spacing = ImageArea(TOP, LEFT, HEIGHT, WIDTH), Spacing(ROW_MM, COLUMN_MM, "stated")
+    clip = Clip(
+        "c0000000", "clip", (420, 340), FRAMES, spacing, "", area, View.ABDOMINAL_WALL,
+        Task.DRAW_IN, False, lambda: iter(()),
+    )  # fmt: skip
+    rest, full = edges_at(AT_REST), edges_at(AT_EFFORT)
+    edges = tuple(rest if i < 15 else full for i in range(FRAMES))
+    # The second look puts the TrA somewhere else in one frame of the effort.
+    other = edges_at([*AT_EFFORT[:3], (320, 365)])
+    return Footage(
+        clip, View.ABDOMINAL_WALL, "stated", ModelGrid.for_area(area, spacing, 320),
+        np.arange(FRAMES) / 10, edges, {25: other} if again else {}, tuple(motion() for _ in edges),
+        LEFT + WIDTH / 2, "Site: the middle.",
+    )  # fmt: skip
+
+
+def efforts() -> Efforts:
+    return Efforts(TRA, Count(2, 0.5), WINDOWS, (), ())
+
+
+def move(rows: float, frame: int = 25, edge: str = "deep") -> MoveEdge:
+    return MoveEdge(frame, TRA, edge, (0.0, WIDTH / 2, WIDTH - 2.0), (rows,) * 3)
+
+
+def thickness(
+    seen: Footage, segmenter: Segmenter, name: str, own: Efforts, repeat: str = "1"
+) -> float | None:
+    measures = measure_footage(seen, segmenter, own).measures
+    found = [m for m in measures if (m.name, m.structure, m.repeat) == (name, TRA, repeat)]
+    return found[0].value
+
+
+def test_an_edge_holds_in_its_whole_window_and_nowhere_else(segmenter: Segmenter) -> None:
+    seen = with_edges(footage(), WINDOWS, [move(377.5)])
+    assert thickness(seen, segmenter, "thickness_contracted", efforts()) == pytest.approx(7.0)
+    assert thickness(seen, segmenter, "thickness_rest", efforts()) == pytest.approx(4.0)
+    assert thickness(seen, segmenter, "thickness_contracted", efforts(), "2") == pytest.approx(6.0)
+
+
+def test_a_value_that_two_looks_dispute_is_given_once_its_edge_is_placed(
+    segmenter: Segmenter,
+) -> None:
+    before = footage(again=True)
+    assert thickness(before, segmenter, "thickness_contracted", efforts()) is None
+    seen = with_edges(before, WINDOWS, [move(365.0)])
+    assert thickness(seen, segmenter, "thickness_contracted", efforts()) == pytest.approx(6.0)
+
+
+def test_an_edge_moves_with_the_tissue() -> None:
+    motions = tuple(motion(row_px=3.0 if i == 28 else 0.0) for i in range(FRAMES))
+    seen = with_edges(replace(footage(), motions=motions), WINDOWS, [move(370.0)])
+    k, middle = label_of(TRA) - 1, WIDTH // 4
+    assert seen.edges[25].deep_px[k, middle] == 370 + TOP
+    assert seen.edges[28].deep_px[k, middle] == 373 + TOP
+    assert seen.edges[15].deep_px[k, middle] == 365 + TOP
+
+
+def test_neighbours_give_way_to_a_placed_edge() -> None:
+    placed = place_edge(edges_at(AT_REST), footage(), move(260.0, edge="superficial"), (0, 0))
+    k, middle = label_of(TRA) - 1, WIDTH // 4
+    assert placed.superficial_px[k, middle] == 260 + TOP
+    assert placed.deep_px[k - 1, middle] == 260 + TOP
+    assert placed.superficial_px[k - 1, middle] == 180 + TOP
+    assert placed.confidence[k, middle] == 1.0
+
+
+def test_a_calliper_gives_the_thickness_of_its_window(segmenter: Segmenter) -> None:
+    calliper = Calliper(22, TRA, "contracted", 1, (290.0, 100.0), (352.5, 100.0))
+    seen = with_edges(footage(), WINDOWS, [calliper])
+    assert thickness(seen, segmenter, "thickness_contracted", efforts()) == pytest.approx(5.0)
+    assert thickness(seen, segmenter, "thickness_change", efforts()) == pytest.approx(1.0)
+
+
+def test_a_calliper_measures_across_in_its_own_unit() -> None:
+    calliper = Calliper(22, TRA, "contracted", 1, (300.0, 100.0), (330.0, 120.0))
+    seen = with_edges(footage(), WINDOWS, [calliper])
+    expected = np.hypot(30 * ROW_MM, 20 * COLUMN_MM)
+    assert seen.by_hand.measured[TRA][22] == pytest.approx(expected)
+
+
+def test_the_site_is_where_a_person_puts_it() -> None:
+    seen = with_edges(footage(), WINDOWS, [MoveSite(50.0)])
+    assert seen.site_px == 50 + LEFT and "person" in seen.site_words
+
+
+def test_windows_are_as_set_and_then_their_number_is_sure() -> None:
+    own = with_windows(efforts(), [SetWindow("contracted", 2, 31, 35)], FRAMES)
+    assert Window("contracted", 31, 35, 2) in own.windows
+    assert own.count.is_sure and own.count.number == 2
+
+
+def test_a_rest_stays_with_the_repeat_that_is_left() -> None:
+    out = [LeaveOut(1, "breathed in")]
+    own = with_windows(efforts(), out, FRAMES)
+    assert own.windows == (Window("rest", 0, 9, 2), Window("contracted", 33, 36, 2))
+    assert own.count.number == 1
+    assert left_out([*out, TakeIn(1)]) == {}
+    assert with_windows(efforts(), [*out, TakeIn(1)], FRAMES) == efforts()
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        SetWindow("rest", 1, 5, FRAMES),
+        SetWindow("rest", 1, 6, 5),
+        LeaveOut(7, "none"),
+    ],
+)
+def test_windows_that_do_not_exist_are_refused(step: Correction) -> None:
+    with pytest.raises(InputError):
+        with_windows(efforts(), [step], FRAMES)
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        replace(move(365.0), frame=FRAMES),
+        replace(move(365.0), structure=Structure.BLADDER),
+        replace(move(365.0), column_px=(5.0, 5.0, 9.0)),
+        replace(move(365.0), row_px=(1.0, 1.0)),
+        move(HEIGHT + 10.0),
+        MoveSite(WIDTH + 10.0),
+        Calliper(22, TRA, "contracted", 1, (290.0, 100.0), (290.0, 100.0)),
+        Calliper(15, TRA, "contracted", 1, (290.0, 100.0), (300.0, 100.0)),
+        Calliper(22, TRA, "contracted", 5, (290.0, 100.0), (300.0, 100.0)),
+    ],
+)
+def test_what_does_not_fit_the_clip_is_refused(step: Correction) -> None:
+    with pytest.raises(InputError):
+        with_edges(footage(), WINDOWS, [step])
+
+
+def test_a_curve_goes_through_its_handles() -> None:
+    at, value = np.array([0.0, 3.0, 10.0, 30.0]), np.array([5.0, 1.0, 2.0, -4.0])
+    np.testing.assert_allclose(curve_through(at, value, at), value, atol=1e-12)
+    line = 2 * at + 1
+    np.testing.assert_allclose(curve_through(at, line, np.array([7.0, 22.0])), [15.0, 45.0])
+
+
+def test_values_are_confirmed_by_a_person_and_the_rest_follows(segmenter: Segmenter) -> None:
+    measures = measure_footage(footage(), segmenter, efforts()).measures
+    automatic = values_of(measures)
+    keys = tuple(f"thickness_{state}/tra/1/mm" for state in ("rest", "contracted"))
+    status = statuses(measures, automatic, [(Confirm(keys), automatic)])
+    assert status["thickness_rest/tra/1/mm"] == Status.CONFIRMED
+    assert status["thickness_change/tra/1/%"] == Status.CONFIRMED
+    assert status["preferential_activation_ratio/tra/1/ratio"] == Status.DRAFT
+    assert status["thickness_contracted/tra/mean/mm"] == Status.DRAFT
+    assert status["thickness_rest/io/1/mm"] == Status.DRAFT
+    taken_back = [(Confirm(keys), automatic), (Withdraw(keys[:1]), automatic)]
+    status = statuses(measures, automatic, taken_back)
+    assert status["thickness_rest/tra/1/mm"] == Status.DRAFT
+    assert status["thickness_contracted/tra/1/mm"] == Status.CONFIRMED
+    assert status["thickness_change/tra/1/mm"] == Status.DRAFT
+    assert set(statuses(measures, automatic, []).values()) == {Status.DRAFT}
+
+
+def test_a_value_that_changes_after_it_was_confirmed_is_a_draft_again(
+    segmenter: Segmenter,
+) -> None:
+    automatic = values_of(measure_footage(footage(), segmenter, efforts()).measures)
+    corrected = measure_footage(
+        with_edges(footage(), WINDOWS, [move(377.5)]), segmenter, efforts()
+    ).measures
+    key = "thickness_contracted/tra/1/mm"
+    steps = [(Confirm((key,)), automatic)]
+    assert statuses(corrected, automatic, steps)[key] == Status.DRAFT
+    again = [*steps, (Confirm((key,)), values_of(corrected))]
+    assert statuses(corrected, automatic, again)[key] == Status.CORRECTED
+
+
+def statuses(measures: Any, automatic: Any, steps: Any) -> dict[str, Status]:
+    made = with_status(measures, automatic, confirmed_in(steps))
+    return {key_of(m): m.status for m in made if m.value is not None}
+
+
+EVERY = [
+    move(300.0),
+    MoveSite(4.5),
+    SetWindow("rest", 1, 0, 4),
+    LeaveOut(2, "cough"),
+    TakeIn(2),
+    Calliper(3, TRA, "rest", 1, (1.0, 2.0), (3.0, 4.0)),
+    Confirm(("a",)),
+    Withdraw(("a",)),
+]
+
+
+@pytest.mark.parametrize("step", EVERY)
+def test_corrections_are_stored_and_read_back(step: Correction) -> None:
+    assert correction_from(json.loads(json.dumps(step.to_json()))) == step
+
+
+def test_a_report_says_what_a_person_settled() -> None:
+    assert said_of([Confirm(("a",)), Withdraw(("a",))]) == ()
+    assert said_of([move(300.0), move(301.0), LeaveOut(2, "cough")]) == (
+        "Settled by a person: deep edge of TrA; repeat 2 left out (cough).",
+    )
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.integers() | st.text(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@given(st.sampled_from(EVERY), st.data())
+def test_damaged_corrections_give_one_sentence(step: Correction, data: st.DataObject) -> None:
+    plain = step.to_json()
+    plain[data.draw(st.sampled_from(sorted(plain)))] = data.draw(JSON)
+    try:
+        correction_from(plain)
+    except InputError as error:
+        assert str(error).endswith(".")
