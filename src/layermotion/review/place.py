@@ -102,11 +102,8 @@ class Place:
     def told(self) -> dict[str, Any]:
         """Say all that the bench shows of it, but for its outlines and pictures."""
         desk = self.opened
-        shown = desk.shown()
-        scale = shown["mm_per_pixel"]
         return {
-            "shown": shown,
-            "spacing": {"row_mm": scale[0], "column_mm": scale[1]} if scale else None,
+            "shown": desk.shown(),
             "can_undo": bool(desk.steps),
             "is_seen": self.is_seen,
         }

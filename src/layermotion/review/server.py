@@ -23,7 +23,7 @@ from layermotion.serving.texts import Languages
 
 PACKAGE = "layermotion.review"
 FILES = (
-    "sheet.css", "bench.css", "review.js", "ask.js", "bench.js", "clip.js", "course.js", "day.js",
+    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "clip.js", "course.js", "day.js",
     "film.js", "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js", "player.js",
     "plots.js", "scale.js", "sign.js", "words.js",
 )  # fmt: skip

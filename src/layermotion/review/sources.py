@@ -11,8 +11,8 @@ from layermotion.labels import Task
 from layermotion.session.listing import find_recordings
 from layermotion.session.plan import Side, read_name, read_plan
 
-# Tables that say what lies in a folder; the first one that is there is read.
-TABLES = ("visit.csv", "plan.csv")
+# Table that says what lies in a folder, as layermotion session writes and reads it.
+TABLE = "plan.csv"
 STILLS = "Single images are not reviewed here; measure them with layermotion session."
 
 
@@ -44,8 +44,8 @@ class Listed:
 def find_sources(paths: Sequence[Path], task: Task | None, site: str) -> tuple[Listed, ...]:
     """List the clips of files and folders in their order.
 
-    A folder with a table of a visit (``visit.csv`` or ``plan.csv``) holds what that names; any
-    other one the recordings in it and below, without results of this tool.
+    A folder with a table of a visit, ``plan.csv``, holds what that names; any other one the
+    recordings in it and below, without results of this tool.
 
     Parameters
     ----------
@@ -71,10 +71,9 @@ def _of(path: Path, task: Task | None, site: str) -> Iterator[Listed]:
     if not path.is_dir():
         yield _named(path, task, site)
         return
-    for name in TABLES:
-        if (path / name).is_file():
-            yield from _planned(path / name, site)
-            return
+    if (path / TABLE).is_file():
+        yield from _planned(path / TABLE, site)
+        return
     recordings, _ = find_recordings(path)
     for recording in recordings:
         if not (recording.parent / RESULTS).exists():

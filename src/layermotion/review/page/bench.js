@@ -330,7 +330,8 @@ export class Bench {
     for (const button of document.querySelectorAll("[data-tool]")) {
       button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
     }
-    byId("hint").textContent = say(`hint.${tool ?? "none"}`);
+    byId("hints").hidden = !tool;
+    byId("hint").textContent = tool ? say(`hint.${tool}`) : "";
     this.plots.open(tool === "windows");
     if (tool === "calliper") this.measureFor ??= null;
     this.showBar();
@@ -376,7 +377,8 @@ export class Bench {
     this.measureFor = null;
     await this.correct({
       kind: "calliper", structure: measure.structure, repeat: Number(measure.repeat), frame: this.frame,
-      state: measure.name === "thickness_rest" ? "rest" : "contracted", from, to,
+      state: measure.name === "thickness_rest" ? "rest" : "contracted",
+      start: from, end: to,
     });
     this.setTool(null);
   }

@@ -15,10 +15,12 @@ export class Clip {
 
   constructor(number, told, edges) {
     this.number = number;
-    this.times = told.time_s;
-    this.count = told.frame_count;
-    [this.rows, this.columns] = told.size_px;
-    this.outlines = new Outlines(edges, told.columns);
+    const { shown } = told;
+    this.times = shown.time_s;
+    this.count = shown.frames;
+    this.rows = shown.height_px;
+    this.columns = shown.width_px;
+    this.outlines = new Outlines(edges, shown.columns);
     this.film = new Film(number, this.count);
     this.looked = new Set();
     this.take(told);
@@ -26,7 +28,8 @@ export class Clip {
 
   take(told) {
     this.shown = told.shown;
-    this.spacing = told.spacing;
+    const scale = told.shown.mm_per_pixel;
+    this.spacing = scale ? { row_mm: scale[0], column_mm: scale[1] } : null;
     this.canUndo = told.can_undo;
     this.isSeen = told.is_seen;
     if (told.outlines) this.outlines.renew(told.outlines);
@@ -63,7 +66,8 @@ export class Clip {
   }
 
   get repeats() {
-    return [...new Set(this.shown.windows.map((w) => w.repeat))].sort((a, b) => a - b);
+    const all = [...this.shown.windows, ...this.shown.left_out];
+    return [...new Set(all.map((one) => one.repeat))].sort((a, b) => a - b);
   }
 
   isLeftOut(repeat) {

@@ -99,7 +99,7 @@ export class Hands {
       end: (hand) => {
         if (Math.abs(hand.column - this.clip.site) < 0.05) return;
         announce(say("said.site"));
-        this.tell({ kind: "move_site", column_px: hand.column });
+        this.tell({ kind: "move_site", site_px: hand.column });
       },
     })];
   }

@@ -1,11 +1,9 @@
 // The numbers of a clip: what was measured, to confirm one by one, and what follows from it.
 
-import { announce, layer, make, measureName, number, say, unitOf, withUnit } from "./words.js";
+import { announce, layer, make, measureName, number, say, withUnit } from "./words.js";
 
 const MARKS = { draft: "", needs_manual: "?", confirmed: "\u2713", corrected: "\u270e\u2713" };
 
-/** Whether a person has to look at a value: it is measured, and its repeat is not left out. */
-export const isDue = (measure) => measure.is_measured && !measure.is_left_out;
 export const isDone = (measure) => ["confirmed", "corrected"].includes(measure.status);
 
 export class Numbers {
@@ -30,14 +28,15 @@ export class Numbers {
     const hadFocus = this.measured.contains(document.activeElement);
     this.table(this.measured, all.filter((m) => m.is_measured), say("numbers.measured"), true);
     this.table(this.derived, all.filter((m) => !m.is_measured), say("numbers.derived"), false);
-    this.cautions.replaceChildren(...clip.shown.cautions.map((text) => make("li", { text })));
+    const out = clip.shown.left_out.map((one) => say("numbers.left_out", one));
+    this.cautions.replaceChildren(...[...out, ...clip.shown.cautions].map((text) => make("li", { text })));
     this.showDetail();
     if (hadFocus) this.measured.querySelector('button[tabindex="0"]')?.focus();
     this.measured.dataset.round = String(Number(this.measured.dataset.round ?? 0) + 1);
   }
 
   firstDue(all) {
-    const own = all.filter((m) => isDue(m) && !isDone(m));
+    const own = all.filter((m) => m.is_measured && !isDone(m));
     return own.find((m) => m.needs_person) ?? own[0] ?? all.find((m) => m.is_measured);
   }
 
@@ -74,14 +73,12 @@ export class Numbers {
 
   cell(measure) {
     const value = measure.value === null ? "" : number(measure.value, measure.unit);
-    const isOut = measure.is_left_out;
-    const mark = isOut ? "\u2013" : MARKS[measure.status];
     return make("button", {
-      type: "button", class: `value ${isOut ? "out" : measure.status}`,
+      type: "button", class: `value ${measure.status}`,
       "data-key": measure.key, "aria-pressed": String(measure.key === this.chosen),
       tabindex: measure.key === this.chosen ? 0 : -1, label: this.spoken(measure),
       onclick: () => this.pick(measure.key),
-    }, [value, make("span", { class: "mark", text: mark })]);
+    }, [value, make("span", { class: "mark", text: MARKS[measure.status] })]);
   }
 
   plain(measure) {
@@ -101,7 +98,7 @@ export class Numbers {
   }
 
   status(measure) {
-    return say(`status.${measure.is_left_out ? "left_out" : measure.status}`);
+    return say(`status.${measure.status}`);
   }
 
   pick(key) {
@@ -144,7 +141,7 @@ export class Numbers {
       ]));
     }
     if (measure.reason) parts.push(make("p", { class: "reason", text: measure.reason }));
-    const buttons = this.isReadOnly || measure.is_left_out ? [] : this.buttons(measure);
+    const buttons = this.isReadOnly ? [] : this.buttons(measure);
     this.detail.replaceChildren(...parts, make("p", { class: "buttons" }, buttons));
   }
 
@@ -173,9 +170,7 @@ export class Numbers {
   /** Keys of all values that can be confirmed at once. */
   open() {
     return this.clip.shown.measures
-      .filter((m) => isDue(m) && m.value !== null && !isDone(m))
+      .filter((m) => m.is_measured && m.value !== null && !isDone(m))
       .map((m) => m.key);
   }
 }
-
-export { unitOf };

@@ -134,14 +134,12 @@ export class Plots {
       const held = this.held && this.held.window === window ? this.held : window;
       const from = this.x(this.clip.times[held.first]);
       const to = this.x(this.clip.times[held.last]);
-      const isOut = this.clip.isLeftOut(window.repeat);
-      pen.fillStyle = isOut ? "#ffffff" : TINTS[window.state];
+      pen.fillStyle = TINTS[window.state];
       pen.fillRect(from, 0, to - from, this.height - FOOT);
       pen.strokeStyle = RULE;
       pen.strokeRect(from, 0.5, to - from, this.height - FOOT);
       pen.fillStyle = INK;
-      const name = isOut ? say("plot.left_out", { repeat: window.repeat })
-        : say("plot.window", { state: state(window.state), repeat: window.repeat });
+      const name = say("plot.window", { state: state(window.state), repeat: window.repeat });
       const short = to - from < pen.measureText(name).width + 6 ? String(window.repeat) : name;
       if (to - from > pen.measureText(short).width) pen.fillText(short, from + 3, 3);
     }
@@ -199,21 +197,24 @@ export class Plots {
   /** Write the name of each line where it begins, one above the other where they are near. */
   nameLines(pen, group, y, top, height) {
     pen.font = "bold 14px sans-serif";
-    let lowest = Infinity;
     const firsts = group.lines
       .map((line) => ({ line, at: y(line.value.find((v) => v !== null)) }))
-      .sort((a, b) => b.at - a.at);
+      .sort((a, b) => a.at - b.at);
+    const written = [];
     for (const { line, at } of firsts) {
-      const place = Math.max(top + 8, Math.min(at - 9, lowest - 15, top + height - 8));
-      lowest = place;
+      const place = Math.max(top + 8, Math.min(at + 10, top + height - 8));
       pen.fillStyle = looks[line.structure]?.paper ?? INK;
       const name = ["thickness", "base_displacement"].includes(group.name) ? layer(line.structure)
         : `${layer(line.structure)} ${say(`plot.${group.name}`)}`;
-      pen.fillText(name, LEFT + 6, place);
+      // Beside another name that is as high.
+      const near = written.filter((other) => Math.abs(other.place - place) < 15);
+      const x = Math.max(LEFT + 6, ...near.map((other) => other.end + 10));
+      pen.fillText(name, x, place);
+      written.push({ place, end: x + pen.measureText(name).width });
     }
     pen.font = "14px sans-serif";
     pen.fillStyle = FAINT;
-    pen.fillText(group.lines[0].unit, 4, top + 8);
+    pen.fillText(group.lines[0].unit, 2, top + height / 2);
   }
 
   drawTime(pen) {

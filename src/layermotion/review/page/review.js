@@ -63,7 +63,7 @@ function placeInVisit() {
   const own = ready();
   const at = own.findIndex((clip) => clip.number === open);
   byId("clip-count").textContent = say("clip.count", {
-    confirmed: own[at]?.confirmed ?? 0, of: own[at]?.to_confirm ?? 0, left: own.filter((c) => c.confirmed < c.to_confirm).length,
+    confirmed: own[at]?.confirmed ?? 0, of: own[at]?.to_confirm ?? 0,
   });
 }
 
