@@ -118,9 +118,11 @@ def _template(
         manufacturer_model_name=MANUFACTURER,
         software_versions=__version__,
         device_serial_number=content.provenance["weights"],
-        content_description="Draft outlines",
-        content_label="DRAFT",
-        series_description="Draft outlines, to be confirmed by a clinician",
+        content_description="Signed outlines" if content.signature else "Draft outlines",
+        content_label="FINAL" if content.signature else "DRAFT",
+        series_description="Outlines, signed by a clinician"
+        if content.signature
+        else "Draft outlines, to be confirmed by a clinician",
         omit_empty_frames=False,
     )
     image.SOPClassUID = own_class

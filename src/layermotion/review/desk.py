@@ -98,8 +98,8 @@ class Desk:
         left = self._now.clip.area.left
         return [round(float(column) - left, 3) for column in frames[0].column_px]
 
-    def outlines(self) -> bytes:
-        """Rows of all edges in every frame, in pixels of the image area.
+    def outlines(self, first: int = 0, last: int | None = None) -> bytes:
+        """Rows of all edges in every frame, or from ``first`` to ``last``, in px of the image area.
 
         Little-endian float32, shape (frames, 10, columns): superficial and deep edge of fat, EO,
         IO, TrA and bladder in turn; NaN where there is none.
@@ -107,7 +107,7 @@ class Desk:
         top = self._now.clip.area.top
         both = [
             np.stack([edges.superficial_px, edges.deep_px], axis=1)  # (5, 2, C)
-            for edges in self._now.footage.edges
+            for edges in self._now.footage.edges[first : None if last is None else last + 1]
         ]
         rows = np.array(both, "<f4").reshape(len(both), 2 * len(STRUCTURES), -1)
         return (rows - np.float32(top)).astype("<f4").tobytes()

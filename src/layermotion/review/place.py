@@ -2,13 +2,12 @@
 
 import base64
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from layermotion.edges.boundaries import Boundaries
 from layermotion.errors import InputError
 from layermotion.measures.measure import Measure, Status
 from layermotion.review.confirming import is_measured, key_of
@@ -16,7 +15,6 @@ from layermotion.review.desk import Desk
 from layermotion.review.sources import Listed
 
 CHECKED = (Status.CONFIRMED, Status.CORRECTED)
-EDGES = 10
 
 
 class Stage(StrEnum):
@@ -109,36 +107,26 @@ class Place:
         }
 
 
-def outlines_of(desk: Desk) -> NDArray[np.float32]:
-    """Rows of all edges of a clip, shape (frames, 10, columns)."""
-    return np.frombuffer(desk.outlines(), "<f4").reshape(-1, EDGES, len(desk.columns()))
+def renewed_outlines(desk: Desk, before: Sequence[Boundaries]) -> dict[str, object] | None:
+    """Give the outlines that were made anew since; None where none was.
 
-
-def changed_outlines(
-    before: NDArray[np.float32], now: NDArray[np.float32]
-) -> dict[str, object] | None:
-    """Say which edges of which frames differ, and their rows; None where all are alike.
+    Parameters
+    ----------
+    before
+        Edges of every frame as they were.
 
     Returns
     -------
     dict
-        ``first`` and ``last`` frame, ``edges`` by their places, and ``rows``: little-endian float32
-        of shape (frames, edges, columns) in base64.
+        ``first`` and ``last`` frame, and ``rows``: what ``Desk.outlines`` gives of them, in base64.
     """
-    differs = (before != now) & ~(np.isnan(before) & np.isnan(now))
-    by_edge = differs.any(axis=2)  # (frames, 10)
-    if not by_edge.any():
+    now = desk.analysis.footage.edges
+    frames = [k for k, (one, other) in enumerate(zip(before, now, strict=True)) if one is not other]
+    if not frames:
         return None
-    frames = np.flatnonzero(by_edge.any(axis=1))
-    edges = np.flatnonzero(by_edge.any(axis=0))
-    first, last = int(frames[0]), int(frames[-1])
-    rows = np.ascontiguousarray(now[first : last + 1][:, edges], "<f4")
-    return {
-        "first": first,
-        "last": last,
-        "edges": edges.tolist(),
-        "rows": base64.b64encode(rows.tobytes()).decode("ascii"),
-    }
+    first, last = frames[0], frames[-1]
+    rows = base64.b64encode(desk.outlines(first, last)).decode("ascii")
+    return {"first": first, "last": last, "rows": rows}
 
 
 def values_by_key(desk: Desk) -> dict[str, float | None]:

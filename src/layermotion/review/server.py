@@ -23,9 +23,9 @@ from layermotion.serving.texts import Languages
 
 PACKAGE = "layermotion.review"
 FILES = (
-    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "clip.js", "course.js", "day.js",
-    "film.js", "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js", "player.js",
-    "plots.js", "scale.js", "sign.js", "words.js",
+    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "clip.js",
+    "course.js", "day.js", "film.js", "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js",
+    "player.js", "plots.js", "scale.js", "sign.js", "words.js",
 )  # fmt: skip
 # Most frames that one request gets (our choice: some megabytes).
 MOST_FRAMES = 64

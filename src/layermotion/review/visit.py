@@ -4,6 +4,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 from layermotion import __version__
@@ -19,9 +20,8 @@ from layermotion.review.place import (
     CHECKED,
     Place,
     Stage,
-    changed_outlines,
     difference,
-    outlines_of,
+    renewed_outlines,
     values_by_key,
 )
 from layermotion.review.sources import Listed
@@ -48,7 +48,7 @@ class Review:
     record
         Where all that a person does is kept.
     finish
-        Called with the review once it is signed or amended; writes the final results.
+        Writes the final results of a signed visit, and gives the path of their first page.
     """
 
     def __init__(
@@ -57,13 +57,13 @@ class Review:
         segmenter: Segmenter,
         record: Record,
         day: date,
-        finish: Callable[["Review"], None],
+        finish: Callable[["Review"], Path],
     ) -> None:
         self.places = tuple(Place(number, one) for number, one in enumerate(listed))
         self.record, self.day, self.who = record, day, ""
         self.visit: Visit | None = None
         self.code = ""
-        self.finished = ""
+        self.finished, self.is_writing = "", False
         self._segmenter, self._finish = segmenter, finish
         self._lock = threading.RLock()
         self._is_opened = False
@@ -204,7 +204,7 @@ class Review:
             desk = self._changing(place)
             if isinstance(correction, Confirm) and len(correction.keys) > 1 and not place.is_seen:
                 raise InputError("Look at the whole clip first; then its values can be confirmed.")
-            before, edges = values_by_key(desk), outlines_of(desk)
+            edges, before = desk.analysis.footage.edges, values_by_key(desk)
             desk.apply(correction)
             was, now = difference(before, values_by_key(desk))
             if isinstance(correction, Confirm):
@@ -215,13 +215,13 @@ class Review:
             except LayermotionError:
                 desk.undo()
                 raise
-            return {"outlines": changed_outlines(edges, outlines_of(desk))}
+            return {"outlines": renewed_outlines(desk, edges)}
 
     def undo(self, place: Place) -> dict[str, Any]:
         """Take back the last thing that was settled about a clip."""
         with self._lock, place.lock:
             desk = self._changing(place)
-            before, edges = values_by_key(desk), outlines_of(desk)
+            edges, before = desk.analysis.footage.edges, values_by_key(desk)
             last = desk.undo()
             was, now = difference(before, values_by_key(desk))
             try:
@@ -229,7 +229,7 @@ class Review:
             except LayermotionError:
                 desk.apply(last)
                 raise
-            return {"outlines": changed_outlines(edges, outlines_of(desk))}
+            return {"outlines": renewed_outlines(desk, edges)}
 
     def see(self, place: Place) -> None:
         """Keep that all windows of a clip were on the screen."""
@@ -268,12 +268,19 @@ class Review:
             if self.visit is None:
                 raise InputError("No visit was begun; type the patient's code and your name first.")
             self.record.append(self.visit.visit_id, None, AMENDMENT, {"text": text}, who, text)
-        self.write()
 
     def write(self) -> None:
-        """Write the final results, or keep the sentence that says why not."""
-        self.finished = ""
-        self._finish(self)
+        """Write the final results in the background; the state says where, or why not."""
+        self.finished, self.is_writing = "", True
+        threading.Thread(target=self._write, name="writing").start()
+
+    def _write(self) -> None:
+        try:
+            self.finished = str(self._finish(self))
+        except LayermotionError as error:
+            self.finished = str(error)
+        finally:
+            self.is_writing = False
 
     def values(self) -> list[SignedValue]:
         """Confirmed and corrected values of all clips."""
@@ -326,6 +333,7 @@ class Review:
                 "why_not_sign": self.why_not_sign(),
                 "amendments": self.amendments,
                 "finished": self.finished,
+                "is_writing": self.is_writing,
                 "clips": [place.summary() for place in self.in_order()],
             }
 
@@ -361,4 +369,3 @@ class Review:
 
 def _is_same(one: float | None, other: float | None) -> bool:
     return one is not None and other is not None and abs(one - other) <= SAME
-

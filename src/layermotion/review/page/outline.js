@@ -28,19 +28,10 @@ export class Outlines {
     return this.edge(frame, structure, "superficial").some(Number.isFinite);
   }
 
-  /** Take new rows of some edges in consecutive frames. */
-  renew({ first, last, edges, rows }) {
-    const text = atob(rows);
-    const bytes = Uint8Array.from(text, (letter) => letter.charCodeAt(0));
-    const fresh = new Float32Array(bytes.buffer);
-    let at = 0;
-    for (let frame = first; frame <= last; frame += 1) {
-      for (const k of edges) {
-        const start = (frame * 10 + k) * this.size;
-        this.values.set(fresh.subarray(at, at + this.size), start);
-        at += this.size;
-      }
-    }
+  /** Take new rows of all edges in consecutive frames. */
+  renew({ first, rows }) {
+    const bytes = Uint8Array.from(atob(rows), (letter) => letter.charCodeAt(0));
+    this.values.set(new Float32Array(bytes.buffer), first * 10 * this.size);
   }
 }
 
