@@ -224,6 +224,58 @@ def session(
     )
 
 
+@app.command(epilog=_epilog("layermotion review visit-folder --out reviewed"))
+def review(
+    sources: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FOLDER|CLIP",
+            help="Clips, or a folder of them: files named SIDE_TASK_REPEAT, such as "
+            "left_draw_in_1.dcm, or named in a table plan.csv in it.",
+        ),
+    ],
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            dir_okay=False,
+            help="The record over time; without it the one of this computer's user.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path,
+        typer.Option(
+            metavar="DIR", file_okay=False, help="Folder for the final results of a signed visit."
+        ),
+    ] = Path("reviewed"),
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    fps: FrameRate = None,
+    task: Annotated[
+        Task | None, typer.Option(help="What was done, where no name or table says it.")
+    ] = None,
+    site: SiteChoice = "most-even",
+    export: Exports = None,
+) -> None:
+    """Open the page of a visit: look at its clips, correct, confirm and sign.
+
+    Clips are measured while the page is open. Every change is kept in the record; a visit that was
+    begun goes on where it was. Once it is signed, reports and exports are written with the status
+    final.
+
+    Exit code 0: the page was ended; 2: the arguments or the input cannot be used.
+    """
+    from layermotion.commands.measure import MeasureOptions
+    from layermotion.commands.review import run_review
+    from layermotion.edges.site import parse_site
+    from layermotion.exchange.request import parse_exports
+
+    parse_site(site)
+    stated = MeasureOptions(mm_per_pixel=mm_per_pixel, depth_mm=depth_mm, frame_rate_hz=fps)
+    exports = parse_exports(export) if export is not None else ()
+    run_review(sources, record, out, task, site, stated.of_source(), exports)
+
+
 @app.command(
     epilog=_epilog("layermotion synthesize --view both --clips 2 --stills 10 --out synthetic-clips")
 )

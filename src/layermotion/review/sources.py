@@ -63,9 +63,7 @@ def find_sources(paths: Sequence[Path], task: Task | None, site: str) -> tuple[L
             raise InputError(f"{path} does not exist; check the path.")
         found += _of(path, task, site)
     if not found:
-        raise InputError(
-            f"{paths[0].name} holds no recordings; give a folder with clips, or clips."
-        )
+        raise InputError(f"{paths[0].name} holds no recordings; give clips, or a folder of clips.")
     return tuple(found)
 
 

@@ -1,4 +1,4 @@
-"""Owns a visit under review: its clips, who works on it, and the record that every change enters."""
+"""Owns a visit under review: its clips, who works on it, and the record of every change."""
 
 import threading
 from collections.abc import Callable, Sequence
@@ -283,7 +283,7 @@ class Review:
             self.is_writing = False
 
     def values(self) -> list[SignedValue]:
-        """Confirmed and corrected values of all clips."""
+        """List the confirmed and corrected values of all clips."""
         return [
             SignedValue.of(place.clip_id, place.listed.side, measure)
             for place in self.places

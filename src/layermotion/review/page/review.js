@@ -25,9 +25,13 @@ const trouble = (text) => {
 window.addEventListener("sessionended", () => trouble(say("trouble.ended")), { once: true });
 
 const bench = new Bench({ refresh, trouble, isReadOnly: () => day.is_signed || !day.is_begun });
+const signed = (now) => {
+  refresh(now);
+  if (now.is_writing) setTimeout(() => look().catch((error) => trouble(error.message)), LOOK_MS);
+};
 const screens = {
   day: new DayScreen({ refresh, trouble, open: (number) => go(`clip-${number}`) }),
-  sign: new SignScreen({ refresh, trouble }),
+  sign: new SignScreen({ refresh: signed, trouble }),
   course: new CourseScreen({ trouble }),
 };
 
@@ -53,7 +57,7 @@ const isMeasuring = (state) => !state.is_opened
 
 async function look() {
   refresh(await (await ask("/day")).json());
-  if (isMeasuring(day)) setTimeout(() => look().catch((error) => trouble(error.message)), LOOK_MS);
+  if (isMeasuring(day) || day.is_writing) setTimeout(() => look().catch((error) => trouble(error.message)), LOOK_MS);
 }
 
 /** Clips that can be opened, in the order in which they are worked on. */

@@ -46,7 +46,8 @@ export class SignScreen {
     );
     byId("amendments").replaceChildren(...day.amendments.map(({ when, who, text }) =>
       make("li", { text: say("sign.amended", { when: when.slice(0, 10), who, text }) })));
-    byId("finished").textContent = day.finished;
+    byId("finished").textContent = day.is_writing ? say("sign.writing")
+      : day.finished && say("sign.written", { where: day.finished });
   }
 
   words(day) {
