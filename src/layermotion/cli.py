@@ -256,6 +256,15 @@ def review(
     ] = None,
     site: SiteChoice = "most-even",
     export: Exports = None,
+    detectable: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            exists=True,
+            dir_okay=False,
+            help="The clinic's own smallest detectable changes, as reliability saved them.",
+        ),
+    ] = None,
 ) -> None:
     """Open the page of a visit: look at its clips, correct, confirm and sign.
 
@@ -273,7 +282,7 @@ def review(
     parse_site(site)
     stated = MeasureOptions(mm_per_pixel=mm_per_pixel, depth_mm=depth_mm, frame_rate_hz=fps)
     exports = parse_exports(export) if export is not None else ()
-    run_review(sources, record, out, task, site, stated.of_source(), exports)
+    run_review(sources, record, out, task, site, stated.of_source(), exports, detectable)
 
 
 @app.command(

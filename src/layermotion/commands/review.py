@@ -24,6 +24,7 @@ from layermotion.review.server import routes_of
 from layermotion.review.sources import Listed, find_sources, with_scale
 from layermotion.review.visit import Review
 from layermotion.serving.run import serve
+from layermotion.session.detectable import read_detectable_changes
 from layermotion.session.plan import Item, Settings
 from layermotion.session.results import read_recorded
 from layermotion.session.visit import assemble
@@ -90,6 +91,7 @@ def run_review(
     site: str,
     stated: SourceOptions,
     exports: tuple[Export, ...],
+    detectable: Path | None,
 ) -> None:
     """Serve the page of the clips until it is ended.
 
@@ -101,12 +103,13 @@ def run_review(
     listed = [with_scale(one, stated) for one in find_sources(paths, task, site)]
     check_folder(out)
     check_exportable([one.path for one in listed], exports)
+    own = read_detectable_changes(detectable) if detectable else None
     segmenter = load_in_use()
     final = Final(out, exports, segmenter)
     with Record.open(record or default_record()) as opened:
         review = Review(listed, segmenter, opened, day_of(listed), final.write)
         threading.Thread(target=review.measure_all, name="measuring", daemon=True).start()
-        serve(routes_of(review))
+        serve(routes_of(review, own))
 
 
 def day_of(listed: Sequence[Listed]) -> date:

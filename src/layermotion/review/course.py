@@ -1,10 +1,76 @@
-"""Owns the course of the measures over all visits, as the page shows it."""
+"""Owns what the page shows of all visits of a patient: charts, and two visits compared."""
 
+from dataclasses import asdict
 from typing import Any
 
+from layermotion.errors import InputError
+from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits
 from layermotion.review.visit import Review
+from layermotion.session.detectable import DetectableChanges
 
 
-def course_of(review: Review) -> dict[str, Any]:
-    """Give nothing yet."""
-    return {}
+def course_of(review: Review, own: DetectableChanges | None) -> dict[str, Any]:
+    """Say how each measure went over the signed visits of the patient of a review.
+
+    Parameters
+    ----------
+    own
+        The clinic's own smallest detectable changes; published ones are used where it has none.
+    """
+    visits = _signed(review)
+    places = {one.visit.visit_id: number for number, one in enumerate(visits)}
+    return {
+        "visits": [
+            {"day": one.visit.day.isoformat(), "signed_by": one.visit.signed_by} for one in visits
+        ],
+        "charts": [_chart(chart, places) for chart in charts(visits, own)],
+    }
+
+
+def compared(
+    review: Review, first: int, second: int, own: DetectableChanges | None
+) -> dict[str, Any]:
+    """Say what changed between two signed visits, by their places in the course.
+
+    Raises
+    ------
+    LayermotionError
+        If one is not there, or both are one.
+    """
+    visits = _signed(review)
+    if not (first < len(visits) and second < len(visits)):
+        raise InputError("There is no such visit; load the page again.")
+    found = compare(visits[first], visits[second], own)
+    return {
+        "earlier": found.earlier.day.isoformat(),
+        "now": found.now.day.isoformat(),
+        "sentences": list(found.sentences),
+    }
+
+
+def _signed(review: Review) -> tuple[VisitRows, ...]:
+    if review.visit is None:
+        return ()
+    visits = read_visits(review.record, review.visit.patient_id)
+    return tuple(one for one in visits if one.visit.is_signed)
+
+
+def _chart(chart: Chart, places: dict[str, int]) -> dict[str, Any]:
+    return {
+        **asdict(chart.key),
+        "first": chart.first,
+        "source": chart.source,
+        "points": [
+            {
+                "visit": places[point.visit_id],
+                "day": point.day.isoformat(),
+                "value": point.value,
+                "low": point.low,
+                "high": point.high,
+                "detectable": point.detectable,
+                "is_beyond": point.is_beyond,
+                "words": point.words,
+            }
+            for point in chart.points
+        ],
+    }

@@ -15,11 +15,12 @@ from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES
 from layermotion.report.palette import LOOKS
 from layermotion.review.corrections import correction_from
-from layermotion.review.course import course_of
+from layermotion.review.course import compared, course_of
 from layermotion.review.place import Place
 from layermotion.review.visit import Review
 from layermotion.serving.static import file_routes, page_route, texts_route
 from layermotion.serving.texts import Languages
+from layermotion.session.detectable import DetectableChanges
 
 PACKAGE = "layermotion.review"
 FILES = (
@@ -33,8 +34,14 @@ MOST_FRAMES = 64
 Body = Mapping[str, Any]
 
 
-def routes_of(review: Review) -> list[BaseRoute]:
-    """All routes of the page of one review."""
+def routes_of(review: Review, own: DetectableChanges | None = None) -> list[BaseRoute]:
+    """Give all routes of the page of one review.
+
+    Parameters
+    ----------
+    own
+        The clinic's own smallest detectable changes.
+    """
     languages = Languages.of(PACKAGE)
 
     def place_of(request: Request) -> Place:
@@ -101,7 +108,11 @@ def routes_of(review: Review) -> list[BaseRoute]:
         return review.state()
 
     def course(request: Request) -> Response:
-        return JSONResponse(course_of(review))
+        return JSONResponse(course_of(review, own))
+
+    def between(request: Request) -> Response:
+        first, second = (request.path_params[name] for name in ("first", "second"))
+        return JSONResponse(compared(review, first, second, own))
 
     return [
         page_route("/", PACKAGE, "review.html", languages),
@@ -112,6 +123,7 @@ def routes_of(review: Review) -> list[BaseRoute]:
         Route("/sign", _changing(sign), methods=["POST"]),
         Route("/amend", _changing(amend), methods=["POST"]),
         Route("/course", course),
+        Route("/course/{first:int}/{second:int}", between),
         Route("/clips/{number:int}", clip),
         Route("/clips/{number:int}/outlines", outlines),
         Route("/clips/{number:int}/frames/{first:int}/{last:int}", frames),
