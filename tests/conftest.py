@@ -77,6 +77,7 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     folder = tmp_path_factory.mktemp("settings")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("layermotion.places.typer.get_app_dir", lambda name: str(folder / name))
+        patch.setenv("XDG_DATA_HOME", str(folder / "data"))
         yield folder
 
 

@@ -15,6 +15,7 @@ from layermotion.caution import CAUTION
 from layermotion.caution import epilog as _epilog
 from layermotion.commands.lab import lab_app
 from layermotion.commands.models import models_app
+from layermotion.commands.record import record_app
 from layermotion.commands.studies import studies
 from layermotion.errors import InputError, LayermotionError
 from layermotion.extras import need
@@ -45,6 +46,7 @@ app = typer.Typer(
 app.add_typer(studies)
 app.add_typer(lab_app, name="lab")
 app.add_typer(models_app, name="models")
+app.add_typer(record_app, name="record")
 
 
 class ViewChoice(StrEnum):

@@ -9,6 +9,7 @@ import typer
 
 from layermotion.errors import InputError
 from layermotion.limits import DEPTH_RANGE_MM, FRAME_RATE_RANGE_HZ
+from layermotion.places import default_record
 
 # Exit codes: some sources failed, nothing can be used, stopped with Ctrl-C (as shells have it).
 EXIT_SOME_FAILED, EXIT_UNUSABLE, EXIT_INTERRUPTED = 1, 2, 130
@@ -104,5 +105,16 @@ ClusterAddress = Annotated[
         metavar="ADDRESS",
         help="Dask scheduler whose workers do it, such as tcp://10.0.0.5:8786; they need the same "
         "folders as this computer.",
+    ),
+]
+RecordFile = Annotated[
+    Path,
+    typer.Option(
+        "--record",
+        metavar="FILE",
+        dir_okay=False,
+        default_factory=default_record,
+        show_default="in the folder for your data",
+        help="File of the record over time.",
     ),
 ]

@@ -8,6 +8,7 @@ __all__ = (
     "measure",
     "models",
     "progress",
+    "record",
     "session",
     "spread",
     "studies",

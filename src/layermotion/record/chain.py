@@ -16,6 +16,14 @@ SALT_BYTES = 32
 START = bytes(32)
 
 
+class BrokenChainError(Exception):
+    """An event does not fit the chain; it never leaves the package."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
 def canonical(content: Mapping[str, Any]) -> str:
     """One text for one content, however it was put together.
 

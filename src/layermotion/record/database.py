@@ -3,17 +3,20 @@
 import os
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from itertools import chain
+from itertools import chain as chained
 from pathlib import Path
 
 from layermotion.errors import RecordError
+from layermotion.record.chain import BrokenChainError
 
 # Marks the file as ours ("LMRC" in ASCII), so that no other database is taken for it.
 APPLICATION_ID = 0x4C4D5243
 # How long one process waits for another to finish writing, s (our choice).
 PATIENCE_S = 15.0
+PAUSE_S = 0.02
 # Statements that lead from each version of the tables to the next; the first makes them. A file
 # says its version in PRAGMA user_version. Never change one that was released; add another.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
@@ -44,16 +47,31 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "INSERT INTO head VALUES (1, 0, zeroblob(32))",
     ),
 )
-RESTORE = "restore the last back-up with: layermotion record restore BACKUP"
+# First bytes of every file of SQLite (sqlite.org/fileformat2.html, section 1.2).
+MAGIC = b"SQLite format 3\0"
+RESTORE = "restore a sound back-up with: layermotion record restore BACKUP"
+
+
+class RecordInUseError(RecordError):
+    """Another program holds the record."""
 
 
 class Database:
     """One open file; every thread may use it, one at a time."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, name: str = "") -> None:
+        """Open a file.
+
+        Parameters
+        ----------
+        name
+            What sentences call it; its own name if left out.
+        """
         self.path = path
+        self.name = name or path.name
         self._lock = threading.RLock()
-        with translated(path):
+        self._refuse_other_file()
+        with translated(self.name):
             self._connection = sqlite3.connect(
                 path, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False
             )
@@ -79,13 +97,13 @@ class Database:
 
     def close(self) -> None:
         """Close the file; the log beside it goes into it."""
-        with self._lock, translated(self.path):
+        with self._lock, translated(self.name):
             self._connection.close()
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Give the file as it is at one moment, whatever other processes write meanwhile."""
-        with self._lock, translated(self.path):
+        with self._lock, translated(self.name):
             if self._connection.in_transaction:
                 yield self._connection
                 return
@@ -93,12 +111,13 @@ class Database:
             try:
                 yield self._connection
             finally:
-                self._connection.execute("COMMIT")
+                if self._connection.in_transaction:
+                    self._connection.execute("COMMIT")
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """One transaction, on the disk when the block has ended; nothing if it raises."""
-        with self._lock, translated(self.path):
+        with self._lock, translated(self.name):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self._connection
@@ -108,6 +127,44 @@ class Database:
                     self._connection.execute("ROLLBACK")
                 raise
 
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Hold the file against every other program, whole in itself, with no log beside it.
+
+        Raises
+        ------
+        RecordError
+            If another program has it open.
+        """
+        with self._lock:
+            self.take()
+            try:
+                yield
+            finally:
+                with translated(self.name):
+                    self._connection.execute("PRAGMA locking_mode = NORMAL")
+                    self._keep_log()
+
+    def take(self) -> None:
+        """Do as ``alone`` does, until the file is closed."""
+        with self._lock, translated(self.name):
+            self._connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+            try:
+                self._connection.execute("PRAGMA journal_mode = DELETE")
+            except sqlite3.Error:
+                self._connection.execute("PRAGMA locking_mode = NORMAL")
+                raise
+
+    def vacuum(self) -> None:
+        """Write the file anew, so that nothing is left of what was deleted."""
+        with self._lock, translated(self.name):
+            self._connection.execute("VACUUM")
+
+    def copy_to(self, target: Path, name: str) -> None:
+        """Copy the file as it is at one moment, while others may read and write it."""
+        with self._lock, translated(name), closing(sqlite3.connect(target)) as copy:
+            self._connection.backup(copy)
+
     def check(self) -> None:
         """Check every page and index.
 
@@ -116,12 +173,12 @@ class Database:
         RecordError
             If any does not fit.
         """
-        with self._lock, translated(self.path):
+        with self._lock, translated(self.name):
             (found,) = self._connection.execute("PRAGMA integrity_check(1)").fetchone()
         self._refuse_damage(found)
 
     def _prepare(self) -> None:
-        with translated(self.path):
+        with translated(self.name):
             for pragma in (
                 "cell_size_check = ON", "temp_store = MEMORY",
                 "synchronous = FULL", "fullfsync = ON", "secure_delete = ON",
@@ -133,23 +190,46 @@ class Database:
             (found,) = self._connection.execute("PRAGMA quick_check(1)").fetchone()
             self._refuse_damage(found)
             self._check_tables()
-            (mode,) = self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
+            mode = self._keep_log()
         if mode != "wal":
             raise RecordError(
                 f"The record {self.path} lies where SQLite cannot keep its log; name a file on "
                 f"this computer's own disk by --record."
             )
 
+    def _keep_log(self) -> str:
+        """Have SQLite keep a log beside the file; here alone it does not wait for others itself."""
+        end_s = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                (mode,) = self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
+                return str(mode)
+            except sqlite3.OperationalError:
+                if time.monotonic() > end_s:
+                    raise
+                time.sleep(PAUSE_S)
+
+    def _refuse_other_file(self) -> None:
+        """Refuse what SQLite would take for an empty file and write over."""
+        with self.path.open("rb") as file:
+            start = file.read(len(MAGIC))
+        if start and start != MAGIC:
+            raise RecordError(
+                f"{self.name} is no record of layermotion, or its beginning is damaged; name "
+                f"another file, or {RESTORE}"
+            )
+
     def _version(self) -> int:
         """Version of the tables; 0 of a file that is still empty."""
-        (version,) = self._connection.execute("PRAGMA user_version").fetchone()
-        (owner,) = self._connection.execute("PRAGMA application_id").fetchone()
-        (tables,) = self._connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        with self.reading() as connection:
+            (version,) = connection.execute("PRAGMA user_version").fetchone()
+            (owner,) = connection.execute("PRAGMA application_id").fetchone()
+            (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         if owner != APPLICATION_ID and (owner or version or tables):
             raise RecordError(f"{self.path} is no record of layermotion; name another file.")
         if version > len(MIGRATIONS):
             raise RecordError(
-                f"The record {self.path.name} has version {version}, this layermotion knows "
+                f"The record {self.name} has version {version}, this layermotion knows "
                 f"{len(MIGRATIONS)}; use the newer layermotion that wrote it."
             )
         return int(version)
@@ -168,7 +248,7 @@ class Database:
     def _check_tables(self) -> None:
         """Refuse tables, or anything that acts on them, which are not those of our statements."""
         with closing(sqlite3.connect(":memory:")) as pattern:
-            for statement in chain.from_iterable(MIGRATIONS):
+            for statement in chained.from_iterable(MIGRATIONS):
                 pattern.execute(statement)
             expected, found = (
                 connection.execute("SELECT type, name, sql FROM sqlite_schema").fetchall()
@@ -180,25 +260,35 @@ class Database:
     def _refuse_damage(self, found: str) -> None:
         if found != "ok":
             what = " ".join(found.split())
-            raise RecordError(f"The record {self.path.name} is damaged ({what}); {RESTORE}")
+            raise RecordError(f"The record {self.name} is damaged ({what}); {RESTORE}")
 
 
 @contextmanager
-def translated(path: Path) -> Iterator[None]:
-    """Turn errors of SQLite into one sentence.
+def translated(name: str) -> Iterator[None]:
+    """Turn errors of SQLite and of the chain into one sentence.
 
     Raises
     ------
     RecordError
-        In place of every error of SQLite.
+        In place of each; ``RecordInUseError`` where another program is the cause.
     """
     try:
         yield
+    except BrokenChainError as error:
+        raise RecordError(
+            f"Event {error.number} of the record {name} does not fit the chain: it was changed, "
+            f"removed or moved after it was written; {RESTORE}"
+        ) from error
+    except UnicodeDecodeError as error:
+        # Damage that SQLite quotes in its own sentence.
+        raise RecordError(f"The record {name} is damaged; {RESTORE}") from error
     except sqlite3.Error as error:
-        name, kind = path.name, getattr(error, "sqlite_errorname", "")
+        kind = getattr(error, "sqlite_errorname", "")
         if kind.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-            sentence = f"The record {name} is in use by another program; close that, or wait."
-        elif kind.startswith(("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_IOERR")):
+            raise RecordInUseError(
+                f"The record {name} is in use by another program; close that, or wait."
+            ) from error
+        if kind.startswith(("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_IOERR")):
             sentence = (
                 f"The record {name} cannot be written ({error}); see to the disk and the rights of "
                 f"its folder."

@@ -5,23 +5,23 @@ import secrets
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from layermotion.errors import RecordError
 from layermotion.record.chain import (
     SALT_BYTES,
     START,
+    BrokenChainError,
     canonical,
     digest_of,
     hash_of,
     numbers_in,
 )
-from layermotion.record.database import RESTORE
 from layermotion.record.entries import PATIENT_DELETED, Event
 
 SELECT = (
-    "SELECT contents.number, content, chain.hash FROM contents JOIN chain USING (number) WHERE "
+    "SELECT contents.number, content, chain.hash, digest, salt "
+    "FROM contents JOIN chain USING (number) WHERE "
 )
 
 
@@ -80,51 +80,59 @@ def read_event(number: int, text: str, chained: bytes) -> Event:
 def select_events(
     connection: sqlite3.Connection, where: str, values: Sequence[object]
 ) -> tuple[Event, ...]:
-    """Events that fit a condition, in the order of writing."""
+    """Events that fit a condition, in the order of writing.
+
+    Raises
+    ------
+    BrokenChainError
+        If one of them is not what was written.
+    """
+    events = []
     rows = connection.execute(f"{SELECT} {where} ORDER BY contents.number", values)
-    return tuple(read_event(*row) for row in rows)
+    for number, text, chained, digest, salt in rows:
+        if digest != digest_of(salt, text):
+            raise BrokenChainError(number)
+        events.append(read_event(number, text, chained))
+    return tuple(events)
 
 
-def check_trail(connection: sqlite3.Connection, path: Path) -> None:
+def check_trail(connection: sqlite3.Connection) -> None:
     """Walk through the whole trail.
 
     Raises
     ------
-    RecordError
-        That names the first event which does not fit.
+    BrokenChainError
+        With the first event that does not fit.
     """
-    erased: set[int] = set()
-    for event in select_events(connection, "kind = ?", (PATIENT_DELETED,)):
-        erased.update(numbers_in(event.payload["events"]))
     previous, number = START, 0
+    missing: set[int] = set()
     for row in _rows(connection):
         expected = number + 1
         number, digest, chained, salt, text = row
-        fits = number == expected and chained == hash_of(previous, number, digest)
+        if number != expected or chained != hash_of(previous, number, digest):
+            raise BrokenChainError(min(number, expected))
         if text is None:
-            fits = fits and number in erased
-        else:
-            fits = fits and number not in erased and digest == digest_of(salt, text)
-        if not fits:
-            raise RecordError(_broken(path, min(number, expected)))
+            missing.add(number)
+        elif digest != digest_of(salt, text):
+            raise BrokenChainError(number)
         previous = chained
-    head = connection.execute("SELECT number, hash FROM head").fetchall()
+    erased: set[int] = set()
+    for event in select_events(connection, "kind = ?", (PATIENT_DELETED,)):
+        erased.update(numbers_in(event.payload["events"]))
     (loose,) = connection.execute(
         "SELECT min(number) FROM contents WHERE number NOT IN (SELECT number FROM chain)"
     ).fetchone()
-    if loose is not None or head != [(number, previous)]:
-        raise RecordError(_broken(path, number + 1 if loose is None else loose))
+    wrong = missing ^ erased
+    if loose is not None:
+        wrong.add(loose)
+    if connection.execute("SELECT number, hash FROM head").fetchall() != [(number, previous)]:
+        wrong.add(number + 1)
+    if wrong:
+        raise BrokenChainError(min(wrong))
 
 
 def _rows(connection: sqlite3.Connection) -> Iterator[Any]:
     return connection.execute(
         "SELECT chain.number, digest, hash, salt, content FROM chain LEFT JOIN contents "
         "USING (number) ORDER BY chain.number"
-    )
-
-
-def _broken(path: Path, number: int) -> str:
-    return (
-        f"Event {number} of the record {path.name} does not fit the chain: it was changed, removed "
-        f"or moved after it was written; {RESTORE}"
     )

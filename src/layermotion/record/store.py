@@ -10,6 +10,7 @@ from typing import Any, Self
 
 from layermotion.errors import RecordError
 from layermotion.record.codes import check_code
+from layermotion.record.copies import Restored, back_up, check_all, export_patient, restore
 from layermotion.record.database import Database
 from layermotion.record.entries import (
     AMENDMENT,
@@ -25,7 +26,8 @@ from layermotion.record.entries import (
     Visit,
     read_values,
 )
-from layermotion.record.log import check_trail, select_events, write_event
+from layermotion.record.erasure import Deletion, Receipt, erase, finish_erasure, receipts
+from layermotion.record.log import select_events, write_event
 
 # Bytes of an identifier that means nothing (our choice: no two alike among millions).
 ID_BYTES = 8
@@ -53,7 +55,13 @@ class Record:
         """
         if must_exist and not path.is_file():
             raise RecordError(f"There is no record {path}; name its file by --record.")
-        return cls(Database.make(path))
+        record = cls(Database.make(path))
+        try:
+            finish_erasure(record._database)
+        except BaseException:
+            record.close()
+            raise
+        return record
 
     @property
     def path(self) -> Path:
@@ -79,6 +87,19 @@ class Record:
         """Every patient, in the order in which they were added."""
         with self._database.reading() as connection:
             return _patients(connection)
+
+    def patient(self, code: str) -> Patient:
+        """Patient of a code.
+
+        Raises
+        ------
+        RecordError
+            If there is none.
+        """
+        for patient in self.patients():
+            if patient.code.casefold() == code.strip().casefold():
+                return patient
+        raise RecordError("The record holds no patient of this code; list the codes first.")
 
     def add_patient(self, code: str, who: str = "") -> Patient:
         """Add a patient by a pseudonym.
@@ -268,17 +289,84 @@ class Record:
         last = {value.key: value for event in events for value in read_values(event.payload)}
         return tuple(last.values())
 
-    def verify(self) -> None:
+    def verify(self, known: str = "") -> None:
         """Check the file and the whole trail.
+
+        Parameters
+        ----------
+        known
+            Hash of an event that was noted elsewhere, as on a signed report. It shows that the
+            record up to there is the one that was signed, and not one written anew.
 
         Raises
         ------
         RecordError
-            If the file is damaged; or that names the first event which does not fit its chain.
+            If the file is damaged; that names the first event which does not fit its chain; or if
+            no event has the hash.
         """
-        self._database.check()
+        check_all(self._database)
         with self._database.reading() as connection:
-            check_trail(connection, self.path)
+            held = connection.execute("SELECT 1 FROM chain WHERE lower(hex(hash)) = ?", (known,))
+            if known and held.fetchone() is None:
+                raise RecordError(
+                    f"The record {self.path.name} holds no event with the hash {known}: it is "
+                    f"another record, or was written anew; compare it with a back-up."
+                )
+
+    def seal(self) -> str:
+        """Hash of the last event; noted elsewhere, it shows later that nothing was written anew."""
+        with self._database.reading() as connection:
+            (chained,) = connection.execute("SELECT hash FROM head").fetchone()
+        return str(chained.hex())
+
+    def back_up(self, target: Path) -> None:
+        """Copy the record to a new file, open the copy and check all of it.
+
+        Raises
+        ------
+        RecordError
+            If the target exists, or the record or its copy is damaged.
+        """
+        back_up(self._database, target)
+
+    @staticmethod
+    def restore(backup: Path, path: Path) -> Restored:
+        """Put a back-up in place of the record at ``path``; see ``copies.restore``."""
+        return restore(backup, path)
+
+    def export_patient(self, patient_id: str, target: Path) -> None:
+        """Write all that is held of a patient into one JSON file.
+
+        Raises
+        ------
+        RecordError
+            If there is no such patient.
+        """
+        with self._database.reading() as connection:
+            patient = _need_patient(connection, patient_id)
+        export_patient(self._database, patient, target)
+
+    def delete_patient(self, patient_id: str, who: str, why: str) -> Receipt:
+        """Delete all that is held of a patient for good; the chain of hashes still holds.
+
+        Raises
+        ------
+        RecordError
+            If there is no such patient, who or why is missing, or another program has the record
+            open, so that remains might stay in its log.
+        """
+        _need_who(who)
+        if not why.strip():
+            raise RecordError("A deletion needs its reason; say why, without naming the patient.")
+        with self._database.reading() as connection:
+            _need_patient(connection, patient_id)
+        erase(self._database, [Deletion(patient_id, who, why)])
+        return self.receipts()[-1]
+
+    def receipts(self) -> tuple[Receipt, ...]:
+        """Receipts of all deletions."""
+        with self._database.reading() as connection:
+            return receipts(connection)
 
 
 def _new_id(letter: str) -> str:
@@ -290,9 +378,11 @@ def _patients(connection: sqlite3.Connection) -> tuple[Patient, ...]:
     return tuple(Patient(str(event.patient_id), event.payload["code"]) for event in events)
 
 
-def _need_patient(connection: sqlite3.Connection, patient_id: str) -> None:
-    if not select_events(connection, "kind = ? AND patient_id = ?", (PATIENT_ADDED, patient_id)):
-        raise RecordError(f"The record holds no patient {patient_id}; list them anew.")
+def _need_patient(connection: sqlite3.Connection, patient_id: str) -> Patient:
+    for patient in _patients(connection):
+        if patient.patient_id == patient_id:
+            return patient
+    raise RecordError(f"The record holds no patient {patient_id}; list the patients anew.")
 
 
 def _visit(connection: sqlite3.Connection, begun: Event) -> Visit:

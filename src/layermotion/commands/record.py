@@ -1,0 +1,189 @@
+"""Owns the commands about the record over time: options and help; the work is done elsewhere.
+
+Every command imports what it needs when it runs, so that help stays quick.
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layermotion.caution import epilog
+from layermotion.commands.lab_options import By, group
+from layermotion.errors import InputError
+from layermotion.files import atomic_path
+from layermotion.options import RecordFile
+
+record_app = group("The record over time: its state, back-ups, export and deletion of a patient.")
+Code = Annotated[str, typer.Argument(metavar="CODE", help="Code of the patient in the record.")]
+
+
+@record_app.command(epilog=epilog("layermotion record status"))
+def status(record: RecordFile) -> None:
+    """Say where the record lies and what it holds."""
+    from layermotion.record.store import Record
+
+    with Record.open(record, must_exist=True) as opened:
+        patients = opened.patients()
+        typer.echo(f"{record}, patients: {len(patients)}")
+        for patient in patients:
+            visits = opened.visits(patient.patient_id)
+            signed = sum(visit.is_signed for visit in visits)
+            last = f"; last on {visits[-1].day}" if visits else ""
+            typer.echo(f"{patient.code:24}  visits: {len(visits)}, signed: {signed}{last}")
+        for receipt in opened.receipts():
+            typer.echo(f"A patient was deleted at {receipt.when} by {receipt.who}: {receipt.why}")
+
+
+@record_app.command(epilog=epilog("layermotion record verify"))
+def verify(
+    record: RecordFile,
+    known: Annotated[
+        str,
+        typer.Option(
+            "--hash",
+            metavar="HASH",
+            help="Hash from a signed report or a receipt: the record must hold it.",
+        ),
+    ] = "",
+) -> None:
+    """Check that no event was changed, removed or moved after it was written."""
+    from layermotion.record.store import Record
+
+    with Record.open(record, must_exist=True) as opened:
+        opened.verify(known.strip().lower())
+        seal = opened.seal()
+    typer.echo(f"{record} holds: every event is as it was written.")
+    typer.echo(f"Note this hash elsewhere, and give it by --hash next time: {seal}")
+
+
+@record_app.command("back-up", epilog=epilog("layermotion record back-up backups/monday.sqlite"))
+def back_up(
+    target: Annotated[
+        Path, typer.Argument(metavar="BACKUP", dir_okay=False, help="File to write; a new one.")
+    ],
+    record: RecordFile,
+) -> None:
+    """Copy the record to a new file, also while it is in use, and check the copy."""
+    from layermotion.record.store import Record
+
+    with Record.open(record, must_exist=True) as opened:
+        opened.back_up(target)
+    typer.echo(f"Wrote {target} and checked it. Keep it on another disk, as safe as the record.")
+
+
+@record_app.command(epilog=epilog("layermotion record restore backups/monday.sqlite"))
+def restore(
+    backup: Annotated[
+        Path, typer.Argument(metavar="BACKUP", dir_okay=False, help="File that back-up wrote.")
+    ],
+    record: RecordFile,
+) -> None:
+    """Put a back-up in place of the record; what was there is kept beside it.
+
+    Patients that were deleted since the back-up was made are deleted from it again.
+    """
+    from layermotion.record.store import Record
+
+    restored = Record.restore(backup, record)
+    typer.echo(f"{record} is what {backup} holds.")
+    if restored.kept is not None:
+        typer.echo(f"What was there is kept as {restored.kept}.")
+    if restored.deleted_again:
+        typer.echo(f"Patients deleted again: {restored.deleted_again}.")
+    if not restored.is_complete:
+        typer.echo(
+            "Which patients were deleted since the back-up was made is not known; delete them "
+            "again."
+        )
+
+
+@record_app.command(epilog=epilog("layermotion record export P-017 --out P-017.json"))
+def export(
+    code: Code,
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="FILE", dir_okay=False, help="File to write; a new one."),
+    ],
+    record: RecordFile,
+) -> None:
+    """Write all that is held of one patient into one JSON file."""
+    from layermotion.record.store import Record
+
+    _refuse_existing(out)
+    with Record.open(record, must_exist=True) as opened:
+        opened.export_patient(opened.patient(code).patient_id, out)
+    typer.echo(f"Wrote {out}.")
+
+
+@record_app.command(
+    epilog=epilog(
+        'layermotion record delete P-017 --by KL --why "asked for" --receipt deleted-P-017.json'
+    )
+)
+def delete(
+    code: Code,
+    by: By,
+    why: Annotated[
+        str, typer.Option("--why", metavar="TEXT", help="Reason; it stays, so name nobody.")
+    ],
+    receipt: Annotated[
+        Path,
+        typer.Option(
+            "--receipt", metavar="FILE", dir_okay=False, help="Proof to write; a new file."
+        ),
+    ],
+    record: RecordFile,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+) -> None:
+    """Delete all that is held of one patient for good, and write a receipt.
+
+    Back-ups and exports made before still hold the patient: delete them too.
+    """
+    from layermotion.record.store import Record
+
+    with Record.open(record, must_exist=True) as opened:
+        patient = opened.patient(code)
+        if not yes and not typer.confirm(f"Delete {patient.code} and every visit for good?"):
+            raise InputError("Nothing was deleted.")
+        # Begun first, so that a place that cannot be written is known before anything is gone.
+        with _new_json(receipt) as write:
+            write(opened.delete_patient(patient.patient_id, by, why).to_json())
+    typer.echo(f"Deleted. Wrote {receipt}. Delete earlier back-ups, exports and reports as well.")
+
+
+@record_app.command(epilog=epilog("layermotion record receipts --out receipts.json"))
+def receipts(
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="FILE", dir_okay=False, help="File to write; a new one."),
+    ],
+    record: RecordFile,
+) -> None:
+    """Write the receipts of all deletions again."""
+    from layermotion.record.store import Record
+
+    with Record.open(record, must_exist=True) as opened, _new_json(out) as write:
+        write([receipt.to_json() for receipt in opened.receipts()])
+    typer.echo(f"Wrote {out}.")
+
+
+@contextmanager
+def _new_json(path: Path) -> Iterator[Callable[[object], None]]:
+    """Give what writes a document to a new file; no file if the block raises."""
+    _refuse_existing(path)
+    with atomic_path(path, 0o600) as temporary:
+
+        def write(document: object) -> None:
+            text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+            temporary.write_text(text + "\n", encoding="utf-8", newline="")
+
+        yield write
+
+
+def _refuse_existing(path: Path) -> None:
+    if path.exists():
+        raise InputError(f"{path} exists and is not replaced; give another name.")

@@ -1,0 +1,99 @@
+"""The commands about the record over time, as a clinic types them."""
+
+import json
+from pathlib import Path
+
+import pytest
+from held import make_record
+from typer.testing import CliRunner, Result
+
+from layermotion.cli import app
+from layermotion.errors import LayermotionError
+from layermotion.places import default_record
+from layermotion.record.store import Record
+
+runner = CliRunner()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = tmp_path / "data" / "record.sqlite"
+    make_record(path)[0].close()
+    return path
+
+
+def run(path: Path, *words: str, said: str = "") -> Result:
+    result = runner.invoke(app, ["record", *words, "--record", str(path)], input=said)
+    if isinstance(result.exception, LayermotionError):
+        raise result.exception
+    assert result.exit_code == 0, result.output
+    return result
+
+
+def test_status_and_verify_say_what_is_held(path: Path) -> None:
+    words = run(path, "status").output
+    assert f"{path}, patients: 1" in words
+    assert "P-017                     visits: 1, signed: 1; last on 2024-03-01" in words
+    words = run(path, "verify").output
+    assert "every event is as it was written" in words
+    with Record.open(path) as record:
+        seal = record.seal()
+    assert words.rstrip().endswith(seal)
+    run(path, "verify", "--hash", seal.upper())
+    with pytest.raises(LayermotionError, match=f"no event with the hash {'0' * 64}"):
+        run(path, "verify", "--hash", "0" * 64)
+
+
+def test_back_up_and_restore(path: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.sqlite"
+    assert "and checked it" in run(path, "back-up", str(copy)).output
+    with Record.open(path) as record:
+        record.delete_patient(record.patient("P-017").patient_id, "KL", "asked for")
+    words = run(path, "restore", str(copy)).output
+    assert "What was there is kept as" in words and "Patients deleted again: 1." in words
+    with Record.open(path) as record:
+        assert record.patients() == ()
+    path.write_bytes(b"broken")
+    words = run(path, "restore", str(copy)).output
+    assert "is not known; delete them again" in words
+    with Record.open(path) as record:
+        assert [patient.code for patient in record.patients()] == ["P-017"]
+
+
+def test_export_and_delete(path: Path, tmp_path: Path) -> None:
+    exported, receipt = tmp_path / "export.json", tmp_path / "receipt.json"
+    run(path, "export", "p-017", "--out", str(exported))
+    with pytest.raises(LayermotionError, match=r"export\.json exists and is not replaced"):
+        run(path, "export", "P-017", "--out", str(exported))
+    words = ("delete", "P-017", "--by", "KL", "--why", "asked for", "--receipt", str(receipt))
+    with pytest.raises(LayermotionError, match="Nothing was deleted"):
+        run(path, *words, said="n\n")
+    assert not receipt.exists()
+    (tmp_path / "file").touch()
+    unwritable = str(tmp_path / "file" / "receipt.json")
+    with pytest.raises(LayermotionError, match="cannot be written"):
+        run(path, *words[:-1], unwritable, "--yes")
+    assert "P-017" in run(path, "status").output
+    asked = run(path, *words, said="y\n").output
+    assert "Delete P-017 and every visit for good?" in asked and "Delete earlier back-ups" in asked
+    document = json.loads(receipt.read_text(encoding="utf-8"))
+    events = json.loads(exported.read_text(encoding="utf-8"))["events"]
+    assert document["hashes"] == [event["hash"] for event in events]
+    words = run(path, "status").output
+    assert "patients: 0" in words and "by KL: asked for" in words and "P-017" not in words
+    run(path, "verify", "--hash", document["hash"])
+    run(path, "receipts", "--out", str(tmp_path / "again.json"))
+    again = json.loads((tmp_path / "again.json").read_text(encoding="utf-8"))
+    assert again == [document]
+    with pytest.raises(LayermotionError, match="no patient of this code"):
+        run(path, "export", "P-017", "--out", str(tmp_path / "none.json"))
+    assert not (tmp_path / "none.json").exists()
+
+
+def test_commands_about_a_record_do_not_begin_one(tmp_path: Path) -> None:
+    for words in (("status",), ("verify",), ("back-up", str(tmp_path / "copy.sqlite"))):
+        with pytest.raises(LayermotionError, match="There is no record"):
+            run(tmp_path / "none.sqlite", *words)
+    result = runner.invoke(app, ["record", "status"])
+    assert str(default_record()) in str(result.exception)
+    assert list(tmp_path.iterdir()) == []
