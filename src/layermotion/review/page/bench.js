@@ -70,6 +70,7 @@ export class Bench {
     this.clip?.close();
     this.clip = null;
     this.wait(say("clip.loading"));
+    for (const pane of this.panes) delete pane.canvas.dataset.frame;
     const clip = await Clip.open(number);
     this.clip = clip;
     this.summary = summary;

@@ -51,10 +51,10 @@ export class Clip {
 
   /** Note that a frame was on show; true when every window was and the program is to know. */
   look(frame) {
-    for (const [k, window] of this.shown.windows.entries()) {
-      if (frame >= window.first && frame <= window.last) this.looked.add(k);
-    }
-    return !this.isSeen && this.looked.size >= this.shown.windows.length;
+    const { windows } = this.shown;
+    this.looked.add(frame);
+    const isSeen = ({ first, last }) => [...this.looked].some((one) => one >= first && one <= last);
+    return !this.isSeen && windows.every(isSeen);
   }
 
   async tellSeen() {
