@@ -3,6 +3,7 @@
 __all__ = (
     "against",
     "detectable",
+    "direction",
     "identity",
     "index",
     "listing",

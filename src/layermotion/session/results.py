@@ -159,20 +159,52 @@ def _measure(record: Mapping[str, Any], names: Sequence[str]) -> Measure:
 
 def tabulate(recorded: Sequence[Recorded]) -> tuple[Row, ...]:
     """All rows of a visit: each repeat, means, differences between sides, effects of the lift."""
-    own = [row for one in recorded for row in _own_rows(one)]
+    return summarise(
+        [
+            row
+            for one in recorded
+            for row in rows_of(
+                one.measures,
+                side=one.item.side,
+                task=one.item.task,
+                number=one.item.repeat,
+                clip=one.clip,
+                is_lateral_known=one.is_lateral_known,
+            )
+        ]
+    )
+
+
+def summarise(own: Sequence[Row]) -> tuple[Row, ...]:
+    """Rows of repeats, with their means, differences between sides and effects of the lift."""
     means = list(_means(own))
     return (*own, *means, *_sides(means), *_effects(means))
 
 
-def _own_rows(recorded: Recorded) -> Iterator[Row]:
-    single = [measure for measure in recorded.measures if measure.repeat != MEAN]
+def rows_of(
+    measures: Sequence[Measure],
+    *,
+    side: str,
+    task: str,
+    number: int,
+    clip: str,
+    is_lateral_known: bool,
+) -> Iterator[Row]:
+    """Rows of one recording; its own means are left out.
+
+    Parameters
+    ----------
+    number
+        Of the recording, among those of this side and task.
+    """
+    single = [measure for measure in measures if measure.repeat != MEAN]
     several = len({measure.repeat for measure in single}) > 1
     for measure in single:
-        number = str(recorded.item.repeat)
+        is_unclear = measure.name == "slide" and not measure.reason and not is_lateral_known
         yield Row(
-            side=recorded.item.side,
-            task=recorded.item.task,
-            repeat=f"{number}.{measure.repeat}" if several else number,
+            side=side,
+            task=task,
+            repeat=f"{number}.{measure.repeat}" if several else str(number),
             structure=measure.structure,
             measure=measure.name,
             value=measure.value,
@@ -180,21 +212,15 @@ def _own_rows(recorded: Recorded) -> Iterator[Row]:
             high=measure.high,
             unit=measure.unit,
             status=measure.status,
-            reason=_reason(measure, recorded),
-            clip=recorded.clip,
+            # Why it has no value, or why that must not be compared with others.
+            reason=LATERAL_UNKNOWN if is_unclear else measure.reason,
+            clip=clip,
             repeats=1,
             method=measure.method,
             error_half=0.0
             if measure.low is None or measure.high is None
             else (measure.high - measure.low) / 2,
         )
-
-
-def _reason(measure: Measure, recorded: Recorded) -> str:
-    """Why a row has no value, or why its value must not be compared with others."""
-    if measure.name == "slide" and not measure.reason and not recorded.is_lateral_known:
-        return LATERAL_UNKNOWN
-    return measure.reason
 
 
 def _means(rows: Iterable[Row]) -> Iterator[Row]:
