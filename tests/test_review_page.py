@@ -114,7 +114,9 @@ def sign(person: Person) -> None:
     until(person.page, "document.querySelector('#finished').textContent.includes('visit.html')")
 
 
-def test_a_visit_is_reviewed_signed_and_followed(tmp_path: Path, chromium: str) -> None:
+def test_a_visit_is_reviewed_signed_and_followed(
+    tmp_path: Path, chromium: str, monkeypatch: pytest.MonkeyPatch, plain_reports: None
+) -> None:
     first, record = tmp_path / "first", tmp_path / "record.sqlite"
     drawn = DrawnVisit(first)
     for side in ("left", "right"):
@@ -122,7 +124,7 @@ def test_a_visit_is_reviewed_signed_and_followed(tmp_path: Path, chromium: str) 
             drawn.wall(f"{side}_draw_in_{repeat}.dcm", 20)
     drawn.bladder("midline_pelvic_floor_lift_1.dcm", 30)
     drawn.bladder("midline_cough_1.dcm", -30)
-    review = make_review(first, drawn, record, date(2026, 3, 2), tmp_path / "out")
+    review = make_review(first, drawn, record, date(2026, 3, 2), tmp_path / "out", monkeypatch)
     with opened(review, chromium) as (page, _):
         person = Person(page)
         check_access(page)
@@ -207,7 +209,7 @@ def test_a_visit_is_reviewed_signed_and_followed(tmp_path: Path, chromium: str) 
     drawn = DrawnVisit(second)
     drawn.wall("left_draw_in_1.dcm", 40, SeriesNumber=2)
     review.record.close()
-    later = make_review(second, drawn, record, date(2026, 5, 4), tmp_path / "out")
+    later = make_review(second, drawn, record, date(2026, 5, 4), tmp_path / "out", monkeypatch)
     with opened(later, chromium, "de-DE") as (page, _):
         person = Person(page)
         begin(person, "P-017")
@@ -218,7 +220,7 @@ def test_a_visit_is_reviewed_signed_and_followed(tmp_path: Path, chromium: str) 
         sign(person)
         person.press("v")
         until(page, "document.querySelectorAll('#course-table tbody tr').length === 2")
-        assert "2026-05-04" in page.text_content("#course-words b")  # type: ignore[operator]
+        assert "04.05.2026" in page.text_content("#course-words b")  # type: ignore[operator]
         check_access(page)
         check_fits(page)
     with Record.open(record) as kept:

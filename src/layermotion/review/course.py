@@ -5,6 +5,7 @@ from typing import Any
 
 from layermotion.errors import InputError
 from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits
+from layermotion.record.drawing import describe, draw_chart
 from layermotion.review.visit import Review
 from layermotion.session.detectable import DetectableChanges
 
@@ -25,6 +26,20 @@ def course_of(review: Review, own: DetectableChanges | None) -> dict[str, Any]:
         ],
         "charts": [_chart(chart, places) for chart in charts(visits, own)],
     }
+
+
+def picture_of(review: Review, number: int, own: DetectableChanges | None) -> str:
+    """Draw one chart of the course as SVG.
+
+    Raises
+    ------
+    InputError
+        If it is not there.
+    """
+    found = charts(_signed(review), own)
+    if number >= len(found):
+        raise InputError("There is no such chart; load the page again.")
+    return draw_chart(found[number]).svg
 
 
 def compared(
@@ -60,6 +75,7 @@ def _chart(chart: Chart, places: dict[str, int]) -> dict[str, Any]:
         **asdict(chart.key),
         "first": chart.first,
         "source": chart.source,
+        "description": describe(chart),
         "points": [
             {
                 "visit": places[point.visit_id],

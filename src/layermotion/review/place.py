@@ -9,12 +9,19 @@ from typing import Any
 
 from layermotion.edges.boundaries import Boundaries
 from layermotion.errors import InputError
+from layermotion.labels import Structure
 from layermotion.measures.measure import Measure, Status
 from layermotion.review.confirming import is_measured, key_of
 from layermotion.review.desk import Desk
 from layermotion.review.sources import Listed
 
 CHECKED = (Status.CONFIRMED, Status.CORRECTED)
+# What is looked for first in a clip: measure, structure and unit, the first of which is known.
+CHIEF = (
+    ("thickness_change", Structure.TRA, "%"),
+    ("base_displacement", Structure.BLADDER, "mm"),
+    ("thickness_rest", Structure.TRA, "mm"),
+)
 
 
 class Stage(StrEnum):
@@ -91,11 +98,25 @@ class Place:
             "missing": [
                 {"structure": m.structure, "name": m.name, "repeat": m.repeat} for m in missing
             ],
+            "chief": self._chief(),
             "cautions": len(self.desk.analysis.cautions) if self.desk else 0,
             "confirmed": sum(m.status in CHECKED for m in own),
             "corrected": sum(m.status is Status.CORRECTED for m in own),
             "to_confirm": len(own) - len(missing),
         }
+
+    def _chief(self) -> dict[str, Any] | None:
+        """Give the number that is asked for first; None where it is not known."""
+        for name, structure, unit in CHIEF if self.desk else ():
+            own = [
+                m
+                for m in self.opened.analysis.measures
+                if (m.name, m.structure, m.unit) == (name, structure, unit) and m.value is not None
+            ]
+            # The mean of repeats stands last.
+            if own:
+                return {"structure": structure, "name": name, "value": own[-1].value, "unit": unit}
+        return None
 
     def told(self) -> dict[str, Any]:
         """Say all that the bench shows of it, but for its outlines and pictures."""

@@ -15,7 +15,7 @@ from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES
 from layermotion.report.palette import LOOKS
 from layermotion.review.corrections import correction_from
-from layermotion.review.course import compared, course_of
+from layermotion.review.course import compared, course_of, picture_of
 from layermotion.review.place import Place
 from layermotion.review.visit import Review
 from layermotion.serving.static import file_routes, page_route, texts_route
@@ -110,6 +110,10 @@ def routes_of(review: Review, own: DetectableChanges | None = None) -> list[Base
     def course(request: Request) -> Response:
         return JSONResponse(course_of(review, own))
 
+    def chart(request: Request) -> Response:
+        svg = picture_of(review, request.path_params["number"], own)
+        return Response(svg, media_type="image/svg+xml")
+
     def between(request: Request) -> Response:
         first, second = (request.path_params[name] for name in ("first", "second"))
         return JSONResponse(compared(review, first, second, own))
@@ -123,6 +127,7 @@ def routes_of(review: Review, own: DetectableChanges | None = None) -> list[Base
         Route("/sign", _changing(sign), methods=["POST"]),
         Route("/amend", _changing(amend), methods=["POST"]),
         Route("/course", course),
+        Route("/course/charts/{number:int}", chart),
         Route("/course/{first:int}/{second:int}", between),
         Route("/clips/{number:int}", clip),
         Route("/clips/{number:int}/outlines", outlines),

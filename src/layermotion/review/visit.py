@@ -34,6 +34,12 @@ CHANGED = (
     "Some values are not those that were confirmed earlier, because the tool measures otherwise "
     "now; look at them again."
 )
+# Why a visit cannot be signed yet.
+REFUSED = {
+    "measuring": "Some clips are still being measured; wait for them.",
+    "unconfirmed": "{number} values are not confirmed yet; confirm them, or leave the repeat out.",
+    "nothing": "No value is confirmed, so there is nothing to sign; confirm some first.",
+}
 
 
 class Review:
@@ -250,8 +256,8 @@ class Review:
         with self._lock:
             visit = self._open_visit()
             reason = self.why_not_sign()
-            if reason:
-                raise InputError(reason)
+            if reason["key"]:
+                raise InputError(REFUSED[reason["key"]].format(**reason))
             self.visit = self.record.sign(visit.visit_id, self.values(), who)
             self.who = who.strip()
         self.write()
@@ -292,16 +298,17 @@ class Review:
             if measure.status in CHECKED
         ]
 
-    def why_not_sign(self) -> str:
-        """Say what is still to be done before the visit can be signed; empty where nothing is."""
-        if any(p.stage in (Stage.WAITING, Stage.MEASURING) for p in self.places):
-            return "Some clips are still being measured."
+    def why_not_sign(self) -> dict[str, Any]:
+        """Say by a key of ``REFUSED`` why the visit cannot be signed yet; empty where it can."""
         left = sum(len(place.unconfirmed) for place in self.places)
-        if left:
-            return f"{left} values are not confirmed yet; confirm them, or leave the repeat out."
-        if not self.values():
-            return "No value is confirmed, so there is nothing to sign."
-        return ""
+        key = ""
+        if any(p.stage in (Stage.WAITING, Stage.MEASURING) for p in self.places):
+            key = "measuring"
+        elif left:
+            key = "unconfirmed"
+        elif not self.values():
+            key = "nothing"
+        return {"key": key, "number": left}
 
     @property
     def amendments(self) -> list[dict[str, str]]:

@@ -4,7 +4,7 @@ import { askFor } from "./ask.js";
 import { Clip } from "./clip.js";
 import { Hands } from "./hands.js";
 import { Numbers } from "./numbers.js";
-import { STRUCTURES } from "./outline.js";
+import { SIDES, STRUCTURES } from "./outline.js";
 import { Pane, Zoom } from "./pane.js";
 import { Player } from "./player.js";
 import { Plots } from "./plots.js";
@@ -12,6 +12,7 @@ import { calibrate } from "./scale.js";
 import { announce, layer, looks, make, say, state, titleOf, withUnit } from "./words.js";
 
 const NEARER = 1.3;
+const edgeWords = ({ structure, side }) => say("tool.edge_of", { layer: layer(structure), edge: say(`tool.${side}`) });
 const byId = (id) => document.getElementById(id);
 
 export class Bench {
@@ -53,8 +54,10 @@ export class Bench {
     byId("undo").addEventListener("click", () => this.undo());
     byId("confirm-all").addEventListener("click", () => this.confirmAll());
     byId("leave-out").addEventListener("click", () => this.leaveOut());
-    byId("layer").addEventListener("change", (event) => this.setEdge({ structure: event.target.value }));
-    byId("side-of-layer").addEventListener("change", (event) => this.setEdge({ side: event.target.value }));
+    byId("edge").addEventListener("change", (event) => {
+      const [structure, side] = event.target.value.split("/");
+      this.setEdge({ structure, side });
+    });
     for (const button of document.querySelectorAll("[data-tool]")) {
       button.addEventListener("click", () => this.setTool(this.tool === button.dataset.tool ? null : button.dataset.tool));
     }
@@ -108,11 +111,11 @@ export class Bench {
       }
       return false;
     });
-    byId("layer").replaceChildren(...there.map((value) => make("option", { value, text: layer(value) })));
-    const structure = there.includes("tra") ? "tra" : there[there.length - 1];
-    this.hands.edge = { structure, side: "deep" };
-    byId("layer").value = structure ?? "";
-    byId("side-of-layer").value = "deep";
+    this.layers = there;
+    byId("edge").replaceChildren(...there.flatMap((structure) => SIDES.map((side) => make("option", {
+      value: `${structure}/${side}`, text: edgeWords({ structure, side }),
+    }))));
+    this.takeEdge({ structure: there.includes("tra") ? "tra" : there[there.length - 1], side: "deep" });
   }
 
   fit() {
@@ -300,26 +303,27 @@ export class Bench {
   goTo(measure) {
     this.player.stop();
     this.repeat = Number(measure.repeat) || this.repeat;
-    if ([...byId("layer").options].some((option) => option.value === measure.structure)) {
-      this.hands.edge = { ...this.hands.edge, structure: measure.structure };
-      byId("layer").value = measure.structure;
+    if (this.layers.includes(measure.structure)) {
+      this.takeEdge({ structure: measure.structure });
       this.hands.calliper = null;
     }
     this.go(this.middleOf(measure) ?? this.frame);
   }
 
-  setEdge(change) {
+  takeEdge(change) {
     this.hands.edge = { ...this.hands.edge, ...change };
-    byId("layer").value = this.hands.edge.structure;
-    byId("side-of-layer").value = this.hands.edge.side;
+    byId("edge").value = `${this.hands.edge.structure}/${this.hands.edge.side}`;
+  }
+
+  setEdge(change) {
+    this.takeEdge(change);
     if (this.tool !== "edge") this.setTool("edge");
     else this.go(this.frame);
-    announce(say("said.edge_chosen", { layer: layer(this.hands.edge.structure), edge: say(`tool.${this.hands.edge.side}`) }));
+    announce(edgeWords(this.hands.edge));
   }
 
   nextLayer() {
-    const there = [...byId("layer").options].map((option) => option.value);
-    const next = there[(there.indexOf(this.hands.edge.structure) + 1) % there.length];
+    const next = this.layers[(this.layers.indexOf(this.hands.edge.structure) + 1) % this.layers.length];
     this.setEdge({ structure: next });
   }
 
@@ -354,13 +358,21 @@ export class Bench {
     const options = this.clip.shown.measures
       .filter((m) => m.is_measured && ["thickness_rest", "thickness_contracted"].includes(m.name))
       .map((m) => make("option", { value: m.key, text: this.numbers.name(m) }));
-    const wanted = this.measureFor ?? this.numbers.chosen;
+    const wanted = this.measureFor ?? this.measureHere()?.key;
     const choice = make("select", { id: "calliper-for", label: say("calliper.as") }, options);
     if (options.some((option) => option.value === wanted)) choice.value = wanted;
     const take = make("button", { type: "button", id: "calliper-take", text: say("calliper.take"), onclick: () => this.useCalliper(choice.value) });
     take.disabled = !this.clip.spacing || !options.length;
     bar.replaceChildren(make("output", { id: "calliper-says" }), choice, take);
     if (this.hands.calliper) this.showCalliper(this.hands.calliper, false);
+  }
+
+  /** Thickness of the layer in hand in the window on show. */
+  measureHere() {
+    const window = this.clip.shown.windows.find((w) => this.frame >= w.first && this.frame <= w.last);
+    const name = window?.state === "rest" ? "thickness_rest" : "thickness_contracted";
+    return this.clip.shown.measures.find((m) => m.name === name && m.repeat === String(window?.repeat)
+      && m.structure === this.hands.edge.structure);
   }
 
   showCalliper([from, to], isFinal) {

@@ -1,7 +1,7 @@
 // The visit as a list of its clips: what each still needs, and where to begin.
 
 import { tell } from "/serving/server.js";
-import { announce, layer, make, measureName, say, titleOf } from "./words.js";
+import { announce, dayWords, layer, make, measureName, say, titleOf, withUnit } from "./words.js";
 
 const byId = (id) => document.getElementById(id);
 
@@ -48,10 +48,10 @@ export class DayScreen {
   }
 
   words(day) {
-    if (day.is_signed) return say("day.signed", { who: day.signed_by, when: day.signed_at.slice(0, 10) });
+    if (day.is_signed) return say("day.signed", { who: day.signed_by, when: dayWords(day.signed_at) });
     const waiting = day.clips.filter((clip) => ["waiting", "measuring"].includes(clip.stage)).length;
     if (waiting) return say("day.measuring", { number: waiting, of: day.clips.length });
-    if (!day.why_not_sign) return say("day.all_confirmed");
+    if (!day.why_not_sign.key) return say("day.all_confirmed");
     const left = day.clips.reduce((sum, clip) => sum + clip.to_confirm - clip.confirmed, 0);
     return say("day.left", { number: left });
   }
@@ -67,11 +67,19 @@ export class DayScreen {
     const isDone = isReady && clip.confirmed === clip.to_confirm && clip.to_confirm > 0;
     return make("tr", { class: clip.missing.length || clip.problem ? "needs" : "" }, [
       make("th", { scope: "row", text: titleOf(clip) }),
+      make("td", {}, found(clip)),
       make("td", {}, needs(clip)),
       make("td", { class: isDone ? "done" : "" }, [isDone ? `\u2713 ${done}` : done]),
       make("td", {}, [open]),
     ]);
   }
+}
+
+/** The number of a clip that is asked for first, as far as it is known. */
+function found(clip) {
+  if (!clip.chief) return [];
+  const { structure, name, value, unit } = clip.chief;
+  return [make("b", { text: layer(structure) }), ` ${measureName(name)} `, make("b", { text: withUnit(value, unit) })];
 }
 
 /** What of a clip needs a person, in words. */

@@ -48,8 +48,10 @@ export class Numbers {
       rows.set(key, [...(rows.get(key) ?? []), measure]);
     }
     const heading = (repeat) => (repeat === "mean" ? say("numbers.mean") : repeat);
+    const units = new Set(measures.map((m) => m.unit));
+    const shared = units.size === 1 ? [...units][0] : null;
     const head = make("tr", {}, [
-      make("th", { scope: "col", text: say("numbers.what") }),
+      make("th", { scope: "col", text: shared ? `${say("numbers.what")}, ${shared}` : say("numbers.what") }),
       ...repeats.map((repeat) => make("th", { scope: "col", text: heading(repeat) })),
     ]);
     const body = [...rows.values()].map((own) => {
@@ -62,7 +64,7 @@ export class Numbers {
       const name = make("th", { scope: "row" }, [
         make("b", { text: layer(first.structure), class: `of-${first.structure}` }),
         ` ${measureName(first.name)}`,
-        make("span", { class: "unit", text: first.unit === "ratio" ? "" : ` ${first.unit}` }),
+        make("span", { class: "unit", text: shared || first.unit === "ratio" ? "" : ` ${first.unit}` }),
       ]);
       return make("tr", {}, [name, ...cells]);
     });

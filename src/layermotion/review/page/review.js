@@ -6,7 +6,7 @@ import { CourseScreen } from "./course.js";
 import { DayScreen } from "./day.js";
 import { listen, showHelp } from "./keys.js";
 import { SignScreen } from "./sign.js";
-import { announce, learn, say, titleOf } from "./words.js";
+import { announce, dayWords, learn, say, titleOf } from "./words.js";
 
 // How often the state is asked for while clips are being measured, ms.
 const LOOK_MS = 700;
@@ -44,7 +44,7 @@ function go(place) {
 function refresh(now) {
   const was = day;
   day = now;
-  byId("of").textContent = now.patient ? say("head.of", { patient: now.patient, day: now.day }) : say("head.new");
+  byId("of").textContent = now.patient ? say("head.of", { patient: now.patient, day: dayWords(now.day) }) : say("head.new");
   byId("seal").textContent = say(now.is_signed ? "seal.final" : "seal.draft");
   byId("seal").className = now.is_signed ? "seal final" : "seal";
   if (shown === "day" || shown === "sign") screens[shown].show(now);

@@ -1,7 +1,7 @@
 // Signing the visit as a whole, and what may be added afterwards.
 
 import { tell } from "/serving/server.js";
-import { announce, make, say, titleOf } from "./words.js";
+import { announce, dayWords, make, say, titleOf } from "./words.js";
 
 const byId = (id) => document.getElementById(id);
 
@@ -30,14 +30,14 @@ export class SignScreen {
   show(day) {
     byId("sign-form").hidden = day.is_signed;
     byId("amend-form").hidden = !day.is_signed;
-    byId("sign-now").disabled = !day.is_begun || Boolean(day.why_not_sign);
+    byId("sign-now").disabled = !day.is_begun || Boolean(day.why_not_sign.key);
     if (!byId("sign-who").value) byId("sign-who").value = day.who;
     if (!byId("amend-who").value) byId("amend-who").value = day.who;
     byId("sign-words").textContent = this.words(day);
     const head = ["day.clip", "sign.confirmed", "sign.corrected", "sign.open", "sign.missing"];
     byId("sign-values").replaceChildren(
       make("caption", { class: "spoken", text: say("sign.values") }),
-      make("thead", {}, [make("tr", {}, head.map((key) => make("th", { scope: "col", text: say(key) })))]),
+      make("thead", {}, [make("tr", {}, head.map((key, k) => make("th", { scope: "col", text: say(key), class: k ? "number" : "" })))]),
       make("tbody", {}, day.clips.map((clip) => make("tr", {}, [
         make("th", { scope: "row", text: titleOf(clip) }),
         ...[clip.confirmed - clip.corrected, clip.corrected, clip.to_confirm - clip.confirmed, clip.missing.length]
@@ -45,16 +45,16 @@ export class SignScreen {
       ]))),
     );
     byId("amendments").replaceChildren(...day.amendments.map(({ when, who, text }) =>
-      make("li", { text: say("sign.amended", { when: when.slice(0, 10), who, text }) })));
+      make("li", { text: say("sign.amended", { when: dayWords(when), who, text }) })));
     byId("finished").textContent = day.is_writing ? say("sign.writing")
       : day.finished && say("sign.written", { where: day.finished });
   }
 
   words(day) {
-    if (day.is_signed) return say("sign.signed", { who: day.signed_by, when: day.signed_at.slice(0, 10) });
+    if (day.is_signed) return say("sign.signed", { who: day.signed_by, when: dayWords(day.signed_at) });
     if (!day.is_begun) return say("sign.begin_first");
     const missing = day.clips.reduce((sum, clip) => sum + clip.missing.length, 0);
-    if (day.why_not_sign) return day.why_not_sign;
+    if (day.why_not_sign.key) return say(`sign.${day.why_not_sign.key}`, day.why_not_sign);
     return missing ? say("sign.ready_but", { number: missing }) : say("sign.ready");
   }
 }

@@ -23,6 +23,10 @@ export function number(value, unit) {
   return text.replace("-", "\u2212");
 }
 
+/** A day as the reader writes it. */
+export const dayWords = (day) => new Intl.DateTimeFormat(document.documentElement.lang, { dateStyle: "medium", timeZone: "UTC" })
+  .format(new Date(`${day.slice(0, 10)}T00:00:00Z`));
+
 export const unitOf = (unit) => (unit === "ratio" ? "" : `\u202f${unit}`);
 
 export const withUnit = (value, unit) => `${number(value, unit)}${unitOf(unit)}`;
