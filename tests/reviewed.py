@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -31,31 +32,33 @@ from layermotion.serving.run import Running, serving
 PATIENCE_S = 30.0
 
 
-def make_review(
-    clips: Path, drawn: DrawnVisit, record: Path, day: date, out: Path, patch: pytest.MonkeyPatch
-) -> Review:
-    """Make a review of drawn clips, measured by the stand-in that knows their truth.
+class Alike:
+    """Opens clips of which those of one task are drawn alike, and measures one of each."""
 
-    Clips of one task are drawn alike, and so only the first of them is measured.
-    """
-    segmenter = drawn.segmenter()
-    measured: dict[str | None, Analysis] = {}
+    def __init__(self) -> None:
+        self._found: dict[str | None, Analysis] = {}
 
-    def open_desk(source: Source, segmenter: Segmenter) -> Desk:
+    def open(self, source: Source, segmenter: Segmenter) -> Desk:
+        """Take the place of ``Desk.open``."""
         clip = open_clip(source.path, source.options)
-        if clip.task not in measured:
+        if clip.task not in self._found:
             with Recording() as recording:
                 found = analyse(clip, segmenter, parse_site(source.site), recording)
-                edges = tuple(found.footage.edges)
-            measured[clip.task] = replace(found, footage=replace(found.footage, edges=edges))
-        alike = measured[clip.task]
-        return Desk(source, segmenter, replace(alike, footage=replace(alike.footage, clip=clip)))
+                seen = replace(found.footage, edges=tuple(found.footage.edges))
+            self._found[clip.task] = replace(found, footage=seen)
+        found = self._found[clip.task]
+        return Desk(source, segmenter, replace(found, footage=replace(found.footage, clip=clip)))
 
-    patch.setattr(Desk, "open", open_desk)
-    final = Final(out, (), segmenter)  # type: ignore[arg-type]
-    listed = find_sources([clips], None, "image-centre")
-    review = Review(listed, segmenter, Record.open(record), day, final.write)  # type: ignore[arg-type]
-    review.measure_all()
+
+def make_review(drawn: DrawnVisit, record: Path, day: date, alike: Alike) -> Review:
+    """Make a review of drawn clips, measured by the stand-in that knows their truth."""
+    segmenter: Any = drawn.segmenter()
+    final = Final(record.parent / "out", (), segmenter)
+    listed = find_sources([drawn.folder], None, "image-centre")
+    review = Review(listed, segmenter, Record.open(record), day, final.write)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Desk, "open", alike.open)
+        review.measure_all()
     assert [place.stage for place in review.places] == [Stage.READY] * len(review.places)
     return review
 
@@ -83,4 +86,3 @@ def until(page: Page, expression: str) -> None:
     while not page.evaluate(expression):
         assert time.monotonic() < end_s, f"never true: {expression}"
         time.sleep(0.02)
-

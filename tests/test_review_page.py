@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
-from reviewed import make_review, opened, until
+from reviewed import Alike, make_review, opened, until
 from visits import DrawnVisit
 
 from layermotion.record.store import Record
@@ -115,16 +115,16 @@ def sign(person: Person) -> None:
 
 
 def test_a_visit_is_reviewed_signed_and_followed(
-    tmp_path: Path, chromium: str, monkeypatch: pytest.MonkeyPatch, plain_reports: None
+    tmp_path: Path, chromium: str, plain_reports: None
 ) -> None:
-    first, record = tmp_path / "first", tmp_path / "record.sqlite"
-    drawn = DrawnVisit(first)
+    record = tmp_path / "record.sqlite"
+    drawn = DrawnVisit(tmp_path / "first")
     for side in ("left", "right"):
         for repeat in (1, 2):
             drawn.wall(f"{side}_draw_in_{repeat}.dcm", 20)
     drawn.bladder("midline_pelvic_floor_lift_1.dcm", 30)
     drawn.bladder("midline_cough_1.dcm", -30)
-    review = make_review(first, drawn, record, date(2026, 3, 2), tmp_path / "out", monkeypatch)
+    review = make_review(drawn, record, date(2026, 3, 2), Alike())
     with opened(review, chromium) as (page, _):
         person = Person(page)
         check_access(page)
@@ -205,11 +205,10 @@ def test_a_visit_is_reviewed_signed_and_followed(
     assert status["thickness_change/tra"] == "corrected"
 
     # Opened again it is read-only; a second visit stands beside it on one chart.
-    second = tmp_path / "second"
-    drawn = DrawnVisit(second)
+    drawn = DrawnVisit(tmp_path / "second")
     drawn.wall("left_draw_in_1.dcm", 40, SeriesNumber=2)
     review.record.close()
-    later = make_review(second, drawn, record, date(2026, 5, 4), tmp_path / "out", monkeypatch)
+    later = make_review(drawn, record, date(2026, 5, 4), Alike())
     with opened(later, chromium, "de-DE") as (page, _):
         person = Person(page)
         begin(person, "P-017")
@@ -220,6 +219,7 @@ def test_a_visit_is_reviewed_signed_and_followed(
         sign(person)
         person.press("v")
         until(page, "document.querySelectorAll('#course-table tbody tr').length === 2")
+        until(page, "document.querySelector('#chart').naturalWidth > 0")
         assert "04.05.2026" in page.text_content("#course-words b")  # type: ignore[operator]
         check_access(page)
         check_fits(page)

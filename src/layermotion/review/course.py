@@ -9,6 +9,9 @@ from layermotion.record.drawing import describe, draw_chart
 from layermotion.review.visit import Review
 from layermotion.session.detectable import DetectableChanges
 
+# What an SVG states that is no part of a page.
+NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+
 
 def course_of(review: Review, own: DetectableChanges | None) -> dict[str, Any]:
     """Say how each measure went over the signed visits of the patient of a review.
@@ -39,7 +42,7 @@ def picture_of(review: Review, number: int, own: DetectableChanges | None) -> st
     found = charts(_signed(review), own)
     if number >= len(found):
         raise InputError("There is no such chart; load the page again.")
-    return draw_chart(found[number]).svg
+    return draw_chart(found[number]).svg.replace("<svg ", f"<svg {NAMESPACES} ", 1)
 
 
 def compared(

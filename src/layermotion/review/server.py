@@ -144,7 +144,6 @@ def _looks(request: Request) -> Response:
     return JSONResponse(
         {
             structure: {
-                "short": LOOKS[structure].short_name,
                 "paper": LOOKS[structure].on_paper,
                 "image": LOOKS[structure].on_image,
                 "pattern": LOOKS[structure].pattern_px,

@@ -106,6 +106,7 @@ export class Hands {
 
   calliperHands() {
     this.calliper ??= this.firstCalliper();
+    this.measured(this.calliper, false);
     const words = (k) => {
       const [row, column] = this.calliper[k];
       return say("hand.calliper", { number: k + 1, row: number(row, "px"), column: number(column, "px") });

@@ -214,7 +214,7 @@ export class Plots {
     }
     pen.font = "14px sans-serif";
     pen.fillStyle = FAINT;
-    pen.fillText(group.lines[0].unit, 2, top + height / 2);
+    pen.fillText(group.lines[0].unit, LEFT - 28, top - 5);
   }
 
   drawTime(pen) {

@@ -31,7 +31,7 @@ export const unitOf = (unit) => (unit === "ratio" ? "" : `\u202f${unit}`);
 
 export const withUnit = (value, unit) => `${number(value, unit)}${unitOf(unit)}`;
 
-export const layer = (structure) => looks[structure]?.short ?? structure;
+export const layer = (structure) => say(`layer.${structure}`);
 
 export const task = (name) => say(`task.${name ?? "unstated"}`);
 
