@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
 from playwright.sync_api import Page, sync_playwright
 from visits import DrawnVisit
 

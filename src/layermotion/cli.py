@@ -14,6 +14,7 @@ from layermotion import __version__
 from layermotion.caution import CAUTION
 from layermotion.caution import epilog as _epilog
 from layermotion.commands.lab import lab_app
+from layermotion.commands.lab_options import SecretFile
 from layermotion.commands.models import models_app
 from layermotion.commands.record import record_app
 from layermotion.commands.studies import studies
@@ -236,6 +237,7 @@ def review(
             "left_draw_in_1.dcm, or named in a table plan.csv in it.",
         ),
     ],
+    secret: SecretFile,
     record: Annotated[
         Path | None,
         typer.Option(
@@ -267,6 +269,16 @@ def review(
             help="The clinic's own smallest detectable changes, as reliability saved them.",
         ),
     ] = None,
+    lab: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="LAB",
+            exists=True,
+            file_okay=False,
+            help="Folder of a laboratory, to which corrected frames of consenting people can be "
+            "handed as labels.",
+        ),
+    ] = None,
 ) -> None:
     """Open the page of a visit: look at its clips, correct, confirm and sign.
 
@@ -284,7 +296,9 @@ def review(
     parse_site(site)
     stated = MeasureOptions(mm_per_pixel=mm_per_pixel, depth_mm=depth_mm, frame_rate_hz=fps)
     exports = parse_exports(export) if export is not None else ()
-    run_review(sources, record, out, task, site, stated.of_source(), exports, detectable)
+    run_review(
+        sources, record, out, task, site, stated.of_source(), exports, detectable, lab, secret
+    )
 
 
 @app.command(

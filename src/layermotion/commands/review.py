@@ -19,6 +19,7 @@ from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
 from layermotion.places import default_record
 from layermotion.record.store import Record
+from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place
 from layermotion.review.server import routes_of
 from layermotion.review.sources import Listed, find_sources, with_scale
@@ -92,6 +93,8 @@ def run_review(
     stated: SourceOptions,
     exports: tuple[Export, ...],
     detectable: Path | None,
+    lab: Path | None,
+    secret: Path,
 ) -> None:
     """Serve the page of the clips until it is ended.
 
@@ -104,12 +107,13 @@ def run_review(
     check_folder(out)
     check_exportable([one.path for one in listed], exports)
     own = read_detectable_changes(detectable) if detectable else None
+    laboratory = Laboratory(lab, secret, out / "labels") if lab else None
     segmenter = load_in_use()
     final = Final(out, exports, segmenter)
     with Record.open(record or default_record()) as opened:
         review = Review(listed, segmenter, opened, day_of(listed), final.write)
         threading.Thread(target=review.measure_all, name="measuring", daemon=True).start()
-        serve(routes_of(review, own))
+        serve(routes_of(review, own, laboratory))
 
 
 def day_of(listed: Sequence[Listed]) -> date:

@@ -16,6 +16,7 @@ from layermotion.labels import STRUCTURES
 from layermotion.report.palette import LOOKS
 from layermotion.review.corrections import correction_from
 from layermotion.review.course import compared, course_of, picture_of
+from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place
 from layermotion.review.visit import Review
 from layermotion.serving.static import file_routes, page_route, texts_route
@@ -34,13 +35,19 @@ MOST_FRAMES = 64
 Body = Mapping[str, Any]
 
 
-def routes_of(review: Review, own: DetectableChanges | None = None) -> list[BaseRoute]:
+def routes_of(
+    review: Review,
+    own: DetectableChanges | None = None,
+    laboratory: Laboratory | None = None,
+) -> list[BaseRoute]:
     """Give all routes of the page of one review.
 
     Parameters
     ----------
     own
         The clinic's own smallest detectable changes.
+    laboratory
+        Where corrected frames can be handed to; None for nowhere.
     """
     languages = Languages.of(PACKAGE)
 
@@ -50,8 +57,11 @@ def routes_of(review: Review, own: DetectableChanges | None = None) -> list[Base
             raise HTTPException(404)
         return review.places[number]
 
+    def state() -> dict[str, Any]:
+        return {**review.state(), "has_lab": laboratory is not None}
+
     def day(request: Request) -> Response:
-        return JSONResponse(review.state())
+        return JSONResponse(state())
 
     def clip(request: Request) -> Response:
         place = place_of(request)
@@ -79,7 +89,7 @@ def routes_of(review: Review, own: DetectableChanges | None = None) -> list[Base
     def begin(request: Request, body: Body) -> Any:
         code, who = _text(body, "patient"), _text(body, "who")
         review.begin(code, who, _day(body))
-        return review.state()
+        return state()
 
     def correct(request: Request, body: Body) -> Any:
         place = place_of(request)
@@ -87,25 +97,33 @@ def routes_of(review: Review, own: DetectableChanges | None = None) -> list[Base
         if not isinstance(given, dict):
             raise InputError("A correction is missing; use the page's own.")
         moved = review.correct(place, correction_from(given), _text(body, "why"))
-        return {**place.told(), **moved, "day": review.state()}
+        return {**place.told(), **moved, "day": state()}
 
     def undo(request: Request, body: Body) -> Any:
         place = place_of(request)
         moved = review.undo(place)
-        return {**place.told(), **moved, "day": review.state()}
+        return {**place.told(), **moved, "day": state()}
 
     def see(request: Request, body: Body) -> Any:
         place = place_of(request)
         review.see(place)
-        return {**place.told(), "day": review.state()}
+        return {**place.told(), "day": state()}
+
+    def hand_over(request: Request, body: Body) -> Any:
+        place, frame = place_of(request), body.get("frame")
+        if laboratory is None:
+            raise InputError("No laboratory is named; open the page with --lab.")
+        if isinstance(frame, bool) or not isinstance(frame, int):
+            raise InputError("frame is no whole number; give one.")
+        return {"label": review.hand_over(place, frame, laboratory).name}
 
     def sign(request: Request, body: Body) -> Any:
         review.sign(_text(body, "who"))
-        return review.state()
+        return state()
 
     def amend(request: Request, body: Body) -> Any:
         review.amend(_text(body, "text"), _text(body, "who"))
-        return review.state()
+        return state()
 
     def course(request: Request) -> Response:
         return JSONResponse(course_of(review, own))
@@ -134,6 +152,7 @@ def routes_of(review: Review, own: DetectableChanges | None = None) -> list[Base
         Route("/clips/{number:int}/frames/{first:int}/{last:int}", frames),
         Route("/clips/{number:int}/corrections", _changing(correct), methods=["POST"]),
         Route("/clips/{number:int}/undo", _changing(undo), methods=["POST"]),
+        Route("/clips/{number:int}/hand-over", _changing(hand_over), methods=["POST"]),
         Route("/clips/{number:int}/seen", _changing(see), methods=["POST"]),
         *file_routes(PACKAGE, FILES),
     ]

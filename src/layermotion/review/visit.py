@@ -16,6 +16,7 @@ from layermotion.record.entries import AMENDMENT, Event, SignedValue, Visit
 from layermotion.record.store import Record
 from layermotion.review.corrections import Confirm, Correction, correction_from
 from layermotion.review.desk import Desk, Source
+from layermotion.review.handing import Laboratory
 from layermotion.review.place import (
     CHECKED,
     Place,
@@ -27,7 +28,7 @@ from layermotion.review.place import (
 from layermotion.review.sources import Listed
 
 # Kinds of events that a review writes.
-CORRECTED, UNDONE, SEEN = "corrected", "undone", "seen"
+CORRECTED, UNDONE, SEEN, HANDED_OVER = "corrected", "undone", "seen", "handed_over"
 # Values of a confirmation that differ by less than this are those which were confirmed.
 SAME = 1e-6
 CHANGED = (
@@ -244,6 +245,14 @@ class Review:
             if not place.is_seen:
                 self._append(place, SEEN, {}, "")
                 place.is_seen = True
+
+    def hand_over(self, place: Place, frame: int, laboratory: Laboratory) -> Path:
+        """Hand a corrected frame to the laboratory, and keep that; give the file of its label."""
+        with self._lock, place.lock:
+            self._changing(place)
+            target = laboratory.hand_over(place, frame, date.today())
+            self._append(place, HANDED_OVER, {"frame": frame, "label": target.stem}, "")
+            return target
 
     def sign(self, who: str) -> None:
         """Sign the visit as a whole; then nothing of it changes any more.

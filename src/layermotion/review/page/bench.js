@@ -1,5 +1,6 @@
 // The clip on the bench: puts pictures, plots, numbers and tools together, in step with each other.
 
+import { tell } from "/serving/server.js";
 import { askFor } from "./ask.js";
 import { Clip } from "./clip.js";
 import { Hands } from "./hands.js";
@@ -53,6 +54,7 @@ export class Bench {
     byId("scale").addEventListener("click", () => this.askScale());
     byId("undo").addEventListener("click", () => this.undo());
     byId("confirm-all").addEventListener("click", () => this.confirmAll());
+    byId("hand-over").addEventListener("click", () => this.handOver());
     byId("leave-out").addEventListener("click", () => this.leaveOut());
     byId("edge").addEventListener("change", (event) => {
       const [structure, side] = event.target.value.split("/");
@@ -133,6 +135,7 @@ export class Bench {
     byId("undo").disabled = isReadOnly || !this.clip.canUndo;
     const open = this.numbers.open();
     byId("confirm-all").disabled = isReadOnly || !open.length || !this.clip.isSeen;
+    byId("hand-over").disabled = isReadOnly;
     byId("leave-out").disabled = isReadOnly || !this.clip.repeats.length;
     for (const button of document.querySelectorAll("[data-tool], #scale")) button.disabled = isReadOnly;
     byId("why-not").textContent = isReadOnly ? say("numbers.read_only")
@@ -431,6 +434,17 @@ export class Bench {
     const repeat = Number(told.repeat);
     if (this.clip.isLeftOut(repeat)) await this.correct({ kind: "take_in", repeat });
     else await this.correct({ kind: "leave_out", repeat, reason: [told.reason, told.more.trim()].filter(Boolean).join(": ") });
+  }
+
+  async handOver() {
+    try {
+      const { label } = await tell(`/clips/${this.clip.number}/hand-over`, { frame: this.frame });
+      this.trouble("");
+      byId("why-not").textContent = say("numbers.handed_over", { label });
+      announce(byId("why-not").textContent);
+    } catch (error) {
+      this.trouble(error.message);
+    }
   }
 
   async askScale() {

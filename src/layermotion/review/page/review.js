@@ -46,6 +46,7 @@ function refresh(now) {
   day = now;
   byId("of").textContent = now.patient ? say("head.of", { patient: now.patient, day: dayWords(now.day) }) : say("head.new");
   byId("seal").textContent = say(now.is_signed ? "seal.final" : "seal.draft");
+  byId("hand-over").hidden = !now.has_lab;
   byId("seal").className = now.is_signed ? "seal final" : "seal";
   if (shown === "day" || shown === "sign") screens[shown].show(now);
   if (shown === "clip") placeInVisit();
