@@ -289,16 +289,22 @@ def review(
     Exit code 0: the page was ended; 2: the arguments or the input cannot be used.
     """
     from layermotion.commands.measure import MeasureOptions
-    from layermotion.commands.review import run_review
-    from layermotion.edges.site import parse_site
+    from layermotion.commands.review import ReviewOptions, run_review
     from layermotion.exchange.request import parse_exports
 
-    parse_site(site)
     stated = MeasureOptions(mm_per_pixel=mm_per_pixel, depth_mm=depth_mm, frame_rate_hz=fps)
-    exports = parse_exports(export) if export is not None else ()
-    run_review(
-        sources, record, out, task, site, stated.of_source(), exports, detectable, lab, secret
+    options = ReviewOptions(
+        record=record,
+        out=out,
+        task=task,
+        site=site,
+        source=stated.of_source(),
+        exports=parse_exports(export) if export is not None else (),
+        detectable=detectable,
+        lab=lab,
+        secret=secret,
     )
+    run_review(sources, options)
 
 
 @app.command(

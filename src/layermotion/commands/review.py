@@ -11,6 +11,7 @@ from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions
 from layermotion.commands.results import Output, check_folder, write_results
 from layermotion.commands.session import write_visit
+from layermotion.edges.site import parse_site
 from layermotion.errors import InputError
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
@@ -84,18 +85,38 @@ class Final:
         return write_results(folder / name, analysis, self.segmenter, output)
 
 
-def run_review(
-    paths: Sequence[Path],
-    record: Path | None,
-    out: Path,
-    task: Task | None,
-    site: str,
-    stated: SourceOptions,
-    exports: tuple[Export, ...],
-    detectable: Path | None,
-    lab: Path | None,
-    secret: Path,
-) -> None:
+@dataclass(frozen=True)
+class ReviewOptions:
+    """What the user states.
+
+    Parameters
+    ----------
+    record
+        File of the record over time; None for that of this computer's user.
+    out
+        Folder of the final results.
+    task, site, source
+        For clips of which nothing else states it.
+    exports
+        Further files to write of each clip.
+    detectable
+        File with the clinic's own smallest detectable changes.
+    lab, secret
+        Folder of a laboratory that takes corrected frames, and the file of its secret.
+    """
+
+    record: Path | None
+    out: Path
+    task: Task | None
+    site: str
+    source: SourceOptions
+    exports: tuple[Export, ...]
+    detectable: Path | None
+    lab: Path | None
+    secret: Path
+
+
+def run_review(paths: Sequence[Path], options: ReviewOptions) -> None:
     """Serve the page of the clips until it is ended.
 
     Raises
@@ -103,14 +124,17 @@ def run_review(
     LayermotionError
         If there is no clip, the record cannot be used, or the results could not be written.
     """
-    listed = [with_scale(one, stated) for one in find_sources(paths, task, site)]
-    check_folder(out)
-    check_exportable([one.path for one in listed], exports)
-    own = read_detectable_changes(detectable) if detectable else None
-    laboratory = Laboratory(lab, secret, out / "labels") if lab else None
+    parse_site(options.site)
+    found = find_sources(paths, options.task, options.site)
+    listed = [with_scale(one, options.source) for one in found]
+    check_folder(options.out)
+    check_exportable([one.path for one in listed], options.exports)
+    own = read_detectable_changes(options.detectable) if options.detectable else None
+    labels = options.out / "labels"
+    laboratory = Laboratory(options.lab, options.secret, labels) if options.lab else None
     segmenter = load_in_use()
-    final = Final(out, exports, segmenter)
-    with Record.open(record or default_record()) as opened:
+    final = Final(options.out, options.exports, segmenter)
+    with Record.open(options.record or default_record()) as opened:
         review = Review(listed, segmenter, opened, day_of(listed), final.write)
         threading.Thread(target=review.measure_all, name="measuring", daemon=True).start()
         serve(routes_of(review, own, laboratory))
