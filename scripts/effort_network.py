@@ -13,13 +13,14 @@ import queue
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import onnx
 import torch
-from effort_signals import draw_signals, varied
+from effort_signals import draw_signals, following, varied
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
@@ -45,8 +46,9 @@ STREAM = 20_261_129
 RATES_HZ = (8.0, 60.0)
 WIDTHS = (40, 56, 72, 88, 104)
 MEMBERS = 3
-# Clips in a step, the most of them that are new, frames of one, and clips kept to be seen again.
-BATCH, MOST_NEW, LONGEST, KEPT = 128, 96, 640, 60_000
+# Clips in a step (a larger one costs a GPU no time), the most that are added between two, frames of
+# one, and clips kept to be seen again.
+BATCH, MOST_NEW, LONGEST, KEPT = 512, 96, 640, 60_000
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 1e-2
 FLOAT = onnx.TensorProto.FLOAT
 # Fewer weights than this stay in single precision.
@@ -61,6 +63,8 @@ TURNED = [
 Example = tuple[NDArray[np.float16], NDArray[np.int8]]
 # How often another task than the scenario's is stated.
 OTHER_TASK = 0.1
+# How often lifts that are let go again come before coughs.
+LIFTS_FIRST = 0.3
 # Kinds that are drawn more often than the others, by which factor.
 OFTEN = {Kind.REST: 3.0, Kind.NO_EFFORT: 3.0, Kind.CUT: 2.0, Kind.FAST: 1.5, Kind.UNEQUAL: 1.5,
          Kind.WEAK_THIRD: 1.5, Kind.COUGHS: 2.0, Kind.DIP_ON_LIFT: 2.0}  # fmt: skip
@@ -169,7 +173,12 @@ def example(seed: int) -> Example:
     kind = kinds[int(rng.choice(len(kinds), p=weights / weights.sum()))]
     is_bladder = kind in BLADDER_ONLY or rng.random() < 0.4
     view = View.BLADDER if is_bladder else View.ABDOMINAL_WALL
-    scenario = varied(rng, draw_scenario(rng, kind, view, log_uniform(rng, *RATES_HZ)))
+    rate_hz = log_uniform(rng, *RATES_HZ)
+    scenario = draw_scenario(rng, kind, view, rate_hz)
+    if kind is Kind.COUGHS and chance(rng, LIFTS_FIRST):
+        lifts = draw_scenario(rng, Kind.UNEQUAL, View.BLADDER, rate_hz)
+        scenario = following(lifts, scenario)
+    scenario = varied(rng, scenario)
     signals = draw_signals(rng, scenario)
     parts = parts_of(scenario.course, frames_of(signals.time_s))
     stated = scenario.stated
@@ -192,17 +201,20 @@ class Kept:
         self.parts = torch.full((count, LONGEST), -1, dtype=torch.int8, device=device)
         self.drawn = 0
 
-    def add(self, example: Example, rng: np.random.Generator) -> None:
-        """Keep one more; of one that is too long a stretch."""
-        inputs, parts = example
-        first = int(rng.integers(max(parts.size - LONGEST, 0) + 1))
-        inputs, parts = inputs[:, first : first + LONGEST], parts[first : first + LONGEST]
-        place = self.drawn % len(self.parts)
-        self.inputs[place] = 0
-        self.parts[place] = -1
-        self.inputs[place, :, : parts.size] = torch.from_numpy(inputs.copy())
-        self.parts[place, : parts.size] = torch.from_numpy(parts.copy())
-        self.drawn += 1
+    def add(self, examples: Sequence[Example], rng: np.random.Generator) -> None:
+        """Keep some more, copied together; of one that is too long a stretch."""
+        every = np.zeros((len(examples), INPUTS, LONGEST), np.float16)
+        every_part = np.full((len(examples), LONGEST), -1, np.int8)
+        for own, own_parts, (inputs, parts) in zip(every, every_part, examples, strict=True):
+            first = int(rng.integers(max(parts.size - LONGEST, 0) + 1))
+            shown = slice(first, first + LONGEST)
+            own[:, : parts.size] = inputs[:, shown]
+            own_parts[: parts.size] = parts[shown]
+        places = (self.drawn + np.arange(len(examples))) % len(self.parts)
+        here = torch.from_numpy(places).to(self.parts.device)
+        self.inputs[here] = torch.from_numpy(every).to(here.device)
+        self.parts[here] = torch.from_numpy(every_part).to(here.device)
+        self.drawn += len(examples)
 
     def batch(self, count: int) -> tuple[Tensor, Tensor]:
         """Draw some, with some signals unseen and others turned round."""
@@ -239,14 +251,15 @@ def train(minutes: float, workers: int, out: Path) -> None:
     started_s = time.monotonic()
     step, smooth = 0, float("nan")
     kept = Kept(KEPT if device == "cuda" else KEPT // 100, device)
-    waiting: queue.Queue[Example] = queue.Queue(4 * BATCH)
+    waiting: queue.Queue[Example] = queue.Queue(4 * MOST_NEW)
     with multiprocessing.get_context("spawn").Pool(workers) as pool:
         fresh = pool.imap_unordered(example, range(first_seed, first_seed + 10**8), chunksize=8)
         collector = threading.Thread(target=lambda: [waiting.put(e) for e in fresh], daemon=True)
         collector.start()
         while (share := (time.monotonic() - started_s) / 60 / minutes) < 1:
-            for _ in range(BATCH if kept.drawn < BATCH else min(waiting.qsize(), MOST_NEW)):
-                kept.add(waiting.get(), rng)
+            fewest = 0 if kept.drawn else MOST_NEW
+            count = max(fewest, min(waiting.qsize(), MOST_NEW))
+            kept.add([waiting.get() for _ in range(count)], rng)
             rate = PEAK_RATE * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
             for group in optimiser.param_groups:
                 group["lr"] = rate

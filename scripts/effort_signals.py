@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from layermotion.efforts.channels import Signals
 from layermotion.labels import Structure, Task, View
 from synthetic.anatomy import chance, log_uniform, uniform
-from synthetic.course import Course, cropped, ease
+from synthetic.course import Course, Repeat, cropped, ease
 from synthetic.motion import TRUNK_TASKS, lift_target_mm, wall_pattern, wall_targets, wander
 from synthetic.scenarios import Scenario
 
@@ -33,6 +33,9 @@ NEVER, AT_TIMES, JUMPS = 0.13, 0.35, 0.25
 NEVER_TRA_SLIDE = 0.3
 # How often and how far holds waver, as a share of their height.
 WAVERS, MOST_WAVERED = 0.4, 0.25
+# How often a hold is let go in part for a while, how often at most, by which share and how fast, s;
+# what is let go by more is another effort (see synthetic/scenarios.py).
+EASES, MOST_EASED, EASED_BY, EASED_IN_S = 0.35, 3, (0.05, 0.55), (0.08, 0.8)
 # How often there is no noise at all, and how often ramps are straight.
 NOISELESS, STRAIGHT = 0.04, 0.25
 # How often the clip has little rest before the first effort and after the last, and how little, s.
@@ -93,6 +96,21 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
     return Signals.of(time, {name: signal[shown] for name, signal in known.items()})
 
 
+def following(first: Scenario, then: Scenario) -> Scenario:
+    """Let one scenario of the bladder come after another, as lifts before coughs."""
+    one, two = first.course, then.course
+    end_s = float(one.time_s[-1] + one.time_s[1])
+    later = tuple(each.moved(end_s) for each in two.repeats)
+    course = Course(
+        np.concatenate([one.time_s, two.time_s + end_s]),
+        np.concatenate([one.activation, two.activation]),
+        np.concatenate([one.dip, two.dip]),
+        np.concatenate([one.breath, two.breath]),
+        (*one.repeats, *later),
+    )
+    return replace(then, course=course)
+
+
 def varied(rng: np.random.Generator, scenario: Scenario) -> Scenario:
     """Let a scenario go faster or slower, with little rest before and after, or straight ramps."""
     course = scenario.course
@@ -105,25 +123,33 @@ def varied(rng: np.random.Generator, scenario: Scenario) -> Scenario:
         course = cropped(course, max(begin_s, 0.0), end_s)
     if chance(rng, OTHER_PACE):
         pace = uniform(rng, *PACES)
-        repeats = tuple(
-            replace(
-                one, onset_s=pace * one.onset_s, full_s=pace * one.full_s,
-                release_s=pace * one.release_s, end_s=pace * one.end_s,
-            )
-            for one in course.repeats
-        )  # fmt: skip
+        repeats = tuple(one.moved(pace=pace) for one in course.repeats)
         course = replace(course, time_s=pace * course.time_s, repeats=repeats)
     return replace(scenario, course=course)
 
 
 def _wavering(rng: np.random.Generator, course: Course) -> Course:
-    """Let holds waver, as muscles that tire do."""
-    if not chance(rng, WAVERS):
-        return course
-    lost = np.clip(_lasting(rng, course.time_s, uniform(rng, 0.4, 2.0)), 0, 2) / 2
-    return replace(
-        course, activation=course.activation * (1 - uniform(rng, 0, MOST_WAVERED) * lost)
-    )
+    """Let holds waver, as muscles that tire do, or be let go in part and taken up again."""
+    kept = np.ones(course.time_s.size)
+    if chance(rng, WAVERS):
+        lost = np.clip(_lasting(rng, course.time_s, uniform(rng, 0.4, 2.0)), 0, 2) / 2
+        kept -= uniform(rng, 0, MOST_WAVERED) * lost
+    if chance(rng, EASES):
+        for one in course.repeats:
+            for _ in range(0 if one.is_dip else int(rng.integers(MOST_EASED + 1))):
+                kept = np.minimum(kept, 1 - _eased(rng, course.time_s, one))
+    return replace(course, activation=course.activation * kept)
+
+
+def _eased(rng: np.random.Generator, time_s: Array, one: Repeat) -> Array:
+    """Share by which a hold is let go for a while, or until its end."""
+    down_s, up_s = log_uniform(rng, *EASED_IN_S), log_uniform(rng, *EASED_IN_S)
+    start_s = uniform(rng, one.full_s, one.release_s)
+    back_s = start_s + down_s + uniform(rng, 0.0, 2.0)
+    if back_s + up_s > one.release_s:
+        back_s = one.end_s
+    span = ease(time_s, start_s, start_s + down_s) - ease(time_s, back_s, back_s + up_s)
+    return np.asarray(uniform(rng, *EASED_BY) * np.clip(span, 0, 1))
 
 
 def _wall(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:

@@ -1100,7 +1100,102 @@ SAID = (
     ),
 )
 
+DESK_TESTS = ("test_review_corrections.py",)
+DESK = (
+    Mutant(
+        "desk-edge-in-one-frame-alone",
+        "review/applying.py",
+        "range(own[0].first, own[0].last + 1) if own else range(frame, frame + 1)",
+        "range(frame, frame + 1)",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-edge-stays-while-tissue-moves",
+        "review/applying.py",
+        "return (0.0, 0.0) if np.isnan(column + row) else (column, row)",
+        "return 0.0, 0.0",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-neighbours-stand-in-the-way",
+        "review/applying.py",
+        "give_way = np.fmin if which < mine else np.fmax",
+        "give_way = np.fmax if which < mine else np.fmin",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-placed-edge-disputed",
+        "series/disputed.py",
+        "disputed &= ~placed",
+        "disputed &= True",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-placed-edge-withheld-as-a-jump",
+        "analysis/wall.py",
+        "thickness = settled(smooth, fixed, seen.by_hand)",
+        "thickness = smooth",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-change-of-what-was-measured-withheld-as-a-taper",
+        "analysis/wall.py",
+        "tissue = tuple(each for each in tissue if each.structure not in seen.by_hand.layers)",
+        "tissue = tuple(tissue)",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-calliper-columns-as-rows",
+        "review/applying.py",
+        "(calliper.end[1] - calliper.start[1]) * scale.column,",
+        "(calliper.end[1] - calliper.start[1]) * scale.row,",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-rest-lost-with-its-repeat",
+        "review/applying.py",
+        "kept.append(replace(window, repeat=later[0]))",
+        "pass",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-changed-value-stays-confirmed",
+        "review/confirming.py",
+        "if abs(confirmed[key] - measure.value) > SAME:",
+        "if False:",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-corrected-passes-for-confirmed",
+        "review/confirming.py",
+        "return Status.CONFIRMED if is_automatic else Status.CORRECTED",
+        "return Status.CONFIRMED",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-derived-confirmed-before-its-sources",
+        "review/confirming.py",
+        "if own and Status.DRAFT not in own:",
+        "if own:",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-efforts-sought-again",
+        "analysis/analysis.py",
+        "found = measure(seen, segmenter, settled)",
+        "found = measure(seen, segmenter)",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "efforts-steps-not-followed",
+        "efforts/efforts.py",
+        "if full_s - course.full_s > STEP_S:",
+        "if False:",
+        ("test_effort_model.py::test_an_effort_that_rises_in_steps_is_full_at_the_last_of_them",),
+    ),
+)
+
 MUTANTS = (
     *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
-    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST,
+    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *DESK,
 )  # fmt: skip

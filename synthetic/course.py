@@ -30,6 +30,13 @@ class Repeat:
     height: float = 1.0
     is_dip: bool = False
 
+    def moved(self, by_s: float = 0.0, pace: float = 1.0) -> "Repeat":
+        """Return it so many times as slow, and then so much later."""
+        onset_s, full_s, release_s, end_s = (
+            pace * each + by_s for each in (self.onset_s, self.full_s, self.release_s, self.end_s)
+        )
+        return replace(self, onset_s=onset_s, full_s=full_s, release_s=release_s, end_s=end_s)
+
 
 @dataclass(frozen=True, eq=False)
 class Course:
@@ -64,16 +71,7 @@ def cropped(course: Course, begin_s: float, end_s: float) -> Course:
     """Course of the time from ``begin_s`` to ``end_s`` alone, which then begins at 0."""
     kept = (course.time_s >= begin_s) & (course.time_s <= end_s)
     begin_s = float(course.time_s[kept][0])
-    moved = tuple(
-        replace(
-            one,
-            onset_s=one.onset_s - begin_s,
-            full_s=one.full_s - begin_s,
-            release_s=one.release_s - begin_s,
-            end_s=one.end_s - begin_s,
-        )
-        for one in course.repeats
-    )
+    moved = tuple(one.moved(-begin_s) for one in course.repeats)
     return Course(
         course.time_s[kept] - begin_s,
         course.activation[kept],

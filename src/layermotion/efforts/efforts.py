@@ -9,6 +9,7 @@ from layermotion.efforts.breathing import take_rest
 from layermotion.efforts.channels import CHANNELS, Signals
 from layermotion.efforts.count import Count
 from layermotion.efforts.course import Course, time_efforts
+from layermotion.efforts.parts import RATE_HZ
 from layermotion.efforts.smoothing import Signal, noise_of
 from layermotion.efforts.tell import course_of
 from layermotion.efforts.windows import Spells, Window, find_windows, rest_windows
@@ -19,6 +20,10 @@ SHORTEST_S = 1.0
 # A signal shows an effort that is seen in more than this share of its height, and in so many frames
 # of the rest beside it (our choice).
 SEEN_SHARE, FEWEST_AT_REST = 0.5, 3
+# An effort that the network takes to be full so much later than its ramp rises in steps, s, and the
+# standard deviation of the error of that time, s (our choice: of 14 filmed efforts in which the two
+# were as far apart the network was nearer the truth in 12, by 0.1 s in the middle of them).
+STEP_S, STEP_SPREAD_S = 0.8, 0.2
 
 
 @dataclass(frozen=True)
@@ -111,7 +116,7 @@ def efforts_in(
         )  # fmt: skip
     structure, signal = clearest(signals, spells)
     windows = find_windows(spells, signal)
-    courses = time_efforts(signal, time_s, windows)
+    courses = risen_in_steps(time_efforts(signal, time_s, windows), spells)
     windows = rest_beside_efforts(windows, courses, time_s)
     windows, how_rest = take_rest(breath, spells, windows, smallest_breath)
     return Efforts(structure, count, windows, courses, how_rest)
@@ -147,6 +152,21 @@ def _stands_out(signal: Signal, spells: Spells) -> float:
         height = np.nanmedian(signal[held]) - np.nanmedian(signal[base]) if is_seen else 0.0
         heights.append(abs(float(height)))
     return min(heights) / max(spread, 1e-9)
+
+
+def risen_in_steps(courses: Sequence[Course], spells: Spells) -> tuple[Course, ...]:
+    """Let an effort that rises in steps be full when the network says so.
+
+    One smooth ramp is fitted to a rise, and ends with the first of its steps.
+    """
+    result = []
+    for course, span in zip(courses, spells.repeats, strict=True):
+        full_s = float(spells.time_s[0]) + span.held_first / RATE_HZ
+        if full_s - course.full_s > STEP_S:
+            spread_s = float(np.hypot(course.rise_spread_s, STEP_SPREAD_S))
+            course = replace(course, full_s=full_s, rise_spread_s=spread_s)
+        result.append(course)
+    return tuple(result)
 
 
 def rest_beside_efforts(
