@@ -15,7 +15,7 @@ GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenan
 ABOVE_GROUND = ("geometry", "files", "images", "extras", "options")
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
 USERS = ("api", "report", "exchange", "session", "serving", "record")
-OWNERS = ("agreement", "training", "models", "lab", "review")
+OWNERS = ("agreement", "training", "models", "lab", "review", "live")
 ENDS = ("evaluation", "commands", "cli", "weights")
 ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *OWNERS, *ENDS)
 # Who may draw synthetic pictures.

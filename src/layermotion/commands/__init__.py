@@ -5,6 +5,7 @@ __all__ = (
     "lab",
     "lab_options",
     "listing",
+    "live",
     "measure",
     "models",
     "progress",

@@ -9,6 +9,7 @@ from pathlib import Path
 from layermotion.caution import Signature
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions
+from layermotion.commands.live import Served
 from layermotion.commands.results import Output, check_folder, write_results
 from layermotion.commands.session import write_visit
 from layermotion.edges.site import parse_site
@@ -18,7 +19,6 @@ from layermotion.exchange.request import Export, ExportRequest
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
-from layermotion.places import default_record
 from layermotion.record.store import Record
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place
@@ -92,7 +92,7 @@ class ReviewOptions:
     Parameters
     ----------
     record
-        File of the record over time; None for that of this computer's user.
+        File of the record over time.
     out
         Folder of the final results.
     task, site, source
@@ -105,7 +105,7 @@ class ReviewOptions:
         Folder of a laboratory that takes corrected frames, and the file of its secret.
     """
 
-    record: Path | None
+    record: Path
     out: Path
     task: Task | None
     site: str
@@ -116,13 +116,13 @@ class ReviewOptions:
     secret: Path
 
 
-def run_review(paths: Sequence[Path], options: ReviewOptions) -> None:
+def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) -> None:
     """Serve the page of the clips until it is ended.
 
     Raises
     ------
     LayermotionError
-        If there is no clip, the record cannot be used, or the results could not be written.
+        If there is no clip, or the record, the options or the address cannot be used.
     """
     parse_site(options.site)
     found = find_sources(paths, options.task, options.site)
@@ -134,10 +134,16 @@ def run_review(paths: Sequence[Path], options: ReviewOptions) -> None:
     laboratory = Laboratory(options.lab, options.secret, labels) if options.lab else None
     segmenter = load_in_use()
     final = Final(options.out, options.exports, segmenter)
-    with Record.open(options.record or default_record()) as opened:
+    with Record.open(options.record) as opened:
         review = Review(listed, segmenter, opened, day_of(listed), final.write)
         threading.Thread(target=review.measure_all, name="measuring", daemon=True).start()
-        serve(routes_of(review, own, laboratory))
+        serve(
+            routes_of(review, own, laboratory),
+            host=served.host,
+            port=served.port,
+            tls=served.tls,
+            open_browser=served.open_browser,
+        )
 
 
 def day_of(listed: Sequence[Listed]) -> date:

@@ -48,6 +48,21 @@ class Tls:
             ) from error
 
 
+def tls_of(certificate: Path | None, key: Path | None) -> Tls | None:
+    """TLS from two files, or none where there are none.
+
+    Raises
+    ------
+    InputError
+        If only one is given, or they do not belong together.
+    """
+    if certificate is not None and key is not None:
+        return Tls(certificate, key)
+    if certificate is not None or key is not None:
+        raise InputError("A certificate needs its key; give both --certificate and --key.")
+    return None
+
+
 class Running:
     """A page that is being served by a thread of this process.
 

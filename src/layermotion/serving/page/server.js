@@ -49,6 +49,13 @@ export function connect(path) {
   address.protocol = address.protocol === "https:" ? "wss:" : "ws:";
   const socket = new WebSocket(address, ["layermotion", `form.${formKey}`]);
   socket.binaryType = "arraybuffer";
+  let isOpened = false;
+  socket.addEventListener("open", () => {
+    isOpened = true;
+  });
+  socket.addEventListener("close", () => {
+    if (!isOpened) window.dispatchEvent(new Event(ENDED));
+  });
   return socket;
 }
 
