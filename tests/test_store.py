@@ -62,6 +62,8 @@ def test_visits_stand_by_their_day_and_facts_of_a_clip_are_the_last(path: Path) 
         record.add_clip(late.visit_id, "c-1", {"lateral": "unknown"})
         (clip,) = record.clips(late.visit_id)
         assert clip.facts == {"lateral": "unknown"}
+        assert record.visits_with("c-1") == (late, early)
+        assert record.visits_with("c-9") == ()
 
 
 def test_an_amendment_stands_in_place_of_what_was_signed_and_hides_nothing(path: Path) -> None:
@@ -255,25 +257,28 @@ CREATE TABLE chain (
 CREATE TABLE contents (
             number INTEGER PRIMARY KEY,
             salt BLOB NOT NULL,
-            content TEXT NOT NULL,
-            kind TEXT AS (json_extract(content, '$.kind')),
-            patient_id TEXT AS (json_extract(content, '$.patient_id')),
-            visit_id TEXT AS (json_extract(content, '$.visit_id'))
+            about TEXT NOT NULL,
+            payload TEXT NOT NULL,
+            kind TEXT AS (json_extract(about, '$.kind')),
+            patient_id TEXT AS (json_extract(about, '$.patient_id')),
+            visit_id TEXT AS (json_extract(about, '$.visit_id')),
+            clip_id TEXT AS (json_extract(about, '$.clip_id'))
         ) STRICT;
-CREATE INDEX contents_kind ON contents (kind, patient_id);
-CREATE INDEX contents_patient ON contents (patient_id);
+CREATE INDEX contents_kind ON contents (kind);
+CREATE INDEX contents_patient ON contents (patient_id, kind);
 CREATE INDEX contents_visit ON contents (visit_id, kind);
+CREATE INDEX contents_clip ON contents (clip_id, kind);
 CREATE TABLE head (
             only INTEGER PRIMARY KEY CHECK (only = 1),
             number INTEGER NOT NULL,
             hash BLOB NOT NULL
         ) STRICT;
-INSERT INTO contents (number, salt, content) VALUES (1, zeroblob(32),
-'{"clip_id":null,"kind":"patient_added","patient_id":"p-01","payload":{"code":"P-017"},' ||
-'"visit_id":null,"when":"2024-03-01T09:00:00.000+00:00","who":"KL","why":""}');
+INSERT INTO contents (number, salt, about, payload) VALUES (1, zeroblob(32),
+'{"clip_id":null,"kind":"patient_added","patient_id":"p-01","visit_id":null,' ||
+'"when":"2024-03-01T09:00:00.000+00:00","who":"KL","why":""}', '{"code":"P-017"}');
 INSERT INTO chain VALUES (1,
-X'8e1cf4e369262a626b4dc9284451e88ec0ab0410ae90fd615c837faa9fad9912',
-X'e035a04eac668082c1fca1114ea1bbf76916d473b7a3f56639579e0078b0d867');
+X'e632b3f52e34a601a4aa3692004f80f0d422422812eaddd294e645fb8fbaad9e',
+X'944f09ebc3d25051097228a560fb2467f32a0f74fa6bd39f93ea29eb0e2c7696');
 INSERT INTO head SELECT 1, number, hash FROM chain;
 PRAGMA application_id = 1280135747;
 PRAGMA user_version = 1;

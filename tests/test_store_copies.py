@@ -1,9 +1,11 @@
 """Copies of the record: back-up and putting one back; export and deletion of one patient."""
 
 import json
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 
@@ -147,8 +149,9 @@ def test_an_export_holds_everything_of_one_patient_with_its_proof(
     assert [event["payload"] for event in document["events"][1:]] == [e.payload for e in events]
     proofs = ("number", "hash", "salt", "digest", "previous_hash")
     for event in document["events"]:
-        content = canonical({name: event[name] for name in event if name not in proofs})
-        digest = digest_of(bytes.fromhex(event["salt"]), content)
+        payload = canonical(event.pop("payload"))
+        about = canonical({name: event[name] for name in event if name not in proofs})
+        digest = digest_of(bytes.fromhex(event["salt"]), about, payload)
         assert digest.hex() == event["digest"]
         chained = hash_of(bytes.fromhex(event["previous_hash"]), event["number"], digest)
         assert chained.hex() == event["hash"]
@@ -198,6 +201,8 @@ def test_nothing_of_a_deleted_patient_is_left_in_any_byte(path: Path, tmp_path: 
     closed = bytes_in(path.parent)
     for trace in traces:
         assert trace not in while_open and trace not in closed, trace
+    with closing(sqlite3.connect(path)) as raw:
+        assert raw.execute("PRAGMA freelist_count").fetchone() == (0,)
     with Record.open(path) as record:
         record.verify()
         assert record.receipts() == (receipt,)
@@ -247,6 +252,8 @@ def test_a_deletion_stopped_before_its_end_is_finished_when_opened_again(
             patch.setattr(erasure, "clear_remains", stop)
             with pytest.raises(KeyboardInterrupt):
                 record.delete_patient(gone.patient_id, WHO, "asked for")
+        # What is deleted is overwritten at once, and not only where the file is written anew.
+        assert not any(trace in bytes_in(path.parent) for trace in traces)
         assert record.receipts()[0].cleared_at == ""
         with pytest.raises(RecordError, match="in use by another program"):
             Record.open(path)
@@ -332,6 +339,12 @@ def test_restoring_killed_before_its_end_leaves_the_record_as_it_was(
 ) -> None:
     done = subprocess.run([sys.executable, "-c", RESTORER, "_keep", str(pair), str(path)])
     assert done.returncode == -9
+    (unfinished,) = path.parent.glob(".*.sqlite")
     with Record.open(path) as record:
         assert [patient.code for patient in record.patients()] == ["P-017", "P-99"]
         record.verify()
+        # The copy that was never finished holds the patient as well.
+        assert b"P-017" in unfinished.read_bytes()
+        record.delete_patient(record.patient("P-017").patient_id, WHO, "asked for")
+        assert b"P-017" not in bytes_in(path.parent)
+    assert names(path.parent) == {path.name}

@@ -1,8 +1,9 @@
 """Owns the chain of hashes over all events: what is hashed, and the first that does not fit.
 
-Each event is one JSON text. Its digest is taken over a random salt and that text, and its hash over
-the hash before it, its number and its digest. Texts and salts can be deleted, and the chain of
-digests still holds; without the salt a digest does not tell what was deleted, even by trial.
+Each event is two JSON texts: what it is about, and what happened. Its digest is taken over a random
+salt and both, and its hash over the hash before it, its number and its digest. Texts and salts can
+be deleted, and the chain of digests still holds; without the salt a digest does not tell what was
+deleted, even by trial.
 """
 
 import hashlib
@@ -37,9 +38,9 @@ def canonical(content: Mapping[str, Any]) -> str:
     )
 
 
-def digest_of(salt: bytes, text: str) -> bytes:
-    """SHA-256 of a salted text."""
-    return hashlib.sha256(salt + text.encode()).digest()
+def digest_of(salt: bytes, about: str, payload: str) -> bytes:
+    """SHA-256 of the two salted texts of an event; no JSON text holds a bare line end."""
+    return hashlib.sha256(salt + f"{about}\n{payload}".encode()).digest()
 
 
 def hash_of(previous: bytes, number: int, digest: bytes) -> bytes:

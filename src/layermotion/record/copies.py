@@ -13,7 +13,7 @@ from layermotion.errors import RecordError
 from layermotion.files import atomic_path
 from layermotion.record.database import Database, RecordInUseError
 from layermotion.record.entries import PATIENT_DELETED, Patient
-from layermotion.record.erasure import Deletion, erase
+from layermotion.record.erasure import Deletion, erase, remove_unfinished
 from layermotion.record.log import check_trail, select_events
 
 SCHEMA, SCHEMA_VERSION = "layermotion-patient", "1.0"
@@ -75,6 +75,7 @@ def restore(backup: Path, path: Path) -> Restored:
             f"{backup} is open in a program, or was copied while it was; give a file that record "
             f"back-up wrote."
         )
+    remove_unfinished(path)
     with atomic_path(path, 0o600) as temporary:
         _copy(backup, temporary)
         with closing(Database(temporary, backup.name)) as copy:

@@ -26,18 +26,21 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             digest BLOB NOT NULL,
             hash BLOB NOT NULL
         ) STRICT""",
-        # Everything personal is in this table. Columns made from the text cannot differ from it.
+        # Everything personal is in this table. Columns made from a text cannot differ from it.
         """CREATE TABLE contents (
             number INTEGER PRIMARY KEY,
             salt BLOB NOT NULL,
-            content TEXT NOT NULL,
-            kind TEXT AS (json_extract(content, '$.kind')),
-            patient_id TEXT AS (json_extract(content, '$.patient_id')),
-            visit_id TEXT AS (json_extract(content, '$.visit_id'))
+            about TEXT NOT NULL,
+            payload TEXT NOT NULL,
+            kind TEXT AS (json_extract(about, '$.kind')),
+            patient_id TEXT AS (json_extract(about, '$.patient_id')),
+            visit_id TEXT AS (json_extract(about, '$.visit_id')),
+            clip_id TEXT AS (json_extract(about, '$.clip_id'))
         ) STRICT""",
-        "CREATE INDEX contents_kind ON contents (kind, patient_id)",
-        "CREATE INDEX contents_patient ON contents (patient_id)",
+        "CREATE INDEX contents_kind ON contents (kind)",
+        "CREATE INDEX contents_patient ON contents (patient_id, kind)",
         "CREATE INDEX contents_visit ON contents (visit_id, kind)",
+        "CREATE INDEX contents_clip ON contents (clip_id, kind)",
         # The last event, so that one taken off the end is missed.
         """CREATE TABLE head (
             only INTEGER PRIMARY KEY CHECK (only = 1),

@@ -3,6 +3,8 @@
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from glob import escape
+from pathlib import Path
 from typing import Any
 
 from layermotion import __version__
@@ -22,7 +24,8 @@ SCHEMA, SCHEMA_VERSION = "layermotion-deletion", "1.0"
 NOTE = (
     "The texts and salts of these events are gone from the record, and so is all that was held of "
     "the patient. Their hashes stay, so that the chain still holds; without the salts they tell "
-    "nothing. Back-ups, exports and reports made before still hold the patient: delete them too."
+    "nothing. Back-ups, exports and reports made before, and records that restoring kept, still "
+    "hold the patient: delete them too."
 )
 
 
@@ -96,8 +99,15 @@ def erase(database: Database, deletions: Sequence[Deletion]) -> None:
 def clear_remains(database: Database) -> None:
     """Write the file anew after a deletion, and say so in the trail; call it while alone."""
     database.vacuum()
+    remove_unfinished(database.path)
     with database.writing() as connection:
         write_event(connection, REMAINS_CLEARED, {}, "layermotion")
+
+
+def remove_unfinished(path: Path) -> None:
+    """Remove copies beside a record that were never finished, because their writer was killed."""
+    for left in path.parent.glob(f".{escape(path.stem)}-*"):
+        left.unlink(missing_ok=True)
 
 
 def finish_erasure(database: Database) -> None:

@@ -20,7 +20,7 @@ from layermotion.record.chain import (
 from layermotion.record.entries import PATIENT_DELETED, Event
 
 SELECT = (
-    "SELECT contents.number, content, chain.hash, digest, salt "
+    "SELECT contents.number, about, payload, chain.hash, digest, salt "
     "FROM contents JOIN chain USING (number) WHERE "
 )
 
@@ -43,38 +43,40 @@ def write_event(
     RecordError
         If JSON cannot hold the payload.
     """
-    content = {
+    facts = {
         "when": datetime.now(UTC).isoformat(timespec="milliseconds"),
         "patient_id": patient_id,
         "visit_id": visit_id,
         "clip_id": clip_id,
         "kind": kind,
-        "payload": payload,
         "who": who.strip(),
         "why": why.strip(),
     }
     try:
-        text = canonical(content)
-        text.encode()
+        about, text = canonical(facts), canonical(payload)
+        f"{about}{text}".encode()
     except (TypeError, ValueError) as error:
         raise RecordError(
             f"An event of kind {kind} cannot be kept ({error}); give texts and finite numbers."
         ) from error
     last, previous = connection.execute("SELECT number, hash FROM head").fetchone()
     number, salt = last + 1, secrets.token_bytes(SALT_BYTES)
-    digest = digest_of(salt, text)
+    digest = digest_of(salt, about, text)
     chained = hash_of(previous, number, digest)
     connection.execute("INSERT INTO chain VALUES (?, ?, ?)", (number, digest, chained))
     connection.execute(
-        "INSERT INTO contents (number, salt, content) VALUES (?, ?, ?)", (number, salt, text)
+        "INSERT INTO contents (number, salt, about, payload) VALUES (?, ?, ?, ?)",
+        (number, salt, about, text),
     )
     connection.execute("UPDATE head SET number = ?, hash = ?", (number, chained))
-    return read_event(number, text, chained)
+    return read_event(number, about, text, chained)
 
 
-def read_event(number: int, text: str, chained: bytes) -> Event:
+def read_event(number: int, about: str, payload: str, chained: bytes) -> Event:
     """Event from its row; what was written is what is read, so that both look alike."""
-    return Event(number=number, hash=chained.hex(), **json.loads(text))
+    return Event(
+        number=number, hash=chained.hex(), payload=json.loads(payload), **json.loads(about)
+    )
 
 
 def select_events(
@@ -89,10 +91,10 @@ def select_events(
     """
     events = []
     rows = connection.execute(f"{SELECT} {where} ORDER BY contents.number", values)
-    for number, text, chained, digest, salt in rows:
-        if digest != digest_of(salt, text):
+    for number, about, payload, chained, digest, salt in rows:
+        if digest != digest_of(salt, about, payload):
             raise BrokenChainError(number)
-        events.append(read_event(number, text, chained))
+        events.append(read_event(number, about, payload, chained))
     return tuple(events)
 
 
@@ -108,12 +110,12 @@ def check_trail(connection: sqlite3.Connection) -> None:
     missing: set[int] = set()
     for row in _rows(connection):
         expected = number + 1
-        number, digest, chained, salt, text = row
+        number, digest, chained, salt, about, payload = row
         if number != expected or chained != hash_of(previous, number, digest):
             raise BrokenChainError(min(number, expected))
-        if text is None:
+        if salt is None:
             missing.add(number)
-        elif digest != digest_of(salt, text):
+        elif digest != digest_of(salt, about, payload):
             raise BrokenChainError(number)
         previous = chained
     erased: set[int] = set()
@@ -133,6 +135,6 @@ def check_trail(connection: sqlite3.Connection) -> None:
 
 def _rows(connection: sqlite3.Connection) -> Iterator[Any]:
     return connection.execute(
-        "SELECT chain.number, digest, hash, salt, content FROM chain LEFT JOIN contents "
+        "SELECT chain.number, digest, hash, salt, about, payload FROM chain LEFT JOIN contents "
         "USING (number) ORDER BY chain.number"
     )

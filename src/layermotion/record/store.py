@@ -146,10 +146,17 @@ class Record:
         with self._database.reading() as connection:
             _need_patient(connection, patient_id)
             begun = select_events(
-                connection, "kind = ? AND patient_id = ?", (VISIT_BEGUN, patient_id)
+                connection, "patient_id = ? AND kind = ?", (patient_id, VISIT_BEGUN)
             )
             found = [_visit(connection, event) for event in begun]
         return tuple(sorted(found, key=lambda visit: visit.day))
+
+    def visits_with(self, clip_id: str) -> tuple[Visit, ...]:
+        """Visits that hold a clip, in the order in which it was added to them."""
+        with self._database.reading() as connection:
+            added = select_events(connection, "clip_id = ? AND kind = ?", (clip_id, CLIP_ADDED))
+            visit_ids = dict.fromkeys(str(event.visit_id) for event in added)
+            return tuple(_need_visit(connection, visit_id) for visit_id in visit_ids)
 
     def visit(self, visit_id: str) -> Visit:
         """One visit.
@@ -379,9 +386,9 @@ def _patients(connection: sqlite3.Connection) -> tuple[Patient, ...]:
 
 
 def _need_patient(connection: sqlite3.Connection, patient_id: str) -> Patient:
-    for patient in _patients(connection):
-        if patient.patient_id == patient_id:
-            return patient
+    where = "patient_id = ? AND kind = ?"
+    for event in select_events(connection, where, (patient_id, PATIENT_ADDED)):
+        return Patient(patient_id, event.payload["code"])
     raise RecordError(f"The record holds no patient {patient_id}; list the patients anew.")
 
 
