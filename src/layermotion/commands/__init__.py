@@ -10,6 +10,7 @@ __all__ = (
     "models",
     "progress",
     "record",
+    "review",
     "session",
     "spread",
     "studies",

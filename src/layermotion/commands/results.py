@@ -10,6 +10,7 @@ from pathlib import Path
 from layermotion import __version__
 from layermotion.analysis.advice import advise
 from layermotion.analysis.result import Analysis
+from layermotion.caution import Signature
 from layermotion.clip import Clip, Frame
 from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.recording import Recording
@@ -43,12 +44,15 @@ class Output:
         Further files to write, if any.
     facts
         Facts by name that stand in ``measures.json`` beside the provenance.
+    signature
+        Of the clinician who confirmed the values; None of a draft.
     """
 
     overlay: bool = True
     picture: bool = False
     request: ExportRequest | None = None
     facts: Mapping[str, str] = field(default_factory=dict)
+    signature: Signature | None = None
 
 
 def check_folder(out: Path) -> None:
@@ -113,12 +117,16 @@ def write_results(
     write_series(folder / "series.csv", analysis.series)
     key_frames, overlay_name = _read_again(folder, analysis, output.overlay)
     advice = advise(analysis)
-    content = ReportContent(analysis, key_frames, provenance, overlay_name, advice)
+    content = ReportContent(
+        analysis, key_frames, provenance, overlay_name, advice, output.signature
+    )
     report = folder / "report.html"
     write_text(report, build_page(content))
     facts = {**output.facts, **provenance}
+    if output.signature is not None:
+        facts |= {"caution": output.signature.words, "status": "final"}
     if output.picture and key_frames:
-        picture = draw_key_frames(key_frames, analysis)
+        picture = draw_key_frames(key_frames, analysis, output.signature)
         write_jpeg(folder / KEY_PICTURE, picture)
         if clip.spacing:
             facts["picture_width_mm"] = f"{picture.shape[1] * clip.spacing.column_mm:.1f}"

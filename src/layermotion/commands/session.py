@@ -12,7 +12,7 @@ from layermotion import __version__
 from layermotion.analysis.analysis import analyse
 from layermotion.analysis.pair import analyse_pair
 from layermotion.analysis.result import Analysis
-from layermotion.caution import CAUTION, SHORT_CAUTION
+from layermotion.caution import CAUTION, SHORT_CAUTION, Signature
 from layermotion.clip import Clip
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.pair import Shows, open_pair, open_split
@@ -111,7 +111,7 @@ def run_session(
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
     visit = replace(visit, cautions=(*visit.cautions, *identity.cautions))
     identity.write(out)
-    print(_write(out, visit, _patient(items) if options.keep_identifiers else {}))
+    print(write_visit(out, visit, _patient(items) if options.keep_identifiers else {}))
     return 1 if failures else 0
 
 
@@ -244,14 +244,16 @@ def _patient(items: Iterable[Item]) -> dict[str, str]:
     return next((found for found in stated if found), {})
 
 
-def _write(out: Path, visit: Visit, patient: Mapping[str, str]) -> Path:
+def write_visit(
+    out: Path, visit: Visit, patient: Mapping[str, str], signature: Signature | None = None
+) -> Path:
     """Write the visit's files, the page last, and return its path."""
     from layermotion.session.page import build_visit_page
 
     rows = ({**_record(row), CAUTION_COLUMN: caution_of(row.status)} for row in visit.rows)
     _write_csv(out / "visit.csv", COLUMNS, rows)
     document = {
-        "caution": CAUTION,
+        "caution": signature.words if signature else CAUTION,
         "schema_version": SCHEMA_VERSION,
         "provenance": dict(visit.provenance),
         "recordings": [
@@ -273,7 +275,7 @@ def _write(out: Path, visit: Visit, patient: Mapping[str, str]) -> Path:
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     write_text(out / VISIT, text + "\n")
     page = out / "visit.html"
-    write_text(page, build_visit_page(visit, _pictures(out, visit), patient))
+    write_text(page, build_visit_page(visit, _pictures(out, visit), patient, signature))
     return page
 
 

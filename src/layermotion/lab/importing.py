@@ -239,3 +239,8 @@ def _without_names(message: str, path: Path, source: Path, number: int) -> str:
     for name in reversed(names):
         message = message.replace(name, "the file")
     return f"File {number}: {message}"
+
+
+def name_of(source: Path, secret: Secret) -> str:
+    """Give the name that the clip of a file has in a laboratory, whether it is there or not."""
+    return _clip_name(source, secret)
