@@ -57,6 +57,8 @@ class Desk:
         self._found = replace(found, footage=seen)
         self._pictures = Pictures(found.clip)
         self._steps: list[tuple[Correction, Mapping[str, float]]] = []
+        # Source and measures before each calibration.
+        self._earlier: list[tuple[Source, Analysis]] = []
         # As corrected, before the status of each measure is told.
         self._measured = self._now = self._found
 
@@ -137,6 +139,8 @@ class Desk:
         except LayermotionError:
             self._source, self._found, self._measured, self._steps = before
             raise
+        if isinstance(correction, Calibrate):
+            self._earlier.append(before[:2])
 
     def undo(self) -> Correction:
         """Take back the last correction, and return it.
@@ -144,12 +148,15 @@ class Desk:
         Raises
         ------
         InputError
-            If there is none, or it was a calibration, which a new one replaces.
+            If there is none.
         """
-        if not self._steps or isinstance(self._steps[-1][0], Calibrate):
+        if not self._steps:
             raise InputError("There is nothing to take back.")
-        last = self._steps[-1][0]
-        self._follow(self._steps[:-1])
+        steps, last = self._steps[:-1], self._steps[-1][0]
+        if isinstance(last, Calibrate):
+            self._source, self._found = self._earlier.pop()
+            self._measured, self._steps = self._found, []
+        self._follow(steps)
         return last
 
     def _measure_again(self, calibration: Calibrate) -> None:
