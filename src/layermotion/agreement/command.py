@@ -4,19 +4,24 @@ import csv
 import hashlib
 import io
 import math
+import platform
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import astuple, fields, replace
+from importlib.metadata import version
 from pathlib import Path
 
 from layermotion import __version__
+from layermotion.agreement.account import Flow, Outlier, flow_of, outliers_of
 from layermotion.agreement.auto import read_auto
 from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.drawing import Drawing
 from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
-from layermotion.agreement.join import Joined, join, refuse_negative
+from layermotion.agreement.join import Joined, join, refuse_blank_raters, refuse_negative
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
+from layermotion.agreement.plausible import implausible
 from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
 from layermotion.agreement.reliability import Reliability, analyse_reliability
@@ -27,9 +32,18 @@ from layermotion.agreement.units import check_units_of_repeats
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
 from layermotion.measures.measure import MEAN
+from layermotion.provenance import code_digest
 
 # Files that the commands write, apart from the figures.
-OWN_FILES = ("report.html", "figures.csv", "pairs.csv", "unmatched.csv")
+OWN_FILES = (
+    "report.html", "figures.csv", "pairs.csv", "unmatched.csv", "flow.csv", "outliers.csv"
+)  # fmt: skip
+# Names of figures that an earlier run may have left.
+OWN_FIGURE = re.compile(
+    r".*-(difference|regression|subjects|error)|overview-\w+|components|repeats-\w+"
+)
+# A spreadsheet takes text that begins so for a formula and runs it.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 PAIR_COLUMNS = (
     "clip",
     "subject",
@@ -92,7 +106,10 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
         If a table cannot be used.
     """
     _check_out(out, "compare", [manual, *auto])
-    joined = join(read_table(manual, "manual"), read_auto(auto), manual.name)
+    tool = read_auto(auto)
+    joined = join(read_table(manual, "manual"), tool, manual.name)
+    flow = flow_of(tool, joined.unused, joined.sets)
+    outliers = [item for pairs in joined.sets for item in outliers_of(pairs)]
     comparisons = [compare(pairs, options) for pairs in joined.sets]
     notes = [*joined.notes, *_unused_margins(joined, options)]
     drawings = [draw_comparison(comparison) for comparison in comparisons]
@@ -100,18 +117,35 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
     statistics = [row for comparison in comparisons for row in comparison.statistics]
     _write_csv(out / "figures.csv", STATISTIC_COLUMNS, (astuple(row) for row in statistics))
     _write_csv(out / "pairs.csv", PAIR_COLUMNS, _pair_rows(joined))
+    _write_csv(out / "flow.csv", [f.name for f in fields(Flow)], map(astuple, flow))
+    _write_csv(out / "outliers.csv", [f.name for f in fields(Outlier)], map(astuple, outliers))
     _write_unused(out, joined.unused)
     _write_drawings(out, [*overview, *(one for own in drawings for one in own)])
     report = out / "report.html"
     provenance = [
-        ("software", f"layermotion {__version__}"),
+        *_made_with(),
+        *((f"options, {name}", text) for name, text in _option_words(options)),
         ("manual table, SHA-256", _sha256(manual)),
-        ("bootstrap seed", str(options.seed)),
+        *(
+            (f"automatic table {path.name}, SHA-256", _sha256(path))
+            for path in auto
+            if path.is_file()
+        ),
+        *tool.provenance,
     ]
     write_text(
         report,
         build_compare_page(
-            comparisons, drawings, overview, joined.unused, notes, options, provenance
+            comparisons,
+            drawings,
+            overview,
+            flow,
+            outliers,
+            joined.unused,
+            notes,
+            joined.cautions,
+            options,
+            provenance,
         ),
     )
     return report
@@ -139,6 +173,7 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
         if column not in read.columns:
             raise InputError(f"{table.name} has no column {column}; add it.")
     refuse_negative(read.readings, table.name)
+    refuse_blank_raters(read.readings, table.name)
     _refuse_doubled(read.readings, table.name)
     nameless = [reading.row for reading in read.readings if not reading.subject]
     if nameless:
@@ -161,15 +196,32 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     )
     _write_unused(out, read.unused)
     _write_drawings(out, drawings)
-    provenance = [
-        ("software", f"layermotion {__version__}"),
-        ("table, SHA-256", _sha256(table)),
-    ]
+    provenance = [*_made_with(), ("table, SHA-256", _sha256(table)), *read.provenance]
+    cautions = tuple(implausible(read.readings, table.name))
     report = out / "report.html"
     write_text(
-        report, build_reliability_page(results, drawings, read.unused, read.notes, provenance)
+        report,
+        build_reliability_page(results, drawings, read.unused, read.notes, cautions, provenance),
     )
     return report
+
+
+def _made_with() -> list[tuple[str, str]]:
+    """Name the software and the packages that every figure rests on."""
+    packages = (f"{name} {version(name)}" for name in ("numpy", "scipy", "statsmodels"))
+    return [
+        ("software", f"layermotion {__version__}, SHA-256 of its code {code_digest()}"),
+        ("packages", f"Python {platform.python_version()}, {', '.join(packages)}"),
+    ]
+
+
+def _option_words(options: StudyOptions) -> Iterable[tuple[str, str]]:
+    margins = ", ".join(f"{value:g} {unit}" for unit, value in options.margins.items())
+    yield "margin", margins or "none"
+    yield "scale", "ratios" if options.as_ratio else "differences"
+    yield "error ratio", f"{options.error_ratio:g}"
+    margin = options.ratio_margin
+    yield "margin of the ratio to raters", "none" if margin is None else f"{margin:g}"
 
 
 def _check_out(out: Path, command: str, inputs: Sequence[Path]) -> None:
@@ -223,7 +275,9 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
         for clip in design
         if clip not in measured
     ]
-    return Table(tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes)
+    return Table(
+        tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes, tool.provenance
+    )
 
 
 def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
@@ -248,7 +302,7 @@ def _pair_rows(joined: Joined) -> Iterable[tuple[object, ...]]:
                         continue
                     yield (
                         clip,
-                        int(pairs.subject[place]) + 1,
+                        int(pairs.person[place]),
                         pairs.session[place],
                         pairs.side[place],
                         pairs.measure,
@@ -270,17 +324,22 @@ def _reliability_rows(results: Sequence[Reliability]) -> Iterable[tuple[object, 
     for result in results:
         key = (result.measure, result.structure, result.unit)
         for part in result.components:
-            yield (*key, f"variance, {part.name}", 1, part.variance, math.nan, math.nan)
+            if not math.isnan(part.variance):
+                yield (*key, f"variance, {part.name}", 1, part.variance, math.nan, math.nan)
         for row in result.plan:
-            for name, found in (
-                ("SEM, any rater", row.sem),
-                ("SEM, same rater", row.sem_same),
-                ("SEM, any rater, probe placed anew for each repeat", row.sem_apart),
-                ("MDC95, any rater", row.mdc95),
-                ("MDC95, same rater", row.sem_same.scaled(CHANGE_PER_SEM)),
+            anew = "probe placed anew for each repeat"
+            for who, found in (
+                ("any rater", row.sem_any),
+                ("same rater", row.sem_same),
+                (f"any rater, {anew}", row.apart_any),
+                (f"same rater, {anew}", row.apart_same),
             ):
-                yield (*key, name, row.repeats, found.value, found.low, found.high)
-            yield (*key, "coefficient", row.repeats, row.coefficient, math.nan, math.nan)
+                if found is None:
+                    continue
+                for name, own in (("SEM", found), ("MDC95", found.scaled(CHANGE_PER_SEM))):
+                    yield (*key, f"{name}, {who}", row.repeats, own.value, own.low, own.high)
+            name = f"coefficient, {result.who}"
+            yield (*key, name, row.repeats, row.coefficient, math.nan, math.nan)
 
 
 def _write_unused(out: Path, unused: Sequence[Unused]) -> None:
@@ -293,6 +352,11 @@ def _write_drawings(out: Path, drawings: Sequence[Drawing]) -> None:
         write_text(out / "figures" / f"{drawing.name}.svg", drawing.svg_file())
         with atomic_path(out / "figures" / f"{drawing.name}.pdf") as temporary:
             temporary.write_bytes(drawing.pdf)
+    names = {drawing.name for drawing in drawings}
+    for path in (out / "figures").glob("*.*"):
+        is_own = path.suffix in (".svg", ".pdf") and OWN_FIGURE.fullmatch(path.stem)
+        if is_own and path.stem not in names:
+            path.unlink()
 
 
 def _write_csv(target: Path, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
@@ -306,6 +370,8 @@ def _write_csv(target: Path, heading: Sequence[str], rows: Iterable[Sequence[obj
 def _cell(value: object) -> object:
     if isinstance(value, float):
         return "" if math.isnan(value) else f"{value:.10g}"
+    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
+        return f"'{value}"
     return value
 
 

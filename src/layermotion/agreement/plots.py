@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, NullLocator, ScalarFormatter
 
 from layermotion.agreement.book import back_from_log
+from layermotion.agreement.cautions import ALPHA
 from layermotion.agreement.drawing import (
     MARKERS,
     MOST_POINTS,
@@ -21,7 +22,7 @@ from layermotion.agreement.drawing import (
     unit_word,
 )
 from layermotion.agreement.estimate import Array
-from layermotion.agreement.study import ALPHA, Comparison
+from layermotion.agreement.study import Comparison
 from layermotion.labels import Structure
 from layermotion.normal import Z95
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, short_name

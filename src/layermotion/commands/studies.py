@@ -15,6 +15,8 @@ from layermotion.labels import MUSCLES, Structure
 from layermotion.options import OutputFolder, number
 
 ERROR_RATIO_RANGE = (0.001, 1000.0)
+# A factor of 1 or less cannot be shown by a tool as good as a rater (our choice).
+RATIO_MARGIN_RANGE = (1.01, 100.0)
 # Of differences in mm, % or ratios (our choice).
 PLAN_RANGE = (1e-4, 1e4)
 
@@ -66,9 +68,15 @@ def compare(
             help="Variance of the tool's error over that of a rater's, for Deming's line.",
         ),
     ] = 1.0,
-    seed: Annotated[
-        int, typer.Option(min=0, metavar="N", help="Number every random draw comes from.")
-    ] = 0,
+    ratio_margin: Annotated[
+        float | None,
+        typer.Option(
+            metavar="FACTOR",
+            callback=number("--ratio-margin", RATIO_MARGIN_RANGE, "(a factor above 1)"),
+            help="How many times as far from a rater as another rater the tool may be, such as "
+            "1.25; tests that it is no worse.",
+        ),
+    ] = None,
 ) -> None:
     """Compare automatic with calliper values: bias, limits, reliability, raters' own spread.
 
@@ -78,7 +86,7 @@ def compare(
     from layermotion.agreement.command import parse_margins, run_compare
     from layermotion.agreement.study import StudyOptions
 
-    options = StudyOptions(parse_margins(margin or []), log, error_ratio, seed)
+    options = StudyOptions(parse_margins(margin or []), log, error_ratio, ratio_margin)
     typer.echo(run_compare(manual, auto, out, options))
 
 
