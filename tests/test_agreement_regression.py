@@ -59,7 +59,7 @@ def test_deming_jackknife_leaves_out_whole_subjects() -> None:
     slopes = np.array(
         [deming(x[subject != s], y[subject != s], np.arange(6)).slope.value for s in range(4)]
     )
-    error = math.sqrt(3 / 4 * ((slopes - slopes.mean()) ** 2).sum())
+    error = math.sqrt(((slopes - slopes.mean()) ** 2).sum())
     half = stats.t.ppf(0.975, 2) * error
     assert line.slope.high - line.slope.value == pytest.approx(half)
 

@@ -352,6 +352,8 @@ def _write_drawings(out: Path, drawings: Sequence[Drawing]) -> None:
         write_text(out / "figures" / f"{drawing.name}.svg", drawing.svg_file())
         with atomic_path(out / "figures" / f"{drawing.name}.pdf") as temporary:
             temporary.write_bytes(drawing.pdf)
+    captions = "".join(f"{drawing.name}: {drawing.description}\n" for drawing in drawings)
+    write_text(out / "figures" / "captions.txt", captions)
     names = {drawing.name for drawing in drawings}
     for path in (out / "figures").glob("*.*"):
         is_own = path.suffix in (".svg", ".pdf") and OWN_FIGURE.fullmatch(path.stem)
