@@ -21,10 +21,10 @@ from layermotion.agreement.planning import (
     equivalence_power,
     limits_interval_width,
     limits_power,
-    subjects_for_icc,
     subjects_for_limits,
     subjects_for_margin,
 )
+from layermotion.agreement.planning_icc import subjects_for_icc
 from layermotion.agreement.regression import deming, passing_bablok, proportional_bias
 from layermotion.agreement.spread import equivalence, rater_spread
 

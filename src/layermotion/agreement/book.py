@@ -5,17 +5,13 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from layermotion.agreement.estimate import Array, Estimate, Statistic
+from layermotion.agreement.estimate import Array, Estimate, Statistic, chi2_quantiles
 from layermotion.agreement.icc import Intraclass, MeasurementError
 from layermotion.agreement.limits import Limits, limits_of_agreement, limits_of_one_reading
 from layermotion.agreement.pairs import PairedSet
-from layermotion.agreement.planning import (
-    subjects_for_icc,
-    subjects_for_limits,
-    subjects_for_margin,
-)
+from layermotion.agreement.planning import subjects_for_limits, subjects_for_margin
+from layermotion.agreement.planning_icc import subjects_for_icc
 from layermotion.agreement.regression import Trend
 
 AUTO_MANUAL = "auto - manual"
@@ -176,11 +172,11 @@ def book_readings(
         if freedom == 0:
             continue
         variance = float((np.nanvar(readings[again], axis=1) * counts[again]).sum()) / freedom
-        low, high = stats.chi2.ppf([0.975, 0.025], freedom)
+        low, high = chi2_quantiles(freedom)
         estimate = Estimate(
             math.sqrt(variance),
-            math.sqrt(variance * freedom / low),
             math.sqrt(variance * freedom / high),
+            math.sqrt(variance * freedom / low),
         )
         book.add(
             f"{rater} again",

@@ -5,9 +5,8 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate
+from layermotion.agreement.estimate import CHANGE_PER_SEM, Array, Estimate, t_quantile
 from layermotion.agreement.icc import Intraclass, MeasurementError, averaged_form
 from layermotion.agreement.jackknife import FISHER, LOG, Sums, jackknife
 
@@ -133,7 +132,7 @@ def error_ratio(x: Array, y: Array, subject: NDArray[np.intp]) -> Estimate:
     dy = y - (np.bincount(subject, y) / counts)[subject]
     gap = dy - dx
     upper, lower = float(gap @ dy), float(gap @ dx)
-    t = float(stats.t.ppf((1 + LEVEL) / 2, freedom - 1))
+    t = t_quantile(freedom - 1)
     allowed = t**2 / (t**2 + freedom - 1) * float(gap @ gap)
     squared = lower**2 - allowed * float(dx @ dx)
     linear = upper * lower - allowed * float(dx @ dy)

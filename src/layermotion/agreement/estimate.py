@@ -73,6 +73,33 @@ class Statistic:
 STATISTIC_COLUMNS = tuple(item.name for item in fields(Statistic))
 
 
+def t_quantile(freedom: float) -> float:
+    """Quantile of Student's t for a 95 % interval.
+
+    Examples
+    --------
+    >>> round(t_quantile(9), 3)
+    2.262
+    """
+    from scipy import special
+
+    return float(special.stdtrit(freedom, (1 + LEVEL) / 2))
+
+
+def chi2_quantiles(freedom: float) -> tuple[float, float]:
+    """Low and high quantile of chi square for a 95 % interval.
+
+    Examples
+    --------
+    >>> [round(x, 2) for x in chi2_quantiles(9)]
+    [2.7, 19.02]
+    """
+    from scipy import special
+
+    low, high = special.chdtri(freedom, [(1 + LEVEL) / 2, (1 - LEVEL) / 2])
+    return float(low), float(high)
+
+
 def codes_of(labels: Sequence[str]) -> NDArray[np.intp]:
     """Give each label its number, from 0 in the order in which they first appear.
 

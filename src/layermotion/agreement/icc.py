@@ -6,7 +6,8 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
+from scipy.stats import qmc
 
 from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
 
@@ -154,6 +155,14 @@ def intraclass(table: Array, subject: NDArray[np.intp] | None = None) -> tuple[I
     return (*single, *(averaged_form(form, k) for form in single))
 
 
+def interval_of(
+    targets: int, raters: int, between: Array, judges: Array, residual: Array
+) -> tuple[float, float]:
+    """Interval of ICC(2,1) from draws of the expected mean squares."""
+    offset = raters * (judges - residual) / targets
+    return _middle(_shares(between - residual, between + (raters - 1) * residual + offset))
+
+
 def averaged_form(form: Intraclass, k: int) -> Intraclass:
     """Coefficient of the mean of ``k`` raters, by the formula of Spearman and Brown."""
 
@@ -219,9 +228,9 @@ def _drawn_squares(table: Array, subject: NDArray[np.intp] | None) -> tuple[Arra
         left_between,
         max(0.0, float((left**2).sum()) - left_between),
     )
-    chances = _chances(freedoms)
+    drawn = chances(freedoms)
     b_people, b_targets, judges, e_people, e_targets = (
-        own_squares / chance for own_squares, chance in zip(squares, chances, strict=True)
+        own_squares / chance for own_squares, chance in zip(squares, drawn, strict=True)
     )
     shares = (people - 1) / (targets - 1), (targets - people) / (targets - 1)
     between = shares[0] * b_people + shares[1] * b_targets
@@ -230,13 +239,13 @@ def _drawn_squares(table: Array, subject: NDArray[np.intp] | None) -> tuple[Arra
 
 
 @cache
-def _chances(freedoms: tuple[int, ...]) -> tuple[Array, ...]:
+def chances(freedoms: tuple[int, ...], power: int = DRAWS_POWER) -> tuple[Array, ...]:
     """Draws of chi square for each number of degrees of freedom; ones where it is none."""
-    points = stats.qmc.Sobol(len(freedoms), scramble=False).random_base2(DRAWS_POWER)
+    points = qmc.Sobol(len(freedoms), scramble=False).random_base2(power)
     # From the lower corner of each cell of the sequence to its middle.
     points = points + 0.5 / len(points)
     return tuple(
-        stats.chi2.ppf(column, freedom) if freedom else np.ones(len(points))
+        special.chdtri(freedom, 1 - column) if freedom else np.ones(len(points))
         for column, freedom in zip(points.T, freedoms, strict=True)
     )
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate
+from layermotion.agreement.estimate import Array, Estimate, t_quantile
 
 # Fewer subjects leave no degree of freedom for an interval; follows from n - 2.
 FEWEST_SUBJECTS = 3
@@ -54,7 +54,7 @@ def jackknife(whole: Array, left_out: Array, scale: Scale = PLAIN) -> Estimate:
     error, centre = jackknife_error(value, left_out, scale)
     if math.isnan(error):
         return Estimate(value)
-    half = float(stats.t.ppf((1 + LEVEL) / 2, left_out.size - 2)) * error
+    half = t_quantile(left_out.size - 2) * error
     return Estimate(value, scale.back(centre - half), scale.back(centre + half))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate
+from layermotion.agreement.estimate import LEVEL, Array, Estimate, chi2_quantiles, t_quantile
 from layermotion.agreement.jackknife import LOG, PLAIN, jackknife_error
 from layermotion.normal import Z95
 
@@ -107,7 +107,7 @@ def limits_of_one_reading(mean: Limits, within: float, freedom: int, share: floa
     parts = (*mean.parts, (share * within, freedom))
     sd = math.sqrt(mean.sd**2 + share * within)
     method = "variance between readings of one target added, recovered intervals"
-    return _limits(mean.bias.value, mean.bias_error, mean.bias_freedom, sd, parts,
+    return limits_from_parts(mean.bias.value, mean.bias_error, mean.bias_freedom, sd, parts,
                    mean.multiplier, method)  # fmt: skip
 
 
@@ -131,7 +131,7 @@ def limits_of_any_shape(
     lower, upper = bias - multiplier * sd, bias + multiplier * sd
     if math.isnan(error) or math.isnan(log_error) or error == 0 or log_error == 0:
         return Estimate(lower), Estimate(upper)
-    t = float(stats.t.ppf(1 - TAIL, counts.size - 1))
+    t = t_quantile(counts.size - 1)
     together = float(np.corrcoef(biases, np.log(sds))[0, 1])
     more = multiplier * max(0.0, math.exp(centre + t * log_error) - sd)
     less = multiplier * max(0.0, sd - math.exp(centre - t * log_error))
@@ -192,7 +192,7 @@ def two_sided_factor(count: int, coverage: float, confidence: float) -> float:
 def _plain_limits(difference: Array, multiplier: float) -> Limits:
     count = difference.size
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
-    half = float(stats.t.ppf(1 - TAIL, count - 1)) * sd / math.sqrt(count)
+    half = t_quantile(count - 1) * sd / math.sqrt(count)
     near = one_sided_factor(count, multiplier, TAIL) * sd
     far = one_sided_factor(count, multiplier, 1 - TAIL) * sd
     coverage = float(2 * stats.norm.cdf(multiplier) - 1)
@@ -240,10 +240,10 @@ def _repeated_limits(difference: Array, subject: NDArray[np.intp], multiplier: f
     )
     method = "variance between and within subjects, recovered intervals"
     spreads = math.sqrt(max(0.0, between)), math.sqrt(within)
-    return _limits(centre, error, freedom, sd, parts, multiplier, method, *spreads)
+    return limits_from_parts(centre, error, freedom, sd, parts, multiplier, method, *spreads)
 
 
-def _limits(
+def limits_from_parts(
     bias: float,
     error: float,
     freedom: float,
@@ -255,11 +255,12 @@ def _limits(
     within_sd: float = math.nan,
 ) -> Limits:
     """Put limits together whose intervals are recovered from those of their parts (Zou 2013)."""
-    half = float(stats.t.ppf(1 - TAIL, freedom)) * error
+    half = t_quantile(freedom) * error
     up = down = 0.0
     for part, own in parts:
-        up += (part * (own / float(stats.chi2.ppf(TAIL, own)) - 1)) ** 2
-        down += (part * (1 - own / float(stats.chi2.ppf(1 - TAIL, own)))) ** 2
+        low_chance, high_chance = chi2_quantiles(own)
+        up += (part * (own / low_chance - 1)) ** 2
+        down += (part * (1 - own / high_chance)) ** 2
     largest = math.sqrt(sd**2 + math.sqrt(up))
     smallest = math.sqrt(max(0.0, sd**2 - math.sqrt(down)))
     far = math.hypot(half, multiplier * (largest - sd))

@@ -10,7 +10,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from layermotion.agreement.components import (
     ERROR_PARTS,
@@ -20,7 +19,13 @@ from layermotion.agreement.components import (
     fit_components,
     levels_of,
 )
-from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
+from layermotion.agreement.estimate import (
+    CHANGE_PER_SEM,
+    Array,
+    Estimate,
+    chi2_quantiles,
+    codes_of,
+)
 from layermotion.agreement.icc import FEWEST_RATERS
 from layermotion.agreement.readings import Reading
 from layermotion.errors import InputError
@@ -218,9 +223,9 @@ def _error(
     whole = sum(part for part, _ in parts)
     up = down = 0.0
     for part, freedom in parts:
-        high, low = stats.chi2.ppf([(1 + LEVEL) / 2, (1 - LEVEL) / 2], freedom)
-        down += (part * (1 - freedom / float(high))) ** 2
-        up += (part * (freedom / float(low) - 1)) ** 2 if low > 0 else math.inf
+        low, high = chi2_quantiles(freedom)
+        down += (part * (1 - freedom / high)) ** 2
+        up += (part * (freedom / low - 1)) ** 2 if low > 0 else math.inf
     return Estimate(
         math.sqrt(value),
         math.sqrt(max(0.0, whole - math.sqrt(down))),

@@ -143,7 +143,9 @@ def plan(
     icc: Annotated[
         float,
         typer.Option(
-            metavar="ICC", callback=number("--icc", (0.0, 0.999), ""), help="Expected ICC."
+            metavar="ICC",
+            callback=number("--icc", (0.0, 0.999), ""),
+            help="Expected ICC of one measurement.",
         ),
     ] = 0.9,
     icc_width: Annotated[
@@ -157,12 +159,37 @@ def plan(
     raters: Annotated[
         int, typer.Option(min=1, max=50, metavar="N", help="Raters who measure each subject.")
     ] = 2,
+    offset_share: Annotated[
+        float,
+        typer.Option(
+            metavar="SHARE",
+            callback=number("--offset-share", (0.0, 0.95), ""),
+            help="Share of the error variance that is constant offsets between raters.",
+        ),
+    ] = 0.2,
+    least_icc: Annotated[
+        float | None,
+        typer.Option(
+            metavar="ICC",
+            callback=number("--least-icc", (0.0, 0.998), ""),
+            help="ICC that the study is to show to be exceeded.",
+        ),
+    ] = None,
     sd: Annotated[
         float | None,
         typer.Option(
             metavar="SD",
             callback=number("--sd", PLAN_RANGE, "in the unit of the measure"),
             help="Expected SD of the differences between two methods, for limits of agreement.",
+        ),
+    ] = None,
+    within_sd: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SD",
+            callback=number("--within-sd", PLAN_RANGE, "in the unit of the measure"),
+            help="Part of --sd that differs between repeats of one subject, where each gives "
+            "--repeats.",
         ),
     ] = None,
     bias: Annotated[
@@ -211,7 +238,9 @@ def plan(
     ] = None,
     sessions: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
     placements: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
-    repeats: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 3,
+    repeats: Annotated[
+        int, typer.Option(min=1, max=50, metavar="N", help="In the table, and for --within-sd.")
+    ] = 3,
     both_sides: Annotated[
         bool, typer.Option("--both-sides", help="Left and right in the table.")
     ] = False,
@@ -227,9 +256,20 @@ def plan(
     from layermotion.agreement.design import Design, write_template
     from layermotion.agreement.plan import Expectation, plan_words
 
-    measurements = raters if raters > 1 else sessions * placements * repeats
     wanted = Expectation(
-        icc, icc_width, measurements, sd, bias, limits_within, margin, power, subjects
+        icc=icc,
+        icc_width=icc_width,
+        raters=raters,
+        repeats=sessions * placements * repeats,
+        offset_share=offset_share,
+        least_icc=least_icc,
+        sd=sd,
+        bias=bias,
+        within_sd=within_sd,
+        within=limits_within,
+        margin=margin,
+        power=power,
+        subjects=subjects,
     )
     sentences = list(plan_words(wanted))
     if template is not None:
