@@ -42,7 +42,8 @@ def write_study(folder: Path, subjects: int, rng: np.random.Generator) -> tuple[
     rows, tool = [], []
     for subject in range(subjects):
         for structure, mean in (("tra", 3.5), ("io", 8.0)):
-            true = rng.normal(mean, SUBJECT_SD)
+            # Not thinner than a layer is.
+            true = max(1.5, rng.normal(mean, SUBJECT_SD))
             key = ("thickness_rest", structure, "rest", 1)
             for rater, offset in zip("AB", RATER_OFFSETS_MM, strict=False):
                 value = true + offset + rng.normal(0, ERROR_SD)

@@ -1,11 +1,7 @@
 """Owns the commands of the bench: tables in, a folder with report, figures and CSV out."""
 
-import csv
-import hashlib
-import io
 import math
 import platform
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import astuple, fields, replace
@@ -17,20 +13,28 @@ from layermotion.agreement.account import Flow, Outlier, flow_of, outliers_of
 from layermotion.agreement.auto import read_auto
 from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
-from layermotion.agreement.drawing import Drawing
-from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
+from layermotion.agreement.estimate import STATISTIC_COLUMNS
 from layermotion.agreement.join import Joined, join, refuse_blank_raters, refuse_negative
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
-from layermotion.agreement.reliability import Reliability, analyse_reliability
+from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.reliability_plots import draw_reliability
 from layermotion.agreement.study import StudyOptions, compare
 from layermotion.agreement.table import read_table
 from layermotion.agreement.units import check_units_of_repeats
+from layermotion.agreement.writing import (
+    PAIR_COLUMNS,
+    pair_rows,
+    reliability_rows,
+    sha256,
+    write_csv,
+    write_drawings,
+    write_unused,
+)
 from layermotion.errors import InputError
-from layermotion.files import atomic_path, write_text
+from layermotion.files import write_text
 from layermotion.measures.measure import MEAN
 from layermotion.provenance import code_digest
 
@@ -38,30 +42,6 @@ from layermotion.provenance import code_digest
 OWN_FILES = (
     "report.html", "figures.csv", "pairs.csv", "unmatched.csv", "flow.csv", "outliers.csv"
 )  # fmt: skip
-# Names of figures that an earlier run may have left.
-OWN_FIGURE = re.compile(
-    r".*-(difference|regression|subjects|error)|overview-\w+|components|repeats-\w+"
-)
-# A spreadsheet takes text that begins so for a formula and runs it.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-PAIR_COLUMNS = (
-    "clip",
-    "subject",
-    "session",
-    "side",
-    "measure",
-    "structure",
-    "task",
-    "repeat",
-    "unit",
-    "auto",
-    "rater",
-    "reading",
-    "manual",
-    "difference",
-    "depth_mm",
-    "quality",
-)
 
 
 def parse_margins(texts: Sequence[str]) -> dict[str, float]:
@@ -115,19 +95,19 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
     drawings = [draw_comparison(comparison) for comparison in comparisons]
     overview = tuple(draw_overview(comparisons))
     statistics = [row for comparison in comparisons for row in comparison.statistics]
-    _write_csv(out / "figures.csv", STATISTIC_COLUMNS, (astuple(row) for row in statistics))
-    _write_csv(out / "pairs.csv", PAIR_COLUMNS, _pair_rows(joined))
-    _write_csv(out / "flow.csv", [f.name for f in fields(Flow)], map(astuple, flow))
-    _write_csv(out / "outliers.csv", [f.name for f in fields(Outlier)], map(astuple, outliers))
-    _write_unused(out, joined.unused)
-    _write_drawings(out, [*overview, *(one for own in drawings for one in own)])
+    write_csv(out / "figures.csv", STATISTIC_COLUMNS, (astuple(row) for row in statistics))
+    write_csv(out / "pairs.csv", PAIR_COLUMNS, pair_rows(joined))
+    write_csv(out / "flow.csv", [f.name for f in fields(Flow)], map(astuple, flow))
+    write_csv(out / "outliers.csv", [f.name for f in fields(Outlier)], map(astuple, outliers))
+    write_unused(out, joined.unused)
+    write_drawings(out, [*overview, *(one for own in drawings for one in own)])
     report = out / "report.html"
     provenance = [
         *_made_with(),
         *((f"options, {name}", text) for name, text in _option_words(options)),
-        ("manual table, SHA-256", _sha256(manual)),
+        ("manual table, SHA-256", sha256(manual)),
         *(
-            (f"automatic table {path.name}, SHA-256", _sha256(path))
+            (f"automatic table {path.name}, SHA-256", sha256(path))
             for path in auto
             if path.is_file()
         ),
@@ -189,14 +169,14 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     if save is not None:
         # First, since it may refuse the name.
         write_detectable_changes(save, results)
-    _write_csv(
+    write_csv(
         out / "figures.csv",
         ("measure", "structure", "unit", "figure", "repeats", "value", "low", "high"),
-        _reliability_rows(results),
+        reliability_rows(results),
     )
-    _write_unused(out, read.unused)
-    _write_drawings(out, drawings)
-    provenance = [*_made_with(), ("table, SHA-256", _sha256(table)), *read.provenance]
+    write_unused(out, read.unused)
+    write_drawings(out, drawings)
+    provenance = [*_made_with(), ("table, SHA-256", sha256(table)), *read.provenance]
     cautions = tuple(implausible(read.readings, table.name))
     report = out / "report.html"
     write_text(
@@ -290,92 +270,3 @@ def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
                 f"remove one, or number them in the column repeat."
             )
         seen[own] = reading.row
-
-
-def _pair_rows(joined: Joined) -> Iterable[tuple[object, ...]]:
-    """One row for each reading; subjects by number, so that no name leaves the manual table."""
-    for pairs in joined.sets:
-        for place, (auto, clip) in enumerate(zip(pairs.auto.tolist(), pairs.clip, strict=True)):
-            for number, rater in enumerate(pairs.raters):
-                for reading, value in enumerate(pairs.manual[place, number].tolist(), start=1):
-                    if math.isnan(value):
-                        continue
-                    yield (
-                        clip,
-                        int(pairs.person[place]),
-                        pairs.session[place],
-                        pairs.side[place],
-                        pairs.measure,
-                        pairs.structure,
-                        pairs.task[place],
-                        pairs.repeat[place],
-                        pairs.unit,
-                        auto,
-                        rater,
-                        reading,
-                        value,
-                        auto - value,
-                        float(pairs.depth_mm[place]),
-                        float(pairs.quality[place]),
-                    )
-
-
-def _reliability_rows(results: Sequence[Reliability]) -> Iterable[tuple[object, ...]]:
-    for result in results:
-        key = (result.measure, result.structure, result.unit)
-        for part in result.components:
-            if not math.isnan(part.variance):
-                yield (*key, f"variance, {part.name}", 1, part.variance, math.nan, math.nan)
-        for row in result.plan:
-            anew = "probe placed anew for each repeat"
-            for who, found in (
-                ("any rater", row.sem_any),
-                ("same rater", row.sem_same),
-                (f"any rater, {anew}", row.apart_any),
-                (f"same rater, {anew}", row.apart_same),
-            ):
-                if found is None:
-                    continue
-                for name, own in (("SEM", found), ("MDC95", found.scaled(CHANGE_PER_SEM))):
-                    yield (*key, f"{name}, {who}", row.repeats, own.value, own.low, own.high)
-            name = f"coefficient, {result.who}"
-            yield (*key, name, row.repeats, row.coefficient, math.nan, math.nan)
-
-
-def _write_unused(out: Path, unused: Sequence[Unused]) -> None:
-    names = [item.name for item in fields(Unused)]
-    _write_csv(out / "unmatched.csv", names, (astuple(item) for item in unused))
-
-
-def _write_drawings(out: Path, drawings: Sequence[Drawing]) -> None:
-    for drawing in drawings:
-        write_text(out / "figures" / f"{drawing.name}.svg", drawing.svg_file())
-        with atomic_path(out / "figures" / f"{drawing.name}.pdf") as temporary:
-            temporary.write_bytes(drawing.pdf)
-    captions = "".join(f"{drawing.name}: {drawing.description}\n" for drawing in drawings)
-    write_text(out / "figures" / "captions.txt", captions)
-    names = {drawing.name for drawing in drawings}
-    for path in (out / "figures").glob("*.*"):
-        is_own = path.suffix in (".svg", ".pdf") and OWN_FIGURE.fullmatch(path.stem)
-        if is_own and path.stem not in names:
-            path.unlink()
-
-
-def _write_csv(target: Path, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(heading)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    write_text(target, stream.getvalue())
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, float):
-        return "" if math.isnan(value) else f"{value:.10g}"
-    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
-        return f"'{value}"
-    return value
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

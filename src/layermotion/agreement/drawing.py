@@ -18,7 +18,7 @@ WIDTH_IN = 6.4
 # How many points of a figure one rem of the page shows (our choice).
 POINTS_PER_REM = 10.5
 # More points than this only make a file heavy; an even choice of them is drawn (our choice).
-MOST_POINTS = 3000
+MOST_POINTS = 2000
 # Raters are told apart by shape as well as by place, for grey print.
 MARKERS = "o^sDv<>P"
 # Raters in one column of a legend, and height that a label needs, in heights of the axes (our

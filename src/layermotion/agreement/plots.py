@@ -31,6 +31,9 @@ from layermotion.normal import Z95
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, short_name
 from layermotion.report.plots import STYLE
 
+# Subjects drawn side by side: more run together (our choice).
+MOST_SUBJECTS = 500
+
 
 def draw_comparison(comparison: Comparison) -> tuple[Drawing, ...]:
     """Difference plot, regression, subjects, and error against what may explain it."""
@@ -151,13 +154,17 @@ def _subject_plot(comparison: Comparison, name: str, label: str) -> Drawing:
         known = np.isfinite(differences[:, rater])
         np.minimum.at(lowest, pairs.subject[known], differences[known, rater])
         np.maximum.at(highest, pairs.subject[known], differences[known, rater])
-    axes.vlines(place, lowest, highest, color=FAINT_INK, linewidth=0.8)
+    # Of many subjects an even choice is drawn, all their raters and clips together.
+    drawn = np.arange(0, order.size, -(-order.size // MOST_SUBJECTS))
+    is_drawn = np.isin(place[pairs.subject], drawn)
+    people = order[drawn]
+    axes.vlines(drawn, lowest[people], highest[people], color=FAINT_INK, linewidth=0.8)
     words, note = rater_words(pairs.raters)
     count = len(pairs.raters)
     for rater in range(count):
         # Hollow and filled by turns; a shape that comes again is filled the other way.
         lap, marker = rater // len(MARKERS), MARKERS[rater % len(MARKERS)]
-        x, y = place[pairs.subject], differences[:, rater]
+        x, y = place[pairs.subject][is_drawn], differences[is_drawn, rater]
         shift = (rater - (count - 1) / 2) * min(0.22, 0.8 / count)
         is_hollow = (rater + lap) % 2 == 0
         draw_points(axes, x + shift, y, pairs.structure, marker, f"r{rater}", is_hollow=is_hollow)
