@@ -162,10 +162,12 @@ def test_coefficients_of_two_methods_are_those_of_two_raters() -> None:
 
 
 def test_jackknife_takes_the_bias_off_on_a_curved_scale() -> None:
-    # By hand: logarithms 0 of all, 1, 0 and -4 without each; pseudo-values 0 - 2 * (-1) = 2.
-    found = jackknife(np.array(1.0), np.exp([1.0, 0.0, -4.0]), LOG)
-    assert math.sqrt(found.low * found.high) == pytest.approx(math.exp(2))
+    # By hand: logarithms 0 of all, 0.03, 0 and -0.12 without each; 0 - 2 * (-0.03) = 0.06.
+    found = jackknife(np.array(1.0), np.exp([0.03, 0.0, -0.12]), LOG)
+    assert math.sqrt(found.low * found.high) == pytest.approx(math.exp(0.06))
     assert not jackknife(np.array(1.0), np.array([1.0, 2.0, math.inf]), LOG).has_interval()
+    # One subject who makes the whole figure leaves an interval that says nothing: none is given.
+    assert not jackknife(np.array(1.0), np.exp([0.0, 0.0, -4.0]), LOG).has_interval()
 
 
 def test_ratio_of_errors_is_found_though_the_true_value_varies_between_repeats() -> None:

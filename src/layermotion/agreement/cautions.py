@@ -31,15 +31,16 @@ def compare_cautions(found: Comparison, options: StudyOptions) -> Iterator[str]:
             f"Only {pairs.subjects} subjects: the intervals are wide, and none should decide alone."
         )
     remedy = "" if options.as_ratio else ", or use --log"
+    again = "" if options.as_ratio else "; analyse ratios with --log"
     if trend.slope_p < ALPHA:
         yield (
             "The difference changes with the size of the value, so one pair of limits does not "
-            f"hold for all sizes; read the sloping lines of the difference plot{remedy}."
+            f"hold for all sizes: read the sloping lines of the difference plot{remedy}."
         )
     if trend.spread_p < ALPHA:
         yield (
             "The spread of the differences changes with the size of the value: the limits are too "
-            f"wide at one end and too narrow at the other{remedy}."
+            f"wide at one end and too narrow at the other{again}."
         )
     if found.normal_p < ALPHA:
         few = (

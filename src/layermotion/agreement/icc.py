@@ -167,6 +167,9 @@ def averaged_form(form: Intraclass, k: int) -> Intraclass:
     """Coefficient of the mean of ``k`` raters, by the formula of Spearman and Brown."""
 
     def average(coefficient: float) -> float:
+        # Near -1 / (k - 1), the least that is possible, the mean's coefficient has no bound.
+        if (k - 1) * coefficient < -0.95:
+            return -math.inf
         return _ratio(k * coefficient, 1 + (k - 1) * coefficient)
 
     own = form.estimate

@@ -12,6 +12,9 @@ from layermotion.agreement.estimate import Array, Estimate, t_quantile
 
 # Fewer subjects leave no degree of freedom for an interval; follows from n - 2.
 FEWEST_SUBJECTS = 3
+# On a curved scale an interval that reaches farther to either side says nothing: a factor of ten
+# of an error, 0.98 of a coefficient of zero (our choice). One wild value can make it so.
+FARTHEST = math.log(10)
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,8 @@ def jackknife(whole: Array, left_out: Array, scale: Scale = PLAIN) -> Estimate:
         Value of all subjects, shape () or (1,).
     left_out
         Values without each subject, shape (subjects,). The interval is NaN if any is not finite:
-        a line without some subject may stand upright, or have no direction.
+        a line without some subject may stand upright, or have no direction. It is NaN too where
+        it reaches farther than ``FARTHEST``.
 
     Examples
     --------
@@ -55,6 +59,8 @@ def jackknife(whole: Array, left_out: Array, scale: Scale = PLAIN) -> Estimate:
     if math.isnan(error):
         return Estimate(value)
     half = t_quantile(left_out.size - 2) * error
+    if scale is not PLAIN and half > FARTHEST:
+        return Estimate(value)
     return Estimate(value, scale.back(centre - half), scale.back(centre + half))
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from layermotion.agreement.estimate import LEVEL, Array, Estimate, chi2_quantiles, t_quantile
-from layermotion.agreement.jackknife import LOG, PLAIN, jackknife_error
+from layermotion.agreement.jackknife import FARTHEST, LOG, PLAIN, jackknife_error
 from layermotion.normal import Z95
 
 TAIL = (1 - LEVEL) / 2
@@ -132,6 +132,8 @@ def limits_of_any_shape(
     if math.isnan(error) or math.isnan(log_error) or error == 0 or log_error == 0:
         return Estimate(lower), Estimate(upper)
     t = t_quantile(counts.size - 1)
+    if t * log_error > FARTHEST:
+        return Estimate(lower), Estimate(upper)
     together = float(np.corrcoef(biases, np.log(sds))[0, 1])
     more = multiplier * max(0.0, math.exp(centre + t * log_error) - sd)
     less = multiplier * max(0.0, sd - math.exp(centre - t * log_error))

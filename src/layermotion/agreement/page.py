@@ -4,14 +4,14 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from markupsafe import Markup, escape
 
 from layermotion.agreement.account import Flow, Outlier
 from layermotion.agreement.book import back_from_log
 from layermotion.agreement.cautions import compare_cautions
-from layermotion.agreement.drawing import Drawing
+from layermotion.agreement.drawing import Drawing, measure_words
 from layermotion.agreement.estimate import CHANGE_PER_SEM, Estimate, Statistic
 from layermotion.agreement.methods import (
     COMPARE_SOURCES,
@@ -111,7 +111,7 @@ def build_compare_page(
             if has_it
         ),
         has_raters=raters > 1,
-        flow=flow,
+        flow=[_flow_row(row) for row in flow],
         outliers=[_outlier(item) for item in outliers[:MOST_OUTLIERS]],
         outlier_count=len(outliers),
         unused_counts=_count_unused(unused),
@@ -298,6 +298,11 @@ def _with_minus(words: str) -> str:
 def _with_blanks(words: str) -> Markup:
     """Mark what the researcher must fill in."""
     return Markup(re.sub(r"\[\[(.+?)\]\]", r"<mark>[\1]</mark>", str(escape(words))))
+
+
+def _flow_row(row: Flow) -> dict[str, object]:
+    label = f"{palette.short_name(row.structure)} {measure_words(row.measure)}"
+    return {**asdict(row), "label": label[0].upper() + label[1:]}
 
 
 def _outlier(item: Outlier) -> dict[str, str]:
