@@ -132,7 +132,8 @@ def _numbered(rows: Sequence[Sequence[str]], first: int) -> tuple[tuple[int, tup
 
 def _plain(cell: str) -> str:
     """Take off spaces around, and write composed letters in one way (Unicode NFC)."""
-    return unicodedata.normalize("NFC", cell.strip())
+    plain = cell.strip()
+    return plain if plain.isascii() else unicodedata.normalize("NFC", plain)
 
 
 def _xlsx_text(value: object) -> str:
