@@ -66,7 +66,7 @@ def test_interval_of_a_simulated_study_is_as_wide_as_planned() -> None:
     subjects = subjects_for_crossed(icc, 0.3, raters, share)
     assert subjects is not None
     widths = []
-    for _ in range(150):
+    for _ in range(100):
         table = rng.normal(0, icc**0.5, (subjects, 1))
         table = table + rng.normal(0, (0.2 * share) ** 0.5, (1, raters))
         table = table + rng.normal(0, (0.2 * (1 - share)) ** 0.5, (subjects, raters))
@@ -96,7 +96,7 @@ def test_limits_of_repeats_are_known_as_planned(capsys: pytest.CaptureFixture[st
     assert subjects < subjects_for_limits(0.7)
     subject = np.repeat(np.arange(subjects), 3)
     widths = []
-    for _ in range(150):
+    for _ in range(100):
         own = rng.normal(0, 0.2**0.5, subjects)[subject]
         upper = limits_of_agreement(own + rng.normal(0, within, subject.size), subject).upper
         widths.append(upper.high - upper.low)

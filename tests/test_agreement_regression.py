@@ -230,12 +230,12 @@ def test_few_subjects_do_not_make_a_worse_tool_no_worse() -> None:
     # The tool is 1.5 times as far from a rater as another rater: never shown to be within 1.25.
     rng = np.random.default_rng(10)
     shown = 0
-    for _ in range(200):
+    for _ in range(100):
         true = rng.normal(5, 1, 20)
         raters = true[:, None] + rng.normal(0, 0.5, (20, 2))
         auto = true + rng.normal(0, 0.5 * math.sqrt(2 * 1.5**2 - 1), 20)
         shown += rater_spread(auto, raters, np.arange(20)).is_within(1.25)
-    assert shown <= 5
+    assert shown <= 3
 
 
 def test_distance_between_raters_leaves_out_what_one_did_not_measure() -> None:

@@ -22,7 +22,7 @@ from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_h
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.reliability_plots import draw_reliability
 from layermotion.agreement.study import StudyOptions, compare
-from layermotion.agreement.table import read_table
+from layermotion.agreement.table import NUMBER, read_table
 from layermotion.agreement.units import check_units_of_repeats
 from layermotion.agreement.writing import (
     PAIR_COLUMNS,
@@ -56,11 +56,9 @@ def parse_margins(texts: Sequence[str]) -> dict[str, float]:
     for text in texts:
         plain = text.strip().lower()
         unit = next((unit for unit in UNITS if plain.endswith(unit)), "")
-        try:
-            value = float(plain.removesuffix(unit))
-        except ValueError:
-            value = math.nan
-        if not unit or not (math.isfinite(value) and value > 0):
+        number = plain.removesuffix(unit).strip()
+        value = float(number) if NUMBER.fullmatch(number) else math.nan
+        if not unit or not value > 0:
             raise InputError(
                 f"--margin {text} is not possible; give a number above zero with its unit, such "
                 f"as 0.5mm, 10% or 0.1ratio."
