@@ -235,7 +235,8 @@ def _figures(found: Comparison, values: _Values, options: StudyOptions) -> tuple
         book.add(AUTO_MANUAL, "p of equivalence", Estimate(tests.p), how, "")
     book_trend(book, AUTO_MANUAL, found.trend, found.as_ratio)
     book.add(AUTO_MANUAL, "p of normal differences", Estimate(found.normal_p), "Shapiro-Wilk", "")
-    book_reliability(book, "auto and manual mean", found.forms, found.error, BY_SUBJECT)
+    both = "auto and manual mean" if len(pairs.raters) > 1 else "auto and manual"
+    book_reliability(book, both, found.forms, found.error, BY_SUBJECT)
     book.add(AUTO_MANUAL, "concordance correlation", found.concordance, BY_SUBJECT, "")
     for name, line in (("Deming", found.deming), ("Passing-Bablok", found.passing_bablok)):
         if line is not None:
