@@ -8,6 +8,7 @@ python scripts/study.py coverage    how often do the 95 % intervals hold what wa
 
 import argparse
 import csv
+import math
 import resource
 import tempfile
 import time
@@ -123,20 +124,24 @@ def check_repeats() -> bool:
 def check_coverage(parts: Sequence[str], studies: int, subjects: tuple[int, ...]) -> bool:
     """Print the share of studies whose interval holds the truth; those out of bounds are marked."""
     shares: dict[str, list[float]] = defaultdict(list)
-    missed = 0
+    inside = missed = 0
     for part in parts:
         for label, share, count in count_coverage(part, studies, subjects):
-            is_out = not LEAST <= share <= MOST
-            missed += is_out
+            # Two standard errors of a share that is as low, or as high, as it may be.
+            chance = 2 * math.sqrt(LEAST * (1 - LEAST) / count)
+            is_inside = LEAST <= share <= MOST
+            is_out = share < LEAST - chance or share > MOST + chance
+            inside, missed = inside + is_inside, missed + is_out
             shares[label.split(";")[0]].append(share)
-            print(
-                f"{share:6.1%}{' MISSED' if is_out else ''}  {label}, {count} studies", flush=True
-            )
-    print(f"\nLowest and highest share by interval, {studies} studies of each design:")
+            mark = " MISSED" if is_out else "" if is_inside else " by chance?"
+            print(f"{share:6.1%}{mark}  {label}, {count} studies", flush=True)
+    print(f"\nLowest, mean and highest share by interval, {studies} studies of each design:")
     for name, own in shares.items():
-        print(f"{min(own):6.1%} {max(own):6.1%}  {name}")
+        print(f"{min(own):6.1%} {sum(own) / len(own):6.1%} {max(own):6.1%}  {name}")
     total = sum(map(len, shares.values()))
-    print(f"{total - missed} of {total} between {LEAST:.0%} and {MOST:.0%}")
+    print(
+        f"{inside} of {total} between {LEAST:.0%} and {MOST:.0%}; {missed} farther out than chance"
+    )
     return missed == 0
 
 
