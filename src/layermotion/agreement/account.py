@@ -66,7 +66,13 @@ def flow_of(tool: Table, unused: Sequence[Unused], sets: Sequence[PairedSet]) ->
     """
     aside = [item for item in unused if item.table == "auto" and item.measure]
     analysed = {(item.measure, item.structure): item.auto.size for item in sets}
-    keys = dict.fromkeys((*analysed, *((i.measure, i.structure) for i in (*tool.readings, *aside))))
+    keys = dict.fromkeys(
+        (
+            *analysed,
+            *((reading.measure, reading.structure) for reading in tool.readings),
+            *((item.measure, item.structure) for item in aside),
+        )
+    )
     rows = []
     for measure, structure in keys:
         own = [item for item in aside if (item.measure, item.structure) == (measure, structure)]

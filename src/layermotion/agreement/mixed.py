@@ -135,7 +135,7 @@ def fit_mixed(
     blocks = []
     for person in range(int(subject.max()) + 1):
         rows = np.flatnonzero(subject == person)
-        own = np.stack([labels[rows] for labels in levels])
+        own = np.stack([labels[rows] for labels in levels]).astype(np.float64)
         blocks.append(_Block.of((values[rows] - values.mean()) / scale, design[rows], own))
     blocks = _Block.together(blocks)
     count = len(levels) + 1
