@@ -94,8 +94,9 @@ def limits_of_agreement(
 def limits_of_one_reading(mean: Limits, within: float, freedom: int, share: float) -> Limits:
     """Widen limits that hold for a mean of readings to those of one reading.
 
-    Bland & Altman 1999 (Stat Methods Med Res 8:135-60), section 5.1: (1 - 1/m) of the variance
-    within a rater's readings of one target is added; intervals recovered as those of repeats.
+    Bland & Altman 1999 (Stat Methods Med Res 8:135-60), section 5.1, quoted from memory: (1 - 1/m)
+    of the variance within a rater's readings of one target is added; intervals are recovered as
+    those of repeats.
 
     Parameters
     ----------

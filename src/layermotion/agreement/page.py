@@ -332,8 +332,8 @@ def _part(
         bias=_with_interval(bias, unit),
         limits=f"{number(low.value, unit, with_unit=False)} to {number(high.value, unit)}",
         icc=_with_interval(comparison.forms[1].estimate, "icc"),
-        mdc=_with_interval(comparison.error.mdc95, pairs.unit),
-        single_mdc=_with_interval((comparison.single_error or comparison.error).mdc95, pairs.unit),
+        mdc=_in_unit(comparison.error.mdc95, pairs.unit),
+        single_mdc=_in_unit((comparison.single_error or comparison.error).mdc95, pairs.unit),
         ratio=_with_interval(comparison.spread.ratio, "icc") if comparison.spread else "one rater",
         cautions=tuple(compare_cautions(comparison, options)),
         drawings=drawings,
@@ -375,6 +375,12 @@ def _with_interval(estimate: Estimate, unit: str) -> str:
     if not estimate.has_interval():
         return value
     return f"{value} ({low} to {high})".replace(" to ", "\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}")
+
+
+def _in_unit(estimate: Estimate, unit: str) -> str:
+    """Write a value with its unit, then its interval."""
+    words = _with_interval(estimate, unit).partition(" ")
+    return "".join((number(estimate.value, unit), *words[1:]))
 
 
 def _count(size: int, word: str) -> str:

@@ -130,11 +130,14 @@ def plan_words(wanted: Expectation) -> Iterator[str]:
             f"a margin of ±{wanted.margin:g}, bias {wanted.bias:g}, power {_percent(wanted.power)}"
         )
         number = "no number of subjects is enough" if single is None else f"{single} subjects"
-        yield f"Single values within the margin: {number} for {aim} (exact tolerance factors)."
+        alone = ", one pair each" if wanted.pairs > 1 else ""
+        yield (
+            f"Single values within the margin: {number} for {aim} (exact tolerance factors{alone})."
+        )
         yield (
             f"Mean difference within the margin: "
             f"{_subjects(lambda: subjects_for_mean(*expected))} for {aim} "
-            f"(two one-sided tests at 5 %)."
+            f"(two one-sided tests at 5 %{alone})."
         )
     if wanted.subjects is not None:
         yield from _worth(wanted, wanted.subjects)
