@@ -93,14 +93,14 @@ def check_large() -> bool:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         manual, auto, rows = write_study(folder, 25_000, np.random.default_rng(1))
-        started_s = time.perf_counter()
+        started_s, worked_s = time.perf_counter(), time.process_time()
         run_compare(manual, [auto], folder / "out", StudyOptions())
-        taken_s = time.perf_counter() - started_s
+        taken_s, work_s = time.perf_counter() - started_s, time.process_time() - worked_s
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     is_met = taken_s < LARGE_LIMIT_S and peak_mb < LARGE_LIMIT_MB
     print(
-        f"{rows} rows in {taken_s:.1f} s and {peak_mb:.0f} MB, limits {LARGE_LIMIT_S:g} s and "
-        f"{LARGE_LIMIT_MB:g} MB: {'met' if is_met else 'MISSED'}"
+        f"{rows} rows in {taken_s:.1f} s ({work_s:.1f} s of processor time) and {peak_mb:.0f} MB, "
+        f"limits {LARGE_LIMIT_S:g} s and {LARGE_LIMIT_MB:g} MB: {'met' if is_met else 'MISSED'}"
     )
     return is_met
 
