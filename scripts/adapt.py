@@ -25,13 +25,13 @@ from scaling import write_rows
 
 from layermotion.clip.source import SourceOptions
 from layermotion.commands.lab_options import SYNTHETIC_SCENES, SYNTHETIC_SHARE
+from layermotion.consent.ledger import Consent, Scope
 from layermotion.images import write_png
 from layermotion.lab.builds import Build
-from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.making import make_build
-from layermotion.lab.review import judge as review
+from layermotion.lab.review import record_review
 from layermotion.lab.scoring import judge_weights
 from layermotion.lab.tuning import fine_tune
 from layermotion.labels import Task, View
@@ -186,7 +186,7 @@ def make_laboratory(folder: Path, look: Look) -> tuple[Lab, Build]:
     lab.ledger.record(consents, "script")
     options = ImportOptions("clinic-a", None, SourceOptions(view=View.ABDOMINAL_WALL))
     import_folder(lab, secret, scans, options, today)
-    review(lab, tuple(lab.clips()), Review.ACCEPTED)
+    record_review(lab, tuple(lab.clips()), Review.ACCEPTED)
     by_subject = dict(zip(subjects, labels, strict=True))
     for name, record in lab.clips().items():
         for number in range(0, record.frames, 2):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lab_data import AREA, COLUMN_MM, ROW_MM, TODAY, labelled_lab, wall_label
+from lab_data import AREA, COLUMN_MM, ROW_MM, labelled_lab, wall_label
 
 from layermotion.errors import InputError
 from layermotion.lab.builds import Split
@@ -129,7 +129,7 @@ def test_growth_of_an_error_is_relative_and_dice_is_what_lacks() -> None:
 
 def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    build = make_build(lab, "first", 1 / 3, ()).build
     rng = np.random.default_rng(0)
     local, mixed = MixedDraw(build, 0.0), MixedDraw(build, 0.5)
     example = local(rng, 64)
@@ -150,7 +150,7 @@ def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path)
 
 def test_a_label_stays_on_its_image(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102"))
-    build = make_build(lab, "first", 0.5, (), TODAY).build
+    build = make_build(lab, "first", 0.5, ()).build
     frame = build.of(Split.TRAIN)[0]
     label = wall_label()[AREA.slices]
     area = replace(AREA, top=0, left=0)
@@ -165,7 +165,7 @@ def test_weights_are_scored_on_frames_they_never_saw(
     trained_weights: Path,
 ) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    build = make_build(lab, "first", 1 / 3, ()).build
     segmenter = load_segmenter("smoke-001", folder=trained_weights)
     scores = score_build(build, segmenter)
     assert {s.subject for s in scores} == set(build.subjects(Split.HELD_OUT))

@@ -15,7 +15,6 @@ from lab_data import (
     COLUMNS,
     OPTIONS,
     ROWS,
-    TODAY,
     Label,
     agree,
     make_lab,
@@ -47,7 +46,7 @@ def lab_with_clip(tmp_path: Path) -> tuple[Lab, Path, ClipRecord]:
     agree(lab, secret_path, "4711")
     write_scan(tmp_path / "scans" / "a.dcm", "4711", speckled_frames(0))
     secret = open_secret(lab, secret_path)
-    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY).imported
+    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS).imported
     return lab, secret_path, record
 
 
@@ -290,9 +289,9 @@ def test_only_sound_labels_are_stored(
     frames = read_labels(lab, folder, None)
     assert check_labels(lab, frames).sound == (frame_key(record.name, 0),)
     assert list((lab.root / "labels").iterdir()) == []
-    report = store_labels(lab, frames)
+    report = store_labels(lab, frames, "nurse 2")
     assert [fault.kind for fault in report.faults] == [Kind.ORDER]
-    (stored,) = (lab.root / "labels").iterdir()
+    (stored,) = (lab.root / "labels").glob("*.png")
     np.testing.assert_array_equal(read_mask(stored).label, wall_label())
     write_coco(tmp_path / "twice.json", [frames[0], frames[0]], "images")
     with pytest.raises(InputError, match="twice"):

@@ -17,17 +17,18 @@ import pytest
 from numpy.typing import NDArray
 
 from layermotion.clip.source import SourceOptions
+from layermotion.consent.ledger import Consent, Scope
 from layermotion.errors import InputError, WeightsError
 from layermotion.images import write_png
 from layermotion.lab import tuning
-from layermotion.lab.builds import Split, builds_with, open_build
+from layermotion.lab.builds import Split, open_build
 from layermotion.lab.checks import Kind
-from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_lab, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.labelling import read_labels, store_labels
 from layermotion.lab.making import make_build
-from layermotion.lab.review import judge as review
+from layermotion.lab.persons import Person
+from layermotion.lab.review import record_review
 from layermotion.lab.secret import Secret
 from layermotion.labels import Task, View
 from layermotion.models.judging import Metric, find_row
@@ -68,14 +69,15 @@ def consenting_lab(folder: Path, scans: Path) -> tuple[Lab, Secret, list[str]]:
     secret_path.chmod(0o600)
     lab = create_lab(folder / "lab", secret_path)
     secret = open_secret(lab, secret_path)
-    subjects = [secret.pseudonym(f"4{number:03d}") for number in range(SUBJECTS)]
+    persons = [Person(f"4{number:03d}", "clinic-a") for number in range(SUBJECTS)]
+    subjects = [person.pseudonym(secret) for person in persons]
     agreed = [Consent(s, tuple(Scope), date(2024, 1, 1), None) for s in subjects[:-1]]
     lab.ledger.record(agreed, "nurse 2")
     options = ImportOptions("clinic-a", None, SourceOptions(view=View.ABDOMINAL_WALL))
-    report = import_folder(lab, secret, scans, options, TODAY)
+    report = import_folder(lab, secret, scans, options)
     assert report.refused == (subjects[-1],) and report.failed == ()
     assert len(report.imported) == SUBJECTS - 1
-    review(lab, tuple(lab.clips()), Review.ACCEPTED)
+    record_review(lab, tuple(lab.clips()), Review.ACCEPTED)
     return lab, secret, subjects
 
 
@@ -115,7 +117,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]
     lab, secret, subjects = consenting_lab(folder, folder / "scans")
     made = write_labels(lab, folder / "labels", dict(zip(subjects, labels, strict=True)))
     frames = read_labels(lab, folder / "labels", None)
-    report = store_labels(lab, frames)
+    report = store_labels(lab, frames, "nurse 2")
     assert made <= {fault.kind for fault in report.faults}
     spoilt = {fault.key for fault in report.faults}
     assert {path.stem for path in sorted((folder / "labels").iterdir())[:2]} <= spoilt
@@ -132,15 +134,15 @@ def labelled(tmp_path: Path, template: tuple[Path, list[str]]) -> tuple[Lab, lis
 
 def test_consent_rules_what_a_build_holds(labelled: tuple[Lab, list[str]]) -> None:
     lab, subjects = labelled
-    first = make_build(lab, "first", HELD_OUT_SHARE, (), TODAY).build
+    first = make_build(lab, "first", HELD_OUT_SHARE, ()).build
     assert set(first.subjects()) == set(subjects[:-1])
     lab.ledger.withdraw(subjects[0], TODAY, "nurse 2")
-    second = make_build(lab, "second", HELD_OUT_SHARE, (), TODAY)
+    second = make_build(lab, "second", HELD_OUT_SHARE, ())
     assert second.without_consent == (subjects[0],)
     assert set(second.build.subjects()) == set(subjects[1:-1])
     with pytest.raises(InputError, match="no longer covers it"):
-        open_build(lab, "first", TODAY)
-    assert open_build(lab, "second", TODAY) == second.build
+        open_build(lab, "first")
+    assert open_build(lab, "second") == second.build
 
 
 def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
@@ -156,14 +158,14 @@ def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
     monkeypatch.setattr(quantise, "SHOWN", 8)
     monkeypatch.setattr(quantise, "CHECKED", 4)
     lab, subjects = labelled
-    build = make_build(lab, "spring", HELD_OUT_SHARE, (), TODAY).build
+    build = make_build(lab, "spring", HELD_OUT_SHARE, ()).build
     assert set(build.subjects(Split.HELD_OUT)) & set(build.subjects(Split.TRAIN)) == set()
     registry, shipped = Registry(tmp_path / "models"), weights_names()[-1]
     # The settings of ``layermotion lab train``, but few and small steps in this process alone.
     small = ("steps=3", "warmup_steps=1", "batch_size=2", "size_px=64", "validation_examples=2")
     settings = load_settings("fine-tune", ["workers=0", "tracking=csv", *small])
     run = tmp_path / "run"
-    result = fine_tune(lab, "spring", registry, settings, SYNTHETIC_SHARE, run, TODAY, report=str)
+    result = fine_tune(lab, "spring", registry, settings, SYNTHETIC_SHARE, run, report=str)
     assert (result.step, result.is_finished) == (3, True)
     assert [row.step for row in tracking.read(run) if row.name == "kept_share"] == [3]
     export_weights(run, "local-001", registry.folder)
@@ -188,9 +190,22 @@ def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
     registry.promote("local-001", "dev 1")
     assert registry.in_use() == "local-001"
     assert registry.roll_back("dev 1") == shipped == registry.in_use()
-    # Who withdraws learns which weights have seen the pictures.
-    held = builds_with(lab, subjects[1])
-    assert registry.trained_on(set(held.values())) == ("local-001",)
+    registry.promote("local-001", "dev 1")
+    gone = build.subjects(Split.TRAIN)[0]
+    # Who withdraws learns which runs and weights have seen the pictures, and none is used any more.
+    paths = {run, registry.folder / "local-001.onnx"}
+    assert set(lab.register.made_from(gone, "train")) == {path.resolve() for path in paths}
+    lab.ledger.withdraw(gone, TODAY, "nurse 2")
+    for use in (registry.load, registry.checked):
+        with pytest.raises(WeightsError, match=f"local-001 cannot be used.*{gone}, who withdrew"):
+            use("local-001")
+    assert registry.roll_back("dev 1") == shipped
+    with pytest.raises(WeightsError, match="local-001 cannot be used"):
+        registry.promote("local-001", "dev 1")
+    with pytest.raises(WeightsError, match="run cannot be used"):
+        export_weights(run, "local-002", registry.folder)
+    listed = {model.name: model.problem for model in registry.models()}
+    assert "who withdrew" in listed["local-001"] and listed[shipped] == ""
 
 
 def calibrate(registry: Registry, name: str) -> None:

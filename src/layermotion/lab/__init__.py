@@ -1,12 +1,14 @@
 """Owns a laboratory's own data: consent, import, labels, builds, judging and promoting weights."""
 
 __all__ = (
+    "annotations",
     "builds",
-    "consent",
+    "erasing",
     "folder",
     "importing",
     "labelling",
     "making",
+    "persons",
     "proposals",
     "review",
     "scoring",

@@ -29,7 +29,7 @@ POINT_DISTANCE, TOLERANCE_PX = 48, 3.0
 SHARED_POINTS, SPANNED_PART = 16, 0.1
 
 
-class Kind(StrEnum):
+class Shared(StrEnum):
     """How two frames show the same."""
 
     WHOLE = "whole"
@@ -42,11 +42,11 @@ class Leak:
 
     one: str
     other: str
-    kind: Kind
+    shared: Shared
 
 
 @dataclass(frozen=True, eq=False)
-class _Look:
+class Look:
     """What is compared of a picture.
 
     Parameters
@@ -76,18 +76,18 @@ def find_leaks(
     one, other
         (key, image area) of the frames of two splits.
     """
-    first = [_look(image) for _, image in one]
-    found: dict[tuple[str, str], Kind] = {}
+    first = [look_of(image) for _, image in one]
+    found: dict[tuple[str, str], Shared] = {}
     for mirrored in (False, True):
         for key, image in other:
-            shown = _look(np.ascontiguousarray(image[:, ::-1]) if mirrored else image)
+            shown = look_of(np.ascontiguousarray(image[:, ::-1]) if mirrored else image)
             for (known, _), look in zip(one, first, strict=True):
                 pair = (known, key)
                 if int((look.bits != shown.bits).sum()) <= LARGEST_DISTANCE:
-                    found[pair] = Kind.WHOLE
-                elif pair not in found and _shares_texture(look, shown):
-                    found[pair] = Kind.PART
-    return tuple(Leak(*pair, kind) for pair, kind in sorted(found.items()))
+                    found[pair] = Shared.WHOLE
+                elif pair not in found and shares_texture(look, shown):
+                    found[pair] = Shared.PART
+    return tuple(Leak(*pair, shared) for pair, shared in sorted(found.items()))
 
 
 def picture_hash(image: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -105,16 +105,17 @@ def picture_hash(image: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return np.asarray(waves > np.median(waves))
 
 
-def _look(image: NDArray[np.uint8]) -> _Look:
+def look_of(image: NDArray[np.uint8]) -> Look:
+    """Take of a picture what is compared."""
     scale = POINTS_SIDE_PX / max(image.shape)
     small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     points, found = cv2.ORB.create(nfeatures=POINTS, fastThreshold=5).detectAndCompute(small, None)
     places = np.array([point.pt for point in points], np.float32).reshape(-1, 2)
     codes = np.zeros((0, 32), np.uint8) if found is None else np.asarray(found, np.uint8)
-    return _Look(picture_hash(image), places, codes)
+    return Look(picture_hash(image), places, codes)
 
 
-def shared_points(one: _Look, other: _Look) -> NDArray[np.float32]:
+def shared_points(one: Look, other: Look) -> NDArray[np.float32]:
     """Places in ``other`` of the points that one affine map brings together, (points, 2)."""
     nothing = np.zeros((0, 2), np.float32)
     if not len(one.codes) or not len(other.codes):
@@ -133,7 +134,8 @@ def shared_points(one: _Look, other: _Look) -> NDArray[np.float32]:
     return nothing if affine is None else there[agrees.ravel() > 0]
 
 
-def _shares_texture(one: _Look, other: _Look) -> bool:
+def shares_texture(one: Look, other: Look) -> bool:
+    """Whether one picture holds a part of the other."""
     shared = shared_points(one, other)
     if len(shared) < SHARED_POINTS:
         return False

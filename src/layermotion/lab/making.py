@@ -4,12 +4,12 @@ import shutil
 import tempfile
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.consent.ledger import Scope
 from layermotion.errors import InputError
 from layermotion.files import write_text
 from layermotion.images import write_png
@@ -20,14 +20,13 @@ from layermotion.lab.builds import (
     Build,
     BuildFrame,
     Split,
-    earlier_splits,
     file_digest,
     fingerprint_of,
     manifest_text,
 )
 from layermotion.lab.checks import check_frame
-from layermotion.lab.consent import Scope
 from layermotion.lab.folder import ClipRecord, Lab, Review, split_key
+from layermotion.lab.labelling import read_note
 from layermotion.lab.leakage import Leak, find_leaks
 from layermotion.labels import Structure, View, label_of
 
@@ -61,7 +60,11 @@ class _Material:
 
 
 def make_build(
-    lab: Lab, name: str, held_out_share: float, held_out_sites: tuple[str, ...], today: date
+    lab: Lab,
+    name: str,
+    held_out_share: float,
+    held_out_sites: tuple[str, ...] = (),
+    use_untouched: bool = False,
 ) -> BuildReport:
     """Freeze what is labelled, sound, reviewed and consented to today.
 
@@ -75,6 +78,8 @@ def make_build(
         Part of each site's subjects that is held out, 0 to 1.
     held_out_sites
         Sites of which every subject is held out.
+    use_untouched
+        Whether proposals that came back as they went out count as labels.
 
     Raises
     ------
@@ -86,8 +91,8 @@ def make_build(
         raise InputError(f"{name!r} cannot name a build; use letters, digits and hyphens.")
     if target.exists():
         raise InputError(f"There is a build {name} already; builds never change, so name another.")
-    material, without_consent, left_out = _gather(lab, today)
-    splits = _assign(lab, material, held_out_share, held_out_sites, today)
+    material, without_consent, left_out = _gather(lab, use_untouched)
+    splits = _assign(lab, material, held_out_share, held_out_sites)
     by_split = {
         split: [m for m in material if splits[m.record.subject] is split] for split in Split
     }
@@ -105,17 +110,21 @@ def make_build(
     try:
         frames = tuple(_write(folder, m, splits[m.record.subject]) for m in material)
         build = Build(target, frames, fingerprint_of(frames))
-        write_text(folder / MANIFEST_NAME, manifest_text(build, today))
+        write_text(folder / MANIFEST_NAME, manifest_text(build, lab.today))
         folder.chmod(0o755)
+        splits_of = {(f.subject, str(f.split)) for f in frames}
+        lab.register.note_build(name, build.fingerprint, sorted(splits_of))
         folder.rename(target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     return BuildReport(build, without_consent, left_out)
 
 
-def _gather(lab: Lab, today: date) -> tuple[list[_Material], tuple[str, ...], dict[str, int]]:
+def _gather(
+    lab: Lab, use_untouched: bool
+) -> tuple[list[_Material], tuple[str, ...], dict[str, int]]:
     """Labelled frames that may be used, subjects without consent, and counts of the rest."""
-    clips, consents = lab.clips(), lab.ledger.subjects(today)
+    clips, consents = lab.clips(), lab.consents()
     without: set[str] = set()
     left_out: Counter[str] = Counter()
     material: list[_Material] = []
@@ -127,6 +136,9 @@ def _gather(lab: Lab, today: date) -> tuple[list[_Material], tuple[str, ...], di
             continue
         if record is not None and record.review is not Review.ACCEPTED:
             left_out[f"review {record.review}"] += 1
+            continue
+        if read_note(lab, path.stem).is_untouched and not use_untouched:
+            left_out["untouched proposal"] += 1
             continue
         frame = read_mask(path)
         faults = check_frame(frame, clips)
@@ -150,7 +162,6 @@ def _assign(
     material: list[_Material],
     share: float,
     held_out_sites: tuple[str, ...],
-    today: date,
 ) -> dict[str, Split]:
     """Split of every subject."""
     sites: dict[str, set[str]] = {}
@@ -159,8 +170,8 @@ def _assign(
     for site in held_out_sites:
         if site not in sites:
             raise InputError(f"No usable frame is from the site {site}; check its name.")
-    earlier = earlier_splits(lab)
-    consents = lab.ledger.subjects(today)
+    earlier = {subject: Split(split) for subject, split in lab.register.splits().items()}
+    consents = lab.consents()
     splits: dict[str, Split] = {}
     for site, subjects in sorted(sites.items()):
         wanted = len(subjects) if site in held_out_sites else round(share * len(subjects))

@@ -1,7 +1,6 @@
 """Owns training on a build: the weights in use go on learning from local and synthetic frames."""
 
 from collections.abc import Callable
-from datetime import date
 from functools import partial
 from pathlib import Path
 
@@ -37,7 +36,6 @@ def fine_tune(
     settings: TrainSettings,
     synthetic_share: float,
     out: Path,
-    today: date,
     report: Callable[[str], None] = print,
 ) -> Result:
     """Train from the weights in use on a build's training split; going on equals not stopping.
@@ -53,8 +51,6 @@ def fine_tune(
         Part of the examples that the generator makes, 0 to 1.
     out
         Run folder.
-    today
-        Day on which every subject's consent must hold.
 
     Raises
     ------
@@ -62,7 +58,7 @@ def fine_tune(
         If the build may not be used, or the weights in use cannot be trained further.
     """
     generator = SyntheticDraw(settings.factors)
-    draw = MixedDraw(open_build(lab, build_name, today), synthetic_share, generator)
+    draw = MixedDraw(open_build(lab, build_name), synthetic_share, generator)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
     return train(
