@@ -7,13 +7,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 from drawing import Scene, draw_layers
 from lab_data import TODAY, labelled_lab, make_lab, store_label, subject_of, wall_label
-from mlflow import MlflowClient
 from test_lab_registry import digest
 from tiny import TINY
 
@@ -38,6 +38,7 @@ from layermotion.training.network import LayerNet
 from layermotion.training.samples import write_samples
 
 FINGERPRINT = "f" * 64
+ONE_STEP = replace(TINY, steps=1, warmup_steps=1)
 
 
 @dataclass(frozen=True)
@@ -91,32 +92,32 @@ def test_runs_inherit_what_they_learnt_from_and_stop_at_the_gate(
     lab, subject = agreed
     origin = lab.origin(FINGERPRINT)
     first, second, third = (tmp_path / name for name in ("first", "second", "third"))
-    train(TINY, first, LocalDraw(origin), report=str)
-    train(TINY, second, draw_layers, report=str, start=Start(str(first)))
-    train(replace(TINY, steps=3), third, draw_layers, report=str, start=Start(str(second)))
+    train(ONE_STEP, first, LocalDraw(origin), report=str)
+    train(ONE_STEP, second, draw_layers, report=str, start=Start(str(first)))
+    train(ONE_STEP, third, draw_layers, report=str, start=Start(str(second)))
     for run in (first, second, third):
         assert load_checkpoint(run / "last.pt")["progress"]["local_origins"] == [vars(origin)]
     assert lab.register.made_from(subject, "train") == (first, second, third)
     lab.ledger.withdraw(subject, TODAY, "nurse 2")
     for run in (first, second, third):
         with pytest.raises(WeightsError, match=f"{subject}, who withdrew"):
-            train(TINY, tmp_path / "fourth", draw_layers, report=str, start=Start(str(run)))
+            train(ONE_STEP, tmp_path / "fourth", draw_layers, report=str, start=Start(str(run)))
         with pytest.raises(WeightsError, match=f"{subject}, who withdrew"):
             export_weights(run, "local-001", tmp_path / "models")
     with pytest.raises(WeightsError, match="who withdrew"):  # going on where the run stopped
-        train(replace(TINY, steps=3), third, draw_layers, report=str)
+        train(ONE_STEP, third, draw_layers, report=str)
     assert not (tmp_path / "fourth").exists() and not list((tmp_path).glob("models/*.onnx"))
     # A new consent of a later day opens the gate again.
     again = Consent(subject, tuple(Scope), date(2024, 6, 2), None)
     lab.ledger.record([again], "nurse 2")
-    assert train(TINY, tmp_path / "fourth", draw_layers, report=str, start=Start(str(third)))
+    assert train(ONE_STEP, tmp_path / "fourth", draw_layers, report=str, start=Start(str(third)))
 
 
 def test_consents_that_cannot_be_asked_stop_the_use(
     tmp_path: Path, agreed: tuple[Lab, str]
 ) -> None:
     lab, _ = agreed
-    train(TINY, tmp_path / "first", LocalDraw(lab.origin(FINGERPRINT)), report=str)
+    train(ONE_STEP, tmp_path / "first", LocalDraw(lab.origin(FINGERPRINT)), report=str)
 
     def go_on() -> None:
         train(
@@ -188,20 +189,28 @@ def test_local_pictures_are_never_recorded_elsewhere(
     assert not (tmp_path / "run" / "last.pt").exists()
 
 
-def test_artefacts_of_local_runs_do_not_leave_by_a_store_that_sends_them(
-    tmp_path: Path, agreed: tuple[Lab, str]
-) -> None:
-    uri = f"sqlite:///{tmp_path}/shared.db"
-    MlflowClient(tracking_uri=uri).create_experiment(tracking.EXPERIMENT, "s3://elsewhere/runs")
-    draw = LocalDraw(agreed[0].origin(FINGERPRINT))
-    train(replace(TINY, tracking=uri), tmp_path / "run", draw, report=str)
+def test_artefacts_of_local_runs_do_not_leave_by_a_store_that_sends_them(tmp_path: Path) -> None:
+    kept: list[str] = []
+
+    class Client:
+        """Stands for a store in a file whose artefacts lie elsewhere."""
+
+        def get_run(self, run_id: str) -> SimpleNamespace:
+            return SimpleNamespace(info=SimpleNamespace(artifact_uri="s3://elsewhere/runs"))
+
+        def log_artifact(self, run_id: str, path: str, folder: str | None) -> None:
+            kept.append(path)
+
+    weights = tmp_path / "weights"
+    tracking.keep_file(Client(), {"run_id": "1", "is_local": False}, weights)
     with pytest.raises(ConfigError, match="s3://elsewhere.*stays on this machine"):
-        tracking.record_files(tmp_path / "run", [tmp_path / "run" / "last.pt"])
+        tracking.keep_file(Client(), {"run_id": "1", "is_local": True}, weights)
+    assert kept == [str(weights)]
 
 
 def test_sheets_of_samples_show_no_local_picture(tmp_path: Path, agreed: tuple[Lab, str]) -> None:
     run = tmp_path / "run"
-    train(TINY, run, LocalDraw(agreed[0].origin(FINGERPRINT)), report=str)
+    train(ONE_STEP, run, LocalDraw(agreed[0].origin(FINGERPRINT)), report=str)
     assert not (run / tracking.SHEET_NAME).exists()
 
     def draw_either(rng: np.random.Generator, size_px: int) -> Scene:

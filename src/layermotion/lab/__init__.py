@@ -13,5 +13,6 @@ __all__ = (
     "review",
     "scoring",
     "secret",
+    "status",
     "tuning",
 )

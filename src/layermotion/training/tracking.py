@@ -190,7 +190,7 @@ def record_run(
     if sources:
         client.set_tag(state["run_id"], "pictures", "; ".join(sources))
     if (out / SHEET_NAME).exists():
-        _keep(client, state, out / SHEET_NAME)
+        keep_file(client, state, out / SHEET_NAME)
     fresh = [
         StoredMetric(row.name, row.value, round(row.time_s * 1000), row.step)
         for row in rows
@@ -219,10 +219,10 @@ def record_files(out: Path, files: Iterable[Path]) -> None:
 
     client = MlflowClient(tracking_uri=_uri(out, state["tracking"]))
     for path in files:
-        _keep(client, state, path, "weights")
+        keep_file(client, state, path, "weights")
 
 
-def _keep(client: "MlflowClient", state: dict[str, Any], path: Path, folder: str = "") -> None:
+def keep_file(client: "MlflowClient", state: dict[str, Any], path: Path, folder: str = "") -> None:
     """Store a file with a run; what was learnt from local pictures stays on this machine."""
     if state.get("is_local"):
         require_here(client.get_run(state["run_id"]).info.artifact_uri)
