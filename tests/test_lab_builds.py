@@ -20,6 +20,7 @@ from lab_data import (
     labelled_lab,
     make_lab,
     speckled_frames,
+    store_label,
     subject_of,
     wall_label,
     write_scan,
@@ -27,6 +28,7 @@ from lab_data import (
 
 from layermotion.consent.ledger import Consent, Scope
 from layermotion.errors import InputError
+from layermotion.images import write_png
 from layermotion.lab.builds import Build, Split, load_build, open_build
 from layermotion.lab.folder import Lab, Review, open_secret
 from layermotion.lab.importing import import_folder
@@ -152,6 +154,19 @@ def test_frames_that_may_not_be_used_are_counted(tmp_path: Path) -> None:
     record_review(lab, tuple(lab.clips()), Review.PENDING)
     with pytest.raises(InputError, match="No labelled frame is left for the split train"):
         make_build(lab, "second", 1 / 3, ())
+
+
+def test_untouched_proposals_are_no_labels_unless_asked_for(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, SIX[:3])
+    untouched = sorted(path.stem for path in lab.root.glob("labels/*.png"))[:2]
+    for key in untouched:
+        write_png(lab.proposal_path(key), wall_label())
+        store_label(lab, key, wall_label())
+    report = make_build(lab, "first", 1 / 3)
+    assert report.left_out == {"untouched proposal": 2}
+    assert not {frame.key for frame in report.build.frames} & set(untouched)
+    asked = make_build(lab, "second", 1 / 3, use_untouched=True)
+    assert asked.left_out == {} and len(asked.build.frames) == len(report.build.frames) + 2
 
 
 def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
