@@ -21,6 +21,9 @@ from layermotion.training.settings import FACTORS, TrainSettings, nearest
 NAMES = tuple(field.name for field in fields(TrainSettings))
 # One factor is set as factors.NAME=STRENGTH.
 FACTOR_PREFIX = "factors."
+# The part with the learning rate and its kin, and the choice for weights that know most of it.
+OPTIMIZER = "optimizer"
+GOING_ON = f"{OPTIMIZER}=further"
 
 
 def config_folder() -> Path:
@@ -61,6 +64,15 @@ def load_settings(config: str = "train", overrides: Sequence[str] = ()) -> Train
     except (HydraException, OmegaConfBaseException, yaml.YAMLError) as error:
         raise ConfigError(_sentence(error, config)) from error
     return to_settings(composed)
+
+
+def starting_from(overrides: Sequence[str], start_from: str | None) -> tuple[str, ...]:
+    """Add the optimizer for going on, where a run starts from weights and none is asked for.
+
+    The one that starts from chance would undo in its first steps what the weights know.
+    """
+    is_chosen = any(word.startswith(f"{OPTIMIZER}=") for word in overrides)
+    return tuple(overrides) if is_chosen or not start_from else (GOING_ON, *overrides)
 
 
 def to_settings(composed: DictConfig) -> TrainSettings:

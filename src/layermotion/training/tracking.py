@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 CSV_NAME, STATE_NAME, SETTINGS_NAME = "metrics.csv", "tracking.json", "settings.json"
 SHEET_NAME = "samples.png"
 EXPERIMENT = "layermotion"
+FILE_PREFIX = "sqlite:///"
 # mlflow's own limit on one call.
 METRICS_A_CALL = 1000
 
@@ -162,22 +163,13 @@ def record_run(
     settings_path = out / SETTINGS_NAME
     if not settings_path.exists():
         raise ConfigError(f"{out} holds no {SETTINGS_NAME}; name the folder of a training run.")
-    client = MlflowClient(tracking_uri=_uri(out, tracking))
+    uri = _uri(out, tracking)
+    client = MlflowClient(tracking_uri=uri)
     rows = read(out)
     state_path = out / STATE_NAME
     state = json.loads(state_path.read_text()) if state_path.exists() else {}
     if state.get("tracking") != tracking:
-        experiment = client.get_experiment_by_name(EXPERIMENT)
-        # A store in a file keeps its artefacts beside it; a server knows its own place.
-        file = _uri(out, tracking).removeprefix("sqlite:///")
-        is_file = _uri(out, tracking).startswith("sqlite:///")
-        place = (Path(file).resolve().parent / "artifacts").as_uri() if is_file else None
-        experiment_id = (
-            experiment.experiment_id
-            if experiment
-            else client.create_experiment(EXPERIMENT, artifact_location=place)
-        )
-        run = client.create_run(experiment_id, run_name=out.resolve().name)
+        run = client.create_run(_experiment(uri), run_name=out.resolve().name)
         state = {"tracking": tracking, "run_id": run.info.run_id, "until_s": 0.0}
         state["is_local"] = is_local
         params = json.loads(settings_path.read_text())
@@ -205,6 +197,30 @@ def record_run(
     return str(state["run_id"])
 
 
+def open_store(folder: Path) -> str:
+    """Make the store of a folder where there is none yet, and give its URI."""
+    check_tracking("sqlite")
+    folder.mkdir(parents=True, exist_ok=True)
+    uri = _uri(folder, "sqlite")
+    _experiment(uri)
+    return uri
+
+
+def _experiment(uri: str) -> str:
+    """Id of our experiment in a store, made where missing."""
+    from mlflow import MlflowClient
+
+    client = MlflowClient(tracking_uri=uri)
+    experiment = client.get_experiment_by_name(EXPERIMENT)
+    if experiment:
+        return str(experiment.experiment_id)
+    # A store in a file keeps its artefacts beside it; a server knows its own place.
+    is_file = uri.startswith(FILE_PREFIX)
+    folder = Path(uri.removeprefix(FILE_PREFIX)).resolve().parent if is_file else None
+    place = (folder / "artifacts").as_uri() if folder else None
+    return str(client.create_experiment(EXPERIMENT, artifact_location=place))
+
+
 def record_files(out: Path, files: Iterable[Path]) -> None:
     """Keep exported weights and their card with the run, in the store that it was recorded in.
 
@@ -230,4 +246,4 @@ def keep_file(client: "MlflowClient", state: dict[str, Any], path: Path, folder:
 
 
 def _uri(out: Path, tracking: str) -> str:
-    return f"sqlite:///{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking
+    return f"{FILE_PREFIX}{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking
