@@ -209,7 +209,7 @@ def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
     assert registry.roll_back("dev 1") == shipped
     with pytest.raises(WeightsError, match="local-001 cannot be used"):
         registry.promote("local-001", "dev 1")
-    with pytest.raises(WeightsError, match="run cannot be used"):
+    with pytest.raises(WeightsError, match="spring cannot be used"):
         export_weights(run, "local-002", registry.folder)
     listed = {model.name: model.problem for model in registry.models()}
     assert "who withdrew" in listed["local-001"] and listed[shipped] == ""
