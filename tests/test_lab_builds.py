@@ -148,6 +148,9 @@ def test_frames_that_may_not_be_used_are_counted(tmp_path: Path) -> None:
     spoilt = wall_label()
     spoilt[92:100, 150:156] = 0
     cv2.imwrite(str(lab.label_path(f"{second}-00001")), spoilt)
+    # What a killed command leaves is no file of the laboratory.
+    for left in (f"labels/.{second}-00000-abc.png", f"clips/.{second}-abc.json"):
+        (lab.root / left).write_bytes(b"half")
     report = make_build(lab, "first", 1 / 3, ())
     assert report.left_out == {"review rejected": 2, "hole": 1}
     assert len(report.build.frames) == 9

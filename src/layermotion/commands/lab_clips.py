@@ -126,9 +126,9 @@ def clips(lab: LabFolder) -> None:
     from layermotion.lab.folder import open_lab
 
     opened = open_lab(lab)
-    consents = opened.consents()
+    consents, keys = opened.consents(), opened.label_keys()
     for name, record in opened.clips().items():
-        labelled = len(list((opened.root / "labels").glob(f"{name}-*.png")))
+        labelled = sum(key.startswith(f"{name}-") for key in keys)
         spacing = record.spacing
         scale = f"{spacing.row_mm:.4g} x {spacing.column_mm:.4g} mm" if spacing else "no scale"
         typer.echo(

@@ -4,8 +4,9 @@ prints/NAME.npz keeps what is compared, by a key from the secret, and no picture
 clip is erased, so that a copy cannot come back under another name.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 
@@ -14,7 +15,13 @@ from numpy.typing import NDArray
 
 from layermotion.errors import InputError
 from layermotion.files import atomic_path
-from layermotion.lab.leakage import LARGEST_DISTANCE, Look, look_of, shares_texture
+from layermotion.lab.leakage import (
+    LARGEST_DISTANCE,
+    Texture,
+    picture_hash,
+    shares_texture,
+    texture_of,
+)
 from layermotion.lab.secret import Secret
 
 # Our choice. Frames of a clip, evenly spread, whose whole pictures are compared; neighbours differ
@@ -35,14 +42,14 @@ class Print:
         Of the clip.
     bits
         Keyed hashes of whole pictures, bool (frames, 255).
-    looks
+    textures
         Keyed texture of some frames.
     """
 
     name: str
     subject: str
     bits: NDArray[np.bool_]
-    looks: tuple[Look, ...]
+    textures: tuple[Texture, ...]
 
 
 def spread(count: int, wanted: int) -> list[int]:
@@ -57,7 +64,7 @@ def spread(count: int, wanted: int) -> list[int]:
 
 
 def print_of(
-    name: str, subject: str, pictures: Iterable[NDArray[np.uint8]], secret: Secret
+    name: str, subject: str, pictures: Sequence[NDArray[np.uint8]], secret: Secret
 ) -> Print:
     """Take of a clip what is kept.
 
@@ -66,44 +73,53 @@ def print_of(
     pictures
         Image areas of the frames that ``spread`` names for ``HASHED_FRAMES``.
     """
-    veil = _veil(secret)
-    looks = [veil(look_of(picture)) for picture in pictures]
-    kept = tuple(looks[n] for n in spread(len(looks), TEXTURED_FRAMES))
-    return Print(name, subject, np.stack([look.bits for look in looks]), kept)
+    kept = [pictures[n] for n in spread(len(pictures), TEXTURED_FRAMES)]
+    textures = tuple(_texture(picture, secret) for picture in kept)
+    return Print(name, subject, _bits(pictures, secret), textures)
 
 
 def find_copy(
-    clip: Iterable[NDArray[np.uint8]], subject: str, prints: Iterable[Print], secret: Secret
+    pictures: Sequence[NDArray[np.uint8]], subject: str, prints: Iterable[Print], secret: Secret
 ) -> str | None:
     """Name of a clip of another subject that shows the same pictures or parts, mirrored or not.
 
-    Takes some 6 ms for each clip that is known.
-
     Parameters
     ----------
-    clip
+    pictures
         Image areas of the frames that ``spread`` names for ``HASHED_FRAMES``.
     """
-    pictures = list(clip)
     others = [known for known in prints if known.subject != subject]
     for shown in (pictures, [np.ascontiguousarray(p[:, ::-1]) for p in pictures]):
-        mine = print_of("", subject, shown, secret)
-        middle = mine.looks[len(mine.looks) // 2]
+        bits, middle = _bits(shown, secret), _texture(shown[len(shown) // 2], secret)
         for known in others:
-            differing = (mine.bits[:, None] != known.bits[None]).sum(axis=2)  # (mine, known)
+            differing = (bits[:, None] != known.bits[None]).sum(axis=2)  # (shown, known)
             if int(differing.min()) <= LARGEST_DISTANCE:
                 return known.name
-            if any(shares_texture(look, middle) for look in known.looks):
+            if any(shares_texture(texture, middle) for texture in known.textures):
                 return known.name
     return None
+
+
+def _bits(pictures: Iterable[NDArray[np.uint8]], secret: Secret) -> NDArray[np.bool_]:
+    """Hashes of whole pictures, bool (frames, 255), turned by the secret: distances stay."""
+    order, flips = _key(secret, "whole", 255)
+    return np.stack([picture_hash(picture) for picture in pictures])[:, order] ^ (flips > 0)
+
+
+def _texture(picture: NDArray[np.uint8], secret: Secret) -> Texture:
+    """Texture of a picture, with codes turned by the secret: distances stay."""
+    order, flips = _key(secret, "texture", 256)
+    found = texture_of(picture)
+    codes = np.unpackbits(found.codes, axis=1)[:, order] ^ flips
+    return replace(found, codes=np.packbits(codes, axis=1))
 
 
 def save_print(path: Path, kept: Print) -> None:
     """Write a print."""
     arrays = {
-        f"{part}_{number}": getattr(look, part)
-        for number, look in enumerate(kept.looks)
-        for part in ("bits", "places", "codes")
+        f"{part}_{number}": getattr(texture, part)
+        for number, texture in enumerate(kept.textures)
+        for part in ("places", "codes")
     }
     buffer = BytesIO()
     np.savez_compressed(buffer, subject=np.array(kept.subject), bits=kept.bits, **arrays)
@@ -122,11 +138,11 @@ def load_print(path: Path) -> Print:
     try:
         with np.load(path, allow_pickle=False) as stored:
             count = sum(name.startswith("codes_") for name in stored.files)
-            looks = tuple(
-                Look(*(stored[f"{part}_{number}"] for part in ("bits", "places", "codes")))
+            textures = tuple(
+                Texture(stored[f"places_{number}"], stored[f"codes_{number}"])
                 for number in range(count)
             )
-            return Print(path.stem, str(stored["subject"]), stored["bits"], looks)
+            return Print(path.stem, str(stored["subject"]), stored["bits"], textures)
     except (OSError, ValueError, KeyError) as error:
         raise InputError(
             f"prints/{path.name} is damaged, so copies cannot be told; restore it from the last "
@@ -134,19 +150,7 @@ def load_print(path: Path) -> Print:
         ) from error
 
 
-def _veil(secret: Secret) -> Callable[[Look], Look]:
-    """Order and turn the bits of a look by the secret: distances between two looks stay."""
-    bit_order, bit_flips = _key(secret, "whole", 255)
-    code_order, code_flips = _key(secret, "texture", 256)
-
-    def veil(look: Look) -> Look:
-        codes = np.unpackbits(look.codes, axis=1)[:, code_order] ^ code_flips
-        bits = look.bits[bit_order] ^ bit_flips.astype(bool)
-        return replace(look, bits=bits, codes=np.packbits(codes, axis=1))
-
-    return veil
-
-
+@lru_cache
 def _key(secret: Secret, purpose: str, length: int) -> tuple[NDArray[np.intp], NDArray[np.uint8]]:
     """Order of bits, and which are turned, (length,) each."""
     digests = [secret.digest(f"print {purpose}", str(number)) for number in range(length)]

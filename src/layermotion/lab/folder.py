@@ -37,6 +37,8 @@ SCHEMA_VERSION = 2
 MARK_NAME = "lab.json"
 LEDGER_NAME = "consent.sqlite"
 FOLDERS = ("clips", "prints", "proposals", "labels", "review", "builds", "receipts")
+# Names of files that are whole: what a killed command left begins with a dot.
+FINISHED = "[!.]*"
 # Digits of a frame's number in its key; a clip of 100,000 frames is no clip.
 FRAME_DIGITS = 5
 
@@ -148,6 +150,10 @@ class Lab:
         """DICOM file of a clip."""
         return self.root / "clips" / f"{name}.dcm"
 
+    def label_keys(self) -> list[str]:
+        """Keys of all frames with a label, in order."""
+        return sorted(path.stem for path in (self.root / "labels").glob(FINISHED + ".png"))
+
     def label_path(self, key: str) -> Path:
         """Label mask of a frame."""
         return self.root / "labels" / f"{key}.png"
@@ -158,7 +164,7 @@ class Lab:
 
     def print_paths(self) -> list[Path]:
         """List the prints of every clip that was ever here, in the order of their names."""
-        return sorted((self.root / "prints").glob("[!.]*.npz"))
+        return sorted((self.root / "prints").glob(FINISHED + ".npz"))
 
     def proposal_path(self, key: str) -> Path:
         """Label mask that weights proposed for a frame."""
@@ -166,7 +172,7 @@ class Lab:
 
     def clips(self) -> dict[str, ClipRecord]:
         """Every imported clip by name, in the order of the names."""
-        paths = sorted((self.root / "clips").glob("*.json"))
+        paths = sorted((self.root / "clips").glob(FINISHED + ".json"))
         return {path.stem: self.clip(path.stem) for path in paths}
 
     def clip(self, name: str) -> ClipRecord:

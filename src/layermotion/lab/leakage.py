@@ -46,20 +46,17 @@ class Leak:
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
-    """What is compared of a picture.
+class Texture:
+    """Points of the texture of a picture.
 
     Parameters
     ----------
-    bits
-        Its ``picture_hash``.
     places
-        Where its points are in the reduced picture, column and row, px, float32 (points, 2).
+        Where they are in the reduced picture, column and row, px, float32 (points, 2).
     codes
-        What surrounds each point, uint8 (points, 32).
+        What surrounds each, uint8 (points, 32).
     """
 
-    bits: NDArray[np.bool_]
     places: NDArray[np.float32]
     codes: NDArray[np.uint8]
 
@@ -76,16 +73,17 @@ def find_leaks(
     one, other
         (key, image area) of the frames of two splits.
     """
-    first = [look_of(image) for _, image in one]
+    first = [(key, picture_hash(image), texture_of(image)) for key, image in one]
     found: dict[tuple[str, str], Shared] = {}
     for mirrored in (False, True):
         for key, image in other:
-            shown = look_of(np.ascontiguousarray(image[:, ::-1]) if mirrored else image)
-            for (known, _), look in zip(one, first, strict=True):
+            shown = np.ascontiguousarray(image[:, ::-1]) if mirrored else image
+            bits, texture = picture_hash(shown), texture_of(shown)
+            for known, known_bits, known_texture in first:
                 pair = (known, key)
-                if int((look.bits != shown.bits).sum()) <= LARGEST_DISTANCE:
+                if int((known_bits != bits).sum()) <= LARGEST_DISTANCE:
                     found[pair] = Shared.WHOLE
-                elif pair not in found and shares_texture(look, shown):
+                elif pair not in found and shares_texture(known_texture, texture):
                     found[pair] = Shared.PART
     return tuple(Leak(*pair, shared) for pair, shared in sorted(found.items()))
 
@@ -105,17 +103,17 @@ def picture_hash(image: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return np.asarray(waves > np.median(waves))
 
 
-def look_of(image: NDArray[np.uint8]) -> Look:
-    """Take of a picture what is compared."""
+def texture_of(image: NDArray[np.uint8]) -> Texture:
+    """Find the points of the texture of a picture."""
     scale = POINTS_SIDE_PX / max(image.shape)
     small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     points, found = cv2.ORB.create(nfeatures=POINTS, fastThreshold=5).detectAndCompute(small, None)
     places = np.array([point.pt for point in points], np.float32).reshape(-1, 2)
     codes = np.zeros((0, 32), np.uint8) if found is None else np.asarray(found, np.uint8)
-    return Look(picture_hash(image), places, codes)
+    return Texture(places, codes)
 
 
-def shared_points(one: Look, other: Look) -> NDArray[np.float32]:
+def shared_points(one: Texture, other: Texture) -> NDArray[np.float32]:
     """Places in ``other`` of the points that one affine map brings together, (points, 2)."""
     nothing = np.zeros((0, 2), np.float32)
     if not len(one.codes) or not len(other.codes):
@@ -134,7 +132,7 @@ def shared_points(one: Look, other: Look) -> NDArray[np.float32]:
     return nothing if affine is None else there[agrees.ravel() > 0]
 
 
-def shares_texture(one: Look, other: Look) -> bool:
+def shares_texture(one: Texture, other: Texture) -> bool:
     """Whether one picture holds a part of the other."""
     shared = shared_points(one, other)
     if len(shared) < SHARED_POINTS:

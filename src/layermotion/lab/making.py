@@ -128,8 +128,8 @@ def _gather(
     without: set[str] = set()
     left_out: Counter[str] = Counter()
     material: list[_Material] = []
-    for path in sorted((lab.root / "labels").glob("*.png")):
-        name, number = split_key(path.stem)
+    for key in lab.label_keys():
+        name, number = split_key(key)
         record = clips.get(name)
         if record is not None and not consents.get(record.subject):
             without.add(record.subject)
@@ -137,17 +137,17 @@ def _gather(
         if record is not None and record.review is not Review.ACCEPTED:
             left_out[f"review {record.review}"] += 1
             continue
-        if read_note(lab, path.stem).is_untouched and not use_untouched:
+        if read_note(lab, key).is_untouched and not use_untouched:
             left_out["untouched proposal"] += 1
             continue
-        frame = read_mask(path)
+        frame = read_mask(lab.label_path(key))
         faults = check_frame(frame, clips)
         if record is None or faults:
             left_out[str(faults[0].kind)] += 1
             continue
         image = next(lab.frames(record, [number]))[record.image_area.slices]
         label = frame.label[record.image_area.slices]
-        material.append(_Material(path.stem, record, _view(record, frame), image, label))
+        material.append(_Material(key, record, _view(record, frame), image, label))
     return material, tuple(sorted(without)), dict(left_out)
 
 

@@ -72,7 +72,7 @@ def propose(lab: Lab, segmenter: Segmenter, count: int, out: Path) -> tuple[Choi
         If no frame may be labelled.
     """
     candidates = list(find_candidates(lab, segmenter))
-    labelled = {path.stem for path in (lab.root / "labels").glob("*.png")}
+    labelled = set(lab.label_keys())
     free = [c for c in candidates if c.key not in labelled]
     if not free:
         raise InputError(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from layermotion.consent.origins import LEARNT
 from layermotion.errors import WeightsError
-from layermotion.lab.folder import Lab, Review, split_key
+from layermotion.lab.folder import FINISHED, Lab, Review, split_key
 from layermotion.lab.labelling import read_note
 from layermotion.models.registry import Registry
 
@@ -74,20 +74,20 @@ def read_status(lab: Lab, models: Path) -> Status:
     """
     clips, consents = lab.clips(), lab.consents()
     usable = {name: record for name, record in clips.items() if consents.get(record.subject)}
-    notes = {path.stem: read_note(lab, path.stem) for path in (lab.root / "labels").glob("*.png")}
+    notes = {key: read_note(lab, key) for key in lab.label_keys()}
     drawn = [key for key, note in notes.items() if not note.is_untouched]
     subjects = {usable[name].subject for key in drawn if (name := split_key(key)[0]) in usable}
     withdrawn = lab.ledger.withdrawn(lab.today)
     blocked = {path for subject in withdrawn for path in lab.register.made_from(subject, LEARNT)}
     held = {build for subject in withdrawn for build in lab.register.builds_with(subject)}
-    builds = {p.name for p in (lab.root / "builds").glob("[!.]*") if p.is_dir()}
+    builds = {p.name for p in (lab.root / "builds").glob(FINISHED) if p.is_dir()}
     local = [m.name for m in Registry(models).models() if m.is_local and not m.problem]
     return Status(
         consenting=sum(bool(scopes) for scopes in consents.values()),
         withdrawn=len(withdrawn),
         reviews=Counter(record.review for record in usable.values()),
         without_consent=len(clips) - len(usable),
-        proposed=len(list((lab.root / "proposals").glob("*.png"))),
+        proposed=len(list((lab.root / "proposals").glob(FINISHED + ".png"))),
         labelled=len(notes),
         untouched=len(notes) - len(drawn),
         labelled_subjects=len(subjects),
