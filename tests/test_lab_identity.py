@@ -100,6 +100,10 @@ def test_a_table_may_say_birth_date_and_sex_to_check_by(tmp_path: Path) -> None:
     note_persons(lab.register, SECRET, [("Row 3", same)])
     with pytest.raises(InputError, match="Row 4 states another birth date"):
         note_persons(lab.register, SECRET, [("Row 4", other)])
+    note_persons(lab.register, SECRET, [("Row 4", other)], is_correction=True)  # after a slip
+    note_persons(lab.register, SECRET, [("Row 4", other)])
+    with pytest.raises(InputError, match="Row 5 states another birth date"):
+        note_persons(lab.register, SECRET, [("Row 5", row.person)])
     table.write_text(heading + "4711,both,2024-03-01,,clinic-b,,1.1.1970,\n")
     with pytest.raises(InputError, match="Row 2 of consents.csv"):
         read_consents(table, None)

@@ -102,6 +102,13 @@ def load(
         typer.Option(metavar="WORD", help="Your word for the place, for rows that state none."),
     ] = None,
     secret: SecretFile = None,
+    correct: Annotated[
+        bool,
+        typer.Option(
+            "--correct",
+            help="Birth dates and sexes of the table replace what is known, after a slip.",
+        ),
+    ] = False,
 ) -> None:
     """Record many consents from a table: all of them, or none if a row cannot be used.
 
@@ -114,7 +121,7 @@ def load(
     key = open_secret(opened, secret)
     rows = read_consents(table, site)
     persons = [(f"Row {number}", row.person) for number, row in enumerate(rows, start=2)]
-    note_persons(opened.register, key, persons)
+    note_persons(opened.register, key, persons, correct)
     added = opened.ledger.record([row.consent(key) for row in rows], by)
     typer.echo(
         f"Recorded {added} consents in {opened.ledger.path}; {len(rows) - added} were known."

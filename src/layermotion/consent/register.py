@@ -34,9 +34,9 @@ class Register:
             return dict(rows.fetchall())
 
     def note_marks(self, marks: Iterable[tuple[str, str, str]]) -> None:
-        """Keep (subject, kind, digest) where nothing of the kind is known yet."""
+        """Keep (subject, kind, digest), in the place of what is known of the kind."""
         with transaction(self.path) as connection:
-            connection.executemany("INSERT OR IGNORE INTO marks VALUES (?, ?, ?)", marks)
+            connection.executemany("INSERT OR REPLACE INTO marks VALUES (?, ?, ?)", marks)
 
     def note_build(self, build: str, fingerprint: str, splits: Iterable[tuple[str, str]]) -> None:
         """Keep who is in a build: (subject, split)."""

@@ -295,6 +295,10 @@ def _mark(root: Path) -> dict[str, object]:
             f"{root} has the layout {version}, this version needs {SCHEMA_VERSION}; use the "
             f"version that made it."
         )
+    if not {"secret", "secret_check"} <= mark.keys():
+        raise InputError(
+            f"{root / MARK_NAME} is damaged; restore it from the last copy of the laboratory."
+        )
     return mark
 
 

@@ -106,13 +106,20 @@ def person_in(header: Dataset, site: str) -> Person:
     return Person(number, site, issuer, birth, sex)
 
 
-def note_persons(register: Register, secret: Secret, persons: Iterable[tuple[str, Person]]) -> None:
+def note_persons(
+    register: Register,
+    secret: Secret,
+    persons: Iterable[tuple[str, Person]],
+    is_correction: bool = False,
+) -> None:
     """Keep birth date and sex of persons as keyed hashes, if none clashes with what is known.
 
     Parameters
     ----------
     persons
         Each with where it comes from, as a sentence begins: ``File 3``.
+    is_correction
+        Whether what they state takes the place of what is known.
 
     Raises
     ------
@@ -122,13 +129,15 @@ def note_persons(register: Register, secret: Secret, persons: Iterable[tuple[str
     known: dict[str, dict[str, str]] = {}
     for where, person in persons:
         subject = person.pseudonym(secret)
-        marks = known.setdefault(subject, register.known_marks(subject))
+        if subject not in known:
+            known[subject] = {} if is_correction else register.known_marks(subject)
+        marks = known[subject]
         for _, kind, digest in person.marks(secret):
             if marks.setdefault(kind, digest) != digest:
                 raise InputError(
                     f"{where} states another {kind} than is known of {subject}, as if two persons "
-                    f"had one identifier; nothing was taken in: correct it, or tell them apart by "
-                    f"site or issuer."
+                    f"had one identifier; nothing was taken in: tell them apart by site or issuer, "
+                    f"or correct a slip (layermotion lab consent load --correct)."
                 )
     register.note_marks((s, kind, d) for s, marks in known.items() for kind, d in marks.items())
 
