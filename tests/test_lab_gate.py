@@ -127,7 +127,8 @@ def test_consents_that_cannot_be_asked_stop_the_use(
     os.rename(lab.root, tmp_path / "moved")
     with pytest.raises(WeightsError, match="bring that laboratory's folder back there"):
         go_on()
-    make_lab(tmp_path / "other")
+    other, _ = make_lab(tmp_path / "other")
+    other.register.note_build("spring", FINGERPRINT, [(subject_of(other, "4711"), "train")])
     shutil.copytree(tmp_path / "other" / "lab", lab.root)  # another one in its place
     with pytest.raises(WeightsError, match="bring that laboratory's folder back there"):
         go_on()
