@@ -113,7 +113,7 @@ class Ledger:
         added = 0
         with transaction(self.path) as connection:
             for consent in consents:
-                end = consent.expiry and consent.expiry.isoformat()
+                end = consent.expiry.isoformat() if consent.expiry else None
                 is_new = False
                 for scope in consent.scopes:
                     row = (consent.subject, scope, consent.day.isoformat(), end)

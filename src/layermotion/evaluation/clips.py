@@ -74,8 +74,8 @@ def evaluate_clip(folder: Path, name: str | None, number: int) -> ClipResult:
     truth = clip_truth(plan)
     rendered = list(render_clip(plan))
     segmenter = load_unjudged(folder, name)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "clip.mp4"
+    with tempfile.TemporaryDirectory() as scratch:
+        path = Path(scratch) / "clip.mp4"
         write_video(path, [screen for screen, _ in rendered], rate_hz)
         spacing = (plan.grid.row_mm, plan.grid.column_mm)
         clip = open_clip(path, SourceOptions(mm_per_pixel=spacing, task=plan.motion.task))

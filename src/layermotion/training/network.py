@@ -98,7 +98,8 @@ def soft_dice_loss(logits: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
     present = torch.zeros(logits.shape[1], device=label.device)
     present.scatter_(0, label.flatten(), 1.0)
     # The library gives the mean over all classes, of which those left out count as 0.
-    return DICE(logits, label) * len(present) / present.sum()
+    loss: torch.Tensor = DICE(logits, label) * len(present) / present.sum()
+    return loss
 
 
 def compute_losses(
