@@ -842,23 +842,23 @@ LAB = (
     ),
     Mutant(
         "lab-consent-never-ends",
-        "lab/consent.py",
-        "and (entry.expiry is None or on <= entry.expiry)",
-        "",
+        "consent/ledger.py",
+        "if e.expiry is None or on <= e.expiry)",
+        ")",
         ("test_lab_consent.py::test_consent_holds_from_its_first_to_its_last_day",),
     ),
     Mutant(
         "lab-consent-from-the-beginning",
-        "lab/consent.py",
-        "if entry.day <= on:",
-        "if True:",
+        "consent/ledger.py",
+        "begun = [entry for entry in entries if entry.day <= on]",
+        "begun = [entry for entry in entries]",
         ("test_lab_consent.py::test_consent_holds_from_its_first_to_its_last_day",),
     ),
     Mutant(
         "lab-consent-not-asked",
         "lab/importing.py",
-        "if not lab.ledger.scopes_of(subject, today):",
-        "if False:",
+        "if consents.get(subject):",
+        "if True:",
         ("test_lab_import.py::test_subjects_without_valid_consent_stay_out",),
     ),
     Mutant(
@@ -909,8 +909,8 @@ MODELS = (
     Mutant(
         "models-higher-dice-is-a-loss",
         "models/judging.py",
-        "loss = row.before - row.after if metric is Metric.DICE else row.after - row.before",
-        "loss = row.after - row.before",
+        "sign = -1 if row.metric is Metric.DICE else 1",
+        "sign = 1",
         ("test_lab_judging.py::test_worse_weights_meet_objections",),
     ),
 )

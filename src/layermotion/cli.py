@@ -244,7 +244,7 @@ def review(
         ),
     ],
     record: RecordFile,
-    secret: SecretFile,
+    secret: SecretFile = None,
     out: Annotated[
         Path,
         typer.Option(
