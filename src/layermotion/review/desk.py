@@ -218,7 +218,7 @@ class Desk:
                     "quantity": each.name,
                     "structure": str(each.structure),
                     "unit": each.unit,
-                    "value": [None if np.isnan(v) else round(float(v), 4) for v in each.value],
+                    "value": [None if v != v else v for v in np.round(each.value, 4).tolist()],
                 }
                 for each in given.quantities
             ],
