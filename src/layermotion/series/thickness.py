@@ -78,7 +78,8 @@ def thickness_in(
     near, wide = within & seen, seen & (np.abs(offset) <= scale.slope_half)
     confidence = np.where(near, doubt, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     rows = np.flatnonzero(_are_enough(near, within) & (confidence >= GIVEN_CONFIDENCE))
-    top, bottom, near, wide, offset = (each[rows] for each in (top, bottom, near, wide, offset))
+    top, bottom, offset = top[rows], bottom[rows], offset[rows]
+    near, wide = near[rows], wide[rows]
     middle = np.where(wide, offset, 0).sum(axis=1) / wide.sum(axis=1)
     across = np.where(wide, offset - middle[:, None], 0)
     slopes = [
@@ -87,7 +88,7 @@ def thickness_in(
     ]
     given = np.abs(np.arctan(slopes[0]) - np.arctan(slopes[1])) <= WIDEST_ANGLE_RAD
     if structure is Structure.FAT and rows.size:
-        skin = np.array([frames[row].superficial_px[k] for row in rows], float)
+        skin = np.array([frames[row].superficial_px[k] for row in rows.tolist()], np.float64)
         begins = _median(top, near) - scale.row * np.nanmin(skin, axis=1)
         given &= begins <= DEEPEST_SKIN * scale.site_half
     vertical = _median(bottom - top, near)
