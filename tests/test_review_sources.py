@@ -47,6 +47,18 @@ def test_results_of_this_tool_are_no_clips(tmp_path: Path) -> None:
     assert [one.path.name for one in find_sources([tmp_path], None, "most-even")] == ["clip.mp4"]
 
 
+def test_clips_without_a_name_are_counted(tmp_path: Path) -> None:
+    names = ("first.mp4", "second.mp4", "right_cough_1.mp4")
+    paths = [touch(tmp_path / name) for name in names]
+    found = find_sources(paths, Task.COUGH, "most-even", Side.RIGHT)
+    assert {one.path.name: one.repeat for one in found} == {
+        "right_cough_1.mp4": 1, "first.mp4": 2, "second.mp4": 3,
+    }  # fmt: skip
+    twice = touch(tmp_path / "other" / "right_cough_1.mp4")
+    with pytest.raises(InputError, match="both stand for repeat 1 of cough, right"):
+        find_sources([*paths, twice], None, "most-even")
+
+
 def test_a_scale_for_all_is_for_clips_that_state_none() -> None:
     stated = SourceOptions(depth_mm=60.0, frame_rate_hz=25.0)
     own = SourceOptions(mm_per_pixel=(0.1, 0.2))
