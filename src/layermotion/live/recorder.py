@@ -78,7 +78,7 @@ class Recorder:
         self.failed, self._saved = "", None
         self._ending.clear()
         self._thread = threading.Thread(
-            target=self._record, args=(self.folder / name, now), name="recorder"
+            target=self._record, args=(self.folder / name, now), name="recorder", daemon=True
         )
         self._thread.start()
 
