@@ -114,7 +114,9 @@ function follow(before) {
 function showNumber() {
   const kind = isWall() ? "wall" : "base";
   $("name").textContent = say(`${kind}.name`);
-  $("value").textContent = figureOf(state.number);
+  const value = figureOf(state.number);
+  $("value").textContent = value;
+  $("number").dataset.length = value.length > 4 ? "longest" : value.length > 3 ? "long" : "short";
   $("number").classList.toggle("missing", state.number === null);
   $("unit").textContent = state.number === null ? "" : unit();
   const size = state.number === null ? null : Math.abs(state.number) < SAME[unit()] ? "same" : state.number > 0 ? "more" : "less";
