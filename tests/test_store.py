@@ -206,7 +206,7 @@ def test_it_is_not_begun_where_one_must_be(path: Path) -> None:
 
 def test_a_file_of_something_else_is_refused_and_kept_as_it_is(path: Path) -> None:
     path.parent.mkdir()
-    for content in (b"side,task\n" * 400, b"x"):
+    for content in (b"side,task\n" * 400, b"x", b"\0" * 511, b"\1" * 512, b"SQLite format 3\0x"):
         path.write_bytes(content)
         with pytest.raises(RecordError, match="is no record of layermotion, or its beginning"):
             Record.open(path)
@@ -393,6 +393,26 @@ def test_a_record_that_several_programs_begin_at_once_is_one(tmp_path: Path) -> 
         with Record.open(path) as record:
             assert {patient.code for patient in record.patients()} == {f"P-{n}" for n in range(6)}
             record.verify()
+
+
+def test_to_open_it_twice_in_one_program_leaves_its_locks(path: Path) -> None:
+    """A file that is opened and closed past SQLite loses the locks of the whole process."""
+    with Record.open(path) as record:
+        visit = begin_visit(record, record.add_patient("P-1"), DAY)
+        with record._database.writing():
+            Record.open(path).close()
+            other = subprocess.run(
+                [sys.executable, "-c", HASTY, str(path)], capture_output=True, text=True
+            )
+            assert "database is locked" in other.stderr
+        record.append(visit.visit_id, None, "confirm", {}, WHO)
+        record.verify()
+
+
+HASTY = """
+import sqlite3, sys
+sqlite3.connect(sys.argv[1], timeout=0, isolation_level=None).execute("BEGIN IMMEDIATE")
+"""
 
 
 def test_a_record_that_another_program_keeps_to_itself_is_said_to_be_in_use(
