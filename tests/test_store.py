@@ -337,10 +337,18 @@ import sys
 from pathlib import Path
 from layermotion.record.store import Record
 with Record.open(Path(sys.argv[1])) as record:
+    print("ready", flush=True)
     sys.stdin.readline()
-    for number in range(40):
-        event = record.append(sys.argv[2], None, "confirm", {"n": number}, sys.argv[3])
+    visit, who = sys.argv[2:]
+    number, alone = 0, True
+    # On and on until the other one has written as well.
+    while number < 40 or (alone and number < 2000):
+        event = record.append(visit, None, "confirm", {"n": number}, who)
         print(event.number, flush=True)
+        number += 1
+        if number % 10 == 0:
+            alone = {event.who for event in record.events(visit)[2:]} == {who}
+    print(record.append(visit, None, "confirm", {"n": number}, who).number)
 """
 
 
@@ -356,14 +364,23 @@ def test_two_processes_write_into_one_record_and_no_event_is_lost(path: Path) ->
             )
             for who in ("KL", "MN")
         ]
-        said = [writer.communicate("go\n")[0] for writer in writers]
+        # Both are told to begin when both are ready, so that they write at the same time.
+        assert [writer.stdout and writer.stdout.readline() for writer in writers] == ["ready\n"] * 2
+        for writer in writers:
+            assert writer.stdin is not None
+            writer.stdin.write("go\n")
+            writer.stdin.flush()
+        said = [writer.communicate()[0] for writer in writers]
         assert [writer.returncode for writer in writers] == [0, 0]
         numbers = [[int(line) for line in lines.split()] for lines in said]
         events = {event.number: event for event in record.events(visit.visit_id)}
         for who, own in zip(("KL", "MN"), numbers, strict=True):
-            assert len(own) == 40 and own == sorted(own)
-            assert [events[number].payload["n"] for number in own] == list(range(40))
+            assert len(own) > 40 and own == sorted(own)
+            assert [events[number].payload["n"] for number in own] == list(range(len(own)))
             assert {events[number].who for number in own} == {who}
+        assert len(events) == 2 + sum(map(len, numbers))
+        # They did write at the same time.
+        assert max(numbers[0]) > min(numbers[1]) and max(numbers[1]) > min(numbers[0])
         record.verify()
 
 
