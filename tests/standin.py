@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 
 import av
@@ -96,7 +97,7 @@ class TruthSegmenter:
     def _seen(self, number: int, grid: ModelGrid, step: int) -> Probabilities:
         """Class probabilities of one frame in one of the two looks."""
         labels = self.again if self.again and step < 0 else self.labels
-        seen = blurred(labels[number], grid)[:, :, ::step]
+        seen = _blurred(labels[number].tobytes(), grid)[:, :, ::step]
         if self.doubt:
             seen = seen * np.float32(1 - self.doubt[number])
             seen[0] += np.float32(self.doubt[number])
@@ -129,6 +130,12 @@ def blurred(labels: Labels, grid: ModelGrid, sigma_px: float = 1.2) -> Probabili
         shrunk = cv2.resize(part, smaller, interpolation=cv2.INTER_AREA)
         one_hot[k][grid.slices] = cv2.resize(shrunk, (grid.columns, grid.rows))
     return np.stack([cv2.GaussianBlur(part, (0, 0), sigma_px) for part in one_hot])
+
+
+@lru_cache(maxsize=16)
+def _blurred(labels: bytes, grid: ModelGrid) -> Probabilities:
+    """Do the same once for labels that many frames share."""
+    return blurred(np.frombuffer(labels, np.uint8).reshape(ROWS, COLUMNS), grid)
 
 
 def wall_labels(tra_rows: int) -> Labels:

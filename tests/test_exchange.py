@@ -19,10 +19,10 @@ from visits import REST_ROWS, DrawnVisit, activation
 from layermotion.cli import main
 from layermotion.clip import Frame
 from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.masks import mask_stack
 from layermotion.edges.recording import Recording
 from layermotion.exchange.export import write_exports
 from layermotion.exchange.request import Export, ExportRequest
-from layermotion.exchange.seg import mask_stack
 from layermotion.geometry import ImageArea
 from layermotion.labels import STRUCTURES
 from layermotion.report.content import ReportContent

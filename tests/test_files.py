@@ -1,5 +1,8 @@
 """A written file is whole or absent, whatever happens to the writer."""
 
+import errno
+import os
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -74,3 +77,55 @@ def test_folder_that_cannot_be_made_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be written .* choose a folder"):
         write_text(file / "below" / "series.csv", "a")
     assert file.read_text() == ""
+
+
+def test_a_file_and_its_new_folders_are_for_their_owner_alone(tmp_path: Path) -> None:
+    old = os.umask(0)
+    try:
+        write_text(tmp_path / "visit" / "clip" / "series.csv", "a")
+    finally:
+        os.umask(old)
+    for path, mode in (("visit", 0o700), ("visit/clip", 0o700), ("visit/clip/series.csv", 0o600)):
+        assert stat.S_IMODE((tmp_path / path).stat().st_mode) == mode
+
+
+def test_what_a_killed_writer_left_goes_with_the_next_writing(tmp_path: Path) -> None:
+    target = tmp_path / "series.csv"
+    ended = subprocess.run([sys.executable, "-c", KILLED_WRITER, str(target)])
+    assert ended.returncode == 9 and len(list(tmp_path.iterdir())) == 1
+    write_text(target, "new")
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_what_another_writer_is_writing_stays(tmp_path: Path) -> None:
+    target = tmp_path / "series.csv"
+    with atomic_path(target) as first:
+        first.write_text("first")
+        with atomic_path(target) as second:
+            second.write_text("second")
+        assert target.read_text() == "second" and first.exists()
+    assert target.read_text() == "first"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_full_disk_is_one_sentence_and_keeps_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "series.csv"
+    target.write_text("old")
+
+    def full(*arguments: object, **options: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(InputError, match=r"series\.csv cannot be written .* free some space"):
+        write_text(target, "new")
+    assert target.read_text() == "old" and list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("name", ["a" * 250 + ".csv", "µ" * 100 + ".csv", "[x]*?.csv", "-x .csv"])
+def test_odd_names_are_written(name: str, tmp_path: Path) -> None:
+    write_text(tmp_path / name, "a")
+    write_text(tmp_path / name, "b")
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "b"

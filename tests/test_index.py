@@ -5,6 +5,7 @@ import hashlib
 import itertools
 import re
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import cv2
@@ -177,3 +178,15 @@ def test_a_pair_of_stills_is_named_alike(tmp_path: Path) -> None:
     drawn = DrawnVisit(tmp_path / "scans")
     pair = open_pair(drawn.still("a.png", 45), drawn.still("b.png", 60), SourceOptions())
     assert re.fullmatch(r"c[0-9a-f]{8}", pair.clip_id)
+
+
+def test_two_writers_lose_no_entry(tmp_path: Path) -> None:
+    count = 12
+
+    def add(first: int) -> None:
+        for number in range(first, first + count):
+            add_to_index(tmp_path, [Entry(f"c{number}", f"clip-c{number}", "a.dcm")])
+
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(add, (0, count)))
+    assert {entry.clip for entry in read_index(tmp_path)} == {f"c{n}" for n in range(2 * count)}

@@ -12,10 +12,10 @@ SOURCE = Path(layermotion.__file__).parent
 ROOT = SOURCE.parent.parent
 # Modules of their own, which everything may use, and the packages in the order of the flow.
 GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
-ABOVE_GROUND = ("geometry", "files", "images", "extras", "options")
+ABOVE_GROUND = ("geometry", "files", "images", "stored", "extras", "options")
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
-USERS = ("api", "report", "exchange", "session", "record")
-OWNERS = ("agreement", "training", "models", "lab", "review")
+USERS = ("api", "report", "exchange", "session", "serving", "record")
+OWNERS = ("agreement", "training", "models", "lab", "review", "live")
 ENDS = ("evaluation", "commands", "cli", "weights")
 ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *OWNERS, *ENDS)
 # Who may draw synthetic pictures.

@@ -265,13 +265,13 @@ def test_what_cannot_be_read_has_a_note(visit: DrawnVisit, tmp_path: Path) -> No
     below = visit.folder / "monday" / "IM1.dcm"
     below.parent.mkdir()
     shutil.copy(visit.wall("IM1.dcm", 20), below)
-    table = tmp_path / "lists" / "plan.csv"
+    table = tmp_path / "plan.csv"
     assert run(visit.folder, "--plan", table) == 0
     rows = {row["file"]: row for row in rows_of(table)}
     assert set(rows) == {
-        f"../scans/{name}" for name in ("picture.png", "broken.mp4", "IM1.dcm", "monday/IM1.dcm")
+        f"scans/{name}" for name in ("picture.png", "broken.mp4", "IM1.dcm", "monday/IM1.dcm")
     }
-    broken, still = rows["../scans/broken.mp4"], rows["../scans/picture.png"]
+    broken, still = rows["scans/broken.mp4"], rows["scans/picture.png"]
     assert "cannot be read as a video" in broken["note"] and broken["frames"] == ""
     assert (still["frames"], still["seconds"]) == ("1", "")
     assert still["note"] == "no pixel size in the file: fill in mm_per_pixel or depth_mm"

@@ -14,6 +14,7 @@ from layermotion import __version__
 from layermotion.caution import CAUTION
 from layermotion.caution import epilog as _epilog
 from layermotion.commands.lab import lab_app
+from layermotion.commands.lab_options import SecretFile
 from layermotion.commands.models import models_app
 from layermotion.commands.record import record_app
 from layermotion.commands.studies import studies
@@ -28,10 +29,16 @@ from layermotion.options import (
     Exports,
     FrameRate,
     KeepIdentifiers,
+    NoBrowser,
     NoIndex,
     NoOverlay,
     OutputFolder,
+    PageCertificate,
+    PageHost,
+    PageKey,
+    PagePort,
     PixelSize,
+    RecordFile,
     SiteChoice,
 )
 from layermotion.training.where import Elsewhere, SweepPlace
@@ -226,6 +233,87 @@ def session(
     )
 
 
+@app.command(epilog=_epilog("layermotion review visit-folder --out reviewed"))
+def review(
+    sources: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FOLDER|CLIP",
+            help="Clips, or a folder of them: files named SIDE_TASK_REPEAT, such as "
+            "left_draw_in_1.dcm, or named in a table plan.csv in it.",
+        ),
+    ],
+    record: RecordFile,
+    secret: SecretFile,
+    out: Annotated[
+        Path,
+        typer.Option(
+            metavar="DIR", file_okay=False, help="Folder for the final results of a signed visit."
+        ),
+    ] = Path("reviewed"),
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    fps: FrameRate = None,
+    task: Annotated[
+        Task | None, typer.Option(help="What was done, where no name or table says it.")
+    ] = None,
+    site: SiteChoice = "most-even",
+    export: Exports = None,
+    detectable: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            exists=True,
+            dir_okay=False,
+            help="The clinic's own smallest detectable changes, as reliability saved them.",
+        ),
+    ] = None,
+    lab: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="LAB",
+            exists=True,
+            file_okay=False,
+            help="Folder of a laboratory, to which corrected frames of consenting people can be "
+            "handed as labels.",
+        ),
+    ] = None,
+    host: PageHost = "127.0.0.1",
+    port: PagePort = 0,
+    certificate: PageCertificate = None,
+    key: PageKey = None,
+    no_browser: NoBrowser = False,
+) -> None:
+    """Open the page of a visit: look at its clips, correct, confirm and sign.
+
+    Clips are measured while the page is open. Every change is kept in the record; a visit that was
+    begun goes on where it was. Once it is signed, reports and exports are written with the status
+    final.
+
+    Exit code 0: the page was ended; 2: the arguments or the input cannot be used.
+    """
+    from layermotion.commands.live import Served
+    from layermotion.commands.measure import MeasureOptions
+    from layermotion.commands.review import ReviewOptions, run_review
+    from layermotion.exchange.request import parse_exports
+    from layermotion.serving.run import tls_of
+
+    stated = MeasureOptions(mm_per_pixel=mm_per_pixel, depth_mm=depth_mm, frame_rate_hz=fps)
+    options = ReviewOptions(
+        record=record,
+        out=out,
+        task=task,
+        site=site,
+        source=stated.of_source(),
+        exports=parse_exports(export) if export is not None else (),
+        detectable=detectable,
+        lab=lab,
+        secret=secret,
+    )
+    served = Served(host, port, tls_of(certificate, key), not no_browser)
+    run_review(sources, options, served)
+
+
 @app.command(
     epilog=_epilog("layermotion synthesize --view both --clips 2 --stills 10 --out synthetic-clips")
 )
@@ -328,6 +416,59 @@ def train(
 
     if not run_training(config, overrides or (), out, start_from).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
+
+
+@app.command(epilog=_epilog("layermotion live 0 --depth-mm 60 --out live-results"))
+def live(
+    source: Annotated[
+        str,
+        typer.Argument(
+            metavar="SOURCE",
+            help="A capture device (its number, or /dev/videoN), a clip to be played, or a folder "
+            "that the scanner writes clips into.",
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="DIR",
+            file_okay=False,
+            help="Folder for recordings and for the results of what is measured; without it "
+            "nothing is kept.",
+        ),
+    ] = None,
+    mm_per_pixel: PixelSize = None,
+    depth_mm: DepthOfView = None,
+    task: Annotated[Task | None, typer.Option(help="What the patient is asked to do.")] = None,
+    view: Annotated[ViewChoice, typer.Option(help="What the probe looks at.")] = ViewChoice.AUTO,
+    site: SiteChoice = "most-even",
+    no_overlay: NoOverlay = False,
+    host: PageHost = "127.0.0.1",
+    port: PagePort = 0,
+    certificate: PageCertificate = None,
+    key: PageKey = None,
+    no_browser: NoBrowser = False,
+) -> None:
+    """Show what the muscle does now, against today's rest and a target.
+
+    Opens a page in the browser, for this computer alone. The patient's own view, without numbers,
+    opens from there for a second screen. End with Ctrl-C.
+    """
+    from layermotion.commands.live import Served, run_live
+    from layermotion.commands.measure import MeasureOptions
+    from layermotion.serving.run import tls_of
+
+    options = MeasureOptions(
+        mm_per_pixel=mm_per_pixel,
+        depth_mm=depth_mm,
+        task=task,
+        view=None if view is ViewChoice.AUTO else View(view),
+        site=site,
+        overlay=not no_overlay,
+    )
+    served = Served(host, port, tls_of(certificate, key), not no_browser)
+    run_live(source, out, options, served)
 
 
 @app.command(epilog=_epilog("layermotion demo --out demo-output"))

@@ -9,8 +9,25 @@ LayermotionError
 """
 
 
+def plain(words: str) -> str:
+    """Put a mark in place of what a terminal would obey, or could not show.
+
+    Examples
+    --------
+    >>> plain("left" + chr(10) + ".dcm")
+    'left?.dcm'
+    """
+    return "".join(letter if letter.isprintable() else "?" for letter in words)
+
+
 class LayermotionError(Exception):
-    """Parent of every error a user meets; the message is one sentence that stands alone."""
+    """Parent of every error a user meets; the message is one sentence that stands alone.
+
+    It may quote a file's name, of which nothing is passed to the screen that is no plain text.
+    """
+
+    def __init__(self, sentence: str) -> None:
+        super().__init__(plain(sentence))
 
 
 class InputError(LayermotionError):

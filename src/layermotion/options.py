@@ -118,3 +118,39 @@ RecordFile = Annotated[
         help="File of the record over time.",
     ),
 ]
+PageHost = Annotated[
+    str,
+    typer.Option(
+        "--host",
+        metavar="ADDRESS",
+        help="Address of this computer to serve the page at; beyond this computer it needs "
+        "--certificate and --key.",
+    ),
+]
+PagePort = Annotated[
+    int,
+    typer.Option("--port", min=0, max=65535, metavar="N", help="Port of the page; 0: a free one."),
+]
+PageCertificate = Annotated[
+    Path | None,
+    typer.Option(
+        "--certificate",
+        metavar="FILE",
+        exists=True,
+        dir_okay=False,
+        help="Certificate of the page (PEM).",
+    ),
+]
+PageKey = Annotated[
+    Path | None,
+    typer.Option(
+        "--key",
+        metavar="FILE",
+        exists=True,
+        dir_okay=False,
+        help="Private key of the certificate (PEM).",
+    ),
+]
+NoBrowser = Annotated[
+    bool, typer.Option("--no-browser", help="Do not open the page; print its link alone.")
+]

@@ -1,6 +1,7 @@
 """Owns the researcher's bench: automatic values against callipers, and reliability studies."""
 
 __all__ = (
+    "auto",
     "command",
     "design",
     "icc",
@@ -8,4 +9,5 @@ __all__ = (
     "readings",
     "reliability",
     "study",
+    "table",
 )

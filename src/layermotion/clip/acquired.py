@@ -1,13 +1,14 @@
 """Owns when a recording was made, as its file states it: it puts recordings in order, no more."""
 
 import re
-import warnings
 from pathlib import Path
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 
 from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.header import quiet, read_header
 from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.errors import InputError
 
 # Date and time of a recording, the best statement first (PS3.3 C.7.6.1 and C.12.1.1).
 STATEMENTS = (("AcquisitionDate", "AcquisitionTime"), ("ContentDate", "ContentTime"))
@@ -29,11 +30,9 @@ def acquired_at(source: Path) -> str | None:
         with source.open("rb") as file:
             if not looks_like_dicom(file.read(132)):
                 return None
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # they may quote values of the file
-            header = dcmread(source, force=True, stop_before_pixels=True, specific_tags=TAGS)
-            return _stated(header)
-    except DECODE_ERRORS:
+        with quiet():
+            return _stated(read_header(source, TAGS).data)
+    except (*DECODE_ERRORS, InputError):
         return None
 
 

@@ -1,7 +1,6 @@
 """Owns reading DICOM ultrasound: grey frames and their times."""
 
 import itertools
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,15 +8,19 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
+from pydicom._uid_dict import UID_dictionary
 from pydicom.multival import MultiValue
 from pydicom.pixels.processing import apply_color_lut, apply_rescale, apply_windowing
 from pydicom.pixels.utils import iter_pixels
 from pydicom.uid import UID, ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
-from layermotion.clip import Frame
+from layermotion.clip import Frame, lossless
+from layermotion.clip.header import Header, quiet, read_header
 from layermotion.clip.reading import (
+    MOST_FRAMES,
     Reading,
+    check_size,
     checked,
     is_frame_rate,
     is_increasing,
@@ -27,6 +30,11 @@ from layermotion.clip.reading import (
 from layermotion.clip.regions import DECODE_ERRORS, find_calibration, numbers
 from layermotion.errors import InputError
 
+# What may stand as the meaning of the pixels (PS3.3 C.7.6.3.1.2).
+PHOTOMETRIC = frozenset(
+    {"MONOCHROME1", "MONOCHROME2", "PALETTE COLOR", "RGB", "YBR_FULL", "YBR_FULL_422"}
+    | {"YBR_PARTIAL_420", "YBR_PARTIAL_422", "YBR_ICT", "YBR_RCT"}
+)
 # Frame Time Vector, where the Frame Increment Pointer names it.
 FRAME_TIME_VECTOR_TAG = 0x00181065
 
@@ -48,38 +56,44 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
         frames come without any time.
     """
     name = path.name
-    dataset = _read_header(path)
-    count = int(dataset.get("NumberOfFrames") or 1)
-    shape = (int(dataset.Rows), int(dataset.Columns))
-    grey = _GreyTable.of(dataset, name)
-    syntax = _transfer_syntax(dataset)
+    lossless.register()
+    header = read_header(path)
+    dataset = header.data
+    try:
+        with quiet():
+            count, shape = _read_size(header, name)
+            grey = _GreyTable.of(dataset, name)
+            syntax = _transfer_syntax(dataset)
+            times_s, rate_source, time_cautions = _find_times(dataset, count, frame_rate_hz, name)
+            spacing, region, reason, region_cautions = find_calibration(dataset, shape)
+            is_us = dataset.get("Modality") == "US"
+    except DECODE_ERRORS as error:
+        raise InputError(
+            f"{name} is a damaged DICOM file; export it again from the scanner."
+        ) from error
 
     def decode(indices: list[int] | None) -> Iterator[NDArray[np.uint8]]:
         try:
             decoded = iter_pixels(path, indices=indices, transfer_syntax_uid=syntax)
             while True:
-                with warnings.catch_warnings():
-                    warnings.simplefilter("ignore")  # they may quote values of the file
+                with quiet():
                     pixels = next(decoded, None)
                 if pixels is None:
                     return
                 yield grey.apply(pixels)
         except DECODE_ERRORS as error:
             raise InputError(
-                f"{name} has pixel data that cannot be decoded ({syntax.name}); export it again "
-                f"uncompressed or as JPEG, JPEG 2000 or RLE."
+                f"{name} has pixel data that cannot be decoded ({_name_of(syntax)}); export it "
+                f"again uncompressed or as JPEG, JPEG 2000 or RLE."
             ) from error
 
     samples = tuple(decode(sample_indices(count)))
-    times_s, rate_source, time_cautions = _find_times(dataset, count, frame_rate_hz, name)
 
     def paired(
         time_s: float | None, pixels: NDArray[np.uint8] | None
     ) -> tuple[float, NDArray[np.uint8]]:
         if time_s is None or pixels is None:
-            raise InputError(
-                f"{name} does not hold the {count} frames that it states; export it again."
-            )
+            raise _other_count(name, count)
         return time_s, pixels
 
     def read() -> Iterator[Frame]:
@@ -87,12 +101,11 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
         frames = (Frame(i, *paired(time_s, pixels)) for i, (time_s, pixels) in enumerate(decoded))
         yield from checked(frames, shape, name)
 
-    spacing, region, reason, region_cautions = find_calibration(dataset, shape)
-    modality = str(dataset.get("Modality") or "not stated")
+    # What else stands there may be free text.
     modality_cautions = (
         ()
-        if modality == "US"
-        else (f"The file's modality is {modality}, not US; check that it shows ultrasound.",)
+        if is_us
+        else ("The file's modality is not US (ultrasound); check that it shows ultrasound.",)
     )
     return Reading(
         frame_shape=shape,
@@ -106,31 +119,45 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
         cautions=modality_cautions + time_cautions + region_cautions,
         provenance={
             "format": "DICOM",
-            "transfer_syntax": syntax.name,
+            "transfer_syntax": _name_of(syntax),
             "photometric_interpretation": str(dataset.PhotometricInterpretation),
             "frame_rate_source": rate_source,
         },
     )
 
 
-def _read_header(path: Path) -> Dataset:
-    """Everything before the pixels, checked to describe an image."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            dataset = dcmread(path, force=True, stop_before_pixels=True)
-            needed = ("Rows", "Columns", "BitsStored", "PhotometricInterpretation")
-            is_image = all(dataset.get(keyword) for keyword in needed)
-            is_countable = int(dataset.get("NumberOfFrames") or 1) > 0
-    except DECODE_ERRORS as error:
+def _read_size(header: Header, name: str) -> tuple[int, tuple[int, int]]:
+    """Find the number of frames and (rows, columns), checked against limits and pixels."""
+    data = header.data
+    needed = ("Rows", "Columns", "BitsStored", "PhotometricInterpretation")
+    count = int(data.get("NumberOfFrames") or 1)
+    if not all(data.get(keyword) for keyword in needed) or count < 1:
         raise InputError(
-            f"{path.name} is a damaged DICOM file; export it again from the scanner."
-        ) from error
-    if not (is_image and is_countable):
-        raise InputError(
-            f"{path.name} is a DICOM file without an image; choose an ultrasound image or clip."
+            f"{name} is a DICOM file without an image; choose an ultrasound image or clip."
         )
-    return dataset
+    if data.PhotometricInterpretation not in PHOTOMETRIC:
+        raise InputError(f"{name} has pixels of an unknown kind; export it again as plain grey.")
+    shape = (int(data.Rows), int(data.Columns))
+    check_size(name, *shape)
+    if count > MOST_FRAMES:
+        raise InputError(
+            f"{name} states {count} frames, more than {MOST_FRAMES}; export a shorter clip."
+        )
+    samples, bits = int(data.get("SamplesPerPixel") or 1), int(data.get("BitsAllocated") or 8)
+    frame_bytes = shape[0] * shape[1] * samples * bits // 8
+    # What follows the last frame and is less than a frame is padding.
+    if header.pixel_bytes is not None and header.pixel_bytes >= (count + 1) * frame_bytes:
+        raise _other_count(name, count)
+    return count, shape
+
+
+def _other_count(name: str, count: int) -> InputError:
+    return InputError(f"{name} does not hold the {count} frames that it states; export it again.")
+
+
+def _name_of(syntax: UID) -> str:
+    """Name of a transfer syntax of the standard; another one is not quoted."""
+    return syntax.name if syntax in UID_dictionary else "a private transfer syntax"
 
 
 def _transfer_syntax(dataset: Dataset) -> UID:
@@ -155,14 +182,13 @@ class _GreyTable:
     @classmethod
     def of(cls, dataset: Dataset, name: str) -> "_GreyTable":
         """Build the table that the file's palette, window and rescale describe."""
-        bits = int(dataset.BitsStored)
-        if bits > 16:
-            raise InputError(f"{name} has {bits}-bit pixels; export it with 8 or 16 bits.")
-        if int(dataset.get("SamplesPerPixel") or 1) > 1:
-            return cls(2**bits - 1, 0, None)
         try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
+            bits = int(dataset.BitsStored)
+            if not 1 <= bits <= 16:
+                raise InputError(f"{name} has {bits}-bit pixels; export it with 8 or 16 bits.")
+            if int(dataset.get("SamplesPerPixel") or 1) > 1:
+                return cls(2**bits - 1, 0, None)
+            with quiet():
                 return cls._single_sample(dataset, bits)
         except DECODE_ERRORS as error:
             raise InputError(

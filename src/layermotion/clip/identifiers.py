@@ -2,14 +2,15 @@
 
 import re
 import unicodedata
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 
 from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.header import quiet, read_header
 from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.errors import InputError
 
 TAGS = (
     "PatientID",
@@ -57,9 +58,8 @@ def read_identifiers(source: Path) -> Identifiers:
         with source.open("rb") as file:
             if not looks_like_dicom(file.read(132)):
                 return NOTHING_STATED
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # they may quote values of the file
-            dataset = dcmread(source, force=True, stop_before_pixels=True, specific_tags=list(TAGS))
+        with quiet():
+            dataset = read_header(source, TAGS).data
             return Identifiers(
                 number=_text(dataset, "PatientID"),
                 issuer=_text(dataset, "IssuerOfPatientID"),
@@ -67,7 +67,7 @@ def read_identifiers(source: Path) -> Identifiers:
                 birth=_date(_text(dataset, "PatientBirthDate")),
                 day=_day(dataset),
             )
-    except DECODE_ERRORS:
+    except (*DECODE_ERRORS, InputError):
         return NOTHING_STATED
 
 

@@ -1,14 +1,13 @@
 """Owns telling whether a file or folder is meant as a recording, without decoding it."""
 
-import warnings
 from pathlib import Path
 
-from pydicom import dcmread
-
 from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.header import quiet, read_header
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.clip.stills import SUFFIXES as IMAGE_SUFFIXES
 from layermotion.clip.stills import image_paths, looks_like_image
+from layermotion.errors import InputError
 
 # Suffixes of what the readers open; a damaged or empty file with one of them is still meant as a
 # recording, and must not be left out in silence.
@@ -67,12 +66,10 @@ def looks_like_video(head: bytes) -> bool:
 def _is_without_picture(path: Path) -> bool:
     """Tell whether a DICOM file states that it holds no picture; a damaged one states nothing."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # they may quote values of the file
-            tags = ["SOPClassUID", "MediaStorageSOPClassUID"]
-            header = dcmread(path, force=True, stop_before_pixels=True, specific_tags=tags)
+        with quiet():
+            header = read_header(path, ["SOPClassUID", "MediaStorageSOPClassUID"]).data
             meta = getattr(header, "file_meta", {})
             kind = str(header.get("SOPClassUID") or meta.get("MediaStorageSOPClassUID") or "")
-    except DECODE_ERRORS:
+    except (*DECODE_ERRORS, InputError):
         return False
     return kind == DIRECTORY or kind.startswith(WITHOUT_PICTURE)

@@ -2,8 +2,10 @@
 
 from pathlib import Path
 
-import pydicom
-from pydicom.errors import InvalidDicomError
+from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.header import quiet, read_header
+from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.errors import InputError
 
 # DICOM keywords (PS3.6) by what a record calls them.
 KEYWORDS = {"Patient": "PatientName", "Number": "PatientID", "Date": "StudyDate"}
@@ -20,12 +22,14 @@ def read_patient(source: Path) -> dict[str, str]:
         By the names in ``KEYWORDS``; empty for files that are no DICOM.
     """
     try:
-        dataset = pydicom.dcmread(
-            source, stop_before_pixels=True, specific_tags=list(KEYWORDS.values())
-        )
-    except (InvalidDicomError, OSError):
+        with source.open("rb") as file:
+            if not looks_like_dicom(file.read(132)):
+                return {}
+        with quiet():
+            data = read_header(source, list(KEYWORDS.values())).data
+            found = {name: str(data.get(keyword, "") or "") for name, keyword in KEYWORDS.items()}
+    except (*DECODE_ERRORS, InputError):
         return {}
-    found = {name: str(dataset.get(keyword, "") or "") for name, keyword in KEYWORDS.items()}
     if len(found["Date"]) == 8:
         found["Date"] = f"{found['Date'][:4]}-{found['Date'][4:6]}-{found['Date'][6:]}"
     found["Patient"] = found["Patient"].replace("^", " ").strip()

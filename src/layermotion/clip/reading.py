@@ -16,6 +16,11 @@ from layermotion.limits import FRAME_RATE_RANGE_HZ
 # Frames looked at to find the image area, spread over the clip; enough to see past a moment of
 # poor contact, few enough to open a clip at once (our choice).
 SAMPLE_COUNT = 5
+# No screen of a scanner has more pixels, and what is made of a few such frames fits into a
+# gigabyte: twice those of a screen 3840 wide (our choice).
+MOST_PIXELS = 2**24
+# An hour at 25 frames a second, or 100 s at a thousand (our choice).
+MOST_FRAMES = 100_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +73,15 @@ def is_frame_rate(rate_hz: float) -> bool:
     """
     low, high = FRAME_RATE_RANGE_HZ
     return math.isfinite(rate_hz) and low <= rate_hz <= high
+
+
+def check_size(name: str, rows: int, columns: int) -> None:
+    """Refuse frames of no screen's size, before one of them is decoded."""
+    if not 0 < rows * columns <= MOST_PIXELS:
+        raise InputError(
+            f"{name} has frames of {rows} x {columns} pixels, which no scanner makes; export it "
+            f"again at the size of the screen."
+        )
 
 
 def sample_indices(frame_count: int) -> list[int]:

@@ -1,10 +1,11 @@
 """Owns the calibration that a DICOM file states: its ultrasound regions, or pixel spacing."""
 
 import struct
+import zlib
 
 import numpy as np
 from pydicom import Dataset
-from pydicom.errors import InvalidDicomError
+from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.multival import MultiValue
 
 from layermotion.errors import InputError
@@ -13,16 +14,20 @@ from layermotion.geometry import ImageArea, Spacing
 # What pydicom and its decoders raise on damaged or unsupported files.
 DECODE_ERRORS = (
     ArithmeticError,
+    AssertionError,
     AttributeError,
+    BytesLengthException,
     EOFError,
     InvalidDicomError,
     LookupError,
+    MemoryError,
     NotImplementedError,
     OSError,
     RuntimeError,
     TypeError,
     ValueError,
     struct.error,
+    zlib.error,
 )
 # DICOM PS3.3 C.8.5.5.1.1: Region Spatial Format 1 = 2D (tissue or flow).
 SPATIAL_FORMAT_2D = 1

@@ -135,11 +135,27 @@ def open_clip(source: Path, options: SourceOptions, *, is_split: bool = False) -
         raise InputError(
             f"{source.name} cannot be read ({error.strerror}); check its access rights."
         ) from error
-    area, area_cautions = _find_area(reading)
+    return clip_of(reading, options, clip_id, source.name, is_split=is_split)
+
+
+def clip_of(
+    reading: Reading, options: SourceOptions, clip_id: str, name: str, *, is_split: bool = False
+) -> Clip:
+    """Find the image area of what was read and apply the user's options to it.
+
+    Parameters
+    ----------
+    clip_id, name
+        Short hash of the source, and what it is called on screen.
+    """
+    try:
+        area, area_cautions = _find_area(reading)
+    except InputError as error:
+        raise InputError(f"{name} cannot be measured: {error}") from error
     spacing, reason, scale_cautions = _calibrate(reading, area, options)
     return Clip(
         clip_id=clip_id,
-        source_name=source.name,
+        source_name=name,
         frame_shape=reading.frame_shape,
         frame_count=reading.frame_count,
         spacing=spacing,

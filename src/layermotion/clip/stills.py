@@ -1,27 +1,37 @@
 """Owns reading image files: one still, or a folder of images as a sequence."""
 
 import re
+import warnings
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageOps
+from PIL import Image
 
 from layermotion.clip import Frame
-from layermotion.clip.reading import Reading, checked, sample_indices, to_grey8
+from layermotion.clip.reading import Reading, check_size, checked, sample_indices, to_grey8
+from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
 
 # First bytes of PNG, JPEG, TIFF (both byte orders) and BMP.
 SIGNATURES = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\x00", b"MM\x00*", b"BM")
 SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp"})
 FORMATS = ("PNG", "JPEG", "TIFF", "BMP")
-IMAGE_ERRORS = (
-    OSError,
-    SyntaxError,
-    ValueError,
-    Image.DecompressionBombError,
-)
+IMAGE_ERRORS = (*DECODE_ERRORS, SyntaxError, Image.DecompressionBombError)
+# EXIF 2.32, Orientation: what sets each upright; every other value says nothing.
+ORIENTATION = 0x0112
+TURNS = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
+ON_ITS_SIDE = frozenset(TURNS[value] for value in (5, 6, 7, 8))
 
 
 def read_still(path: Path) -> Reading:
@@ -75,9 +85,10 @@ def natural_key(name: str) -> list[tuple[int, str]]:
     ['f2.png', 'f10.png']
     """
     parts = re.split(r"([0-9]+)", name)
-    return [(int(part), "") if part[:1].isdecimal() else (-1, part.lower()) for part in parts] + [
-        (-1, name)
-    ]
+    return [
+        (int(part), "") if part.isascii() and part.isdecimal() else (-1, part.lower())
+        for part in parts
+    ] + [(-1, name)]
 
 
 def looks_like_image(head: bytes) -> bool:
@@ -127,38 +138,60 @@ def _size(path: Path) -> tuple[int, int]:
     """(rows, columns) from the header alone, upright."""
     with _opened(path) as image:
         columns, rows = image.size
-        # EXIF 2.32, Orientation 5 to 8: the picture lies on its side.
-        return (columns, rows) if image.getexif().get(0x0112, 1) >= 5 else (rows, columns)
+        return (columns, rows) if _turn(image) in ON_ITS_SIDE else (rows, columns)
 
 
 def _load(path: Path) -> NDArray[np.uint8]:
     """8-bit grey; 16-bit values are divided by 257, never stretched."""
-    try:
-        with _opened(path) as image:
-            upright = ImageOps.exif_transpose(image)
-            if upright.mode.startswith("I;16"):
-                return to_grey8(np.asarray(upright).astype(np.uint16), 65535)
-            if upright.mode in ("I", "F"):
-                raise InputError(
-                    f"{path.name} has 32-bit pixels; save it with 8 or 16 bits per pixel."
-                )
-            return np.array(upright.convert("L"))
-    except IMAGE_ERRORS as error:
-        raise InputError(
-            f"{path.name} is a damaged image ({path.stat().st_size} bytes); export it again."
-        ) from error
+    with _opened(path) as image:
+        turn = _turn(image)
+        upright = image if turn is None else image.transpose(turn)
+        if upright.mode.startswith("I;16"):
+            return to_grey8(np.asarray(upright).astype(np.uint16), 65535)
+        if upright.mode in ("I", "F"):
+            raise InputError(f"{path.name} has 32-bit pixels; save it with 8 or 16 bits per pixel.")
+        return np.array(upright.convert("L"))
 
 
-def _opened(path: Path) -> Image.Image:
+def _turn(image: Image.Image) -> Image.Transpose | None:
+    """Find what sets a picture upright; None where nothing does, or what is said is unreadable."""
+    if image.format == "TIFF":
+        return None  # Pillow turns these itself
     try:
-        image = Image.open(path, formats=FORMATS)
-        if getattr(image, "n_frames", 1) > 1:
-            image.close()
+        return TURNS.get(image.getexif().get(ORIENTATION, 1))
+    except IMAGE_ERRORS:
+        return None
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Image.Image]:
+    """Open an image of a screen's size; whatever goes wrong with it becomes one sentence."""
+    # An open file, not a path: Pillow maps that into memory, and then turned TIFF are garbled.
+    with path.open("rb") as file, warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # they would stand among what is said to the user
+        try:
+            image = Image.open(file, formats=FORMATS)
+            count = getattr(image, "n_frames", 1)
+        except Image.DecompressionBombError as error:
             raise InputError(
-                f"{path.name} holds several images; export them as a folder of single images."
-            )
-        return image
-    except IMAGE_ERRORS as error:
-        raise InputError(
-            f"{path.name} cannot be read as an image; export it again as PNG, JPEG, TIFF or BMP."
-        ) from error
+                f"{path.name} has more pixels than any scanner makes; export it again at the size "
+                f"of the screen."
+            ) from error
+        except IMAGE_ERRORS as error:
+            raise InputError(
+                f"{path.name} cannot be read as an image; export it again as PNG, JPEG, TIFF or "
+                f"BMP."
+            ) from error
+        with image:
+            check_size(path.name, image.height, image.width)
+            if count > 1:
+                raise InputError(
+                    f"{path.name} holds several images; export them as a folder of single images."
+                )
+            try:
+                yield image
+            except IMAGE_ERRORS as error:
+                raise InputError(
+                    f"{path.name} is a damaged image ({path.stat().st_size} bytes); export it "
+                    f"again."
+                ) from error

@@ -12,7 +12,16 @@ from av.video.reformatter import ColorRange
 from numpy.typing import NDArray
 
 from layermotion.clip import Frame
-from layermotion.clip.reading import Reading, checked, is_frame_rate, sample_indices
+from layermotion.clip.reading import (
+    MOST_FRAMES,
+    MOST_PIXELS,
+    Reading,
+    checked,
+    is_frame_rate,
+    sample_indices,
+)
+from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.survey import find_gaps, survey
 from layermotion.errors import InputError
 
 # Containers that are opened. Play lists and text formats are left out on purpose: they can point
@@ -47,9 +56,15 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
         container_name = container.format.name
         aspect = stream.sample_aspect_ratio or Fraction(1)
         stated_rate = stream.average_rate or stream.guessed_rate
-        stamps = sorted_stamps(packet.pts for packet in container.demux(stream) if packet.size)
-    if not stamps:
-        raise InputError(f"{name} holds no video frame; export the clip again.")
+        found = survey(container)
+        stamps = sorted_stamps(found.stamps)
+        if not stamps:
+            raise InputError(f"{name} holds no video frame; export the clip again.")
+        cautions = list(find_gaps(path, container, found))
+    if len(stamps) > MOST_FRAMES:
+        raise InputError(
+            f"{name} holds {len(stamps)} frames, more than {MOST_FRAMES}; export a shorter clip."
+        )
     average_rate_hz = float(stated_rate or 0)
     has_rate = is_frame_rate(average_rate_hz)
     # AVI counts frames of one rate; what FFmpeg gives as its time stamps is out of order.
@@ -70,7 +85,6 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
 
     samples, quarter_turns = _sample(path)
     shape = samples[0].shape
-    cautions: list[str] = []
     if frame_rate_hz is not None:
         cautions.append(
             f"The given frame rate of {frame_rate_hz:g} Hz replaces the file's time stamps."
@@ -120,7 +134,9 @@ def sorted_stamps(stamps: Iterable[int | None]) -> list[int | None]:
     return sorted(stamps, key=lambda stamp: (stamp is not None, stamp or 0))
 
 
-def repaired_times(times_s: Iterable[float | None], step_s: float | None) -> Iterator[float]:
+def repaired_times(
+    times_s: Iterable[float | None], step_s: float | None, name: str = "The video"
+) -> Iterator[float]:
     """Shift times to start at 0 and replace each missing or non-increasing one.
 
     Parameters
@@ -129,6 +145,8 @@ def repaired_times(times_s: Iterable[float | None], step_s: float | None) -> Ite
         Presentation times as stored, s.
     step_s
         Mean time between frames, s, used for a repair; None where the file states none.
+    name
+        What an error calls the video.
 
     Raises
     ------
@@ -151,7 +169,7 @@ def repaired_times(times_s: Iterable[float | None], step_s: float | None) -> Ite
             last_s += step_s
         else:
             raise InputError(
-                "The video has time stamps that do not increase; give the frame rate with --fps."
+                f"{name} has time stamps that do not increase; give the frame rate with --fps."
             )
         yield last_s
 
@@ -163,13 +181,23 @@ def _opened(path: Path) -> Iterator[av.container.InputContainer]:
         # An open file, not a path: FFmpeg then cannot follow names to other files.
         with (
             path.open("rb") as file,
-            av.open(file, mode="r", options={"format_whitelist": CONTAINERS}) as container,
+            av.open(
+                file,
+                mode="r",
+                options={"format_whitelist": CONTAINERS},
+                metadata_errors="replace",
+            ) as container,
         ):
             if not container.streams.video:
                 raise InputError(f"{path.name} holds no video; {VIDEO_REMEDY}.")
-            container.streams.video[0].thread_type = "AUTO"
+            decoder = container.streams.video[0].codec_context
+            if decoder is None:
+                raise InputError(f"{path.name} holds a video of an unknown kind; {VIDEO_REMEDY}.")
+            # A frame beyond any screen's size is refused before it takes memory.
+            decoder.options = {"max_pixels": str(MOST_PIXELS)}
+            decoder.thread_type = "AUTO"
             yield container
-    except (av.error.FFmpegError, OSError) as error:
+    except (av.error.FFmpegError, *DECODE_ERRORS) as error:
         raise InputError(
             f"{path.name} cannot be read as a video or image; {VIDEO_REMEDY}."
         ) from error
@@ -195,12 +223,15 @@ def _decode(
             held[:] = [picture]
             yield picture.time
 
-    for index, time_s in enumerate(repaired_times(stored_times(), step_s)):
+    for index, time_s in enumerate(repaired_times(stored_times(), step_s, name)):
         yield Frame(index, time_s, _grey(held[0], name))
 
 
 def _grey(picture: av.VideoFrame, name: str) -> NDArray[np.uint8]:
-    """Luminance of one picture, turned as the file asks."""
+    """Luminance of one picture, turned as the file asks; a damaged one is refused."""
+    if picture.is_corrupt:
+        when = "" if picture.time is None else f" at {picture.time:.2f} s"
+        raise InputError(f"{name} has a damaged picture{when}; copy it again from the scanner.")
     turns, remainder = divmod(int(picture.rotation), 90)
     if remainder:
         raise InputError(

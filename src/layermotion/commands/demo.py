@@ -1,5 +1,6 @@
 """Owns the demonstration: two invented clips made, measured and set beside their known truth."""
 
+import csv
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,12 +16,16 @@ from layermotion.commands.results import Output, write_results
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.evaluation.compare import Comparison, compare_measures
+from layermotion.files import atomic_path
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
+from layermotion.session.plan import Side
 from synthetic.clips import draw_clip
 from synthetic.factors import PLAIN
 from synthetic.write import write_clip
 
+# Table of the clips, by which layermotion review and layermotion session find them.
+PLAN = "plan.csv"
 # The scenario: a person draws in the abdominal wall twice, then lifts the pelvic floor. Seeds
 # were chosen for a plain picture of each; nothing else depends on them.
 FRAME_RATE_HZ = 20.0
@@ -33,6 +38,7 @@ DEMO_CAUTION = (
 @dataclass(frozen=True)
 class _Part:
     name: str
+    side: Side
     view: View
     task: Task
     seed: int
@@ -41,8 +47,16 @@ class _Part:
 
 
 PARTS = (
-    _Part("wall-draw-in", View.ABDOMINAL_WALL, Task.DRAW_IN, 30, 2, True),
-    _Part("bladder-pelvic-floor-lift", View.BLADDER, Task.PELVIC_FLOOR_LIFT, 28, 2, False),
+    _Part("wall-draw-in", Side.LEFT, View.ABDOMINAL_WALL, Task.DRAW_IN, 30, 2, True),
+    _Part(
+        "bladder-pelvic-floor-lift",
+        Side.MIDLINE,
+        View.BLADDER,
+        Task.PELVIC_FLOOR_LIFT,
+        28,
+        2,
+        False,
+    ),
 )
 
 
@@ -51,7 +65,7 @@ def run_demo(out: Path) -> None:
     console = Console()
     console.print(DEMO_CAUTION)
     segmenter = load_segmenter(threads=1)
-    reports = []
+    reports, planned = [], []
     for part in PARTS:
         started_s = time.monotonic()
         rng = np.random.Generator(np.random.SFC64(part.seed))
@@ -66,6 +80,15 @@ def run_demo(out: Path) -> None:
         # The mp4 states no scale, so it is given, as a user would from the ruler on the screen.
         spacing = None if part.is_dicom else f"{plan.grid.row_mm:.6f},{plan.grid.column_mm:.6f}"
         options = MeasureOptions(mm_per_pixel=spacing, task=part.task)
+        planned.append(
+            {
+                "file": source.relative_to(out).as_posix(),
+                "task": part.task,
+                "side": part.side,
+                "repeat": 1,
+                "mm_per_pixel": spacing or "",
+            }
+        )
         clip = open_clip(source, options.of_source())
         with Recording() as recording:
             analysis = analyse(clip, segmenter, parse_site(options.site), recording)
@@ -77,8 +100,13 @@ def run_demo(out: Path) -> None:
             f"measured in {total_s - made_s:.1f} s, {analysis.view} {analysis.footage.view_reason}"
         )
         console.print(_table(compare_measures(analysis, plan, truth)))
+    with atomic_path(out / PLAN) as target, target.open("w", encoding="utf-8", newline="") as table:
+        writer = csv.DictWriter(table, list(planned[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(planned)
     for report in reports:
         print(report)
+    console.print(f"To look at the clips, correct and sign: layermotion review {out}")
 
 
 def _table(rows: list[Comparison]) -> Table:

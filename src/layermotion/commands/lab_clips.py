@@ -51,7 +51,10 @@ def import_scans(
     site: Annotated[str, typer.Option(metavar="WORD", help="Your word for the place.")],
     scanner: Annotated[
         str | None,
-        typer.Option(metavar="WORD", help="Make of the scanner, for files that do not state it."),
+        typer.Option(
+            metavar="WORD",
+            help="Your word for the scanner; without it, each make goes by a pseudonym.",
+        ),
     ] = None,
     view: Annotated[View | None, typer.Option(help="What all clips of the folder show.")] = None,
     mm_per_pixel: Annotated[

@@ -1,5 +1,6 @@
 """Owns the naming help of the session command: what lies in a folder, as a table to fill in."""
 
+import os
 import time
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from layermotion.clip import Clip, Frame
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.progress import telling
+from layermotion.commands.results import unforeseen
 from layermotion.errors import InputError, LayermotionError
 from layermotion.models.registry import load_in_use
 from layermotion.network.grid import ModelGrid
@@ -45,6 +47,12 @@ def list_folder(folder: Path, target: Path, options: SourceOptions) -> int:
             f"{target.name} is there already, and what is filled in must not be lost; give --plan "
             f"another name, or delete the file."
         )
+    above = os.path.abspath(target.parent)
+    if not Path(os.path.abspath(folder)).is_relative_to(above):
+        raise InputError(
+            f"{target.name} would lie neither in {folder.name} nor above it, and a table names "
+            f"recordings below itself; give --plan {folder.parent / target.name}"
+        )
     paths, left_out = find_recordings(folder)
     if not paths:
         raise InputError(f"{folder.name} holds no recordings; give a folder with clips or images.")
@@ -80,6 +88,8 @@ def look_into(path: Path, options: SourceOptions, segmenter: Segmenter) -> Seen:
         view, probability = _view(clip, samples, segmenter)
     except LayermotionError as error:
         return Seen(note=str(error))
+    except Exception as error:
+        return Seen(note=str(unforeseen(path.name, error)))
     notes = [*([] if view else [NOT_SEEN]), *([] if clip.spacing else [NO_SCALE])]
     seconds = None if clip.is_still else last_s
     return Seen(count, seconds, view, probability, "; ".join(notes))

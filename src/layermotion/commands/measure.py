@@ -11,7 +11,7 @@ from layermotion.analysis.result import Analysis
 from layermotion.clip import Clip
 from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
 from layermotion.commands.progress import telling
-from layermotion.commands.results import Output, check_folder, record
+from layermotion.commands.results import Output, check_folder, record, unforeseen
 from layermotion.commands.spread import spread_over
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
@@ -125,6 +125,8 @@ def attempt(segmenter: Segmenter, out: Path, options: MeasureOptions, source: Pa
         result = measure_clip(clip, source, out, segmenter, options)
     except LayermotionError as error:
         result = error
+    except Exception as error:
+        result = unforeseen(source.name, error)
     return Outcome(clip_id, result, time.monotonic() - started_s)
 
 

@@ -14,6 +14,8 @@ from rich.progress import (
     TimeElapsedColumn,
 )
 
+from layermotion.errors import plain
+
 
 class Telling:
     """Says what is being done and what is finished; on stdout only what ``result`` is given.
@@ -59,7 +61,7 @@ class Telling:
     def warn(self, words: str) -> None:
         """Print a sentence on stderr."""
         with self._aside():
-            print(f"layermotion: {words}", file=sys.stderr, flush=True)
+            print(f"layermotion: {plain(words)}", file=sys.stderr, flush=True)
 
     @contextmanager
     def _aside(self) -> Iterator[None]:

@@ -1,6 +1,7 @@
 """Owns the files of one measured clip."""
 
 import os
+import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import islice
@@ -9,10 +10,11 @@ from pathlib import Path
 from layermotion import __version__
 from layermotion.analysis.advice import advise
 from layermotion.analysis.result import Analysis
+from layermotion.caution import Signature
 from layermotion.clip import Clip, Frame
 from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.recording import Recording
-from layermotion.errors import InputError
+from layermotion.errors import InputError, LayermotionError, MeasurementError
 from layermotion.exchange.export import write_exports
 from layermotion.exchange.request import ExportRequest
 from layermotion.files import write_text
@@ -25,6 +27,7 @@ from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame, cut_out, draw_key_frames, key_indices
 
 KEY_PICTURE = "key-frames.jpg"
+PACKAGE = f"{os.sep}layermotion{os.sep}"
 
 
 @dataclass(frozen=True)
@@ -41,12 +44,15 @@ class Output:
         Further files to write, if any.
     facts
         Facts by name that stand in ``measures.json`` beside the provenance.
+    signature
+        Of the clinician who confirmed the values; None of a draft.
     """
 
     overlay: bool = True
     picture: bool = False
     request: ExportRequest | None = None
     facts: Mapping[str, str] = field(default_factory=dict)
+    signature: Signature | None = None
 
 
 def check_folder(out: Path) -> None:
@@ -56,6 +62,19 @@ def check_folder(out: Path) -> None:
         raise InputError(f"{nearest} is a file; give --out a folder.")
     if not os.access(nearest, os.W_OK | os.X_OK):
         raise InputError(f"{nearest} cannot be written; choose a folder that you may write to.")
+
+
+def unforeseen(name: str, error: Exception) -> LayermotionError:
+    """Make what nobody foresaw the failure of one source: the others go on.
+
+    Only its kind and place are told: the words of a library may quote a file.
+    """
+    own = [step for step in traceback.extract_tb(error.__traceback__) if PACKAGE in step.filename]
+    place = f" at {own[-1].filename.rpartition(PACKAGE)[2]}:{own[-1].lineno}" if own else ""
+    return MeasurementError(
+        f"{name} failed in a way that was not foreseen ({type(error).__name__}{place}); report "
+        f"this line, and export the recording again in another format."
+    )
 
 
 def record(
@@ -98,12 +117,16 @@ def write_results(
     write_series(folder / "series.csv", analysis.series)
     key_frames, overlay_name = _read_again(folder, analysis, output.overlay)
     advice = advise(analysis)
-    content = ReportContent(analysis, key_frames, provenance, overlay_name, advice)
+    content = ReportContent(
+        analysis, key_frames, provenance, overlay_name, advice, output.signature
+    )
     report = folder / "report.html"
     write_text(report, build_page(content))
     facts = {**output.facts, **provenance}
+    if output.signature is not None:
+        facts |= {"caution": output.signature.words, "status": "final"}
     if output.picture and key_frames:
-        picture = draw_key_frames(key_frames, analysis)
+        picture = draw_key_frames(key_frames, analysis, output.signature)
         write_jpeg(folder / KEY_PICTURE, picture)
         if clip.spacing:
             facts["picture_width_mm"] = f"{picture.shape[1] * clip.spacing.column_mm:.1f}"

@@ -12,7 +12,7 @@ from layermotion import __version__
 from layermotion.analysis.analysis import analyse
 from layermotion.analysis.pair import analyse_pair
 from layermotion.analysis.result import Analysis
-from layermotion.caution import CAUTION, SHORT_CAUTION
+from layermotion.caution import CAUTION, SHORT_CAUTION, Signature
 from layermotion.clip import Clip
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.pair import Shows, open_pair, open_split
@@ -21,10 +21,10 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.progress import Telling, telling
-from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
+from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record, unforeseen
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError
+from layermotion.errors import InputError, LayermotionError, plain
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.files import atomic_path, write_text
@@ -111,7 +111,7 @@ def run_session(
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
     visit = replace(visit, cautions=(*visit.cautions, *identity.cautions))
     identity.write(out)
-    print(_write(out, visit, _patient(items) if options.keep_identifiers else {}))
+    print(write_visit(out, visit, _patient(items) if options.keep_identifiers else {}))
     return 1 if failures else 0
 
 
@@ -129,11 +129,13 @@ def _measure_all(
             if options.index:
                 clip = recorded[-1].clip
                 add_to_index(out, [Entry(clip, item.name, path.name) for path in item.sources])
-        except LayermotionError as error:
+        except Exception as error:
             what = "failed"
-            reason = str(error) if options.keep_identifiers else _without_names(str(error), item)
+            known = isinstance(error, LayermotionError)
+            words = str(error if known else unforeseen(item.sources[0].name, error))
+            reason = words if options.keep_identifiers else _without_names(words, item)
             failures.append(Failure(item.name, reason))
-            tell.warn(str(error))
+            tell.warn(words)
         tell.finish(item.name, time.monotonic() - started_s, what)
     return recorded, failures
 
@@ -141,7 +143,8 @@ def _measure_all(
 def _without_names(sentence: str, item: Item) -> str:
     """Put the recording's name in place of its files' names, which may name a person."""
     for path in item.sources:
-        sentence = sentence.replace(str(path), item.name).replace(path.name, item.name)
+        for name in (plain(str(path)), plain(path.name)):
+            sentence = sentence.replace(name, item.name)
     return sentence
 
 
@@ -241,14 +244,16 @@ def _patient(items: Iterable[Item]) -> dict[str, str]:
     return next((found for found in stated if found), {})
 
 
-def _write(out: Path, visit: Visit, patient: Mapping[str, str]) -> Path:
+def write_visit(
+    out: Path, visit: Visit, patient: Mapping[str, str], signature: Signature | None = None
+) -> Path:
     """Write the visit's files, the page last, and return its path."""
     from layermotion.session.page import build_visit_page
 
     rows = ({**_record(row), CAUTION_COLUMN: caution_of(row.status)} for row in visit.rows)
     _write_csv(out / "visit.csv", COLUMNS, rows)
     document = {
-        "caution": CAUTION,
+        "caution": signature.words if signature else CAUTION,
         "schema_version": SCHEMA_VERSION,
         "provenance": dict(visit.provenance),
         "recordings": [
@@ -270,7 +275,7 @@ def _write(out: Path, visit: Visit, patient: Mapping[str, str]) -> Path:
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     write_text(out / VISIT, text + "\n")
     page = out / "visit.html"
-    write_text(page, build_visit_page(visit, _pictures(out, visit), patient))
+    write_text(page, build_visit_page(visit, _pictures(out, visit), patient, signature))
     return page
 
 

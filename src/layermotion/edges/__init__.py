@@ -4,6 +4,7 @@ __all__ = (
     "boundaries",
     "frame",
     "lateral",
+    "masks",
     "recording",
     "refine",
     "second_look",

@@ -1,4 +1,4 @@
-"""Owns FHIR: the measures of one clip as a bundle of preliminary Observations (FHIR R4)."""
+"""Owns FHIR R4: measures of one clip as a bundle of Observations, preliminary until confirmed."""
 
 import json
 from pathlib import Path
@@ -17,6 +17,7 @@ STATUS = {
     Status.CORRECTED: "final",
 }
 NOTE = "Not a medical device: a draft until a licensed clinician confirms it."
+CONFIRMED = "Confirmed by a licensed clinician; the tool is not a medical device."
 # FHIR R4 data-absent-reason: temp-unknown, since a person is to measure it.
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 
@@ -57,7 +58,7 @@ def _observation(
         "device": {
             "display": f"{content.provenance['software']}, weights {content.provenance['weights']}"
         },
-        "note": [{"text": NOTE}],
+        "note": [{"text": CONFIRMED if STATUS[measure.status] == "final" else NOTE}],
     }
     if measure.method:
         observation["method"] = {"text": measure.method}

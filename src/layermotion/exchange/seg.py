@@ -15,6 +15,7 @@ from pydicom.uid import DeflatedExplicitVRLittleEndian, UltrasoundImageStorage
 
 from layermotion import __version__
 from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.masks import mask_stack
 from layermotion.errors import InputError
 from layermotion.exchange.codes import ANATOMY, TISSUE, site_code
 from layermotion.exchange.reference import (
@@ -25,7 +26,7 @@ from layermotion.exchange.reference import (
     save_document,
 )
 from layermotion.exchange.request import ExportRequest
-from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, label_of
+from layermotion.labels import FULL_NAMES, STRUCTURES, Structure
 from layermotion.report.content import ReportContent
 
 # Frames of the clip in one file, so that neither writer nor reader need hold more at once: below
@@ -118,9 +119,11 @@ def _template(
         manufacturer_model_name=MANUFACTURER,
         software_versions=__version__,
         device_serial_number=content.provenance["weights"],
-        content_description="Draft outlines",
-        content_label="DRAFT",
-        series_description="Draft outlines, to be confirmed by a clinician",
+        content_description="Signed outlines" if content.signature else "Draft outlines",
+        content_label="FINAL" if content.signature else "DRAFT",
+        series_description="Outlines, signed by a clinician"
+        if content.signature
+        else "Draft outlines, to be confirmed by a clinician",
         omit_empty_frames=False,
     )
     image.SOPClassUID = own_class
@@ -184,26 +187,3 @@ def _item(blank: Dataset, segment: int, index: int, *, is_still: bool) -> Datase
         source = item.DerivationImageSequence[0].SourceImageSequence[0]
         source.ReferencedFrameNumber = index + 1
     return item
-
-
-def mask_stack(
-    boundaries: Boundaries, shape: tuple[int, ...], shown: Sequence[Structure] = STRUCTURES
-) -> NDArray[np.bool_]:
-    """Pixels whose centre lies between the edges of each structure.
-
-    Returns
-    -------
-    ndarray
-        Shape (structures, rows, columns), in the order of ``shown``.
-    """
-    rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])
-    masks = np.zeros((len(shown), shape[0], shape[1]), bool)
-    for mask, structure in zip(masks, shown, strict=True):
-        k = label_of(structure) - 1
-        # Between two columns with an edge lies a straight line; a gap in between stays a gap.
-        top, bottom = (
-            np.interp(columns, boundaries.column_px, edge[k], left=np.nan, right=np.nan)
-            for edge in (boundaries.superficial_px, boundaries.deep_px)
-        )
-        mask[:] = (rows >= top) & (rows <= bottom)
-    return masks

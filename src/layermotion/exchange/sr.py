@@ -58,10 +58,13 @@ def write_report(folder: Path, content: ReportContent, request: ExportRequest) -
         sop_instance_uid=hd.UID(),
         instance_number=1,
         manufacturer=MANUFACTURER,
-        is_complete=False,
-        is_final=False,
+        is_complete=content.signature is not None,
+        is_final=content.signature is not None,
+        # A verified report names a person and an organisation, which are not known here.
         is_verified=False,
-        series_description="Draft measures, to be confirmed by a clinician",
+        series_description="Measures, signed by a clinician"
+        if content.signature
+        else "Draft measures, to be confirmed by a clinician",
     )
     save_document(folder / "measures.sr.dcm", document)
 

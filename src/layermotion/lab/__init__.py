@@ -1,6 +1,7 @@
 """Owns a laboratory's own data: consent, import, labels, builds, judging and promoting weights."""
 
 __all__ = (
+    "annotations",
     "builds",
     "consent",
     "folder",
@@ -11,5 +12,6 @@ __all__ = (
     "review",
     "scoring",
     "secret",
+    "segmentations",
     "tuning",
 )

@@ -1,6 +1,7 @@
 """Owns labelled frames: one mask for each structure, read from COCO JSON, mask PNG or DICOM SEG."""
 
 import json
+import warnings
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,14 +13,21 @@ from numpy.typing import NDArray
 from PIL import Image
 from pycocotools import mask as coco_mask
 
+from layermotion.clip.reading import check_size
+from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
+from layermotion.lab.outlines import filled
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, label_of
 
 # What a person may call a structure, in any case.
 NAMES = {str(structure): structure for structure in STRUCTURES} | {
     FULL_NAMES[structure].lower(): structure for structure in STRUCTURES
 }
+# Masks of five structures in memory take half a gigabyte (our choice).
+MOST_PIXELS_OF_FILE = 2**27
+# Letters of a library's words on what is wrong, which may quote a whole file (our choice).
+MOST_WORDS = 120
 # Image modes whose values are label values: grey, palette, and their deeper kinds.
 MASK_MODES = ("L", "P", "I;16", "I", "1")
 
@@ -95,41 +103,27 @@ def read_coco(path: Path) -> list[LabelledFrame]:
             for category in content["categories"]
         }
         images = {int(image["id"]): image for image in content["images"]}
-        masks = {
-            number: np.zeros((len(STRUCTURES), int(image["height"]), int(image["width"])), bool)
-            for number, image in images.items()
-        }
+        sizes = {n: (int(image["height"]), int(image["width"])) for n, image in images.items()}
+        for rows, columns in sizes.values():
+            check_size(path.name, rows, columns)
+        if sum(rows * columns for rows, columns in sizes.values()) > MOST_PIXELS_OF_FILE:
+            raise InputError(f"{path.name} has too many images for one file; split it.")
+        masks = {n: np.zeros((len(STRUCTURES), *size), bool) for n, size in sizes.items()}
         for annotation in content["annotations"]:
-            mask = masks[int(annotation["image_id"])]
+            number = int(annotation["image_id"])
             structure = categories[int(annotation["category_id"])]
-            mask[STRUCTURES.index(structure)] |= _decoded(annotation["segmentation"], mask.shape)
+            own = masks[number][STRUCTURES.index(structure)]
+            own |= filled(annotation["segmentation"], sizes[number])
         return [
             LabelledFrame(Path(str(images[number]["file_name"])).stem, mask)
             for number, mask in masks.items()
         ]
-    except (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError) as error:
+    except DECODE_ERRORS as error:
+        words = f"{type(error).__name__}: {error}"[:MOST_WORDS]
         raise InputError(
-            f"{path.name} is not COCO JSON with images, categories and annotations "
-            f"({type(error).__name__}: {error}); export it again."
+            f"{path.name} is not COCO JSON with images, categories and annotations ({words}); "
+            f"export it again."
         ) from error
-
-
-def _decoded(segmentation: Any, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Mask of one annotation, bool (rows, columns)."""
-    rows, columns = shape[1:]
-    if isinstance(segmentation, dict):
-        size = [int(side) for side in segmentation["size"]]
-        if size != [rows, columns]:
-            raise ValueError(f"run lengths of {size} in an image of {[rows, columns]}")
-        if isinstance(segmentation["counts"], list):
-            if sum(segmentation["counts"]) != rows * columns:
-                raise ValueError("run lengths that do not cover the image")
-            segmentation = coco_mask.frPyObjects(segmentation, rows, columns)
-        return np.asarray(coco_mask.decode(segmentation), bool)
-    if not segmentation or any(len(ring) < 6 or len(ring) % 2 for ring in segmentation):
-        raise ValueError("a polygon of fewer than three points")
-    rings = coco_mask.frPyObjects(segmentation, rows, columns)
-    return np.asarray(coco_mask.decode(coco_mask.merge(rings)), bool)
 
 
 def write_coco(path: Path, frames: Iterable[LabelledFrame], image_folder: str) -> None:
@@ -192,10 +186,13 @@ def read_mask(path: Path) -> LabelledFrame:
         If it is damaged, coloured, or holds another value.
     """
     try:
-        with Image.open(path, formats=("PNG",)) as image:
-            mode = image.mode
-            values = np.asarray(image).astype(np.int64)
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(path, formats=("PNG",)) as image:
+                check_size(path.name, image.height, image.width)
+                mode = image.mode
+                values = np.asarray(image).astype(np.int64)
+    except (*DECODE_ERRORS, SyntaxError, Image.DecompressionBombError) as error:
         raise InputError(f"{path.name} is no PNG that can be read; save it again.") from error
     if mode not in MASK_MODES:
         raise InputError(

@@ -9,7 +9,8 @@ calibration are written anew by ``folder.write_clip``.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from pydicom import Dataset
+from pydicom import DataElement, Dataset
+from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
 
 from layermotion.lab.secret import Secret
@@ -47,9 +48,8 @@ ACTIONS = {
     "InstanceNumber": Action.KEEP,
     "BodyPartExamined": Action.KEEP,
     "Laterality": Action.KEEP,
-    # The make of the scanner, for tables by scanner; its serial number and station are removed.
-    "Manufacturer": Action.KEEP,
-    "ManufacturerModelName": Action.KEEP,
+    # For tables by scanner; its model, serial number and station are removed.
+    "Manufacturer": Action.PSEUDONYM,
     "TransducerType": Action.KEEP,
     "DepthOfScanField": Action.KEEP,
     "MechanicalIndex": Action.KEEP,
@@ -57,10 +57,23 @@ ACTIONS = {
     "LossyImageCompressionRatio": Action.KEEP,
     "LossyImageCompressionMethod": Action.KEEP,
 }
-# A kept attribute must hold a code or a number (PS3.5 section 6.2), or be the make of the scanner:
-# a file may give an attribute another representation than the standard's, and hide text in it.
-PLAIN_REPRESENTATIONS = frozenset({"CS", "DS", "IS"})
-TEXT_ALLOWED = frozenset({"Manufacturer", "ManufacturerModelName"})
+# A kept attribute must hold a number (PS3.5 section 6.2), or a code that is known here: a file may
+# give an attribute another representation than the standard's, or free text for its code.
+NUMBERS = frozenset({"DS", "IS"})
+# Defined terms of the body parts that this tool measures (PS3.16 Annex L), of transducers
+# (PS3.3 C.8.5.6.1.9, from memory) and of compressions (PS3.3 C.7.6.1.1.5.1, from memory).
+KNOWN = {
+    "Modality": {"US"},
+    "BodyPartExamined": {"ABDOMEN", "ABDOMENPELVIS", "BLADDER", "PELVIS"},
+    "Laterality": {"L", "R"},
+    "TransducerType": {"SECTOR_PHASED", "SECTOR_MECH", "SECTOR_ANNULAR", "LINEAR", "CURVED LINEAR"}
+    | {"VECTOR_PHASED", "ENDOCAV_PA", "ENDOCAV_MECH", "ENDOCAV_CLA", "ENDOCAV_LINEAR"},
+    "LossyImageCompression": {"00", "01"},
+    "LossyImageCompressionMethod": {"ISO_10918_1", "ISO_14495_1", "ISO_15444_1", "ISO_15444_2"}
+    | {"ISO_13818_2", "ISO_14496_10", "ISO_23008_2"},
+}
+# What the make of a scanner is told by.
+MAKE = ("Manufacturer", "ManufacturerModelName")
 
 
 @dataclass(frozen=True)
@@ -109,12 +122,20 @@ def clean_header(original: Dataset, secret: Secret, subject: str) -> Dataset:
         element = original[keyword]
         if action is Action.REPLACE_UID and element.value:
             setattr(cleaned, keyword, secret.replaced_uid(str(element.value)))
-        elif action is Action.KEEP and (
-            element.VR in PLAIN_REPRESENTATIONS or keyword in TEXT_ALLOWED
-        ):
+        elif action is Action.KEEP and _is_plain(keyword, element):
             setattr(cleaned, keyword, element.value)
+    make = " ".join(str(original.get(keyword) or "").strip() for keyword in MAKE).strip()
+    cleaned.Manufacturer = secret.scanner(make) if make else ""
     cleaned.PatientName = cleaned.PatientID = subject
     cleaned.PatientIdentityRemoved = "YES"
     cleaned.LongitudinalTemporalInformationModified = "REMOVED"
     cleaned.DeidentificationMethodCodeSequence = Sequence([BASIC_PROFILE.item()])
     return cleaned
+
+
+def _is_plain(keyword: str, element: DataElement) -> bool:
+    """Whether a value is a number, or nothing but codes that are known."""
+    if keyword not in KNOWN:
+        return element.VR in NUMBERS
+    values = element.value if isinstance(element.value, MultiValue) else [element.value]
+    return element.VR == "CS" and all(value in KNOWN[keyword] for value in values)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pydicom.pixels.utils import iter_pixels
 
 from layermotion.errors import InputError
-from layermotion.files import write_text
+from layermotion.files import make_folder, write_text
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.lab.consent import Ledger
 from layermotion.lab.secret import Secret, create_secret, load_secret
@@ -166,7 +166,7 @@ def create_lab(root: Path, secret_path: Path) -> Lab:
         )
     secret = load_secret(secret_path) if secret_path.exists() else create_secret(secret_path)
     for name in ("clips", "labels", "review", "builds"):
-        (root / name).mkdir(parents=True, exist_ok=True)
+        make_folder(root / name)
     mark = {"schema_version": SCHEMA_VERSION, "secret_check": secret.check}
     write_text(root / MARK_NAME, json.dumps(mark, indent=2) + "\n")
     return Lab(root)

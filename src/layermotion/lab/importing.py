@@ -5,19 +5,17 @@ their paths, subjects by pseudonym.
 """
 
 import hashlib
-import logging
 import re
-import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from pydicom import Dataset, dcmread
+from pydicom import Dataset
 from pydicom.uid import generate_uid
 
 from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.header import quiet, read_header
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
@@ -45,7 +43,7 @@ class ImportOptions:
     site
         The laboratory's word for the place, such as ``clinic-a``.
     scanner
-        Make of the scanner, for files that do not state it.
+        The laboratory's word for the scanner; without it, what a file states goes by a pseudonym.
     source
         Pixel size, frame rate and view, as for measuring.
     """
@@ -113,7 +111,7 @@ def import_folder(
     refused: set[str] = set()
     clips = lab.clips()
     known = 0
-    with _quiet():
+    with quiet():
         for number, path in enumerate(files, start=1):
             try:
                 header = _header(path)
@@ -129,22 +127,13 @@ def import_folder(
             except InputError as error:
                 failed.append(_without_names(str(error), path, source, number))
                 continue
+            except Exception as error:  # what nobody foresaw fails one file, not the others
+                kind = type(error).__name__
+                failed.append(f"File {number}: It failed in a way that was not foreseen ({kind}).")
+                continue
             clips[name] = record
             imported.append(record)
     return ImportReport(tuple(imported), known, tuple(sorted(refused)), tuple(failed))
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Silence the warnings and log of the DICOM library: both may quote values of a file."""
-    log = logging.getLogger("pydicom")
-    was_disabled, log.disabled = log.disabled, True
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    finally:
-        log.disabled = was_disabled
 
 
 def _import_file(
@@ -160,6 +149,8 @@ def _import_file(
     try:
         original = _new_header(secret, name, options) if header is None else header
         cleaned = clean_header(original, secret, subject)
+        if options.scanner:
+            cleaned.Manufacturer = options.scanner
     except DECODE_ERRORS as error:
         raise InputError("The file has a damaged header; export it again.") from error
     count = write_clip(lab.clip_path(name), cleaned, clip.frames(), clip.area, clip.spacing)
@@ -169,7 +160,7 @@ def _import_file(
         uid=str(cleaned.SOPInstanceUID),
         subject=subject,
         site=options.site,
-        scanner=_scanner(cleaned, options),
+        scanner=cleaned.Manufacturer or NO_SCANNER,
         view=clip.view,
         rows=clip.frame_shape[0],
         columns=clip.frame_shape[1],
@@ -205,8 +196,8 @@ def _header(path: Path) -> Dataset | None:
         with path.open("rb") as file:
             if not looks_like_dicom(file.read(132)):
                 return None
-        return dcmread(path, force=True, stop_before_pixels=True)
-    except DECODE_ERRORS as error:
+        return read_header(path).data
+    except (*DECODE_ERRORS, InputError) as error:
         raise InputError("The file cannot be read; export it again from the scanner.") from error
 
 
@@ -237,17 +228,9 @@ def _new_header(secret: Secret, name: str, options: ImportOptions) -> Dataset:
     header = Dataset()
     for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
         setattr(header, keyword, generate_uid(entropy_srcs=[name, keyword, secret.check]))
-    header.Modality, header.Manufacturer = "US", options.scanner or ""
+    header.Modality = "US"
     header.SeriesNumber = header.InstanceNumber = 1
     return header
-
-
-def _scanner(header: Dataset, options: ImportOptions) -> str:
-    stated = " ".join(
-        str(header.get(keyword) or "").strip()
-        for keyword in ("Manufacturer", "ManufacturerModelName")
-    ).strip()
-    return stated or options.scanner or NO_SCANNER
 
 
 def _without_names(message: str, path: Path, source: Path, number: int) -> str:
@@ -256,3 +239,8 @@ def _without_names(message: str, path: Path, source: Path, number: int) -> str:
     for name in reversed(names):
         message = message.replace(name, "the file")
     return f"File {number}: {message}"
+
+
+def name_of(source: Path, secret: Secret) -> str:
+    """Give the name that the clip of a file has in a laboratory, whether it is there or not."""
+    return _clip_name(source, secret)

@@ -1,7 +1,5 @@
 """Owns making a build: what may enter it, who is in which split, and that no picture leaks."""
 
-import shutil
-import tempfile
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date
@@ -11,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.errors import InputError
-from layermotion.files import write_text
+from layermotion.files import atomic_folder, write_text
 from layermotion.images import write_png
 from layermotion.lab.annotations import LabelledFrame, read_mask
 from layermotion.lab.builds import (
@@ -100,16 +98,10 @@ def make_build(
     leaks = find_leaks(*([(m.key, m.image) for m in by_split[split]] for split in Split))
     if leaks:
         raise InputError(_leak_sentence(leaks))
-    target.parent.mkdir(exist_ok=True)
-    folder = Path(tempfile.mkdtemp(prefix=f".{name}-", dir=target.parent))
-    try:
+    with atomic_folder(target) as folder:
         frames = tuple(_write(folder, m, splits[m.record.subject]) for m in material)
         build = Build(target, frames, fingerprint_of(frames))
         write_text(folder / MANIFEST_NAME, manifest_text(build, today))
-        folder.chmod(0o755)
-        folder.rename(target)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
     return BuildReport(build, without_consent, left_out)
 
 

@@ -21,6 +21,8 @@ SECRET_BYTES = 32
 # Hexadecimal digits of a pseudonym: 64 bits, so that among a million subjects the chance of two
 # alike is below one in ten million (our choice).
 PSEUDONYM_DIGITS = 16
+# Digits of a scanner's: a place has few (our choice).
+SCANNER_DIGITS = 6
 # Anyone's rights but the owner's.
 OTHERS = stat.S_IRWXG | stat.S_IRWXO
 
@@ -61,6 +63,10 @@ class Secret:
         if not cleaned:
             raise InputError("A subject needs a local identifier that is not empty; give one.")
         return f"s-{self.digest('subject', cleaned).hex()[:PSEUDONYM_DIGITS]}"
+
+    def scanner(self, make: str) -> str:
+        """Pseudonym of a make of scanner, of which a file may say anything."""
+        return f"scanner-{self.digest('scanner', make).hex()[:SCANNER_DIGITS]}"
 
     def replaced_uid(self, uid: str) -> str:
         """UID to use instead of an original one, consistent over all files (PS3.5 B.2)."""

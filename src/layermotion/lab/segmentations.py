@@ -8,9 +8,15 @@ from numpy.typing import NDArray
 from pydicom import Dataset, dcmread
 from pydicom.uid import SegmentationStorage
 
+from layermotion.clip.header import quiet, read_header
+from layermotion.clip.reading import check_size
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
-from layermotion.lab.annotations import LabelledFrame, structure_named
+from layermotion.lab.annotations import (
+    MOST_PIXELS_OF_FILE,
+    LabelledFrame,
+    structure_named,
+)
 from layermotion.lab.folder import frame_key
 from layermotion.labels import STRUCTURES, Structure
 
@@ -34,29 +40,41 @@ def read_segmentation(path: Path, find_clip: Callable[[str], str | None]) -> lis
         If it is no segmentation, names no structure, or refers to no clip that is here.
     """
     try:
-        data = dcmread(path)
-        if data.get("SOPClassUID") != SegmentationStorage:
-            raise InputError(f"{path.name} is no DICOM segmentation; export the labels as one.")
-        structures = {
-            int(item.SegmentNumber): structure_named(str(item.SegmentLabel), path.name)
-            for item in data.SegmentSequence
-        }
-        pixels = data.pixel_array.reshape(-1, int(data.Rows), int(data.Columns))
-        is_fractional = data.SegmentationType == "FRACTIONAL"
-        least = HALF * float(data.MaximumFractionalValue) if is_fractional else HALF
-        groups = data.PerFrameFunctionalGroupsSequence
-        if len(groups) != len(pixels):
-            raise InputError(f"{path.name} describes {len(groups)} of {len(pixels)} frames.")
-        masks: dict[str, NDArray[np.bool_]] = {}
-        for group, plane in zip(groups, pixels, strict=True):
-            key, structure = _place(data, group, find_clip, structures, path.name)
-            mask = masks.setdefault(key, np.zeros((len(STRUCTURES), *plane.shape), bool))
-            mask[STRUCTURES.index(structure)] |= plane >= least
+        with quiet():
+            masks = _read_masks(path, find_clip)
     except DECODE_ERRORS as error:
         raise InputError(
             f"{path.name} is a damaged DICOM segmentation; export it again."
         ) from error
     return [LabelledFrame(key, mask) for key, mask in masks.items()]
+
+
+def _read_masks(path: Path, find_clip: Callable[[str], str | None]) -> dict[str, NDArray[np.bool_]]:
+    """Masks of every frame by its key; DECODE_ERRORS where the file is damaged."""
+    head = read_header(path, ["Rows", "Columns", "NumberOfFrames"]).data
+    rows, columns = int(head.Rows), int(head.Columns)
+    check_size(path.name, rows, columns)
+    if int(head.get("NumberOfFrames") or 1) * rows * columns > MOST_PIXELS_OF_FILE:
+        raise InputError(f"{path.name} has too many frames for one file; split it.")
+    data = dcmread(path)
+    if data.get("SOPClassUID") != SegmentationStorage:
+        raise InputError(f"{path.name} is no DICOM segmentation; export the labels as one.")
+    structures = {
+        int(item.SegmentNumber): structure_named(str(item.SegmentLabel), path.name)
+        for item in data.SegmentSequence
+    }
+    pixels = data.pixel_array.reshape(-1, rows, columns)
+    is_fractional = data.SegmentationType == "FRACTIONAL"
+    least = HALF * float(data.MaximumFractionalValue) if is_fractional else HALF
+    groups = data.PerFrameFunctionalGroupsSequence
+    if len(groups) != len(pixels):
+        raise InputError(f"{path.name} describes {len(groups)} of {len(pixels)} frames.")
+    masks: dict[str, NDArray[np.bool_]] = {}
+    for group, plane in zip(groups, pixels, strict=True):
+        key, structure = _place(data, group, find_clip, structures, path.name)
+        mask = masks.setdefault(key, np.zeros((len(STRUCTURES), *plane.shape), bool))
+        mask[STRUCTURES.index(structure)] |= plane >= least
+    return masks
 
 
 def _place(

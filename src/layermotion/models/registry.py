@@ -15,9 +15,11 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from pydantic import ConfigDict, RootModel
+
 from layermotion.errors import InputError, WeightsError
-from layermotion.files import write_text
-from layermotion.models.judging import Judgement, Metric, Row
+from layermotion.files import locked, write_text
+from layermotion.models.judging import Judgement
 from layermotion.network.segmenter import (
     WEIGHTS_FOLDER,
     Segmenter,
@@ -26,6 +28,7 @@ from layermotion.network.segmenter import (
     weights_names,
 )
 from layermotion.places import default_models
+from layermotion.stored import read_stored
 
 HISTORY_NAME = "in-use.json"
 # Digits of two checksums that name a judgement.
@@ -84,6 +87,18 @@ class Judged:
     judgement: Judgement
 
 
+class _History(RootModel[tuple[Change, ...]]):
+    """What ``HISTORY_NAME`` holds."""
+
+    model_config = ConfigDict(strict=True)
+
+
+class _Judged(RootModel[Judged]):
+    """A comparison in its file; an interval that does not apply is NaN."""
+
+    model_config = ConfigDict(strict=True)
+
+
 @dataclass(frozen=True)
 class Registry:
     """Local weights and their history in one folder."""
@@ -102,9 +117,8 @@ class Registry:
         if not path.exists():
             return ()
         try:
-            entries = json.loads(path.read_text(encoding="utf-8"))
-            return tuple(Change(**{**entry, "step": Step(entry["step"])}) for entry in entries)
-        except (OSError, ValueError, TypeError, KeyError) as error:
+            return read_stored(path, _History).root
+        except (OSError, ValueError) as error:
             raise InputError(
                 f"{path} is damaged, so it is not known which weights are in use; restore it from "
                 f"the last copy."
@@ -227,16 +241,8 @@ class Registry:
         if not path.exists():
             return None
         try:
-            content = json.loads(path.read_text(encoding="utf-8"))
-            found = content.pop("judgement")
-            held_out, synthetic = (
-                tuple(Row(**{**row, "metric": Metric(row["metric"])}) for row in found[table])
-                for table in ("held_out", "synthetic")
-            )
-            result = Judged(
-                **content, judgement=Judgement(held_out, synthetic, tuple(found["objections"]))
-            )
-        except (OSError, ValueError, TypeError, KeyError) as error:
+            result = read_stored(path, _Judged).root
+        except (OSError, ValueError) as error:
             raise InputError(f"{path.name} is damaged; run layermotion lab judge again.") from error
         return result if (result.before, result.after) == (before, after) else None
 
@@ -249,8 +255,9 @@ class Registry:
         )
 
     def _append(self, change: Change) -> None:
-        entries = [asdict(entry) for entry in (*self.history(), change)]
-        write_text(self.folder / HISTORY_NAME, json.dumps(entries, indent=1) + "\n")
+        with locked(self.folder):
+            entries = [asdict(entry) for entry in (*self.history(), change)]
+            write_text(self.folder / HISTORY_NAME, json.dumps(entries, indent=1) + "\n")
 
     def _judgement_path(self, before: str, after: str) -> Path:
         name = f"{after[:DIGITS]}-instead-of-{before[:DIGITS]}.json"

@@ -12,10 +12,12 @@ from typing import Any
 import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
+from pydantic import Field, PositiveFloat, ValidationError
 
 from layermotion.errors import InputError, WeightsError
 from layermotion.labels import STRUCTURES, View
 from layermotion.network.grid import input_shape
+from layermotion.stored import Document
 
 WEIGHTS_FOLDER = Path(__file__).parents[1] / "weights"
 CLASSES = ("background", *(str(structure) for structure in STRUCTURES))
@@ -23,9 +25,19 @@ CLASSES = ("background", *(str(structure) for structure in STRUCTURES))
 VIEW_CLASSES: tuple[View | None, ...] = (None, View.ABDOMINAL_WALL, View.BLADDER)
 VIEW_NAMES = tuple("none" if view is None else str(view) for view in VIEW_CLASSES)
 INPUT_NAME, OUTPUT_NAMES = "image", ("probabilities", "view_probabilities")
-CARD_ENTRIES = {"sha256", "classes", "views", "size_px", "spacing_range_mm", "errors_px"}
 # Weights are called WORD-NUMBER; a higher number is newer.
 NAME_PATTERN = re.compile(r"[a-z][a-z0-9]*-(\d{3})")
+
+
+class Card(Document):
+    """The entries of a card that loading needs."""
+
+    sha256: str
+    classes: tuple[str, ...]
+    views: tuple[str, ...]
+    size_px: int = Field(ge=32, le=4096)
+    spacing_range_mm: tuple[PositiveFloat, PositiveFloat]
+    errors_px: dict[str, tuple[PositiveFloat, float]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,27 +132,52 @@ def load_segmenter(
         raise WeightsError(
             f"There are no weights called {name}; choose from {', '.join(names) or 'none'}."
         )
-    card = read_card(name, folder)
+    card = Card.model_validate(read_card(name, folder), strict=False)
     content = (folder / f"{name}.onnx").read_bytes()
     found = hashlib.sha256(content).hexdigest()
-    if found != card["sha256"]:
+    if found != card.sha256:
         raise WeightsError(
             f"The weights {name} have checksum {found[:12]}, but their card says "
-            f"{str(card['sha256'])[:12]}; install layermotion again."
+            f"{card.sha256[:12]}; install layermotion again."
         )
-    for key, needed in (("classes", CLASSES), ("views", VIEW_NAMES)):
-        if tuple(card[key]) != needed:
+    for key, own, needed in (
+        ("classes", card.classes, CLASSES),
+        ("views", card.views, VIEW_NAMES),
+    ):
+        if own != needed:
             raise WeightsError(
-                f"The weights {name} have the {key} {', '.join(card[key])}, this version needs "
+                f"The weights {name} have the {key} {', '.join(own)}, this version needs "
                 f"{', '.join(needed)}; use weights that came with this version."
             )
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
-    session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
-    low, high = card["spacing_range_mm"]
-    stored = card["errors_px"].items()
-    errors = {measure: (float(level), float(growth)) for measure, (level, growth) in stored}
-    return Segmenter(name, found, int(card["size_px"]), (float(low), float(high)), errors, session)
+    options.log_severity_level = 4  # what is wrong is said in one sentence below
+    try:
+        session = onnxruntime.InferenceSession(
+            content, options, providers=["CPUExecutionProvider"], enable_fallback=False
+        )
+        _check_network(session, card.size_px)
+    # The runtime's errors have no parent of their own.
+    except Exception as error:
+        raise WeightsError(
+            f"The weights {name} are damaged, though their checksum fits their card; install "
+            f"layermotion again, or export them again."
+        ) from error
+    return Segmenter(name, found, card.size_px, card.spacing_range_mm, card.errors_px, session)
+
+
+def _check_network(session: onnxruntime.InferenceSession, size_px: int) -> None:
+    """Ask for one empty picture; ValueError if what comes is not of the shape that is needed."""
+    rows, columns = input_shape(size_px)
+    empty = np.zeros((1, 1, rows, columns), np.float32)
+    probabilities, view = session.run(OUTPUT_NAMES, {INPUT_NAME: empty})
+    if probabilities.shape != (1, len(CLASSES), rows, columns) or view.shape != (
+        1,
+        len(VIEW_NAMES),
+    ):
+        raise ValueError("the network has other outputs")
+    if not (np.isfinite(probabilities).all() and np.isfinite(view).all()):
+        raise ValueError("the network gives no numbers")
 
 
 def weights_names(folder: Path = WEIGHTS_FOLDER) -> list[str]:
@@ -155,19 +192,21 @@ def read_card(name: str, folder: Path = WEIGHTS_FOLDER) -> dict[str, Any]:
     Raises
     ------
     WeightsError
-        If the card is missing, is not JSON, or lacks an entry.
+        If the card is missing, is not JSON, or lacks an entry or holds one of another type.
     """
     path = folder / f"{name}.json"
     try:
-        card: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        missing = CARD_ENTRIES - card.keys()
-    except (OSError, ValueError, AttributeError) as error:
+        text = path.read_text(encoding="utf-8")
+        Card.model_validate_json(text)
+        card: dict[str, Any] = json.loads(text)
+    except ValidationError as error:
+        entries = sorted({str(fault["loc"][0]) for fault in error.errors() if fault["loc"]})
+        what = f"has no usable {', '.join(entries)}" if entries else "is no JSON"
+        raise WeightsError(
+            f"The card {path.name} of the weights {what}; use weights that came with this version."
+        ) from error
+    except (OSError, ValueError, RecursionError) as error:
         raise WeightsError(
             f"The card {path.name} of the weights cannot be read; install layermotion again."
         ) from error
-    if missing:
-        raise WeightsError(
-            f"The card {path.name} lacks {', '.join(sorted(missing))}; use weights that came "
-            f"with this version."
-        )
     return card

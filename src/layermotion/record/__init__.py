@@ -1,3 +1,3 @@
 """The record over time: pseudonymous patients, visits and signed values in one file."""
 
-__all__ = ("entries", "store")
+__all__ = ("chart", "drawing", "entries", "store")

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from layermotion.analysis.result import Analysis
+from layermotion.caution import Signature
 from layermotion.report.key_frames import KeyFrame
 
 
@@ -22,6 +23,8 @@ class ReportContent:
         File name of the overlay beside the page, or None.
     advice
         What to do at the next recording.
+    signature
+        Of the clinician who confirmed it; None of a draft.
     """
 
     analysis: Analysis
@@ -29,3 +32,4 @@ class ReportContent:
     provenance: dict[str, str]
     overlay_name: str | None
     advice: tuple[str, ...] = ()
+    signature: Signature | None = None

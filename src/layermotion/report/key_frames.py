@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.analysis.result import Analysis
+from layermotion.caution import Signature
 from layermotion.clip import Frame
 from layermotion.edges.boundaries import Boundaries
 from layermotion.geometry import ImageArea
@@ -42,10 +43,12 @@ class KeyFrame:
     alignment: Alignment | None = None
 
 
-def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDArray[np.uint8]:
+def draw_key_frames(
+    key_frames: Sequence["KeyFrame"], analysis: Analysis, signature: Signature | None = None
+) -> NDArray[np.uint8]:
     """Draw the key frames side by side, each with its edges and its values beneath."""
     from layermotion.report.overlay import draw_overlay
-    from layermotion.report.strip import caption_of
+    from layermotion.report.strip import FINAL_WORDS, caption_of
 
     area, site_px = analysis.clip.area, analysis.site_px
     images = []
@@ -54,6 +57,8 @@ def draw_key_frames(key_frames: Sequence["KeyFrame"], analysis: Analysis) -> NDA
         caption = caption_of(analysis.given, analysis.efforts.windows, frame.index)
         if analysis.clip.is_still:
             caption = replace(caption, time_s=None)
+        if signature is not None:
+            caption = replace(caption, standing=FINAL_WORDS)
         column_px = None if site_px is None else site_px - area.left
         arrows = [arrow.seen_from(area) for arrow in shown.arrows]
         images.append(

@@ -182,7 +182,8 @@ class _Canvas:
         width = max(self._columns, MINIMUM_WIDTH)
         width += width % 2
         self._left = (width - self._columns) // 2
-        self._strip = Strip(width, [structure for structure, _, _ in caption.values], trace)
+        structures = [structure for structure, _, _ in caption.values]
+        self._strip = Strip(width, structures, trace, caption.standing)
         height = self._rows + self._strip.height
         height += height % 2
         self.shape = (height, width)

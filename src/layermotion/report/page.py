@@ -75,6 +75,7 @@ def build_page(content: ReportContent) -> str:
         .render(
             title=TITLES[content.analysis.view],
             content=content,
+            signature=content.signature,
             is_bladder=content.analysis.view is View.BLADDER,
             headline=write_headline(
                 content.analysis.view,

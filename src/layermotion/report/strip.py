@@ -33,6 +33,7 @@ DESIGN_WIDTH: Final = 800
 # Height of the text of names and values at the design width, pixels (our choice).
 VALUE_SIZE: Final = 14
 DRAFT_WORDS: Final = "DRAFT - not a medical device - clinician to confirm"
+FINAL_WORDS: Final = "FINAL - signed by a clinician - tool is not a medical device"
 NOT_MEASURABLE: Final = "not measurable"
 # Words for the states of the bladder, where they are not the name of the state.
 IN_BLADDER: Final = {"contracted": "effort", "lifted": "lift held", "regained": "after effort"}
@@ -50,11 +51,14 @@ class Caption:
         ``rest``, ``contracted``, ``not measurable`` or another plain word.
     values
         Structure, value and unit of each quantity in anatomical order; NaN where missing.
+    standing
+        How far it may be relied on.
     """
 
     time_s: float | None
     state: str
     values: tuple[tuple[Structure, float, str], ...]
+    standing: str = DRAFT_WORDS
 
 
 def caption_of(series: Series, windows: Sequence[Window], index: int) -> Caption:
@@ -121,11 +125,18 @@ class Strip:
         Whose values are shown, in anatomical order.
     trace
         What to draw at the right with a moving cursor, or None.
+    standing
+        How far it may be relied on.
     """
 
     def __init__(
-        self, width: int, structures: Sequence[Structure], trace: Trace | None = None
+        self,
+        width: int,
+        structures: Sequence[Structure],
+        trace: Trace | None = None,
+        standing: str = DRAFT_WORDS,
     ) -> None:
+        self._standing = standing
         self.scale = min(max(width / DESIGN_WIDTH, 0.7), 2.5)
         self.height = self._px(112)
         self._trace = trace
@@ -169,7 +180,7 @@ class Strip:
                 strip, look.short_name, left + self._px(36), middle, VALUE_SIZE, look.paper_rgb
             )
         strip[self._px(84), self._px(16) : -self._px(16)] = rgb(RULE)
-        self._write(strip, DRAFT_WORDS, self._px(16), self._px(98), 14, rgb(INK), bold=True)
+        self._write(strip, self._standing, self._px(16), self._px(98), 14, rgb(INK), bold=True)
         if self._trace is not None:
             self._draw_trace(strip, self._trace)
 

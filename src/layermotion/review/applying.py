@@ -15,7 +15,7 @@ from layermotion.efforts.count import Count
 from layermotion.efforts.efforts import Efforts
 from layermotion.efforts.windows import Window
 from layermotion.errors import InputError
-from layermotion.labels import WALL_LAYERS, Structure, View, label_of
+from layermotion.labels import WALL_LAYERS, View, label_of
 from layermotion.review.corrections import (
     Calliper,
     Correction,
@@ -100,7 +100,7 @@ def _without(windows: Sequence[Window], out: set[int]) -> list[Window]:
 
 
 def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correction]) -> Footage:
-    """Edges, site and thickness as a person placed or measured them.
+    """Edges, site and thickness as a person placed or measured them, after what they did before.
 
     An edge that is placed in a frame within a window holds in all frames of that window, moved with
     the tissue; a calliper's thickness holds for all of its window.
@@ -111,8 +111,8 @@ def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correct
         If a frame, handle or point lies outside of the clip, or no length is known.
     """
     edges = list(seen.edges)
-    placed: dict[Structure, NDArray[np.bool_]] = {}
-    measured: dict[Structure, Array] = {}
+    placed = {layer: own.copy() for layer, own in seen.by_hand.placed.items()}
+    measured = {layer: own.copy() for layer, own in seen.by_hand.measured.items()}
     site_px, site_words = seen.site_px, seen.site_words
     for one in steps:
         if isinstance(one, MoveSite):

@@ -15,7 +15,7 @@ from layermotion.analysis.result import Analysis
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError
+from layermotion.errors import InputError, LayermotionError
 from layermotion.labels import STRUCTURES
 from layermotion.network.segmenter import Segmenter
 from layermotion.review.applying import left_out, with_edges, with_windows
@@ -57,7 +57,10 @@ class Desk:
         self._found = replace(found, footage=seen)
         self._pictures = Pictures(found.clip)
         self._steps: list[tuple[Correction, Mapping[str, float]]] = []
-        self._now = self._found
+        # Source and measures before each calibration.
+        self._earlier: list[tuple[Source, Analysis]] = []
+        # As corrected, before the status of each measure is told.
+        self._measured = self._now = self._found
 
     @classmethod
     def open(cls, source: Source, segmenter: Segmenter) -> Self:
@@ -98,8 +101,8 @@ class Desk:
         left = self._now.clip.area.left
         return [round(float(column) - left, 3) for column in frames[0].column_px]
 
-    def outlines(self) -> bytes:
-        """Rows of all edges in every frame, in pixels of the image area.
+    def outlines(self, first: int = 0, last: int | None = None) -> bytes:
+        """Rows of all edges in every frame, or from ``first`` to ``last``, in px of the image area.
 
         Little-endian float32, shape (frames, 10, columns): superficial and deep edge of fat, EO,
         IO, TrA and bladder in turn; NaN where there is none.
@@ -107,7 +110,7 @@ class Desk:
         top = self._now.clip.area.top
         both = [
             np.stack([edges.superficial_px, edges.deep_px], axis=1)  # (5, 2, C)
-            for edges in self._now.footage.edges
+            for edges in self._now.footage.edges[first : None if last is None else last + 1]
         ]
         rows = np.array(both, "<f4").reshape(len(both), 2 * len(STRUCTURES), -1)
         return (rows - np.float32(top)).astype("<f4").tobytes()
@@ -120,6 +123,8 @@ class Desk:
         InputError
             If it does not fit the clip, which is then as before.
         """
+        steps = list(self._steps)
+        before = self._source, self._found, self._measured, self._steps
         if isinstance(correction, Calibrate):
             self._measure_again(correction)
         standing = values_of(self._now.measures)
@@ -129,7 +134,13 @@ class Desk:
             }
             if unknown:
                 raise InputError(f"{min(unknown)} is no measured value of this clip.")
-        self._follow([*self._steps, (correction, standing)])
+        try:
+            self._follow([*steps, (correction, standing)])
+        except LayermotionError:
+            self._source, self._found, self._measured, self._steps = before
+            raise
+        if isinstance(correction, Calibrate):
+            self._earlier.append(before[:2])
 
     def undo(self) -> Correction:
         """Take back the last correction, and return it.
@@ -137,12 +148,15 @@ class Desk:
         Raises
         ------
         InputError
-            If there is none, or it was a calibration, which a new one replaces.
+            If there is none.
         """
-        if not self._steps or isinstance(self._steps[-1][0], Calibrate):
+        if not self._steps:
             raise InputError("There is nothing to take back.")
-        last = self._steps[-1][0]
-        self._follow(self._steps[:-1])
+        steps, last = self._steps[:-1], self._steps[-1][0]
+        if isinstance(last, Calibrate):
+            self._source, self._found = self._earlier.pop()
+            self._measured, self._steps = self._found, []
+        self._follow(steps)
         return last
 
     def _measure_again(self, calibration: Calibrate) -> None:
@@ -151,22 +165,33 @@ class Desk:
         options = replace(self._source.options, mm_per_pixel=spacing, depth_mm=None)
         again = Desk.open(replace(self._source, options=options), self._segmenter)
         self._source, self._found = again._source, again._found
+        self._measured, self._steps = again._found, []
 
     def _follow(self, steps: Sequence[tuple[Correction, Mapping[str, float]]]) -> None:
         """Measure the clip as corrected."""
         corrections = [step for step, _ in steps]
-        found = self._found
-        count = len(found.footage.edges)
-        efforts = with_windows(found.efforts, corrections, count)
-        seen = with_edges(found.footage, efforts.windows, corrections)
-        is_changed = any(
-            not isinstance(step, Confirm | Withdraw | Calibrate) for step in corrections
-        )
-        now = measure_footage(seen, self._segmenter, efforts) if is_changed else found
-        measures = with_status(now.measures, values_of(found.measures), confirmed_in(steps))
+        now = self._as_corrected(corrections)
+        automatic = values_of(self._found.measures)
+        measures = with_status(now.measures, automatic, confirmed_in(steps))
         cautions = (*now.cautions, *said_of(corrections))
-        self._now = replace(now, measures=measures, cautions=cautions)
+        self._measured, self._now = now, replace(now, measures=measures, cautions=cautions)
         self._steps = list(steps)
+
+    def _as_corrected(self, corrections: Sequence[Correction]) -> Analysis:
+        """Measure the clip as corrected; what was corrected before is not placed again.
+
+        Unless the windows are others now, or something was taken back.
+        """
+        found, last = self._found, self._measured
+        known = len(self._steps)
+        is_more = list(corrections[:known]) == list(self.steps)
+        seen, new = (last.footage, corrections[known:]) if is_more else (found.footage, corrections)
+        if all(isinstance(step, Confirm | Withdraw | Calibrate) for step in new):
+            return last if is_more else found
+        efforts = with_windows(found.efforts, corrections, len(found.footage.edges))
+        if is_more and efforts.windows != last.efforts.windows:
+            seen, new = found.footage, corrections
+        return measure_footage(with_edges(seen, efforts.windows, new), self._segmenter, efforts)
 
     def shown(self) -> dict[str, Any]:
         """All that a page shows of the clip, as plain data."""

@@ -21,6 +21,9 @@ class Pictures:
         for frame in clip.frames():
             self._append(frame.pixels[clip.area.slices])
 
+    def __del__(self) -> None:
+        self._file.close()
+
     def __len__(self) -> int:
         return len(self._begins) - 1
 

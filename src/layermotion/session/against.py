@@ -1,16 +1,16 @@
 """Owns the change between two visits, against the smallest change that exceeds the error."""
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 from layermotion.errors import InputError
-from layermotion.measures.measure import MEAN, Status
+from layermotion.measures.measure import MEAN
 from layermotion.measures.repeats import half_of_difference
 from layermotion.session.detectable import DetectableChanges
 from layermotion.session.published import find_published
 from layermotion.session.results import BETWEEN_SIDES, Row
+from layermotion.stored import Document, read_stored
 
 VISIT = "visit.json"
 SCHEMA_VERSION = "2.0"
@@ -61,6 +61,19 @@ class Earlier:
     facts: Mapping[str, str]
 
 
+class _Version(Document):
+    """The entry that every version of ``visit.json`` has."""
+
+    schema_version: str
+
+
+class _Visit(_Version):
+    """What ``visit.json`` holds of use to a later visit."""
+
+    rows: tuple[Row, ...]
+    provenance: dict[str, str]
+
+
 def read_visit(folder: Path) -> Earlier:
     """Read the table of an earlier visit.
 
@@ -74,27 +87,16 @@ def read_visit(folder: Path) -> Earlier:
         raise InputError(
             f"{folder} holds no {VISIT}; give a folder that layermotion session wrote."
         )
-    names = [field.name for field in fields(Row)]
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        major = str(document["schema_version"]).split(".")[0]
-        if major != SCHEMA_VERSION.split(".")[0]:
+        version = read_stored(path, _Version).schema_version
+        if version.split(".")[0] != SCHEMA_VERSION.split(".")[0]:
             raise InputError(
-                f"{path} has schema version {document['schema_version']}, where {SCHEMA_VERSION} "
-                f"is read; measure that visit again."
+                f"{path} has schema version {version[:8]}, where {SCHEMA_VERSION} is read; measure "
+                f"that visit again."
             )
-        rows = tuple(
-            Row(
-                **{
-                    **{name: item[name] for name in names},
-                    "status": Status(item["status"]),
-                    "parts": tuple(item["parts"]) if item["parts"] else None,
-                }
-            )
-            for item in document["rows"]
-        )
-        return Earlier(rows, {str(k): str(v) for k, v in document["provenance"].items()})
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        document = read_stored(path, _Visit)
+        return Earlier(document.rows, document.provenance)
+    except (OSError, ValueError) as error:
         raise InputError(
             f"{path} is not a visit of layermotion session; measure that visit again."
         ) from error

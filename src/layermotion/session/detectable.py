@@ -1,13 +1,16 @@
 """Owns the clinic's own smallest detectable changes: a small JSON file, as it is read."""
 
-import json
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
 
 from layermotion.errors import InputError
+from layermotion.stored import Document, read_stored
 
-SCHEMA = "layermotion-detectable-change"
+SCHEMA: Literal["layermotion-detectable-change"] = "layermotion-detectable-change"
 
 SCHEMA_VERSION = "1.0"
 
@@ -74,6 +77,20 @@ class DetectableChanges:
         return max(fitting, key=lambda change: change.repeats, default=None)
 
 
+class _Kind(Document):
+    """The entries that every version has."""
+
+    kind: Literal["layermotion-detectable-change"] = Field(alias="schema")
+    schema_version: str
+
+
+class _Changes(_Kind):
+    """All that is read."""
+
+    source: str
+    changes: tuple[DetectableChange, ...]
+
+
 def read_detectable_changes(path: Path) -> DetectableChanges:
     """Read a file that ``layermotion reliability`` saved.
 
@@ -83,26 +100,19 @@ def read_detectable_changes(path: Path) -> DetectableChanges:
         If the file cannot be read, is another kind of file, or of a version not known here.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        if document["schema"] != SCHEMA:
-            raise ValueError(document["schema"])
-        major = str(document["schema_version"]).split(".")[0]
-        if major != SCHEMA_VERSION.split(".")[0]:
+        version = read_stored(path, _Kind).schema_version
+        if version.split(".")[0] != SCHEMA_VERSION.split(".")[0]:
             raise InputError(
-                f"{path.name} has schema version {document['schema_version']}, where "
-                f"{SCHEMA_VERSION} is read; save it with layermotion reliability again."
+                f"{path.name} has schema version {version[:8]}, where {SCHEMA_VERSION} is read; "
+                f"save it with layermotion reliability again."
             )
-        names = [item.name for item in fields(DetectableChange)]
-        changes = tuple(
-            DetectableChange(**{name: change[name] for name in names})
-            for change in document["changes"]
-        )
-        return DetectableChanges(str(document["source"]), changes)
+        document = read_stored(path, _Changes)
+        return DetectableChanges(document.source, document.changes)
     except OSError as error:
         raise InputError(
             f"{path.name} cannot be read ({error.strerror}); check the file."
         ) from error
-    except (ValueError, KeyError, TypeError) as error:
+    except ValueError as error:
         raise InputError(
             f"{path.name} holds no smallest detectable changes; save them with "
             f"layermotion reliability."

@@ -7,11 +7,9 @@ from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 
 from layermotion.errors import InputError
-from layermotion.files import atomic_path
+from layermotion.files import atomic_path, locked
 
 INDEX = "index.csv"
-# Readable by its owner alone: the names of files may name a person.
-OWNER_ONLY = 0o600
 
 
 @dataclass(frozen=True)
@@ -69,12 +67,17 @@ def add_to_index(out: Path, entries: Sequence[Entry]) -> None:
     InputError
         If the index cannot be read or written.
     """
+    with locked(out):
+        _merge(out, entries)
+
+
+def _merge(out: Path, entries: Sequence[Entry]) -> None:
     now = {entry.folder: entry.clip for entry in entries}
     kept = [entry for entry in read_index(out) if now.get(entry.folder, entry.clip) == entry.clip]
     merged = list(dict.fromkeys((*kept, *entries)))
     with (
-        atomic_path(out / INDEX, mode=OWNER_ONLY) as temporary,
-        temporary.open("w", encoding="utf-8", newline="") as stream,
+        atomic_path(out / INDEX) as temporary,
+        temporary.open("w", encoding="utf-8", newline="", errors="backslashreplace") as stream,
     ):
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow(COLUMNS)

@@ -62,11 +62,11 @@ def write_listing(target: Path, listed: Sequence[tuple[Path, Seen]]) -> None:
     Parameters
     ----------
     target
-        CSV file; paths in it are relative to its folder.
+        CSV file; paths in it are relative to its folder, which lies above them.
     """
     with (
         atomic_path(target) as temporary,
-        temporary.open("w", encoding="utf-8", newline="") as stream,
+        temporary.open("w", encoding="utf-8", newline="", errors="backslashreplace") as stream,
     ):
         writer = csv.DictWriter(stream, COLUMNS, restval="", lineterminator="\n")
         writer.writeheader()
@@ -85,11 +85,8 @@ def _named(path: Path, folder: Path) -> dict[str, str]:
 
 
 def _relative(path: Path, folder: Path) -> str:
-    """Path as seen from a folder; whole where there is no way, as between two drives."""
-    try:
-        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
-    except ValueError:
-        return str(path.resolve())
+    """Path as seen from a folder above it."""
+    return Path(os.path.abspath(path)).relative_to(os.path.abspath(folder)).as_posix()
 
 
 def _read(seen: Seen) -> dict[str, str]:

@@ -4,6 +4,7 @@ import base64
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from layermotion.caution import Signature
 from layermotion.labels import STRUCTURES, Structure, Task
 from layermotion.measures.measure import MEAN
 from layermotion.measures.repeats import MEAN_METHOD
@@ -120,7 +121,10 @@ BASE = Kind(
 
 
 def build_visit_page(
-    visit: Visit, pictures: Mapping[str, bytes], patient: Mapping[str, str] | None = None
+    visit: Visit,
+    pictures: Mapping[str, bytes],
+    patient: Mapping[str, str] | None = None,
+    signature: Signature | None = None,
 ) -> str:
     """Write the page as one HTML text; its only links lead to the recordings' own pages.
 
@@ -130,6 +134,8 @@ def build_visit_page(
         JPEG files of key frames by the name of their recording.
     patient
         What is known of patient and day, by the names in ``FILLED_IN``; blank lines else.
+    signature
+        Of the clinician who confirmed all of it; None of a draft.
     """
     effects = [row for row in visit.rows if row.measure == PRELIFT_EFFECT]
     cautions: dict[str, list[str]] = {}
@@ -146,6 +152,7 @@ def build_visit_page(
     ]
     return environment("session").get_template("visit.html.j2").render(
         visit=visit,
+        signature=signature,
         key_numbers=key_numbers(visit.rows),
         lines=lines_to_confirm(visit.rows),
         patient=_patient_lines(visit, patient or {}),

@@ -1,11 +1,12 @@
 """Owns the plan of a visit: which file shows which side, task and repeat; no picture is read."""
 
 import csv
+import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TypeVar
 
 from layermotion.clip.kinds import is_recording
@@ -33,11 +34,13 @@ NEEDED, OPTIONAL = (
 INFORMATIVE = ("frames", "seconds", "view_recognised", "probability", "note")
 PATTERN = "SIDE_TASK_REPEAT, such as left_draw_in_1.dcm"
 FILE_NAME = re.compile(
-    rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9]\d*)"
+    rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9][0-9]*)"
     rf"(?:_({'|'.join(re.escape(shows) for shows in Shows)}))?",
     re.IGNORECASE,
 )
 HIGHEST_REPEAT = 999
+# Letters of a cell; the longest is a path (our choice).
+LONGEST_CELL = 400
 # Suffixes of notes that lie beside recordings and may bear their names.
 NOTE_SUFFIXES = frozenset(
     {".txt", ".md", ".rtf", ".pdf", ".doc", ".docx", ".odt", ".csv", ".xls", ".xlsx", ".ods"}
@@ -164,7 +167,7 @@ def _folder_lines(folder: Path, out: Path) -> tuple[list[_Line], tuple[str, ...]
     """Read the recordings of a folder, and the names of what is none."""
     lines, left_out = [], []
     for path in sorted(folder.iterdir(), key=lambda path: natural_key(path.name)):
-        if path.resolve() == out.resolve():
+        if os.path.realpath(path) == os.path.realpath(out):
             continue
         named = read_name(path)
         is_note = path.suffix.lower() in NOTE_SUFFIXES
@@ -203,7 +206,10 @@ def _table_lines(table: Path) -> Iterator[_Line]:
     head = text.partition("\n")[0]
     delimiter = max(",;\t", key=head.count)
     rows = csv.DictReader(text.splitlines(), delimiter=delimiter)
-    names = [name.strip().lower() for name in rows.fieldnames or ()]
+    try:
+        names = [name.strip().lower() for name in rows.fieldnames or ()]
+    except csv.Error as error:
+        raise InputError(f"{table.name} is no table ({error}); save it as CSV in UTF-8.") from error
     rows.fieldnames = names
     missing = [name for name in NEEDED if name not in names]
     unknown = [name for name in names if name not in NEEDED + OPTIONAL + INFORMATIVE]
@@ -213,18 +219,29 @@ def _table_lines(table: Path) -> Iterator[_Line]:
             f"{table.name} {what}; its columns are {', '.join(NEEDED)}, and where needed "
             f"{', '.join(OPTIONAL)}."
         )
-    for number, row in enumerate(rows, start=2):
+    try:
+        listed = list(rows)
+    except csv.Error as error:
+        raise InputError(f"{table.name} is no table ({error}); save it as CSV in UTF-8.") from error
+    for number, row in enumerate(listed, start=2):
         where = f"{table.name}, row {number}"
         if None in row:
             raise InputError(f"{where} has more values than the table has columns.")
+        if any(len(value or "") > LONGEST_CELL for value in row.values()):
+            raise InputError(f"{where} has a cell of over {LONGEST_CELL} letters; shorten it.")
         yield _table_line(
             {name: (value or "").strip() for name, value in row.items()}, table.parent, where
         )
 
 
 def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
-    path = folder / row["file"]
-    if not row["file"] or not path.exists():
+    stated, path = PurePath(row["file"]), folder / row["file"]
+    if stated.is_absolute() or ".." in stated.parts:
+        raise InputError(
+            f"{where} names '{row['file']}', which lies outside the folder of the table; put the "
+            f"table beside or above the recordings, and name them from there."
+        )
+    if not row["file"] or not _exists(path):
         raise InputError(f"{where} names the file '{row['file']}', which does not exist.")
     for name in ("task", "repeat"):
         if not row[name]:
@@ -253,6 +270,13 @@ def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
             site=site,
         ),
     )
+
+
+def _exists(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:  # no file can have such a name
+        return False
 
 
 def _items(lines: list[_Line]) -> Iterator[Item]:
@@ -288,7 +312,7 @@ def _items(lines: list[_Line]) -> Iterator[Item]:
 
 
 def _repeat(text: str, where: str) -> int:
-    if not re.fullmatch(r"[1-9]\d*", text) or int(text) > HIGHEST_REPEAT:
+    if not re.fullmatch(r"[1-9][0-9]*", text) or int(text) > HIGHEST_REPEAT:
         raise InputError(
             f"{where} has the repeat '{text}'; count the repeats from 1 to {HIGHEST_REPEAT}."
         )

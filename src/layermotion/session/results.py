@@ -1,12 +1,12 @@
 """Owns the numbers of a visit: its rows, means of repeats, sides and pairs of tasks compared."""
 
-import json
 import math
 import statistics
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+
+from pydantic import ConfigDict
 
 from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
@@ -22,6 +22,7 @@ from layermotion.measures.repeats import (
     no_mean_words,
 )
 from layermotion.session.plan import Item, Side
+from layermotion.stored import Document, read_stored
 
 BETWEEN_SIDES = "left-right"
 PRELIFT_EFFECT = "prelift_effect"
@@ -131,6 +132,17 @@ class Recorded:
         return self.facts.get("lateral") != "unknown"
 
 
+class _Measures(Document):
+    """What ``measures.json`` holds; every other entry is a fact in words."""
+
+    model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[str, str]
+    clip: str
+    measures: tuple[Measure, ...]
+    cautions: tuple[str, ...]
+    advice: tuple[str, ...] = ()
+
+
 def read_recorded(item: Item, path: Path) -> Recorded:
     """Read the measures of a finished recording back.
 
@@ -139,22 +151,17 @@ def read_recorded(item: Item, path: Path) -> Recorded:
     InputError
         If the file is not what this version writes.
     """
-    names = [field.name for field in fields(Measure)]
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        measures = tuple(_measure(record, names) for record in document.pop("measures"))
-        cautions = tuple(str(words) for words in document.pop("cautions"))
-        advice = tuple(str(words) for words in document.pop("advice", ()))
-        facts = {str(name): str(value) for name, value in document.items()}
-        return Recorded(item, facts["clip"], measures, facts, cautions, advice)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        found = read_stored(path, _Measures)
+        facts = {**(found.__pydantic_extra__ or {}), "clip": found.clip}
+        recorded = Recorded(item, found.clip, found.measures, facts, found.cautions, found.advice)
+        if not math.isfinite(recorded.picture_width_mm or 0.0):
+            raise ValueError("a picture of no width")
+        return recorded
+    except (OSError, ValueError) as error:
         raise InputError(
             f"{path} is not a result of this version; delete its folder and measure again."
         ) from error
-
-
-def _measure(record: Mapping[str, Any], names: Sequence[str]) -> Measure:
-    return Measure(**{**{name: record[name] for name in names}, "status": Status(record["status"])})
 
 
 def tabulate(recorded: Sequence[Recorded]) -> tuple[Row, ...]:

@@ -1,0 +1,162 @@
+"""Owns the review command: serves the page of a visit, writes the final results of a signed one."""
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from layermotion.caution import Signature
+from layermotion.clip.acquired import acquired_at
+from layermotion.clip.source import SourceOptions
+from layermotion.commands.live import Served
+from layermotion.commands.results import Output, check_folder, write_results
+from layermotion.commands.session import write_visit
+from layermotion.edges.site import parse_site
+from layermotion.errors import InputError
+from layermotion.exchange.export import check_exportable
+from layermotion.exchange.request import Export, ExportRequest
+from layermotion.labels import Task
+from layermotion.models.registry import load_in_use
+from layermotion.network.segmenter import Segmenter
+from layermotion.record.store import Record
+from layermotion.review.handing import Laboratory
+from layermotion.review.place import Place
+from layermotion.review.server import routes_of
+from layermotion.review.sources import Listed, find_sources, with_scale
+from layermotion.review.visit import Review
+from layermotion.serving.run import serve
+from layermotion.session.detectable import read_detectable_changes
+from layermotion.session.plan import Item, Settings
+from layermotion.session.results import read_recorded
+from layermotion.session.visit import assemble
+
+
+@dataclass(frozen=True)
+class Final:
+    """Where the final results go, and what they hold beside the pages and tables."""
+
+    out: Path
+    exports: tuple[Export, ...]
+    segmenter: Segmenter
+
+    def write(self, review: Review) -> Path:
+        """Write the results of a signed visit: each clip, and the page of all that have a task.
+
+        Returns
+        -------
+        Path
+            The page of the visit, or the report of the first clip where no task was stated.
+
+        Raises
+        ------
+        LayermotionError
+            If a file cannot be written.
+        """
+        visit = review.visit
+        if visit is None or not visit.is_signed:
+            raise InputError("The visit is not signed, so nothing of it is final; sign it first.")
+        signature = Signature(visit.signed_by, visit.signed_at[:10])
+        folder = self.out / f"{visit.day.isoformat()}-{visit.visit_id}"
+        reports, recorded = [], []
+        for place in review.places:
+            if place.desk is None:
+                continue
+            reports.append(self._clip(folder, place, signature))
+            item = _item(place.listed)
+            if item is not None:
+                recorded.append(read_recorded(item, reports[-1].parent / "measures.json"))
+        if not recorded:
+            return reports[0]
+        found = assemble(tuple(recorded), (), None, None)
+        known = {"Number": review.code, "Date": visit.day.isoformat()}
+        return write_visit(folder, found, known, signature)
+
+    def _clip(self, folder: Path, place: Place, signature: Signature) -> Path:
+        """Write the results of one clip, and return its report."""
+        listed, analysis = place.listed, place.opened.analysis
+        item = _item(listed)
+        name = item.name if item is not None else f"clip-{place.clip_id}"
+        facts = {"side": str(listed.side), "recording": str(listed.repeat), "site": listed.site}
+        request = ExportRequest(self.exports, (listed.path,), listed.side, False)
+        output = Output(
+            overlay=False, picture=True, request=request, facts=facts, signature=signature
+        )
+        return write_results(folder / name, analysis, self.segmenter, output)
+
+
+@dataclass(frozen=True)
+class ReviewOptions:
+    """What the user states.
+
+    Parameters
+    ----------
+    record
+        File of the record over time.
+    out
+        Folder of the final results.
+    task, site, source
+        For clips of which nothing else states it.
+    exports
+        Further files to write of each clip.
+    detectable
+        File with the clinic's own smallest detectable changes.
+    lab, secret
+        Folder of a laboratory that takes corrected frames, and the file of its secret.
+    """
+
+    record: Path
+    out: Path
+    task: Task | None
+    site: str
+    source: SourceOptions
+    exports: tuple[Export, ...]
+    detectable: Path | None
+    lab: Path | None
+    secret: Path
+
+
+def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) -> None:
+    """Serve the page of the clips until it is ended.
+
+    Raises
+    ------
+    LayermotionError
+        If there is no clip, or the record, the options or the address cannot be used.
+    """
+    parse_site(options.site)
+    found = find_sources(paths, options.task, options.site)
+    listed = [with_scale(one, options.source) for one in found]
+    check_folder(options.out)
+    check_exportable([one.path for one in listed], options.exports)
+    own = read_detectable_changes(options.detectable) if options.detectable else None
+    labels = options.out / "labels"
+    laboratory = Laboratory(options.lab, options.secret, labels) if options.lab else None
+    segmenter = load_in_use()
+    final = Final(options.out, options.exports, segmenter)
+    with Record.open(options.record) as opened:
+        review = Review(listed, segmenter, opened, day_of(listed), final.write)
+        threading.Thread(target=review.measure_all, name="measuring", daemon=True).start()
+        serve(
+            routes_of(review, own, laboratory),
+            host=served.host,
+            port=served.port,
+            tls=served.tls,
+            open_browser=served.open_browser,
+        )
+
+
+def day_of(listed: Sequence[Listed]) -> date:
+    """Day of the recordings where the first file states it, else today."""
+    stated = acquired_at(listed[0].path) or ""
+    try:
+        return min(date.fromisoformat(stated[:8]), date.today())
+    except ValueError:
+        return date.today()
+
+
+def _item(listed: Listed) -> Item | None:
+    """Name a clip as a recording of the visit; None where its task was not stated."""
+    if listed.task is None:
+        return None
+    return Item(listed.side, listed.task, listed.repeat, (listed.path,), None, Settings())

@@ -1,0 +1,221 @@
+"""Owns the threads of a live view: taking, looking, and what the clinician asks for in between."""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from layermotion.clip import Clip
+from layermotion.edges.site import Site
+from layermotion.errors import LayermotionError
+from layermotion.labels import View
+from layermotion.live.memory import Memory
+from layermotion.live.newest import Newest
+from layermotion.live.outcome import Outcome
+from layermotion.live.practice import Phase, Practice, Target
+from layermotion.live.recorder import Recorder
+from layermotion.live.taking import Source, Taken
+from layermotion.live.watching import Seen, Watch
+from layermotion.network.segmenter import Segmenter
+
+# How long a thread waits for a picture before it looks whether it is to end, s (our choice).
+WAIT_S = 0.2
+# The number that is read is the median of so long, s: single values shake (our choice).
+NUMBER_S = 0.4
+# Values a second are counted over so long, s (our choice).
+RATE_S = 2.0
+# What is asked for until the clinician says otherwise: per cent of thickness, mm of lift (our
+# choice, a beginning to be changed).
+FIRST_TARGETS = {View.ABDOMINAL_WALL: Target(20.0, 40.0), View.BLADDER: Target(3.0, 8.0)}
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """All that the page shows at one moment, but for the picture.
+
+    Parameters
+    ----------
+    seen, at_s
+        What was seen, and when its frame was taken, seconds of the system's clock.
+    number
+        Change against rest to be read, median of ``NUMBER_S``; NaN where unknown.
+    rest_now
+        Today's rest; None where there is none.
+    practice
+        Phase, seconds left, seconds held, repeats done.
+    target
+        What is asked for.
+    values_hz
+        Values a second.
+    """
+
+    seen: Seen
+    at_s: float
+    number: float
+    rest_now: float | None
+    phase: Phase
+    left_s: float
+    held_s: float
+    done: int
+    tried: int
+    target: Target
+    values_hz: float
+
+
+class Live:
+    """A live view; its methods may be called from any thread.
+
+    Parameters
+    ----------
+    source
+        Where frames come from.
+    measure
+        Measures a clip that was frozen.
+    recordings
+        Folder for recordings; None where there is none.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        segmenter: Segmenter,
+        site: Site,
+        measure: Callable[[Clip], Outcome],
+        recordings: Path | None,
+    ) -> None:
+        self.clip = source.clip
+        self.pictures: Newest[Taken] = Newest()
+        self.states: Newest[State] = Newest()
+        self.recorder = Recorder(recordings, self.pictures, source.clip)
+        self.is_frozen = self.has_ended = False
+        self.error = ""
+        self._source, self._measure = source, measure
+        self._memory, self._watch = Memory(), Watch(source.clip, segmenter, site)
+        self._lock = threading.Lock()
+        self._stop, self._again = threading.Event(), threading.Event()
+        self._targets = dict(FIRST_TARGETS)
+        self._practice = Practice(FIRST_TARGETS[source.clip.view or View.ABDOMINAL_WALL])
+        self._view: View | None = source.clip.view
+        self._time_s = 0.0
+        self._recent: deque[tuple[float, float]] = deque()
+        self._looked: deque[float] = deque()
+
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        """Take and look while the block runs; a recording is ended with it."""
+        threads = [
+            threading.Thread(target=self._take, name="taking"),
+            threading.Thread(target=self._look, name="looking"),
+        ]
+        for thread in threads:
+            thread.start()
+        try:
+            yield
+        finally:
+            self._stop.set()
+            self._again.set()
+            for thread in threads:
+                thread.join()
+            self.recorder.end()
+
+    def take_rest(self) -> None:
+        """Take today's rest from now on."""
+        with self._lock:
+            self._watch.take_rest()
+            self._recent.clear()
+
+    def ask_for(self, target: Target) -> None:
+        """Set what is asked for; an exercise that is under way ends."""
+        with self._lock:
+            self._targets[self._view or View.ABDOMINAL_WALL] = target
+            self._practice = Practice(target)
+
+    def start(self) -> None:
+        """Start the exercise."""
+        with self._lock:
+            self._practice.start(self._time_s)
+
+    def stop(self) -> None:
+        """Stop the exercise."""
+        with self._lock:
+            self._practice.stop()
+
+    def freeze(self) -> Outcome:
+        """Hold the picture and measure the last seconds.
+
+        Raises
+        ------
+        LayermotionError
+            If they cannot be measured.
+        """
+        self.is_frozen = True
+        return self._measure(self._memory.clip(self.clip))
+
+    def go_on(self) -> None:
+        """Let the picture go on, from its beginning where a clip had ended."""
+        self.is_frozen = False
+        if self.has_ended:
+            self._again.set()
+
+    def _take(self) -> None:
+        """Take frames for as long as they come."""
+        while not self._stop.is_set():
+            self.has_ended = False
+            try:
+                for taken in self._source.taken(self._stop):
+                    if not self.is_frozen:
+                        self._memory.add(taken)
+                        self.pictures.put(taken)
+            except LayermotionError as error:
+                self.error = str(error)
+            self.has_ended = True
+            self._again.wait()
+            self._again.clear()
+
+    def _look(self) -> None:
+        """Look at the newest frame, again and again."""
+        number = 0
+        while not self._stop.is_set():
+            found = self.pictures.after(number, WAIT_S)
+            if found is None or self.is_frozen:
+                number = found[0] if found else number
+                continue
+            number, taken = found
+            with self._lock:
+                seen = self._watch.see(taken.frame)
+                self.states.put(self._state(seen, taken))
+
+    def _state(self, seen: Seen, taken: Taken) -> State:
+        """Take the exercise on by one value."""
+        if seen.view is not None and seen.view is not self._view:
+            self._view = seen.view
+            self._practice = Practice(self._targets[seen.view])
+        time_s = self._time_s = taken.frame.time_s
+        practice, change = self._practice, seen.value.change
+        practice.update(time_s, change)
+        self._recent.append((time_s, change))
+        while time_s - self._recent[0][0] > NUMBER_S:
+            self._recent.popleft()
+        known = [value for _, value in self._recent if not np.isnan(value)]
+        now_s = time.monotonic()
+        self._looked.append(now_s)
+        while now_s - self._looked[0] > RATE_S:
+            self._looked.popleft()
+        return State(
+            seen=seen,
+            at_s=taken.at_s,
+            number=float(np.median(known)) if known else float("nan"),
+            rest_now=self._watch.rest_now,
+            phase=practice.phase,
+            left_s=practice.left_s(time_s),
+            held_s=practice.held_s,
+            done=practice.done,
+            tried=practice.tried,
+            target=practice.target,
+            values_hz=len(self._looked) / RATE_S,
+        )

@@ -1,0 +1,67 @@
+"""Owns what a page shows of a measured clip: its main number, all its numbers, its cautions."""
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from layermotion.analysis.result import Analysis
+from layermotion.labels import Structure, View
+from layermotion.measures.measure import MEAN, Measure
+
+# The measure that stands first, of each view: its name, structure and unit.
+CHIEF = {
+    View.ABDOMINAL_WALL: ("thickness_change", Structure.TRA, "%"),
+    View.BLADDER: ("base_displacement", Structure.BLADDER, "mm"),
+}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A measured clip, all of it a draft.
+
+    Parameters
+    ----------
+    clip_id
+        Short hash of its content.
+    measures
+        All its numbers.
+    chief
+        The one that stands first; None where there is none of its kind.
+    cautions
+        Sentences that a reader must know.
+    report
+        Where its report was written; None where nothing was.
+    """
+
+    clip_id: str
+    measures: tuple[Measure, ...]
+    chief: Measure | None
+    cautions: tuple[str, ...]
+    report: Path | None
+
+    @classmethod
+    def of(cls, analysis: Analysis, report: Path | None) -> "Outcome":
+        """Take from an analysis what the page shows."""
+        cautions = tuple(dict.fromkeys((*analysis.clip.cautions, *analysis.cautions)))
+        chief = chief_of(analysis.measures, analysis.view)
+        return cls(analysis.clip.clip_id, analysis.measures, chief, cautions, report)
+
+    @property
+    def shown(self) -> dict[str, Any]:
+        """What the page gets of it, for JSON; a path tells its last folder alone."""
+        return {
+            "clip": self.clip_id,
+            "chief": asdict(self.chief) if self.chief else None,
+            "measures": [asdict(measure) for measure in self.measures],
+            "cautions": list(self.cautions),
+            "folder": self.report.parent.name if self.report else None,
+        }
+
+
+def chief_of(measures: Iterable[Measure], view: View) -> Measure | None:
+    """Give the mean of the repeats, where there is none the first repeat with a value."""
+    of_kind = [m for m in measures if (m.name, m.structure, m.unit) == CHIEF[view]]
+    with_value = [m for m in of_kind if m.value is not None]
+    mean = [m for m in with_value if m.repeat == MEAN]
+    return next(iter((*mean, *with_value, *of_kind)), None)

@@ -1,0 +1,188 @@
+"""Owns where live frames come from: a capture device, or a clip played at its own speed."""
+
+import re
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.clip import Clip, Frame
+from layermotion.clip.reading import SAMPLE_COUNT, Reading
+from layermotion.clip.source import SourceOptions, clip_of, open_clip
+from layermotion.errors import InputError
+from layermotion.geometry import ImageArea
+
+# A capture device is named by its number or its path.
+DEVICE = re.compile(r"\d+|/dev/video\d+")
+# Frames between two looks at a device's screen for its image area (our choice: a third of a second
+# at 30 frames/s, so that tissue has moved).
+BETWEEN_SAMPLES = 10
+# What live frames are called until some of them are measured as a clip.
+LIVE_ID = "live"
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """A frame as it was taken.
+
+    Parameters
+    ----------
+    frame
+        Its image area alone; ``time_s`` counts from the first frame.
+    at_s
+        When it was taken, seconds of the system's clock.
+    """
+
+    frame: Frame
+    at_s: float
+
+
+class Source(Protocol):
+    """Gives frames in real time."""
+
+    clip: Clip
+    """How the frames lie: an image area without a screen around it, and its scale."""
+
+    def taken(self, stop: threading.Event) -> Iterator[Taken]:
+        """Yield frames as they come, until they end or ``stop`` is set."""
+        ...
+
+
+def is_device(source: str) -> bool:
+    """Tell whether a source is a capture device.
+
+    Examples
+    --------
+    >>> is_device("0"), is_device("/dev/video2"), is_device("drawin.mp4")
+    (True, True, False)
+    """
+    return DEVICE.fullmatch(source) is not None
+
+
+def device_path(device: int | str) -> Path:
+    """Path of a capture device on Linux, of its number or of itself.
+
+    Examples
+    --------
+    >>> str(device_path(0))
+    '/dev/video0'
+    """
+    return Path(f"/dev/video{device}" if isinstance(device, int) else device)
+
+
+def open_source(source: str, options: SourceOptions) -> Source:
+    """Open a capture device or a clip.
+
+    Raises
+    ------
+    InputError
+        If it cannot be opened, or is a single image.
+    """
+    if is_device(source):
+        return Device(int(source) if source.isdigit() else source, options)
+    return Player(open_clip(Path(source), options))
+
+
+def cut_to_image(clip: Clip) -> Clip:
+    """Give the clip whose frames are the image area alone, before it has any."""
+    area = ImageArea(0, 0, clip.area.height, clip.area.width)
+    return replace(
+        clip,
+        clip_id=LIVE_ID,
+        frame_shape=(area.height, area.width),
+        frame_count=None,
+        area=area,
+        is_still=False,
+        read=lambda: iter(()),
+    )
+
+
+class Player:
+    """Plays a clip at its own speed; ``taken`` plays it again, with times that go on."""
+
+    def __init__(self, clip: Clip) -> None:
+        if clip.is_still:
+            raise InputError(
+                f"{clip.source_name} is a single image, and cannot be played; give a clip."
+            )
+        self._played, self.clip = clip, cut_to_image(clip)
+        self._start_s: float | None = None
+        self._count = 0
+
+    def taken(self, stop: threading.Event) -> Iterator[Taken]:
+        """Yield each frame when its time has come."""
+        now_s = time.monotonic()
+        self._start_s = now_s if self._start_s is None else self._start_s
+        begin_s = now_s - self._start_s
+        for frame in self._played.frames():
+            time_s = begin_s + frame.time_s
+            if stop.wait(max(0.0, self._start_s + time_s - time.monotonic())):
+                return
+            pixels = np.ascontiguousarray(frame.pixels[self._played.area.slices])
+            yield Taken(Frame(self._count, time_s, pixels), time.time())
+            self._count += 1
+
+
+class Device:
+    """A capture device, read through OpenCV.
+
+    Parameters
+    ----------
+    device
+        Its number or path.
+    options
+        What the user states of it; a screen states no pixel size.
+    """
+
+    def __init__(self, device: int | str, options: SourceOptions) -> None:
+        name = f"capture device {device}"
+        # What is not there at all OpenCV would also report on its own, at length.
+        is_there = sys.platform != "linux" or device_path(device).exists()
+        self._capture = cv2.VideoCapture(device) if is_there else cv2.VideoCapture()
+        if not self._capture.isOpened():
+            raise InputError(
+                f"The {name} cannot be opened; check that it is plugged in, and that no other "
+                f"program uses it."
+            )
+        self._capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)  # old pictures are of no use
+        self._name = name
+        samples = [self._read() for _ in range(1 + (SAMPLE_COUNT - 1) * BETWEEN_SAMPLES)]
+        chosen = tuple(samples[::BETWEEN_SAMPLES])
+        rows, columns = chosen[0].shape
+        reading = Reading(
+            frame_shape=(rows, columns),
+            frame_count=None,
+            read=lambda: iter(()),
+            samples=chosen,
+            is_still=False,
+            spacing_reason="a capture device states no pixel size",
+            provenance={"format": "capture device", "frame_rate_source": "time of capture"},
+        )
+        self._screen = clip_of(reading, options, LIVE_ID, name)
+        self.clip = cut_to_image(self._screen)
+
+    def taken(self, stop: threading.Event) -> Iterator[Taken]:
+        """Yield each picture of the device."""
+        start_s, count = time.monotonic(), 0
+        while not stop.is_set():
+            pixels = self._read()
+            at_s, time_s = time.time(), time.monotonic() - start_s
+            if pixels.shape != self._screen.frame_shape:
+                raise InputError(f"The {self._name} changed the size of its pictures; start again.")
+            cut = np.ascontiguousarray(pixels[self._screen.area.slices])
+            yield Taken(Frame(count, time_s, cut), at_s)
+            count += 1
+
+    def _read(self) -> NDArray[np.uint8]:
+        is_read, picture = self._capture.read()
+        if not is_read:
+            raise InputError(f"The {self._name} gives no picture; check the cable and start again.")
+        grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+        return np.asarray(grey, np.uint8)

@@ -1,0 +1,95 @@
+"""Owns what the page shows of all visits of a patient: charts, and two visits compared."""
+
+from dataclasses import asdict
+from typing import Any
+
+from layermotion.errors import InputError
+from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits
+from layermotion.record.drawing import describe, draw_chart
+from layermotion.review.visit import Review
+from layermotion.session.detectable import DetectableChanges
+
+# What an SVG states that is no part of a page.
+NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+
+
+def course_of(review: Review, own: DetectableChanges | None) -> dict[str, Any]:
+    """Say how each measure went over the signed visits of the patient of a review.
+
+    Parameters
+    ----------
+    own
+        The clinic's own smallest detectable changes; published ones are used where it has none.
+    """
+    visits = _signed(review)
+    places = {one.visit.visit_id: number for number, one in enumerate(visits)}
+    return {
+        "visits": [
+            {"day": one.visit.day.isoformat(), "signed_by": one.visit.signed_by} for one in visits
+        ],
+        "charts": [_chart(chart, places) for chart in charts(visits, own)],
+    }
+
+
+def picture_of(review: Review, number: int, own: DetectableChanges | None) -> str:
+    """Draw one chart of the course as SVG.
+
+    Raises
+    ------
+    InputError
+        If it is not there.
+    """
+    found = charts(_signed(review), own)
+    if number >= len(found):
+        raise InputError("There is no such chart; load the page again.")
+    return draw_chart(found[number]).svg.replace("<svg ", f"<svg {NAMESPACES} ", 1)
+
+
+def compared(
+    review: Review, first: int, second: int, own: DetectableChanges | None
+) -> dict[str, Any]:
+    """Say what changed between two signed visits, by their places in the course.
+
+    Raises
+    ------
+    LayermotionError
+        If one is not there, or both are one.
+    """
+    visits = _signed(review)
+    if not (first < len(visits) and second < len(visits)):
+        raise InputError("There is no such visit; load the page again.")
+    found = compare(visits[first], visits[second], own)
+    return {
+        "earlier": found.earlier.day.isoformat(),
+        "now": found.now.day.isoformat(),
+        "sentences": list(found.sentences),
+    }
+
+
+def _signed(review: Review) -> tuple[VisitRows, ...]:
+    if review.visit is None:
+        return ()
+    visits = read_visits(review.record, review.visit.patient_id)
+    return tuple(one for one in visits if one.visit.is_signed)
+
+
+def _chart(chart: Chart, places: dict[str, int]) -> dict[str, Any]:
+    return {
+        **asdict(chart.key),
+        "first": chart.first,
+        "source": chart.source,
+        "description": describe(chart),
+        "points": [
+            {
+                "visit": places[point.visit_id],
+                "day": point.day.isoformat(),
+                "value": point.value,
+                "low": point.low,
+                "high": point.high,
+                "detectable": point.detectable,
+                "is_beyond": point.is_beyond,
+                "words": point.words,
+            }
+            for point in chart.points
+        ],
+    }

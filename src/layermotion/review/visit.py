@@ -1,0 +1,387 @@
+"""Owns a visit under review: its clips, who works on it, and the record of every change."""
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from layermotion import __version__
+from layermotion.clip.source import open_clip
+from layermotion.errors import InputError, LayermotionError
+from layermotion.labels import Structure
+from layermotion.network.segmenter import Segmenter
+from layermotion.record.entries import AMENDMENT, Event, SignedValue, Visit
+from layermotion.record.store import Record
+from layermotion.review.corrections import Confirm, Correction, correction_from
+from layermotion.review.desk import Desk, Source
+from layermotion.review.handing import Laboratory
+from layermotion.review.place import (
+    CHECKED,
+    Place,
+    Stage,
+    difference,
+    renewed_outlines,
+    values_by_key,
+)
+from layermotion.review.sources import Listed
+
+# Kinds of events that a review writes.
+CORRECTED, UNDONE, SEEN, HANDED_OVER = "corrected", "undone", "seen", "handed_over"
+# Values of a confirmation that differ by less than this are those which were confirmed.
+SAME = 1e-6
+CHANGED = (
+    "Some values are not those that were confirmed earlier, because the tool measures otherwise "
+    "now; look at them again."
+)
+# Why a visit cannot be signed yet.
+REFUSED = {
+    "measuring": "Some clips are still being measured; wait for them.",
+    "unconfirmed": "{number} values are not confirmed yet; confirm them, or leave the repeat out.",
+    "nothing": "No value is confirmed, so there is nothing to sign; confirm some first.",
+}
+
+
+class Review:
+    """A visit under review.
+
+    Parameters
+    ----------
+    listed
+        Its clips, in the order in which they were listed.
+    segmenter
+        What they are measured with.
+    record
+        Where all that a person does is kept.
+    finish
+        Writes the final results of a signed visit, and gives the path of their first page.
+    """
+
+    def __init__(
+        self,
+        listed: Sequence[Listed],
+        segmenter: Segmenter,
+        record: Record,
+        day: date,
+        finish: Callable[["Review"], Path],
+    ) -> None:
+        self.places = tuple(Place(number, one) for number, one in enumerate(listed))
+        self.record, self.day, self.who = record, day, ""
+        self.visit: Visit | None = None
+        self.code = ""
+        self.finished, self.is_writing = "", False
+        self._segmenter, self._finish = segmenter, finish
+        self._lock = threading.RLock()
+        self._is_opened = False
+
+    # Measuring
+
+    def measure_all(self) -> None:
+        """Open every clip, take up a visit that the record holds of them, and measure them."""
+        for place in self.places:
+            self._open(place)
+        with self._lock:
+            self._take_up()
+            self._is_opened = True
+        for place in self.places:
+            if place.stage is Stage.WAITING:
+                self._measure(place)
+
+    def _open(self, place: Place) -> None:
+        """Read the hash of a clip, and refuse one that stands in the list twice."""
+        place.problem = place.listed.problem
+        if not place.problem:
+            try:
+                clip = open_clip(place.listed.path, place.listed.options)
+            except LayermotionError as error:
+                place.problem = str(error)
+            else:
+                if any(other.clip_id == clip.clip_id for other in self.places):
+                    place.problem = "This clip holds the same pictures as another one of the visit."
+                else:
+                    place.clip_id = clip.clip_id
+        if place.problem:
+            place.stage = Stage.FAILED
+
+    def _measure(self, place: Place) -> None:
+        place.stage = Stage.MEASURING
+        listed = place.listed
+        try:
+            desk = Desk.open(Source(listed.path, listed.options, listed.site), self._segmenter)
+        except LayermotionError as error:
+            place.problem, place.stage = str(error), Stage.FAILED
+            return
+        with self._lock, place.lock:
+            place.desk = desk
+            if self.visit is not None:
+                self._repeat_events(place)
+                self._add_to_record(place)
+            place.stage = Stage.READY
+
+    # Taking up what the record holds
+
+    def _take_up(self) -> None:
+        """Find the last visit that holds one of these clips."""
+        own = {place.clip_id for place in self.places} - {""}
+        for patient in self.record.patients():
+            for visit in self.record.visits(patient.patient_id):
+                if own & {clip.clip_id for clip in self.record.clips(visit.visit_id)}:
+                    self.visit, self.code, self.day = visit, patient.code, visit.day
+
+    def _repeat_events(self, place: Place) -> None:
+        """Do again what the record says was done with a clip."""
+        if self.visit is None or place.desk is None:
+            return
+        for event in self.record.events(self.visit.visit_id):
+            if event.clip_id == place.clip_id:
+                try:
+                    self._repeat(place, place.desk, event)
+                except LayermotionError as error:
+                    place.problem = f"An earlier correction could not be made again: {error}"
+
+    def _repeat(self, place: Place, desk: Desk, event: Event) -> None:
+        if event.kind == SEEN:
+            place.is_seen = True
+        elif event.kind == UNDONE:
+            desk.undo()
+        elif event.kind == CORRECTED:
+            correction = correction_from(event.payload["correction"])
+            if isinstance(correction, Confirm):
+                now, then = values_by_key(desk), event.payload["to"]
+                kept = tuple(k for k in correction.keys if _is_same(now.get(k), then.get(k)))
+                if kept != correction.keys:
+                    place.problem = CHANGED
+                if not kept:
+                    return
+                correction = replace(correction, keys=kept)
+            desk.apply(correction)
+
+    # What a person does
+
+    def begin(self, code: str, who: str, day: date) -> None:
+        """Say who reviews the visit of whom; every change is kept from now on.
+
+        Raises
+        ------
+        LayermotionError
+            If the record refuses, or the clips are not opened yet.
+        """
+        with self._lock:
+            if not self._is_opened:
+                raise InputError("The clips are still being opened; try again in a moment.")
+            if not who.strip():
+                raise InputError("The record needs to know who reviews; type a name or initials.")
+            if self.visit is None:
+                known = {patient.code.casefold(): patient for patient in self.record.patients()}
+                patient = known.get(code.strip().casefold()) or self.record.add_patient(code, who)
+                self.visit = self.record.begin_visit(patient.patient_id, day, who)
+                self.code, self.day = patient.code, day
+                for place in self.places:
+                    self._add_to_record(place)
+            self.who = who.strip()
+
+    def _add_to_record(self, place: Place) -> None:
+        if self.visit is None or self.visit.is_signed or not place.clip_id:
+            return
+        listed = place.listed
+        facts = {
+            "side": str(listed.side),
+            "task": listed.task or "unstated",
+            "recording": str(listed.repeat),
+            "site": listed.site,
+            "software": f"layermotion {__version__}",
+            "weights": self._segmenter.name,
+        }
+        if place.desk is not None:
+            found = place.desk.analysis
+            if found.series.get("slide", Structure.TRA) is not None:
+                facts["lateral"] = "known" if found.is_lateral_known else "unknown"
+        self.record.add_clip(self.visit.visit_id, place.clip_id, facts, self.who)
+
+    def correct(self, place: Place, correction: Correction, why: str) -> dict[str, Any]:
+        """Settle one more thing about a clip, and keep it; say which outlines moved.
+
+        Raises
+        ------
+        LayermotionError
+            If it does not fit the clip, or the visit is not open for changes.
+        """
+        with self._lock, place.lock:
+            desk = self._changing(place)
+            if isinstance(correction, Confirm) and len(correction.keys) > 1 and not place.is_seen:
+                raise InputError("Look at the whole clip first; then its values can be confirmed.")
+            edges, before = desk.analysis.footage.edges, values_by_key(desk)
+            desk.apply(correction)
+            was, now = difference(before, values_by_key(desk))
+            if isinstance(correction, Confirm):
+                now = {key: values_by_key(desk)[key] for key in correction.keys}
+            payload = {"correction": correction.to_json(), "from": was, "to": now}
+            try:
+                self._append(place, CORRECTED, payload, why)
+            except LayermotionError:
+                desk.undo()
+                raise
+            return {"outlines": renewed_outlines(desk, edges)}
+
+    def undo(self, place: Place) -> dict[str, Any]:
+        """Take back the last thing that was settled about a clip."""
+        with self._lock, place.lock:
+            desk = self._changing(place)
+            edges, before = desk.analysis.footage.edges, values_by_key(desk)
+            last = desk.undo()
+            was, now = difference(before, values_by_key(desk))
+            try:
+                self._append(place, UNDONE, {"undone": last.kind, "from": was, "to": now}, "")
+            except LayermotionError:
+                desk.apply(last)
+                raise
+            return {"outlines": renewed_outlines(desk, edges)}
+
+    def see(self, place: Place) -> None:
+        """Keep that all windows of a clip were on the screen."""
+        with self._lock, place.lock:
+            self._changing(place)
+            if not place.is_seen:
+                self._append(place, SEEN, {}, "")
+                place.is_seen = True
+
+    def hand_over(self, place: Place, frame: int, laboratory: Laboratory) -> Path:
+        """Hand a corrected frame to the laboratory, and keep that; give the file of its label."""
+        with self._lock, place.lock:
+            self._changing(place)
+            target = laboratory.hand_over(place, frame, date.today())
+            self._append(place, HANDED_OVER, {"frame": frame, "label": target.stem}, "")
+            return target
+
+    def sign(self, who: str) -> None:
+        """Sign the visit as a whole; then nothing of it changes any more.
+
+        Raises
+        ------
+        LayermotionError
+            If something is not confirmed yet, or the record refuses.
+        """
+        with self._lock:
+            visit = self._open_visit()
+            reason = self.why_not_sign()
+            if reason["key"]:
+                raise InputError(REFUSED[reason["key"]].format(**reason))
+            self.visit = self.record.sign(visit.visit_id, self.values(), who)
+            self.who = who.strip()
+        self.write()
+
+    def amend(self, text: str, who: str) -> None:
+        """Add a sentence to a signed visit.
+
+        Raises
+        ------
+        LayermotionError
+            If it is not signed, or who or the sentence is missing.
+        """
+        with self._lock:
+            if self.visit is None:
+                raise InputError("No visit was begun; type the patient's code and your name first.")
+            self.record.append(self.visit.visit_id, None, AMENDMENT, {"text": text}, who, text)
+
+    def write(self) -> None:
+        """Write the final results in the background; the state says where, or why not."""
+        self.finished, self.is_writing = "", True
+        threading.Thread(target=self._write, name="writing").start()
+
+    def _write(self) -> None:
+        try:
+            self.finished = str(self._finish(self))
+        except LayermotionError as error:
+            self.finished = str(error)
+        finally:
+            self.is_writing = False
+
+    def values(self) -> list[SignedValue]:
+        """List the confirmed and corrected values of all clips."""
+        return [
+            SignedValue.of(place.clip_id, place.listed.side, measure)
+            for place in self.places
+            if place.desk is not None
+            for measure in place.desk.analysis.measures
+            if measure.status in CHECKED
+        ]
+
+    def why_not_sign(self) -> dict[str, Any]:
+        """Say by a key of ``REFUSED`` why the visit cannot be signed yet; empty where it can."""
+        left = sum(len(place.unconfirmed) for place in self.places)
+        key = ""
+        if any(p.stage in (Stage.WAITING, Stage.MEASURING) for p in self.places):
+            key = "measuring"
+        elif left:
+            key = "unconfirmed"
+        elif not self.values():
+            key = "nothing"
+        return {"key": key, "number": left}
+
+    @property
+    def amendments(self) -> list[dict[str, str]]:
+        """Sentences that were added after signing."""
+        if self.visit is None or not self.visit.is_signed:
+            return []
+        return [
+            {"when": event.when, "who": event.who, "text": event.why}
+            for event in self.record.events(self.visit.visit_id)
+            if event.kind == AMENDMENT
+        ]
+
+    def state(self) -> dict[str, Any]:
+        """All that the page shows of the visit as a whole."""
+        with self._lock:
+            visit = self.visit
+            return {
+                "is_opened": self._is_opened,
+                "patient": self.code,
+                "who": self.who,
+                "day": self.day.isoformat(),
+                "today": date.today().isoformat(),
+                "patients": [patient.code for patient in self.record.patients()],
+                "is_begun": visit is not None and bool(self.who or visit.is_signed),
+                "is_known": visit is not None,
+                "is_signed": visit is not None and visit.is_signed,
+                "signed_by": visit.signed_by if visit else "",
+                "signed_at": visit.signed_at if visit else "",
+                "why_not_sign": self.why_not_sign(),
+                "amendments": self.amendments,
+                "finished": self.finished,
+                "is_writing": self.is_writing,
+                "clips": [place.summary() for place in self.in_order()],
+            }
+
+    def in_order(self) -> list[Place]:
+        """Clips that need a person first, then those to confirm, then those still measured."""
+
+        def rank(place: Place) -> tuple[bool, bool, int]:
+            is_ready = place.stage is Stage.READY
+            needs = place.stage is Stage.FAILED or any(m.value is None for m in place.measured)
+            return not (is_ready or needs), not needs, place.number
+
+        return sorted(self.places, key=rank)
+
+    def _changing(self, place: Place) -> Desk:
+        """Desk of a clip that may be changed now."""
+        self._open_visit()
+        return place.opened
+
+    def _open_visit(self) -> Visit:
+        if self.visit is None or not (self.who or self.visit.is_signed):
+            raise InputError("No visit was begun; type the patient's code and your name first.")
+        if self.visit.is_signed:
+            raise InputError(
+                f"The visit was signed by {self.visit.signed_by}, so it is read-only; add an "
+                f"amendment."
+            )
+        return self.visit
+
+    def _append(self, place: Place, kind: str, payload: dict[str, Any], why: str) -> None:
+        assert self.visit is not None
+        self.record.append(self.visit.visit_id, place.clip_id, kind, payload, self.who, why)
+
+
+def _is_same(one: float | None, other: float | None) -> bool:
+    return one is not None and other is not None and abs(one - other) <= SAME

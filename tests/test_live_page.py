@@ -1,0 +1,210 @@
+"""The live pages in a real browser: rest, efforts, freeze and measure, the patient's view."""
+
+import re
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pages import assert_accessible, assert_fits, chromium, open_page
+from playwright.sync_api import Browser, Page, expect
+from standin import SPACING, draw_texture, make_clip, truth_segmenter, wall_with_end
+
+from layermotion.clip import Clip
+from layermotion.commands.live import Measuring
+from layermotion.commands.measure import MeasureOptions
+from layermotion.edges.site import parse_site
+from layermotion.labels import View
+from layermotion.live.arrivals import Arrival, Arrivals
+from layermotion.live.live import Live
+from layermotion.live.outcome import Outcome
+from layermotion.live.server import arrival_routes, live_routes
+from layermotion.live.taking import Player
+from layermotion.measures.measure import Measure, Status
+from layermotion.serving.run import serving
+
+# Two efforts, each from its begin to its end, s, in a clip of 4 frames/s.
+EFFORTS, END_S, RATE_HZ = ((6.0, 8.5), (10.0, 12.5)), 13.5, 4.0
+SCREENS = ({"width": 1366, "height": 768}, {"width": 1024, "height": 768})
+CONTROLS = ("picture", "columns", "value", "rest", "go", "freeze", "use", "record", "patient")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+def live_of(out: Path, measured: list[Outcome] | None = None) -> Live:
+    """Make a live view of a drawn clip in which the TrA thickens by 22 of 45 rows, twice.
+
+    What is measured of it goes into ``measured``.
+    """
+    time_s = np.arange(0, END_S, 1 / RATE_HZ)
+    held = np.zeros(time_s.size)
+    for begin_s, end_s in EFFORTS:
+        held[(time_s >= begin_s) & (time_s < end_s)] = 1
+    segmenter = truth_segmenter(wall_with_end, 45 + 22 * held, View.ABDOMINAL_WALL)
+    clip = make_clip([draw_texture()] * time_s.size, rate_hz=RATE_HZ)
+    measuring = Measuring(segmenter, None, MeasureOptions(site="muscle-centre"))  # type: ignore[arg-type]
+
+    def measure(frozen: Clip) -> Outcome:
+        found = measuring.clip(frozen)
+        if measured is not None:
+            measured.append(found)
+        return found
+
+    site = parse_site("muscle-centre")
+    return Live(Player(clip), segmenter, site, measure, out)  # type: ignore[arg-type]
+
+
+def shown(outcome: Outcome) -> str:
+    """Write the main number of an outcome as the page does."""
+    assert outcome.chief is not None and outcome.chief.value is not None
+    return f"{outcome.chief.value:+.0f}\N{NO-BREAK SPACE}%".replace("-", "\N{MINUS SIGN}")
+
+
+def set_target(page: Page) -> None:
+    for name, value in (
+        ("low", "30"),
+        ("high", "60"),
+        ("hold-s", "1"),
+        ("repeats", "2"),
+        ("count-s", "0"),
+        ("pause-s", "0"),
+    ):
+        page.locator(f"#{name}").fill(value)
+    page.locator("#use").click()
+
+
+def test_live_from_rest_to_two_held_efforts_and_a_frozen_measure(
+    browser: Browser, tmp_path: Path
+) -> None:
+    measured: list[Outcome] = []
+    live = live_of(tmp_path, measured)
+    with serving(live_routes(live)) as running:
+        context = browser.new_context(viewport=SCREENS[0])
+        page, errors = open_page(context, running.link())
+        patient, patient_errors = open_page(context, f"{running.address.origin}/patient")
+        said: list[str] = []
+        with live.running():
+            expect(page.locator("#go")).to_be_disabled()
+            expect(page.locator("#low")).to_have_value("20", timeout=10_000)
+            set_target(page)
+            page.keyboard.press("Tab")  # out of the number fields, whose keys are their own
+            page.locator("#value").click()
+            page.keyboard.press("r")
+            expect(page.locator("#reason")).to_contain_text("Rest is being taken")
+            expect(page.locator("#go")).to_be_enabled(timeout=5_000)
+            expect(page.locator("#reason")).to_have_text("")
+            page.keyboard.press("s")
+            said.append(patient.locator("body").inner_text())
+            expect(page.locator("#phase")).to_have_text("Go, and hold")
+            expect(page.locator("#value")).to_have_text(
+                re.compile(r"^\+(48|49|50)$"), timeout=9_000
+            )
+            expect(page.locator("#meaning")).to_have_text("thicker than at rest")
+            expect(page.locator("#absolute")).to_have_text(
+                f"now {67 * SPACING.row_mm:.1f} mm, at rest {45 * SPACING.row_mm:.1f} mm"
+            )
+            said.append(patient.locator("body").inner_text())
+            expect(patient.locator("#body")).to_have_class("body reached")
+            expect(page.locator("#count")).to_have_text("1 of 2 repeats", timeout=5_000)
+            expect(patient.locator("#beads .done")).to_have_count(1)
+            expect(page.locator("#phase")).to_have_text("Finished", timeout=9_000)
+            expect(page.locator("#count")).to_have_text("2 of 2 repeats")
+            said.append(patient.locator("body").inner_text())
+            expect(page.locator("#said")).to_have_text("The clip has ended.", timeout=5_000)
+            for size in SCREENS:
+                page.set_viewport_size(size)
+                assert_fits(page, *CONTROLS)
+            assert_accessible(page)
+            page.keyboard.press("f")
+            expect(page.locator("#go-on")).to_be_enabled(timeout=60_000)
+            expect(page.locator("#outcome")).to_contain_text("change of thickness, TrA")
+            expect(page.locator(".chief-number")).to_contain_text(shown(measured[0]))
+            expect(page.locator(".chief-number .draft")).to_be_visible()
+            assert_accessible(page)
+            page.keyboard.press("g")
+            expect(page.locator("#doing")).to_be_visible()
+        assert_accessible(patient)
+        assert not errors and not patient_errors
+        for words in (*said, patient.content()):
+            text = re.sub(r"<[^>]*>", " ", words)
+            assert not re.search(r"\d", text), text
+        assert "Hold it there" in " ".join(said)
+        context.close()
+
+
+def test_a_recording_needs_the_tick_and_what_is_refused_is_said(
+    browser: Browser, tmp_path: Path
+) -> None:
+    live = live_of(tmp_path)
+    with serving(live_routes(live)) as running, ExitStack() as meanwhile:
+        context = browser.new_context(viewport=SCREENS[1], locale="de-DE")
+        page, errors = open_page(context, running.link())
+        page.locator("#freeze").click()  # before there is a picture
+        expect(page.locator("#wrong")).to_contain_text("hardly any pictures yet")
+        expect(page.locator("#outcome")).to_have_text("Sie konnten nicht gemessen werden.")
+        page.locator("#go-on").click()
+        assert [error for error in errors if "422" not in error] == []
+        errors.clear()
+        meanwhile.enter_context(live.running())
+        expect(page.locator("#record")).to_have_text("Aufnehmen")
+        expect(page.locator("#record")).to_be_disabled()
+        page.locator("#consent").check()
+        page.locator("#record").click()
+        expect(page.locator("#record")).to_have_text("Aufnahme beenden")
+        expect(page.locator("#low")).to_have_value("20", timeout=10_000)
+        expect(page.locator("#rate")).to_contain_text("Bilder und", timeout=10_000)
+        assert_fits(page, *CONTROLS)
+        page.locator("#record").click()
+        expect(page.locator("#recorded")).to_contain_text("Gespeichert als recording-")
+        expect(page.locator("#consent")).not_to_be_checked()
+        page.locator("#low").fill("50")
+        page.locator("#use").click()
+        expect(page.locator("#wrong")).to_contain_text("eine kleinere und eine größere Zahl")
+        assert not errors
+        context.close()
+    (saved,) = tmp_path.iterdir()
+    assert saved.stat().st_mode & 0o777 == 0o600
+
+
+def test_clips_that_arrive_appear_with_their_number_or_their_sentence(
+    browser: Browser, tmp_path: Path
+) -> None:
+    change = Measure(
+        "thickness_change", "tra", "draw_in", "1", 48.9, "%", 45.1, 52.7, Status.DRAFT, "", "", ""
+    )
+    reason = "The fat is cut off."
+    fat = replace(
+        change, name="thickness_rest", structure="fat", value=None, unit="mm", reason=reason
+    )
+    outcome = Outcome("c0ffee12", (change, fat), change, ("Held badly.",), None)
+    arrivals = Arrivals(tmp_path, lambda path: outcome)
+    at = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
+    bad = "broken.dcm is empty (0 bytes); copy or export it again."
+    with serving(arrival_routes(arrivals)) as running:
+        context = browser.new_context(viewport=SCREENS[1])
+        page, errors = open_page(context, running.link())
+        expect(page.locator("#none")).to_be_visible()
+        assert_accessible(page)
+        arrivals.newest.put((Arrival("broken.dcm", at, failed=bad),))
+        expect(page.locator("#outcome")).to_have_text(bad)
+        arrivals.newest.put(
+            (Arrival("draw-in.dcm", at, outcome), Arrival("broken.dcm", at, failed=bad))
+        )
+        expect(page.locator(".chief-number")).to_contain_text(shown(outcome))
+        expect(page.locator("#list li")).to_have_count(2)
+        expect(page.locator("#outcome")).to_contain_text("Without a value")
+        expect(page.locator("dd")).to_have_text(reason)
+        expect(page.locator("#outcome li")).to_have_text("Held badly.")
+        assert_accessible(page)
+        assert_fits(page, "chosen", "list")
+        page.locator("#list button").nth(1).click()
+        expect(page.locator("#outcome")).to_have_text(bad)
+        assert not errors
+        context.close()

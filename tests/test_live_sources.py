@@ -1,0 +1,303 @@
+"""Where live frames come from and go to: players, devices, folders, memory, recordings."""
+
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+from standin import (
+    SPACING,
+    analysed,
+    draw_frames,
+    draw_texture,
+    make_clip,
+    truth_segmenter,
+    wall_with_end,
+    write_dicom,
+    write_video,
+)
+
+import layermotion.live.arrivals as arriving
+from layermotion.clip import Frame
+from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.commands.live import Measuring, is_watched
+from layermotion.commands.measure import MeasureOptions
+from layermotion.edges.site import parse_site
+from layermotion.errors import InputError, MeasurementError
+from layermotion.labels import View
+from layermotion.live.arrivals import Arrivals
+from layermotion.live.live import Live
+from layermotion.live.memory import KEPT_S, MOST_BYTES, Memory
+from layermotion.live.messages import patient_message, picture_message, state_message
+from layermotion.live.newest import Newest
+from layermotion.live.outcome import Outcome
+from layermotion.live.recorder import Recorder
+from layermotion.live.taking import Device, Player, Taken, cut_to_image, open_source
+
+NO_OPTIONS = SourceOptions()
+
+
+def taken(count: int, rate_hz: float = 10.0) -> list[Taken]:
+    frames = make_clip([draw_texture()] * count, rate_hz=rate_hz).frames()
+    return [Taken(frame, 1000.0 + frame.time_s) for frame in frames]
+
+
+def test_a_clip_is_played_at_its_own_speed_and_again_with_times_that_go_on() -> None:
+    player = Player(make_clip([draw_texture()] * 6, rate_hz=20.0))
+    started_s = time.monotonic()
+    first = list(player.taken(threading.Event()))
+    assert 0.25 <= time.monotonic() - started_s < 2.0
+    again = list(player.taken(threading.Event()))
+    times = [one.frame.time_s for one in (*first, *again)]
+    assert [one.frame.index for one in (*first, *again)] == list(range(12))
+    assert (np.diff(times) > 0).all()
+    np.testing.assert_allclose(np.diff(times[:6]), 0.05, atol=1e-6)
+    assert abs(time.time() - again[-1].at_s) < 1.0
+
+
+def test_a_player_ends_at_once_when_it_is_told_to() -> None:
+    stop = threading.Event()
+    stop.set()
+    assert list(Player(make_clip([draw_texture()] * 6, rate_hz=1.0)).taken(stop)) == []
+
+
+def test_a_single_image_cannot_be_played(tmp_path: Path) -> None:
+    import cv2
+
+    cv2.imwrite(str(tmp_path / "rest.png"), draw_texture())
+    with pytest.raises(InputError, match=r"rest.png is a single image, and cannot be played"):
+        open_source(str(tmp_path / "rest.png"), NO_OPTIONS)
+
+
+def test_a_device_that_is_not_there_is_said() -> None:
+    with pytest.raises(InputError, match="The capture device 97 cannot be opened"):
+        open_source("97", NO_OPTIONS)
+
+
+def test_a_device_gives_its_image_area_until_it_gives_no_picture(tmp_path: Path) -> None:
+    pictures = [draw_texture(seed=number) for number in range(50)]
+    screen = [np.pad(picture, ((40, 40), (60, 100))) for picture in pictures]
+    # OpenCV reads a file as it reads a device.
+    device = Device(str(write_video(tmp_path / "device.mp4", screen)), SourceOptions(depth_mm=60))
+    area = device.clip.area
+    assert (area.top, area.left) == (0, 0)
+    assert abs(area.height - 320) <= 8 and abs(area.width - 240) <= 8
+    assert device.clip.spacing is not None
+    assert device.clip.spacing.row_mm == pytest.approx(60 / area.height)
+    frames = device.taken(threading.Event())
+    first, second = next(frames), next(frames)
+    assert first.frame.pixels.shape == (area.height, area.width)
+    assert second.frame.time_s > first.frame.time_s
+    assert first.frame.pixels.std() > 10
+    with pytest.raises(InputError, match="gives no picture; check the cable"):
+        list(frames)
+
+
+def test_memory_keeps_the_last_seconds_and_no_more_bytes_than_it_may() -> None:
+    memory = Memory()
+    for one in taken(int(10 * KEPT_S) + 30):
+        memory.add(one)
+    clip = memory.clip(cut_to_image(make_clip([draw_texture()])))
+    frames = list(clip.frames())
+    assert clip.frame_count == len(frames) == 10 * KEPT_S + 1
+    assert frames[0].time_s == 0.0 and frames[-1].time_s == pytest.approx(KEPT_S)
+    assert [frame.index for frame in frames] == list(range(len(frames)))
+    large = np.zeros((5000, 5000), np.uint8)
+    for index in range(12):
+        memory.add(Taken(Frame(index, 100 + index / 30, large), 0.0))
+    with pytest.raises(MeasurementError, match="hardly any pictures"):
+        memory.clip(clip)  # so few of these fit
+    assert 6 * large.nbytes <= MOST_BYTES < 7 * large.nbytes
+
+
+def test_clips_of_other_pictures_have_other_names() -> None:
+    memory, other = Memory(), Memory()
+    for one in taken(12):
+        memory.add(one)
+        other.add(Taken(Frame(one.frame.index, one.frame.time_s, 255 - one.frame.pixels), 0.0))
+    like = cut_to_image(make_clip([draw_texture()]))
+    assert memory.clip(like).clip_id == memory.clip(like).clip_id != other.clip(like).clip_id
+
+
+@contextmanager
+def feeding(pictures: "Newest[Taken]", count: int = 12) -> Iterator[None]:
+    """Put pictures one after the other, and wait until the last was there for a while."""
+    for one in taken(count):
+        pictures.put(one)
+        time.sleep(0.02)
+    yield
+
+
+def test_without_consent_or_a_folder_nothing_is_recorded(tmp_path: Path) -> None:
+    clip = cut_to_image(make_clip([draw_texture()]))
+    with pytest.raises(InputError, match="Nothing is recorded without consent"):
+        Recorder(tmp_path, Newest(), clip).begin(consented=False)
+    with pytest.raises(InputError, match="start again with --out DIR"):
+        Recorder(None, Newest(), clip).begin(consented=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_recording_is_a_clip_of_its_owner_alone_with_its_scale(tmp_path: Path) -> None:
+    pictures: Newest[Taken] = Newest()
+    recorder = Recorder(tmp_path / "kept", pictures, cut_to_image(make_clip([draw_texture()])))
+    recorder.begin(consented=True)
+    with feeding(pictures):
+        assert recorder.is_recording
+        assert list(tmp_path.glob("kept/recording-*")) == []  # not before it is whole
+        saved = recorder.end()
+    assert saved is not None and saved.stat().st_mode & 0o777 == 0o600
+    assert list(tmp_path.glob("kept/*")) == [saved]
+    clip = open_clip(saved, SourceOptions(mm_per_pixel=(SPACING.row_mm, SPACING.column_mm)))
+    frames = list(clip.frames())
+    assert 3 <= len(frames) <= 12
+    assert np.abs(frames[-1].pixels.astype(int) - draw_texture()).mean() < 6
+    assert b"consent ticked" in saved.read_bytes() and b"0.080000,0.110000" in saved.read_bytes()
+
+
+def test_a_recording_of_nothing_leaves_no_file(tmp_path: Path) -> None:
+    recorder = Recorder(tmp_path, Newest(), cut_to_image(make_clip([draw_texture()])))
+    recorder.begin(consented=True)
+    assert recorder.end() is None
+    assert recorder.failed and list(tmp_path.iterdir()) == []
+    assert recorder.end() is None
+
+
+def outcome_of(path: Path) -> Outcome:
+    """Open a clip as measuring would, and give an outcome without numbers."""
+    clip = open_clip(path, NO_OPTIONS)
+    return Outcome(clip.clip_id, (), None, (), None)
+
+
+def test_a_clip_is_measured_once_it_is_whole_and_a_bad_one_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(arriving, "LOOK_S", 0.02)
+    write_dicom(tmp_path / "old.dcm", draw_frames(2))
+    found = Arrivals(tmp_path, outcome_of)
+    stop = threading.Event()
+    thread = threading.Thread(target=found.watch, args=(stop,))
+    thread.start()
+    try:
+        whole = write_dicom(tmp_path / ".whole", draw_frames(3)).read_bytes()
+        with (tmp_path / "new.dcm").open("wb") as stream:
+            for part in range(8):
+                stream.write(whole[part * len(whole) // 8 : (part + 1) * len(whole) // 8])
+                stream.flush()
+                time.sleep(0.03)
+                assert found.newest.after(1, 0.0) is None
+        (tmp_path / "notes.txt").write_text("no recording")
+        (tmp_path / "broken.dcm").write_bytes(b"")
+        number, arrivals = 1, ()
+        while len([one for one in arrivals if one.outcome or one.failed]) < 2:
+            number, arrivals = found.newest.after(number, 5.0) or pytest.fail("nothing arrived")
+    finally:
+        stop.set()
+        thread.join()
+    said = {one.name: (one.outcome is not None, one.failed) for one in arrivals}
+    assert said.keys() == {"new.dcm", "broken.dcm"}
+    assert said["new.dcm"] == (True, "")
+    assert said["broken.dcm"] == (False, "broken.dcm is empty (0 bytes); copy or export it again.")
+
+
+def test_a_folder_that_vanishes_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(arriving, "LOOK_S", 0.02)
+    folder = tmp_path / "scanner"
+    folder.mkdir()
+    found, stop = Arrivals(folder, outcome_of), threading.Event()
+    folder.rmdir()
+    thread = threading.Thread(target=found.watch, args=(stop,))
+    thread.start()
+    end_s = time.monotonic() + 5
+    while not found.error and time.monotonic() < end_s:
+        time.sleep(0.02)
+    stop.set()
+    thread.join()
+    assert "scanner cannot be read" in found.error
+
+
+def test_a_folder_of_images_alone_is_a_clip_and_any_other_is_watched(tmp_path: Path) -> None:
+    import cv2
+
+    assert is_watched(tmp_path)
+    cv2.imwrite(str(tmp_path / "1.png"), draw_texture())
+    assert not is_watched(tmp_path) and not is_watched(tmp_path / "1.png")
+
+
+def test_what_is_frozen_is_measured_and_written_as_any_clip(
+    tmp_path: Path, plain_reports: None
+) -> None:
+    rows = np.where((np.arange(24) >= 8) & (np.arange(24) < 16), 67.0, 45.0)
+    segmenter = truth_segmenter(wall_with_end, rows, View.ABDOMINAL_WALL)
+    clip = make_clip([draw_texture()] * 24, rate_hz=6.0)
+    options = MeasureOptions(site="muscle-centre", overlay=False)
+    live = Live(
+        Player(clip), segmenter, parse_site("muscle-centre"),  # type: ignore[arg-type]
+        Measuring(segmenter, tmp_path, options).clip, tmp_path,  # type: ignore[arg-type]
+    )  # fmt: skip
+    with live.running():
+        state = live.states.after(0, 10.0)
+        assert state is not None
+        assert_messages(live)
+        while not live.has_ended:
+            time.sleep(0.05)
+        outcome = live.freeze()
+    assert outcome.measures == analysed(clip, segmenter).measures
+    assert outcome.chief is not None and outcome.chief.name == "thickness_change"
+    assert outcome.report == tmp_path / f"clip-{outcome.clip_id}" / "report.html"
+    assert (outcome.report.parent / "measures.json").exists()
+    assert outcome.clip_id in (tmp_path / "index.csv").read_text()
+    assert str(tmp_path) not in str(outcome.shown)
+
+
+def assert_messages(live: Live) -> None:
+    """Check what goes over the sockets: sizes, and nothing measured on the patient's."""
+    found, picture = live.states.after(0, 5.0), live.pictures.after(0, 5.0)
+    assert found is not None and picture is not None
+    state = found[1]
+    packed = state_message(live, state)
+    columns = state.seen.edges.column_px.size
+    length = int.from_bytes(packed[:4], "little")
+    assert len(packed) == 4 + length + 4 * 11 * columns
+    assert packed[4 + int.from_bytes(packed[:4], "little") :][:4] == (
+        state.seen.edges.column_px[:1].astype("<f4").tobytes()
+    )
+    jpeg = picture_message(picture[1])
+    assert jpeg[4 + int.from_bytes(jpeg[:4], "little") :][:2] == b"\xff\xd8"
+    assert not {"now", "change", "number", "restNow"} & patient_message(live, state).keys()
+
+
+def test_the_command_prints_a_link_and_ends_with_ctrl_c(tmp_path: Path) -> None:
+    clip = write_dicom(tmp_path / "clip.dcm", draw_frames(4))
+    command = [sys.executable, "-m", "layermotion.cli", "live", str(clip), "--no-browser"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("The page: http://127.0.0.1:")
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=30) == 0
+        assert "The page has ended." in process.stdout.read()
+
+
+def test_the_command_refuses_what_cannot_be_used(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from layermotion.cli import main
+
+    clip = write_dicom(tmp_path / "clip.dcm", draw_frames(4))
+    for arguments, words in (
+        ([str(tmp_path / "none.mp4")], "does not exist"),
+        (["97"], "The capture device 97 cannot be opened"),
+        ([str(clip), "--host", "192.0.2.7"], "the page needs TLS there"),
+        ([str(clip), "--certificate", str(clip)], "give both --certificate and --key"),
+        ([str(clip), "--out", str(clip)], "is a file"),
+    ):
+        with pytest.raises(SystemExit) as ended:
+            main(["live", *arguments])
+        assert ended.value.code == 2
+        said = capsys.readouterr().err
+        assert words in said and "WARN" not in said

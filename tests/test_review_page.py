@@ -1,0 +1,227 @@
+"""A whole visit in a real browser: looked at, corrected, confirmed, signed, followed."""
+
+import json
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+from reviewed import Alike, make_review, opened, until
+from visits import DrawnVisit
+
+from layermotion.record.store import Record
+
+SCRIPTS = Path(__file__).parent.parent / "scripts"
+# Most that a person does for a clip that is right, and for one of which an edge is wrong.
+MOST_ACTIONS, MOST_ACTIONS_WRONG = 4, 10
+TRA = "thickness_contracted/tra/1/mm"
+
+
+@pytest.fixture
+def chromium(monkeypatch: pytest.MonkeyPatch) -> str:
+    """Path of the browser, which check.py installs; the test fails where there is none."""
+    monkeypatch.syspath_prepend(str(SCRIPTS))
+    import browser
+
+    found = browser.find()
+    assert found is not None, browser.MISSING
+    return found
+
+
+class Person:
+    """Somebody at the page, whose actions are counted."""
+
+    def __init__(self, page: Page) -> None:
+        self.page, self.actions = page, 0
+
+    def press(self, key: str) -> None:
+        """Press a key."""
+        self.actions += 1
+        self.page.keyboard.press(key)
+
+    def click(self, selector: str) -> None:
+        """Click on something."""
+        self.actions += 1
+        self.page.click(selector)
+
+    def open_next(self, title: str) -> None:
+        """Go on to the next clip, and check that it is the one which is expected."""
+        self.press("n")
+        until(self.page, f"document.querySelector('#clip-title').textContent === '{title}'")
+        until(self.page, "document.querySelector('#pane-effort canvas').dataset.frame >= 0")
+
+    def see(self, key: str) -> None:
+        """Look at the windows that were not on the screen yet."""
+        self.press(key)
+        until(self.page, "!document.querySelector('#confirm-all').disabled")
+
+    def confirm_all(self) -> None:
+        """Confirm all values of the clip."""
+        self.press("a")
+        until(self.page, "document.querySelector('#confirm-all').disabled")
+
+    def drag(self, selector: str, down: float) -> None:
+        """Drag something down by some pixels of the screen."""
+        self.actions += 1
+        box = self.page.locator(selector).bounding_box()
+        assert box is not None
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        self.page.mouse.move(x, y)
+        self.page.mouse.down()
+        self.page.mouse.move(x, y + down, steps=4)
+        self.page.mouse.up()
+
+
+def spoken(page: Page, key: str) -> str:
+    """Say a value as a screen reader does."""
+    return page.locator(f'[data-key="{key}"]').get_attribute("aria-label") or ""
+
+
+def check_access(page: Page) -> None:
+    """Refuse any violation that axe finds on what is shown."""
+    found = Axe().run(page).response["violations"]
+    assert [(each["id"], each["nodes"][0]["html"]) for each in found] == []
+
+
+def check_fits(page: Page) -> None:
+    """Nothing of the page as a whole lies beyond the window."""
+    for width, height in ((1366, 768), (1024, 768)):
+        page.set_viewport_size({"width": width, "height": height})
+        beyond: Any = page.evaluate(
+            "[document.documentElement.scrollWidth - innerWidth,"
+            " document.documentElement.scrollHeight - innerHeight,"
+            " ...[...document.querySelectorAll('.screen:not([hidden]) button')]"
+            "   .filter((b) => b.offsetParent && !b.closest('.scroll'))"
+            "   .map((b) => b.getBoundingClientRect().right - innerWidth)]"
+        )
+        assert max(beyond) <= 0, (width, beyond)
+    page.set_viewport_size({"width": 1366, "height": 768})
+
+
+def begin(person: Person, code: str) -> None:
+    person.page.fill("#patient", code)
+    person.page.fill("#who", "A. Clinician")
+    person.click("#begin button")
+    until(person.page, "document.querySelector('#begin').hidden")
+
+
+def sign(person: Person) -> None:
+    person.press("g")
+    until(person.page, "!document.querySelector('#sign-now').disabled")
+    person.click("#sign-now")
+    until(person.page, "document.querySelector('#finished').textContent.includes('visit.html')")
+
+
+def test_a_visit_is_reviewed_signed_and_followed(
+    tmp_path: Path, chromium: str, plain_reports: None
+) -> None:
+    record = tmp_path / "record.sqlite"
+    drawn = DrawnVisit(tmp_path / "first")
+    for side in ("left", "right"):
+        for repeat in (1, 2):
+            drawn.wall(f"{side}_draw_in_{repeat}.dcm", 20)
+    drawn.bladder("midline_pelvic_floor_lift_1.dcm", 30)
+    drawn.bladder("midline_cough_1.dcm", -30)
+    review = make_review(drawn, record, date(2026, 3, 2), Alike())
+    with opened(review, chromium) as (page, _):
+        person = Person(page)
+        check_access(page)
+        begin(person, "P-017")
+        check_access(page)
+        check_fits(page)
+
+        # The clips that need a person come first, and all of them take few actions.
+        titles = [
+            f"{side}, drawing in, {repeat}" for side in ("Left", "Right") for repeat in (1, 2)
+        ]
+        for title in titles[:2]:
+            person.actions = 0
+            person.open_next(title)
+            person.see("r")
+            person.confirm_all()
+            assert person.actions <= MOST_ACTIONS
+        check_access(page)
+        check_fits(page)
+
+        # An edge that is wrong is dragged, and every number that rests on it is new.
+        person.actions = 0
+        person.open_next(titles[2])
+        before = spoken(page, TRA)
+        person.click(f'[data-key="{TRA}"]')
+        person.press("e")
+        check_access(page)
+        person.drag('[data-hand="edge-2"]', 12)
+        until(page, f"""document.querySelector('[data-key="{TRA}"]').ariaLabel !== '{before}'""")
+        person.see("r")
+        person.confirm_all()
+        assert person.actions <= MOST_ACTIONS_WRONG
+        assert spoken(page, TRA).endswith("corrected and confirmed")
+        assert spoken(page, "thickness_rest/tra/1/mm").endswith(" confirmed")
+
+        # A repeat is left out with a reason; what is left of the clip is rest.
+        person.open_next(titles[3])
+        person.see("r")
+        person.press("o")
+        until(page, "document.querySelector('#ask').open")
+        check_access(page)
+        page.select_option("#ask [name=reason]", "probe moved")
+        person.click("#ask .chief")
+        until(page, "document.querySelector('#cautions').textContent.includes('probe moved')")
+        assert page.locator(f'[data-key="{TRA}"]').count() == 0
+        person.confirm_all()
+
+        # A clip is played, and then confirmed.
+        person.actions = 0
+        person.open_next("Midline, cough, 1")
+        page.select_option("#speed", "2")
+        person.see("Space")
+        person.confirm_all()
+        assert person.actions <= MOST_ACTIONS
+        person.open_next("Midline, pelvic floor lift, 1")
+        person.see("r")
+        person.confirm_all()
+
+        person.press("?")
+        until(page, "document.querySelector('#help').open")
+        check_access(page)
+        person.press("Escape")
+        assert "Draft" in page.text_content("#seal")  # type: ignore[operator]
+        sign(person)
+        assert page.text_content("#seal").startswith("Final")  # type: ignore[union-attr]
+        check_access(page)
+        check_fits(page)
+
+    # What was written is final, and holds what was corrected.
+    visit = next((tmp_path / "out").iterdir())
+    assert "FINAL." in (visit / "visit.html").read_text()
+    assert "DRAFT" not in (visit / "visit.html").read_text()
+    document = json.loads((visit / "right-draw_in-1" / "measures.json").read_text())
+    assert document["status"] == "final"
+    status = {f"{m['name']}/{m['structure']}": m["status"] for m in document["measures"]}
+    assert status["thickness_contracted/tra"] == "corrected"
+    assert status["thickness_rest/tra"] == "confirmed"
+    assert status["thickness_change/tra"] == "corrected"
+
+    # Opened again it is read-only; a second visit stands beside it on one chart.
+    drawn = DrawnVisit(tmp_path / "second")
+    drawn.wall("left_draw_in_1.dcm", 40, SeriesNumber=2)
+    review.record.close()
+    later = make_review(drawn, record, date(2026, 5, 4), Alike())
+    with opened(later, chromium, "de-DE") as (page, _):
+        person = Person(page)
+        begin(person, "P-017")
+        person.open_next("Links, Bauch einziehen, 1")
+        check_fits(page)
+        person.see("r")
+        person.confirm_all()
+        sign(person)
+        person.press("v")
+        until(page, "document.querySelectorAll('#course-table tbody tr').length === 2")
+        until(page, "document.querySelector('#chart').naturalWidth > 0")
+        assert "04.05.2026" in page.text_content("#course-words b")  # type: ignore[operator]
+        check_access(page)
+        check_fits(page)
+    with Record.open(record) as kept:
+        kept.verify()

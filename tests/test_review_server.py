@@ -1,0 +1,257 @@
+"""What the review page asks its program for: every route, what it refuses, and what is kept."""
+
+import struct
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+from reviewed import Alike, make_review
+from visits import DrawnVisit
+
+from layermotion.review.server import MOST_FRAMES, routes_of
+from layermotion.review.visit import CHANGED, Review
+from layermotion.serving.run import serving
+
+DAY = date(2026, 3, 2)
+READ = ("/", "/texts", "/looks", "/day", "/course", "/clips/0", "/clips/0/outlines",
+        "/clips/0/frames/0/3", "/review/review.js")  # fmt: skip
+CHANGES: dict[str, dict[str, Any]] = {
+    "/begin": {"patient": "P-017", "who": "A. B.", "day": "2026-03-02"},
+    "/sign": {"who": "A. B."},
+    "/clips/0/corrections": {"correction": {"kind": "move_site", "site_px": 120.0}, "why": ""},
+    "/clips/0/undo": {},
+    "/clips/0/seen": {},
+    "/amend": {"who": "A. B.", "text": "Seen with the patient."},
+}
+# Of a signed visit: what may still be done.
+STILL = ("/begin", "/amend")
+TRA = "thickness_contracted/tra/1/mm"
+
+
+@pytest.fixture(scope="module")
+def alike() -> Alike:
+    """Measure the clip of these tests once."""
+    return Alike()
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> DrawnVisit:
+    """Draw a visit of one clip."""
+    visit = DrawnVisit(tmp_path_factory.mktemp("drawn") / "visit")
+    visit.wall("left_draw_in_1.dcm", 20)
+    return visit
+
+
+@pytest.fixture
+def review(
+    drawn: DrawnVisit, alike: Alike, tmp_path: Path, plain_reports: None
+) -> Iterator[Review]:
+    """Measure the visit, and begin nothing."""
+    made = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    yield made
+    made.record.close()
+
+
+class Client(httpx.Client):
+    """The page, without a browser."""
+
+    form = ""
+
+    def tell(self, path: str, body: Any = None) -> httpx.Response:
+        """Ask for a change, as the page does."""
+        body = CHANGES[path] if body is None else body
+        return self.post(path, json=body, headers={"x-layermotion-form": self.form})
+
+    def correct(self, **correction: Any) -> dict[str, Any]:
+        """Settle something about the clip, and give the answer."""
+        answer = self.tell("/clips/0/corrections", {"correction": correction, "why": ""})
+        assert answer.status_code == 200, answer.text
+        found: dict[str, Any] = answer.json()
+        return found
+
+
+@pytest.fixture
+def page(review: Review) -> Iterator[Client]:
+    """Open the page of the visit."""
+    with (
+        serving(routes_of(review)) as running,
+        Client(base_url=running.address.origin, headers={"origin": running.address.origin}) as page,
+    ):
+        page.get(running.link())
+        page.form = page.get("/").text.split('name="form-key" content="')[1].split('"')[0]
+        yield page
+
+
+def refusal(answer: httpx.Response) -> str:
+    assert answer.status_code == 422, answer.text
+    sentence: str = answer.json()["error"]
+    return sentence
+
+
+def value_of(shown: dict[str, Any], key: str) -> dict[str, Any]:
+    (found,) = [each for each in shown["measures"] if each["key"] == key]
+    return dict(found)
+
+
+def test_every_route_is_read(page: Client, review: Review) -> None:
+    for path in READ:
+        assert page.get(path).status_code == 200, path
+    shown = page.get("/clips/0").json()["shown"]
+    edges = np.frombuffer(page.get("/clips/0/outlines").content, "<f4")
+    assert edges.size == shown["frames"] * 10 * len(shown["columns"])
+    content = page.get("/clips/0/frames/2/3").content
+    (size,) = struct.unpack_from("<I", content)
+    assert content[4 : 4 + size] == review.places[0].opened.picture(2)
+    assert content[4:6] == b"\xff\xd8"
+
+
+def test_nothing_is_told_to_others_or_changed_by_them(page: Client, review: Review) -> None:
+    with httpx.Client(base_url=page.base_url) as other:
+        assert [other.get(path).status_code for path in READ] == [403] * len(READ)
+    form = {"x-layermotion-form": page.form}
+    for path, body in CHANGES.items():
+        for headers in ({**form, "origin": "http://evil.example"}, {"x-layermotion-form": "no"}):
+            assert page.post(path, json=body, headers=headers).status_code == 403, path
+    assert review.visit is None
+
+
+def test_what_is_not_there_is_not_found(page: Client) -> None:
+    for path in (
+        "/clips/1", "/clips/1/outlines", "/clips/x", "/clips/0/frames/30/40",
+        "/clips/0/frames/3/2", f"/clips/0/frames/0/{MOST_FRAMES}", "/review/%2e%2e/server.py",
+        "/clips/0/frames/-1/2",
+    ):  # fmt: skip
+        assert page.get(path).status_code == 404, path
+
+
+def test_a_bad_request_is_one_sentence(page: Client) -> None:
+    assert refusal(page.tell("/clips/0/corrections")).startswith("No visit was begun")
+    broken = page.post("/begin", content=b"{", headers={"x-layermotion-form": page.form})
+    assert refusal(broken).startswith("The request is no JSON")
+    assert refusal(page.tell("/begin", [])).startswith("The request is no JSON object")
+    begin = CHANGES["/begin"]
+    assert "may be a name" in refusal(page.tell("/begin", begin | {"patient": "Anna Maier"}))
+    assert refusal(page.tell("/begin", begin | {"day": "2.3."})).startswith("The day cannot be")
+    assert refusal(page.tell("/begin", begin | {"who": 7})) == "who is no text; type one."
+    assert "who reviews" in refusal(page.tell("/begin", begin | {"who": " "}))
+    page.tell("/begin")
+    for body in ({}, {"correction": []}, {"correction": {"kind": "paint"}}):
+        refusal(page.tell("/clips/0/corrections", body))
+    far = {"correction": {"kind": "move_site", "site_px": 9999.0}, "why": ""}
+    assert "outside of the picture" in refusal(page.tell("/clips/0/corrections", far))
+    assert refusal(page.tell("/clips/0/undo")).startswith("There is nothing to take back")
+    assert page.get("/course/0/1").status_code == 422
+    assert page.get("/course/charts/0").status_code == 422
+
+
+def test_a_correction_brings_all_that_is_new(page: Client, review: Review) -> None:
+    page.tell("/begin")
+    shown = page.get("/clips/0").json()["shown"]
+    before = value_of(shown, TRA)["value"]
+    edge = np.array(review.places[0].opened.analysis.footage.edges[20].deep_px[3])
+    known = np.flatnonzero(np.isfinite(edge))[[20, 60, 100]]
+    found = page.correct(
+        kind="move_edge", frame=20, structure="tra", edge="deep",
+        column_px=[shown["columns"][k] for k in known],
+        row_px=[float(edge[k]) + 10 for k in known],
+    )  # fmt: skip
+    now = value_of(found["shown"], TRA)
+    assert now["value"] > before + 0.5 and now["status"] == "draft"
+    window = next(w for w in found["shown"]["windows"] if w["state"] == "contracted")
+    moved = found["outlines"]
+    assert (moved["first"], moved["last"]) == (window["first"], window["last"])
+    undone = page.tell("/clips/0/undo").json()
+    assert value_of(undone["shown"], TRA)["value"] == before
+
+
+def test_nothing_is_confirmed_unless_it_was_seen(page: Client) -> None:
+    page.tell("/begin")
+    shown = page.get("/clips/0").json()["shown"]
+    keys = [m["key"] for m in shown["measures"] if m["is_measured"] and m["value"] is not None]
+    assert {m["status"] for m in shown["measures"]} <= {"draft", "needs_manual"}
+    assert "not confirmed yet" in refusal(page.tell("/sign"))
+    confirm = {"correction": {"kind": "confirm", "keys": keys}, "why": ""}
+    assert refusal(page.tell("/clips/0/corrections", confirm)).startswith("Look at the whole clip")
+    page.correct(kind="confirm", keys=[TRA])
+    page.tell("/clips/0/seen")
+    found = page.correct(kind="confirm", keys=keys)
+    assert value_of(found["shown"], TRA)["status"] == "confirmed"
+    assert found["day"]["why_not_sign"]["key"] == ""
+
+    # A value that changed is to be confirmed again.
+    start, end = (100.0, 120.0), (180.0, 120.0)
+    changed = page.correct(
+        kind="calliper", frame=20, structure="tra", state="contracted", repeat=1, start=start,
+        end=end,
+    )  # fmt: skip
+    assert value_of(changed["shown"], TRA)["status"] == "draft"
+    assert value_of(changed["shown"], TRA)["value"] == pytest.approx(80 * 0.08)
+    assert value_of(changed["shown"], "thickness_rest/tra/1/mm")["status"] == "confirmed"
+    again = page.correct(kind="confirm", keys=[TRA])
+    assert value_of(again["shown"], TRA)["status"] == "corrected"
+
+
+def sign_all(page: Client) -> None:
+    """Confirm all values of the clip and sign the visit."""
+    page.tell("/begin")
+    page.tell("/clips/0/seen")
+    shown = page.get("/clips/0").json()["shown"]
+    keys = [m["key"] for m in shown["measures"] if m["is_measured"] and m["value"] is not None]
+    page.correct(kind="confirm", keys=keys)
+    assert page.tell("/sign").json()["is_signed"]
+
+
+def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
+    refusal(page.tell("/amend"))
+    sign_all(page)
+    for path in CHANGES:
+        answer = page.tell(path)
+        if path in STILL:
+            assert answer.status_code == 200, path
+        else:
+            assert "read-only" in refusal(answer), path
+    assert [each["text"] for each in page.get("/day").json()["amendments"]] == [
+        CHANGES["/amend"]["text"]
+    ]
+    assert review.visit is not None
+    assert len(review.record.values(review.visit.visit_id)) > 8
+    course = page.get("/course").json()
+    assert len(course["visits"]) == 1 and course["charts"]
+    assert page.get("/course/charts/0").text.startswith("<svg xmlns=")
+
+
+def test_a_review_goes_on_where_it_was(
+    page: Client, review: Review, drawn: DrawnVisit, alike: Alike
+) -> None:
+    page.tell("/begin")
+    page.correct(kind="move_site", site_px=100.0)
+    page.correct(kind="move_site", site_px=140.0)
+    page.tell("/clips/0/undo")
+    page.correct(kind="confirm", keys=[TRA])
+    before = page.get("/clips/0").json()["shown"]
+    kinds = [event.kind for event in review.record.events(review.visit.visit_id)]  # type: ignore[union-attr]
+    assert kinds[-4:] == ["corrected", "corrected", "undone", "corrected"]
+
+    again = make_review(drawn, review.record.path, DAY, alike)
+    assert again.code == "P-017" and again.state()["is_known"] and not again.state()["is_begun"]
+    assert again.places[0].opened.shown()["measures"] == before["measures"]
+    again.record.close()
+
+
+def test_what_was_confirmed_is_not_taken_for_another_value(
+    page: Client, review: Review, drawn: DrawnVisit, tmp_path: Path
+) -> None:
+    page.tell("/begin")
+    page.correct(kind="confirm", keys=[TRA])
+    other = DrawnVisit(tmp_path / "other")
+    other.wall("left_draw_in_1.dcm", 40)
+    elsewhere = Alike()
+    make_review(other, tmp_path / "other.sqlite", DAY, elsewhere).record.close()
+    again = make_review(drawn, review.record.path, DAY, elsewhere)
+    assert again.places[0].problem == CHANGED
+    assert value_of(again.places[0].opened.shown(), TRA)["status"] == "draft"
+    again.record.close()
