@@ -206,7 +206,7 @@ def test_it_is_not_begun_where_one_must_be(path: Path) -> None:
 
 def test_a_file_of_something_else_is_refused_and_kept_as_it_is(path: Path) -> None:
     path.parent.mkdir()
-    for content in (b"side,task\n" * 400, b"x"):
+    for content in (b"side,task\n" * 400, b"x", b"\0" * 511, b"\1" * 512, b"SQLite format 3\0x"):
         path.write_bytes(content)
         with pytest.raises(RecordError, match="is no record of layermotion, or its beginning"):
             Record.open(path)
@@ -337,10 +337,18 @@ import sys
 from pathlib import Path
 from layermotion.record.store import Record
 with Record.open(Path(sys.argv[1])) as record:
+    print("ready", flush=True)
     sys.stdin.readline()
-    for number in range(40):
-        event = record.append(sys.argv[2], None, "confirm", {"n": number}, sys.argv[3])
+    visit, who = sys.argv[2:]
+    number, alone = 0, True
+    # On and on until the other one has written as well.
+    while number < 40 or (alone and number < 2000):
+        event = record.append(visit, None, "confirm", {"n": number}, who)
         print(event.number, flush=True)
+        number += 1
+        if number % 10 == 0:
+            alone = {event.who for event in record.events(visit)[2:]} == {who}
+    print(record.append(visit, None, "confirm", {"n": number}, who).number)
 """
 
 
@@ -356,14 +364,23 @@ def test_two_processes_write_into_one_record_and_no_event_is_lost(path: Path) ->
             )
             for who in ("KL", "MN")
         ]
-        said = [writer.communicate("go\n")[0] for writer in writers]
+        # Both are told to begin when both are ready, so that they write at the same time.
+        assert [writer.stdout and writer.stdout.readline() for writer in writers] == ["ready\n"] * 2
+        for writer in writers:
+            assert writer.stdin is not None
+            writer.stdin.write("go\n")
+            writer.stdin.flush()
+        said = [writer.communicate()[0] for writer in writers]
         assert [writer.returncode for writer in writers] == [0, 0]
         numbers = [[int(line) for line in lines.split()] for lines in said]
         events = {event.number: event for event in record.events(visit.visit_id)}
         for who, own in zip(("KL", "MN"), numbers, strict=True):
-            assert len(own) == 40 and own == sorted(own)
-            assert [events[number].payload["n"] for number in own] == list(range(40))
+            assert len(own) > 40 and own == sorted(own)
+            assert [events[number].payload["n"] for number in own] == list(range(len(own)))
             assert {events[number].who for number in own} == {who}
+        assert len(events) == 2 + sum(map(len, numbers))
+        # They did write at the same time.
+        assert max(numbers[0]) > min(numbers[1]) and max(numbers[1]) > min(numbers[0])
         record.verify()
 
 
@@ -393,6 +410,27 @@ def test_a_record_that_several_programs_begin_at_once_is_one(tmp_path: Path) -> 
         with Record.open(path) as record:
             assert {patient.code for patient in record.patients()} == {f"P-{n}" for n in range(6)}
             record.verify()
+
+
+def test_to_open_it_twice_in_one_program_leaves_its_locks(path: Path) -> None:
+    """A file that is opened and closed past SQLite loses the locks of the whole process."""
+    with Record.open(path) as record:
+        visit = begin_visit(record, record.add_patient("P-1"), DAY)
+        Record.open(path).close()
+        other = subprocess.run(
+            [sys.executable, "-c", HASTY, str(path)], capture_output=True, text=True
+        )
+        assert "database is locked" in other.stderr
+        record.append(visit.visit_id, None, "confirm", {}, WHO)
+        record.verify()
+
+
+# Takes the file for itself, as a deletion does.
+HASTY = """
+import sqlite3, sys
+connection = sqlite3.connect(sys.argv[1], timeout=0, isolation_level=None)
+connection.execute("PRAGMA journal_mode = DELETE")
+"""
 
 
 def test_a_record_that_another_program_keeps_to_itself_is_said_to_be_in_use(

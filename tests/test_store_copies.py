@@ -88,7 +88,7 @@ def test_restoring_where_nothing_was_and_where_a_damaged_record_was(
     assert Record.restore(tmp_path / "copy.sqlite", new).kept is None
     with Record.open(new) as restored:
         restored.verify()
-    damaged = b"\1" * 5000
+    damaged = b"\1" * 300
     path.write_bytes(damaged)
     Path(f"{path}-wal").write_bytes(b"an old log")
     restored_to = Record.restore(tmp_path / "copy.sqlite", path)
@@ -337,7 +337,7 @@ def pair(path: Path, tmp_path: Path) -> Iterator[Path]:
 def test_restoring_killed_before_its_end_leaves_the_record_as_it_was(
     path: Path, pair: Path
 ) -> None:
-    done = subprocess.run([sys.executable, "-c", RESTORER, "_keep", str(pair), str(path)])
+    done = subprocess.run([sys.executable, "-c", RESTORER, "_kept_name", str(pair), str(path)])
     assert done.returncode == -9
     (unfinished,) = path.parent.glob(".*.sqlite")
     with Record.open(path) as record:

@@ -2,7 +2,6 @@
 
 import json
 import shutil
-from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -52,7 +51,7 @@ def back_up(database: Database, target: Path) -> None:
     if target.exists():
         raise RecordError(f"{target} exists; give the back-up another name.")
     check_all(database)
-    with atomic_path(target, 0o600) as temporary:
+    with atomic_path(target, mode=0o600) as temporary:
         database.copy_to(temporary, target.name)
         with closing(Database(temporary, target.name)) as copy:
             check_all(copy)
@@ -76,14 +75,13 @@ def restore(backup: Path, path: Path) -> Restored:
             f"back-up wrote."
         )
     remove_unfinished(path)
-    with atomic_path(path, 0o600) as temporary:
+    with atomic_path(path, mode=0o600) as temporary:
         _copy(backup, temporary)
         with closing(Database(temporary, backup.name)) as copy:
             check_all(copy)
             current = _open_current(path)
             if current is None:
-                is_complete = not path.exists()
-                deleted, kept = 0, _keep(path, BESIDE)
+                is_complete, deleted, kept = not path.exists(), 0, _keep_files(path)
             else:
                 with closing(current):
                     current.take()
@@ -91,7 +89,9 @@ def restore(backup: Path, path: Path) -> Restored:
                     if deletions:
                         erase(copy, deletions)
                     is_complete, deleted = deletions is not None, len(deletions or ())
-                    kept = _keep(path, ())
+                    kept = _kept_name(path)
+                    with atomic_path(kept, mode=0o600) as whole:
+                        current.copy_to(whole, kept.name)
         for end in BESIDE:
             Path(f"{path}{end}").unlink(missing_ok=True)
     return Restored(kept, deleted, is_complete)
@@ -137,18 +137,22 @@ def _deletions_since(copy: Database, current: Database) -> list[Deletion] | None
     return found
 
 
-def _keep(path: Path, beside: Sequence[str]) -> Path | None:
-    """Copy what lies in the record's place, and files beside it, to a new name."""
+def _keep_files(path: Path) -> Path | None:
+    """Copy what cannot be read, and what SQLite left beside it, to a new name."""
     if not path.exists():
         return None
-    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-%f")
-    kept = path.with_name(f"{path.stem}-kept-{stamp}{path.suffix}")
-    for end in ("", *beside):
+    kept = _kept_name(path)
+    for end in ("", *BESIDE):
         source, target = Path(f"{path}{end}"), Path(f"{kept}{end}")
         if source.exists():
-            with atomic_path(target, 0o600) as temporary:
+            with atomic_path(target, mode=0o600) as temporary:
                 _copy(source, temporary)
     return kept
+
+
+def _kept_name(path: Path) -> Path:
+    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-%f")
+    return path.with_name(f"{path.stem}-kept-{stamp}{path.suffix}")
 
 
 def _copy(source: Path, target: Path) -> None:
@@ -186,6 +190,6 @@ def export_patient(database: Database, patient: Patient, target: Path) -> None:
         **asdict(patient),
         "events": [{**asdict(event), **proofs[event.number]} for event in events],
     }
-    with atomic_path(target, 0o600) as temporary:
+    with atomic_path(target, mode=0o600) as temporary:
         text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
         temporary.write_text(text + "\n", encoding="utf-8", newline="")

@@ -5,7 +5,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from itertools import chain as chained
 from pathlib import Path
 
@@ -50,9 +50,13 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "INSERT INTO head VALUES (1, 0, zeroblob(32))",
     ),
 )
-# First bytes of every file of SQLite (sqlite.org/fileformat2.html, section 1.2).
-MAGIC = b"SQLite format 3\0"
+# The smallest page of SQLite, bytes (sqlite.org/fileformat2.html, section 1.3.2).
+SMALLEST_BYTES = 512
 RESTORE = "restore a sound back-up with: layermotion record restore BACKUP"
+NO_RECORD = (
+    "{name} is no record of layermotion, or its beginning is damaged; name another file, or "
+    f"{RESTORE}"
+)
 
 
 class RecordInUseError(RecordError):
@@ -73,7 +77,7 @@ class Database:
         self.path = path
         self.name = name or path.name
         self._lock = threading.RLock()
-        self._refuse_other_file()
+        self._refuse_stub()
         with translated(self.name):
             self._connection = sqlite3.connect(
                 path, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False
@@ -89,7 +93,9 @@ class Database:
         """Open a file, and make it and its folder for its owner alone where they are missing."""
         try:
             path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+            # One that is there is not opened here: to close it would end SQLite's own locks on it.
+            with suppress(FileExistsError):
+                os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
             os.chmod(path, 0o600)
         except OSError as error:
             raise RecordError(
@@ -212,15 +218,11 @@ class Database:
                     raise
                 time.sleep(PAUSE_S)
 
-    def _refuse_other_file(self) -> None:
+    def _refuse_stub(self) -> None:
         """Refuse what SQLite would take for an empty file and write over."""
-        with self.path.open("rb") as file:
-            start = file.read(len(MAGIC))
-        if start and start != MAGIC:
-            raise RecordError(
-                f"{self.name} is no record of layermotion, or its beginning is damaged; name "
-                f"another file, or {RESTORE}"
-            )
+        size = self.path.stat().st_size if self.path.exists() else 0
+        if 0 < size < SMALLEST_BYTES:
+            raise RecordError(NO_RECORD.format(name=self.name))
 
     def _version(self) -> int:
         """Version of the tables; 0 of a file that is still empty."""
@@ -294,8 +296,10 @@ def translated(name: str) -> Iterator[None]:
         if kind.startswith(("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_IOERR")):
             sentence = (
                 f"The record {name} cannot be written ({error}); see to the disk and the rights of "
-                f"its folder."
+                f"its folder, or name another file by --record."
             )
+        elif kind == "SQLITE_NOTADB":
+            sentence = NO_RECORD.format(name=name)
         else:
             sentence = f"The record {name} is damaged ({error}); {RESTORE}"
         raise RecordError(sentence) from error

@@ -1,7 +1,6 @@
 """Owns the record as others use it: patients, visits, events, signatures, and the proof of all."""
 
 import secrets
-import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -28,6 +27,18 @@ from layermotion.record.entries import (
 )
 from layermotion.record.erasure import Deletion, Receipt, erase, finish_erasure, receipts
 from layermotion.record.log import select_events, write_event
+from layermotion.record.reading import (
+    need_clips,
+    need_held,
+    need_who,
+    read_clips,
+    read_patient,
+    read_patients,
+    read_visit,
+    refuse_signed,
+    refuse_twice,
+    visit_of,
+)
 
 # Bytes of an identifier that means nothing (our choice: no two alike among millions).
 ID_BYTES = 8
@@ -86,7 +97,7 @@ class Record:
     def patients(self) -> tuple[Patient, ...]:
         """Every patient, in the order in which they were added."""
         with self._database.reading() as connection:
-            return _patients(connection)
+            return read_patients(connection)
 
     def patient(self, code: str) -> Patient:
         """Patient of a code.
@@ -111,7 +122,9 @@ class Record:
         """
         code = check_code(code)
         with self._database.writing() as connection:
-            if any(patient.code.casefold() == code.casefold() for patient in _patients(connection)):
+            if any(
+                patient.code.casefold() == code.casefold() for patient in read_patients(connection)
+            ):
                 raise RecordError(f"The code {code} is taken; open that patient, or give another.")
             patient = Patient(_new_id("p"), code)
             payload = {"code": code}
@@ -129,7 +142,7 @@ class Record:
         if day > date.today():
             raise RecordError(f"The visit of {day} lies ahead; begin it when the day has come.")
         with self._database.writing() as connection:
-            _need_patient(connection, patient_id)
+            read_patient(connection, patient_id)
             visit = Visit(_new_id("v"), patient_id, day, False, "", "")
             write_event(
                 connection,
@@ -144,11 +157,11 @@ class Record:
     def visits(self, patient_id: str) -> tuple[Visit, ...]:
         """Visits of a patient by their days; those of one day in the order of their entry."""
         with self._database.reading() as connection:
-            _need_patient(connection, patient_id)
+            read_patient(connection, patient_id)
             begun = select_events(
                 connection, "patient_id = ? AND kind = ?", (patient_id, VISIT_BEGUN)
             )
-            found = [_visit(connection, event) for event in begun]
+            found = [visit_of(connection, event) for event in begun]
         return tuple(sorted(found, key=lambda visit: visit.day))
 
     def visits_with(self, clip_id: str) -> tuple[Visit, ...]:
@@ -156,7 +169,7 @@ class Record:
         with self._database.reading() as connection:
             added = select_events(connection, "clip_id = ? AND kind = ?", (clip_id, CLIP_ADDED))
             visit_ids = dict.fromkeys(str(event.visit_id) for event in added)
-            return tuple(_need_visit(connection, visit_id) for visit_id in visit_ids)
+            return tuple(read_visit(connection, visit_id) for visit_id in visit_ids)
 
     def visit(self, visit_id: str) -> Visit:
         """One visit.
@@ -167,7 +180,7 @@ class Record:
             If there is none.
         """
         with self._database.reading() as connection:
-            return _need_visit(connection, visit_id)
+            return read_visit(connection, visit_id)
 
     def add_clip(
         self, visit_id: str, clip_id: str, facts: Mapping[str, str], who: str = ""
@@ -180,10 +193,10 @@ class Record:
             If there is no such visit, or it is signed.
         """
         with self._database.writing() as connection:
-            visit = _need_visit(connection, visit_id)
-            if HeldClip(clip_id, dict(facts)) in _clips(connection, visit_id):
+            visit = read_visit(connection, visit_id)
+            if HeldClip(clip_id, dict(facts)) in read_clips(connection, visit_id):
                 return
-            _refuse_signed(visit)
+            refuse_signed(visit)
             write_event(
                 connection,
                 CLIP_ADDED,
@@ -197,8 +210,8 @@ class Record:
     def clips(self, visit_id: str) -> tuple[HeldClip, ...]:
         """Clips of a visit with their last facts, in the order in which they were added."""
         with self._database.reading() as connection:
-            _need_visit(connection, visit_id)
-            return _clips(connection, visit_id)
+            read_visit(connection, visit_id)
+            return read_clips(connection, visit_id)
 
     def append(
         self,
@@ -220,18 +233,18 @@ class Record:
         """
         if not kind.strip() or kind in OWN_KINDS:
             raise RecordError(f"Events of kind {kind!r} are the record's own; give another kind.")
-        _need_who(who)
+        need_who(who)
         if kind == AMENDMENT:
             read_values(payload)
             if not why.strip():
                 raise RecordError("An amendment needs its reason; say why.")
         with self._database.writing() as connection:
-            visit = _need_visit(connection, visit_id)
+            visit = read_visit(connection, visit_id)
             if kind != AMENDMENT:
-                _refuse_signed(visit)
+                refuse_signed(visit)
             elif not visit.is_signed:
                 raise RecordError("The visit is not signed yet; correct its values, then sign it.")
-            _need_clips(connection, visit_id, [clip_id] if clip_id is not None else [])
+            need_clips(connection, visit_id, [clip_id] if clip_id is not None else [])
             return write_event(
                 connection,
                 kind,
@@ -246,7 +259,7 @@ class Record:
     def events(self, visit_id: str) -> tuple[Event, ...]:
         """Every event of a visit in the order of writing, those of the record itself as well."""
         with self._database.reading() as connection:
-            _need_visit(connection, visit_id)
+            read_visit(connection, visit_id)
             return select_events(connection, "visit_id = ?", (visit_id,))
 
     def sign(self, visit_id: str, values: Sequence[SignedValue], who: str) -> Visit:
@@ -258,19 +271,19 @@ class Record:
             If it is signed already, a value is of no clip of the visit or stands twice, there is
             none, or who signs is missing.
         """
-        _need_who(who)
+        need_who(who)
         if not values:
             raise RecordError("No value is confirmed, so there is nothing to sign; confirm first.")
         with self._database.writing() as connection:
-            visit = _need_visit(connection, visit_id)
-            _refuse_signed(visit)
-            _need_clips(connection, visit_id, [value.clip_id for value in values])
-            _refuse_twice(values)
+            visit = read_visit(connection, visit_id)
+            refuse_signed(visit)
+            need_clips(connection, visit_id, [value.clip_id for value in values])
+            refuse_twice(values)
             payload = {"values": [value.to_json() for value in values]}
             write_event(
                 connection, SIGNED, payload, who, patient_id=visit.patient_id, visit_id=visit_id
             )
-            return _need_visit(connection, visit_id)
+            return read_visit(connection, visit_id)
 
     def amend(self, visit_id: str, values: Sequence[SignedValue], who: str, why: str) -> Event:
         """Put values in place of signed ones, or beside them; what was signed stays in the trail.
@@ -280,16 +293,16 @@ class Record:
         RecordError
             As ``append`` does, and if a value is of no clip of the visit or stands twice.
         """
-        _refuse_twice(values)
+        refuse_twice(values)
         held = [clip.clip_id for clip in self.clips(visit_id)]
-        _need_held(held, [value.clip_id for value in values])
+        need_held(held, [value.clip_id for value in values])
         payload = {"values": [value.to_json() for value in values]}
         return self.append(visit_id, None, AMENDMENT, payload, who, why)
 
     def values(self, visit_id: str) -> tuple[SignedValue, ...]:
         """Values of a signed visit with its amendments; none of a visit that is not signed."""
         with self._database.reading() as connection:
-            _need_visit(connection, visit_id)
+            read_visit(connection, visit_id)
             events = select_events(
                 connection, "visit_id = ? AND kind IN (?, ?)", (visit_id, SIGNED, AMENDMENT)
             )
@@ -350,7 +363,7 @@ class Record:
             If there is no such patient.
         """
         with self._database.reading() as connection:
-            patient = _need_patient(connection, patient_id)
+            patient = read_patient(connection, patient_id)
         export_patient(self._database, patient, target)
 
     def delete_patient(self, patient_id: str, who: str, why: str) -> Receipt:
@@ -362,11 +375,11 @@ class Record:
             If there is no such patient, who or why is missing, or another program has the record
             open, so that remains might stay in its log.
         """
-        _need_who(who)
+        need_who(who)
         if not why.strip():
             raise RecordError("A deletion needs its reason; say why, without naming the patient.")
         with self._database.reading() as connection:
-            _need_patient(connection, patient_id)
+            read_patient(connection, patient_id)
         erase(self._database, [Deletion(patient_id, who, why)])
         return self.receipts()[-1]
 
@@ -378,75 +391,3 @@ class Record:
 
 def _new_id(letter: str) -> str:
     return f"{letter}-{secrets.token_hex(ID_BYTES)}"
-
-
-def _patients(connection: sqlite3.Connection) -> tuple[Patient, ...]:
-    events = select_events(connection, "kind = ?", (PATIENT_ADDED,))
-    return tuple(Patient(str(event.patient_id), event.payload["code"]) for event in events)
-
-
-def _need_patient(connection: sqlite3.Connection, patient_id: str) -> Patient:
-    where = "patient_id = ? AND kind = ?"
-    for event in select_events(connection, where, (patient_id, PATIENT_ADDED)):
-        return Patient(patient_id, event.payload["code"])
-    raise RecordError(f"The record holds no patient {patient_id}; list the patients anew.")
-
-
-def _visit(connection: sqlite3.Connection, begun: Event) -> Visit:
-    where = "visit_id = ? AND kind = ?"
-    signed = select_events(connection, where, (begun.visit_id, SIGNED))
-    return Visit(
-        visit_id=str(begun.visit_id),
-        patient_id=str(begun.patient_id),
-        day=date.fromisoformat(begun.payload["day"]),
-        is_signed=bool(signed),
-        signed_by=signed[0].who if signed else "",
-        signed_at=signed[0].when if signed else "",
-    )
-
-
-def _need_visit(connection: sqlite3.Connection, visit_id: str) -> Visit:
-    begun = select_events(connection, "visit_id = ? AND kind = ?", (visit_id, VISIT_BEGUN))
-    if not begun:
-        raise RecordError(f"The record holds no visit {visit_id}; list the visits anew.")
-    return _visit(connection, begun[0])
-
-
-def _clips(connection: sqlite3.Connection, visit_id: str) -> tuple[HeldClip, ...]:
-    events = select_events(connection, "visit_id = ? AND kind = ?", (visit_id, CLIP_ADDED))
-    last = {str(event.clip_id): event.payload["facts"] for event in events}
-    return tuple(HeldClip(clip_id, facts) for clip_id, facts in last.items())
-
-
-def _need_clips(connection: sqlite3.Connection, visit_id: str, clip_ids: Sequence[str]) -> None:
-    _need_held([clip.clip_id for clip in _clips(connection, visit_id)], clip_ids)
-
-
-def _need_held(held: Sequence[str], clip_ids: Sequence[str]) -> None:
-    for clip_id in clip_ids:
-        if clip_id not in held:
-            raise RecordError(f"The visit holds no clip {clip_id}; add it to the visit first.")
-
-
-def _refuse_signed(visit: Visit) -> None:
-    if visit.is_signed:
-        raise RecordError(
-            f"The visit of {visit.day} was signed by {visit.signed_by}, so it is read-only; add an "
-            f"amendment."
-        )
-
-
-def _refuse_twice(values: Sequence[SignedValue]) -> None:
-    seen: set[tuple[str, ...]] = set()
-    for value in values:
-        if value.key in seen:
-            raise RecordError(
-                f"{value.structure} {value.name}, repeat {value.repeat} stands twice among the "
-                f"values of one clip; give it once."
-            )
-        seen.add(value.key)
-
-
-def _need_who(who: str) -> None:
-    if not who.strip():
-        raise RecordError("The record needs to know who does this; give a name or initials.")
