@@ -20,6 +20,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 
 os.environ["OMP_NUM_THREADS"] = "1"
@@ -39,6 +40,14 @@ MOST_MEMORY_KB = 1_500_000
 ADDRESS_SPACE = 8 * 2**30
 LONGEST_SENTENCE = 700
 SEED = 22
+# Files after which their results are kept, so that a stopped attack loses little.
+EACH_PART = 250
+# Files that one process reads while nothing breaks.
+TOGETHER = 25
+# What may come of a damaged file.
+GOOD = ("refused", "read", "read with a caution")
+
+Act = Callable[[], tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -67,63 +76,99 @@ class Result:
     @property
     def is_fault(self) -> bool:
         """Whether it should not have come to this."""
-        return self.outcome not in ("refused", "read", "read with a caution")
+        return self.outcome not in GOOD
 
 
-def attempt(act: Callable[[], tuple[str, str]]) -> tuple[str, str, str, float, int]:
-    """Run in a process of its own: outcome, words, all that was printed, seconds, memory."""
-    started_s = time.monotonic()
+@dataclass(frozen=True)
+class Came:
+    """What came of an act: outcome, words, all that was printed, seconds, memory so far."""
+
+    outcome: str
+    words: str
+    output: str
+    seconds: float
+    memory_kb: int
+
+
+def attempt(act: Act) -> Came:
+    """Run one act in a process of its own."""
+    return attempt_all([act])[0]
+
+
+def attempt_all(acts: Sequence[Act]) -> list[Came]:
+    """Run acts one after the other in processes of their own.
+
+    A process goes on to the next act until one hangs, ends it, or takes too much memory.
+    """
+    came: list[Came] = []
+    while len(came) < len(acts):
+        came += _until_it_breaks(acts[len(came) :])
+    return came
+
+
+def _until_it_breaks(acts: Sequence[Act]) -> list[Came]:
     reading, writing = os.pipe()
-    with tempfile.TemporaryFile() as printed:
-        child = os.fork()
-        if child == 0:
-            os.close(reading)
-            os.dup2(printed.fileno(), 1)
-            os.dup2(printed.fileno(), 2)
-            _act_and_leave(act, writing)
-        os.close(writing)
-        is_late = not select.select([reading], [], [], HANG_S)[0]
-        if is_late:
-            os.kill(child, signal.SIGKILL)
-        with os.fdopen(reading, "rb") as stream:
-            said = stream.read()
-        _, status, usage = os.wait4(child, 0)
-        printed.seek(0)
-        output = printed.read().decode("utf-8", "replace")
-    seconds = time.monotonic() - started_s
-    if is_late:
-        return "hang", f"over {HANG_S} s", output, seconds, usage.ru_maxrss
-    if status or not said:
-        return "crash", f"status {status}", output, seconds, usage.ru_maxrss
-    outcome, words = json.loads(said)
-    if usage.ru_maxrss > MOST_MEMORY_KB:
-        outcome, words = "memory", f"{usage.ru_maxrss // 1000} MB; {words}"
-    return outcome, words, output, seconds, usage.ru_maxrss
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        _act_and_leave(acts, writing)
+    os.close(writing)
+    came: list[Came] = []
+    lost = ""
+    with os.fdopen(reading, "rb") as stream:
+        while len(came) < len(acts):
+            if not select.select([stream], [], [], HANG_S)[0]:
+                lost = "hang"
+                os.kill(child, signal.SIGKILL)
+                break
+            line = stream.readline()
+            if not line:
+                lost = "crash"
+                break
+            came.append(Came(**json.loads(line)))
+            if came[-1].outcome == "memory":
+                break
+    _, status, usage = os.wait4(child, 0)
+    if lost:
+        came.append(Came(lost, f"status {status}", "", HANG_S, usage.ru_maxrss))
+    return came
 
 
-def _act_and_leave(act: Callable[[], tuple[str, str]], writing: int) -> None:
+def _act_and_leave(acts: Sequence[Act], writing: int) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    try:
-        result = act()
-    except LayermotionError as error:
-        result = ("refused", str(error))
-    except BaseException as error:
-        result = ("traceback", f"{type(error).__name__}: {str(error)[:200]}")
-    sys.stdout.flush()
-    sys.stderr.flush()
-    os.write(writing, json.dumps(result)[:60_000].encode())
+    with tempfile.TemporaryFile() as printed:
+        for handle in (1, 2):
+            os.dup2(printed.fileno(), handle)
+        for act in acts:
+            began_s, began = time.monotonic(), os.lseek(printed.fileno(), 0, os.SEEK_END)
+            try:
+                outcome, words = act()
+            except LayermotionError as error:
+                outcome, words = "refused", str(error)
+            except BaseException as error:
+                outcome, words = "traceback", f"{type(error).__name__}: {str(error)[:200]}"
+            sys.stdout.flush()
+            sys.stderr.flush()
+            output = os.pread(printed.fileno(), 5000, began).decode("utf-8", "replace")
+            memory_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+            if memory_kb > MOST_MEMORY_KB:
+                outcome, words = "memory", f"{memory_kb // 1000} MB; {words}"
+            seconds = time.monotonic() - began_s
+            line = Came(outcome, words[:3000], output, seconds, memory_kb)
+            os.write(writing, json.dumps(asdict(line)).encode() + b"\n")
     os._exit(0)
 
 
-def read_one(reader: Reader, path: Path, how: str, number: int, seed: str) -> Result:
-    """Read one damaged file by functions, and judge what came of it."""
-    outcome, words, output, seconds, memory = attempt(lambda: reader.read(path, how))
+def result_of(came: Came, reader: Reader, path: Path, how: str, number: int, seed: str) -> Result:
+    """Judge what came of one damaged file that was read by functions."""
+    outcome, words = came.outcome, came.words
     if outcome == "refused":
         outcome = judged(words, path)
-    if output.strip() and outcome in ("refused", "read", "read with a caution"):
-        outcome, words = "printed", output[:300]
-    return Result(number, reader.name, seed, how, outcome, words, round(seconds, 2), memory)
+    if came.output.strip() and outcome in GOOD:
+        outcome, words = "printed", came.output[:300]
+    seconds = round(came.seconds, 2)
+    return Result(number, reader.name, seed, how, outcome, words, seconds, came.memory_kb)
 
 
 def judged(sentence: str, path: Path) -> str:
@@ -146,7 +191,8 @@ def run_one(command: Command, path: Path, folder: Path, how: str, number: int) -
         except SystemExit as left:
             return str(left.code), ""
 
-    code, words, output, seconds, memory = attempt(act)  # type: ignore[arg-type]
+    came = attempt(act)
+    code, words, output = came.outcome, came.words, came.output
     lines = [line for line in output.splitlines() if line.startswith("layermotion: ")]
     half = [
         str(found.relative_to(out))
@@ -167,21 +213,26 @@ def run_one(command: Command, path: Path, folder: Path, how: str, number: int) -
         outcome = "refused" if words else "no sentence"
         if any("not foreseen" in line for line in lines):
             outcome, words = "unforeseen", output[-300:]
-    return Result(number, command.name, path.name, how, outcome, words, round(seconds, 2), memory)
+    seconds = round(came.seconds, 2)
+    return Result(number, command.name, path.name, how, outcome, words, seconds, came.memory_kb)
 
 
 def attack(seeds: Path, folder: Path, first: int, count: int, whole: int) -> list[Result]:
     """Damage and read ``count`` files, and run ``whole`` more through commands."""
     results = []
     chosen = [target for target in TARGETS for _ in range(target.share)]
-    for number in range(first, first + count):
-        random = np.random.Generator(np.random.SFC64([SEED, number]))
-        reader = chosen[number % len(chosen)]
-        seed = reader.seeds[int(random.integers(len(reader.seeds)))]
-        own, path, how = damaged(random, seeds, reader.place, seed, folder)
-        result = read_one(reader, path, how, number, seed)
-        results.append(result)
-        keep_or_remove(own, result, folder)
+    for begin in range(first, first + count, TOGETHER):
+        batch = []
+        for number in range(begin, min(begin + TOGETHER, first + count)):
+            random = np.random.Generator(np.random.SFC64([SEED, number]))
+            reader = chosen[number % len(chosen)]
+            seed = reader.seeds[int(random.integers(len(reader.seeds)))]
+            own, path, how = damaged(random, seeds, reader.place, seed, folder)
+            batch.append((own, reader, path, how, number, seed))
+        acts = [partial(reader.read, path, how) for _, reader, path, how, _, _ in batch]
+        for came, (own, *what) in zip(attempt_all(acts), batch, strict=True):
+            results.append(result_of(came, *what))
+            keep_or_remove(own, results[-1], folder)
     for number in range(first, first + whole):
         random = np.random.Generator(np.random.SFC64([SEED + 1, number]))
         command = COMMANDS[number % len(COMMANDS)]
@@ -225,7 +276,6 @@ def keep_or_remove(own: Path, result: Result, folder: Path) -> None:
 
 def table(results: Sequence[Result]) -> str:
     """One line for each kind of file."""
-    outcomes = ("refused", "read", "read with a caution")
     lines = [
         f"{'what was read':28}{'files':>7}{'refused':>9}{'read':>7}{'caution':>9}{'faults':>8}"
         f"{'slowest s':>11}{'most MB':>9}"
@@ -234,7 +284,7 @@ def table(results: Sequence[Result]) -> str:
         own = [result for result in results if name in (result.target, "all")]
         found = Counter(result.outcome for result in own)
         faults = sum(result.is_fault for result in own)
-        counts = [found[outcome] for outcome in outcomes]
+        counts = [found[outcome] for outcome in GOOD]
         lines.append(
             f"{name:28}{len(own):7}{counts[0]:9}{counts[1]:7}{counts[2]:9}{faults:8}"
             f"{max(r.seconds for r in own):11.1f}{max(r.memory_kb for r in own) // 1000:9}"
@@ -259,13 +309,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     seeds = options.out / "seeds"
     if not seeds.exists():
         write_all(seeds)
-    results = attack(seeds, options.out, options.first, options.count, options.whole)
-    part = options.out / f"part-{options.first}.json"
-    part.write_text(json.dumps([asdict(result) for result in results], indent=1))
-    for result in results:
-        if result.is_fault:
-            print(f"{result.target} {result.number} {result.seed} {result.how}: {result.outcome}: "
-                  f"{result.words[:300]!r}")  # fmt: skip
+    whole = max(1, round(EACH_PART * options.whole / max(options.count, options.whole)))
+    for first in range(options.first, options.first + max(options.count, options.whole), EACH_PART):
+        count = min(EACH_PART, options.first + options.count - first)
+        done = (first - options.first) // EACH_PART * whole
+        some = min(whole, options.whole - done)
+        results = attack(seeds, options.out, first, max(0, count), max(0, some))
+        part = options.out / f"part-{first}.json"
+        part.write_text(json.dumps([asdict(result) for result in results], indent=1))
+        for result in results:
+            if result.is_fault:
+                print(f"{result.target} {result.number} {result.seed} {result.how}: "
+                      f"{result.outcome}: {result.words[:300]!r}", flush=True)  # fmt: skip
     parts = sorted(options.out.glob("part-*.json"))
     everything = [Result(**entry) for path in parts for entry in json.loads(path.read_text())]
     print(table(everything))

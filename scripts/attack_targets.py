@@ -16,8 +16,7 @@ from layermotion.clip.patient import read_patient
 from layermotion.clip.reading import is_increasing
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.lab.annotations import read_coco, read_mask
-from layermotion.lab.consent import read_consents
-from layermotion.lab.secret import Secret
+from layermotion.lab.persons import read_consents
 from layermotion.lab.segmentations import read_segmentation
 from layermotion.labels import Task
 from layermotion.models.registry import Registry
@@ -146,7 +145,7 @@ TARGETS = (
     Reader("visit tables", "tables", ("visit.csv",), 4, read_visit_table),
     Reader(
         "consent tables", "tables", ("consents.csv",), 3,
-        reads(lambda path: read_consents(path, Secret(bytes(32)))),
+        reads(lambda path: read_consents(path, "clinic-a")),
     ),
     Reader("COCO labels", "labels", ("labels.json",), 5, reads(read_coco)),
     Reader("label masks", "labels", ("c-1-00001.png",), 3, reads(read_mask)),

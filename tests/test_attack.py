@@ -1,5 +1,6 @@
 """A small fixed part of the attack of ``scripts/attack.py``, which runs thousands of its files."""
 
+import os
 import shutil
 import sys
 import warnings
@@ -12,7 +13,7 @@ import pytest
 from layermotion.errors import LayermotionError
 
 sys.path.append(str(Path(__file__).parent.parent / "scripts"))
-from attack import SEED, Result, attempt, damaged, judged, table
+from attack import SEED, Result, attempt_all, damaged, judged, table
 from attack_mutations import BYTES, mutate, mutations_of
 from attack_seeds import write_all
 from attack_targets import TARGETS
@@ -71,7 +72,17 @@ def test_what_breaks_is_counted() -> None:
     def breaks() -> tuple[str, str]:
         raise ZeroDivisionError("words")
 
-    assert attempt(breaks)[:2] == ("traceback", "ZeroDivisionError: words")
+    def ends() -> tuple[str, str]:
+        os._exit(3)
+
+    def prints() -> tuple[str, str]:
+        os.write(1, b"warning\n")
+        return "read", ""
+
+    came = attempt_all([prints, breaks, ends, prints])
+    assert [one.outcome for one in came] == ["read", "traceback", "crash", "read"]
+    assert came[1].words == "ZeroDivisionError: words"
+    assert [one.output for one in came] == ["warning\n", "", "", "warning\n"]
     result = Result(1, "stills", "a.png", "cut", "traceback", "words", 0.1, 1000)
     fine = Result(2, "stills", "a.png", "cut", "refused", "words", 0.1, 1000)
     assert result.is_fault and not fine.is_fault

@@ -9,15 +9,16 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
-from lab_data import BOTH, OPTIONS, make_lab
+from lab_data import BOTH, OPTIONS, make_lab, subject_of
 from reviewed import Alike, make_review
 from visits import DrawnVisit
 
+from layermotion.consent.ledger import Consent
 from layermotion.errors import InputError
-from layermotion.lab.consent import Consent
-from layermotion.lab.folder import open_secret
+from layermotion.lab.annotations import read_mask
+from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
-from layermotion.lab.labelling import check_labels, read_labels
+from layermotion.lab.labelling import read_note
 from layermotion.labels import Structure
 from layermotion.review.corrections import MoveEdge
 from layermotion.review.handing import Laboratory
@@ -238,11 +239,10 @@ def test_a_corrected_frame_goes_to_the_lab_only_with_consent(
 ) -> None:
     drawn = DrawnVisit(tmp_path / "visit")
     drawn.wall("left_draw_in_1.dcm", 20, PatientID="4711")
-    lab, secret_path = make_lab(tmp_path)
-    secret = open_secret(lab, secret_path)
-    subject = secret.pseudonym("4711")
-    labels = tmp_path / "labels"
-    laboratory = Laboratory(lab.root, secret_path, labels)
+    # The page uses the laboratory as of today, and so does this test.
+    made, secret_path = make_lab(tmp_path)
+    lab = open_lab(made.root)
+    laboratory = Laboratory(lab.root)
     review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
     review.begin("P-017", "A. B.", DAY)
     (place,) = review.places
@@ -251,20 +251,22 @@ def test_a_corrected_frame_goes_to_the_lab_only_with_consent(
     review.correct(place, MoveEdge(20, Structure.TRA, "deep", (60.0, 180.0), (270.0, 270.0)), "")
     with pytest.raises(InputError, match="does not hold this clip; import it"):
         review.hand_over(place, 20, laboratory)
-    yesterday, today = date.today() - timedelta(days=1), date.today()
-    lab.ledger.record([Consent(subject, BOTH, yesterday, None)], "nurse 2")
-    import_folder(lab, secret, drawn.folder, OPTIONS, today)
-    target = review.hand_over(place, 20, laboratory)
-    (frame,) = read_labels(lab, labels, secret)
-    assert frame.key == target.stem and frame.key.endswith("-00020")
-    assert check_labels(lab, [frame]).faults == ()
+    subject, today = subject_of(lab, "4711"), date.today()
+    consent = Consent(subject, BOTH, today - timedelta(days=1), None)
+    lab.ledger.record([consent], "nurse 2")
+    import_folder(lab, open_secret(lab), drawn.folder, OPTIONS)
+    key = review.hand_over(place, 20, laboratory)
+    assert key.endswith("-00020")
+    label = read_mask(lab.label_path(key)).label
     # The deep edge of the TrA lies where it was placed.
-    assert frame.label[266, 120] == 4 and frame.label[271, 120] == 0
+    assert label[266, 120] == 4 and label[271, 120] == 0
+    note = read_note(lab, key)
+    assert (note.by, note.is_untouched) == ("A. B.", False)
     lab.ledger.withdraw(subject, today, "nurse 2")
-    target.unlink()
-    with pytest.raises(InputError, match="No consent of this person holds today"):
+    lab.label_path(key).unlink()
+    with pytest.raises(InputError, match="no consent of .* holds today"):
         review.hand_over(place, 20, laboratory)
-    assert not target.exists()
+    assert not lab.label_path(key).exists()
     assert review.visit is not None
     kinds = [event.kind for event in review.record.events(review.visit.visit_id)]
     assert kinds.count("handed_over") == 1

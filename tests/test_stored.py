@@ -171,6 +171,16 @@ def test_a_document_is_read_and_every_odd_value_in_it_is_one_sentence(
     assert refused > 5 * len(list(places(good)))
 
 
+@pytest.mark.parametrize(
+    "change",
+    [{"units": 0}, {"units": -(10**12)}, {"repeats": 10**30}, {"spread": -0.1}, {"error_half": -1}]
+    + [{"error_half": 1e300}, {"low": 3.6}, {"high": 3.4}, {"value": 1e9}, {"value": 9.0}],
+)
+def test_a_row_that_no_visit_can_have_is_refused(change: dict[str, object], tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"visit\.json"):
+        read("visit", tmp_path, {**VISIT, "rows": [asdict(ROW) | change]})
+
+
 @pytest.mark.parametrize("kind", DOCUMENTS)
 @pytest.mark.parametrize("text", ["", "{", "[" * 99_999, '{"a":' * 99_999, "nul", "\0", "[]", "{}"])
 def test_what_is_no_such_document_is_one_sentence(kind: str, text: str, tmp_path: Path) -> None:

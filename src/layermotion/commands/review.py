@@ -114,7 +114,7 @@ class ReviewOptions:
     exports: tuple[Export, ...]
     detectable: Path | None
     lab: Path | None
-    secret: Path
+    secret: Path | None
 
 
 def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) -> None:
@@ -131,8 +131,7 @@ def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) ->
     check_folder(options.out)
     check_exportable([one.path for one in listed], options.exports)
     own = read_detectable_changes(options.detectable) if options.detectable else None
-    labels = options.out / "labels"
-    laboratory = Laboratory(options.lab, options.secret, labels) if options.lab else None
+    laboratory = Laboratory(options.lab, options.secret) if options.lab else None
     segmenter = load_in_use()
     final = Final(options.out, options.exports, segmenter)
     with Record.open(options.record) as opened:

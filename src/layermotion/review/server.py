@@ -115,7 +115,7 @@ def routes_of(
             raise InputError("No laboratory is named; open the page with --lab.")
         if isinstance(frame, bool) or not isinstance(frame, int):
             raise InputError("frame is no whole number; give one.")
-        return {"label": review.hand_over(place, frame, laboratory).name}
+        return {"label": review.hand_over(place, frame, laboratory)}
 
     def sign(request: Request, body: Body) -> Any:
         review.sign(_text(body, "who"))

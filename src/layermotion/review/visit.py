@@ -246,13 +246,13 @@ class Review:
                 self._append(place, SEEN, {}, "")
                 place.is_seen = True
 
-    def hand_over(self, place: Place, frame: int, laboratory: Laboratory) -> Path:
-        """Hand a corrected frame to the laboratory, and keep that; give the file of its label."""
+    def hand_over(self, place: Place, frame: int, laboratory: Laboratory) -> str:
+        """Hand a corrected frame to the laboratory, and keep that; give the key of its label."""
         with self._lock, place.lock:
             self._changing(place)
-            target = laboratory.hand_over(place, frame, date.today())
-            self._append(place, HANDED_OVER, {"frame": frame, "label": target.stem}, "")
-            return target
+            key = laboratory.hand_over(place, frame, self.who)
+            self._append(place, HANDED_OVER, {"frame": frame, "label": key}, "")
+            return key
 
     def sign(self, who: str) -> None:
         """Sign the visit as a whole; then nothing of it changes any more.

@@ -9,7 +9,7 @@ from layermotion.measures.measure import MEAN
 from layermotion.measures.repeats import half_of_difference
 from layermotion.session.detectable import DetectableChanges
 from layermotion.session.published import find_published
-from layermotion.session.results import BETWEEN_SIDES, Row
+from layermotion.session.results import BETWEEN_SIDES, Row, check_row
 from layermotion.stored import Document, read_stored
 
 VISIT = "visit.json"
@@ -95,6 +95,8 @@ def read_visit(folder: Path) -> Earlier:
                 f"that visit again."
             )
         document = read_stored(path, _Visit)
+        for row in document.rows:
+            check_row(row)
         return Earlier(document.rows, document.provenance)
     except (OSError, ValueError) as error:
         raise InputError(

@@ -26,6 +26,8 @@ from layermotion.stored import Document, read_stored
 
 BETWEEN_SIDES = "left-right"
 PRELIFT_EFFECT = "prelift_effect"
+# Beyond any measure in mm, %, s or as a ratio, and beyond any number of repeats (our choice).
+LARGEST, MOST_REPEATS = 1e6, 100_000
 # The task with the lift beforehand, and the same task without.
 PAIRS = ((Task.COUGH_PRELIFT, Task.COUGH), (Task.CURL_UP_PRELIFT, Task.CURL_UP))
 SIDES_METHOD = (
@@ -132,6 +134,21 @@ class Recorded:
         return self.facts.get("lateral") != "unknown"
 
 
+def check_row(row: Row) -> None:
+    """Raise ValueError for a row of an earlier visit that no visit can have."""
+    check_value(row.value, row.low, row.high)
+    is_counted = 1 <= row.repeats <= MOST_REPEATS and 1 <= row.units <= MOST_REPEATS
+    if not (is_counted and 0 <= row.spread <= LARGEST and 0 <= row.error_half <= LARGEST):
+        raise ValueError("a row of an impossible count or spread")
+
+
+def check_value(value: float | None, low: float | None, high: float | None) -> None:
+    """Raise ValueError unless an interval holds its value, and none is of an impossible size."""
+    known = [number for number in (low, value, high) if number is not None]
+    if known != sorted(known) or any(abs(number) > LARGEST for number in known):
+        raise ValueError("a value outside its interval, or of an impossible size")
+
+
 class _Measures(Document):
     """What ``measures.json`` holds; every other entry is a fact in words."""
 
@@ -155,6 +172,8 @@ def read_recorded(item: Item, path: Path) -> Recorded:
         found = read_stored(path, _Measures)
         facts = {**(found.__pydantic_extra__ or {}), "clip": found.clip}
         recorded = Recorded(item, found.clip, found.measures, facts, found.cautions, found.advice)
+        for measure in found.measures:
+            check_value(measure.value, measure.low, measure.high)
         if not math.isfinite(recorded.picture_width_mm or 0.0):
             raise ValueError("a picture of no width")
         return recorded
