@@ -161,11 +161,11 @@ def serve(
         As ``serving`` does.
     """
     with serving(app_routes, host=host, port=port, tls=tls) as running:
-        print(f"The page: {running.link(path)}", flush=True)
-        print("This link opens it once. End with Ctrl-C.", flush=True)
-        if open_browser:
-            webbrowser.open(running.link(path))
         try:
+            print(f"The page: {running.link(path)}", flush=True)
+            print("This link opens it once. End with Ctrl-C.", flush=True)
+            if open_browser:
+                webbrowser.open(running.link(path))
             while not running.has_ended:
                 time.sleep(LOOK_S)
         except KeyboardInterrupt:
