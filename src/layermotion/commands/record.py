@@ -175,7 +175,7 @@ def receipts(
 def _new_json(path: Path) -> Iterator[Callable[[object], None]]:
     """Give what writes a document to a new file; no file if the block raises."""
     _refuse_existing(path)
-    with atomic_path(path, mode=0o600) as temporary:
+    with atomic_path(path) as temporary:
 
         def write(document: object) -> None:
             text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)

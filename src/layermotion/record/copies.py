@@ -51,7 +51,7 @@ def back_up(database: Database, target: Path) -> None:
     if target.exists():
         raise RecordError(f"{target} exists; give the back-up another name.")
     check_all(database)
-    with atomic_path(target, mode=0o600) as temporary:
+    with atomic_path(target) as temporary:
         database.copy_to(temporary, target.name)
         with closing(Database(temporary, target.name)) as copy:
             check_all(copy)
@@ -75,7 +75,7 @@ def restore(backup: Path, path: Path) -> Restored:
             f"back-up wrote."
         )
     remove_unfinished(path)
-    with atomic_path(path, mode=0o600) as temporary:
+    with atomic_path(path) as temporary:
         _copy(backup, temporary)
         with closing(Database(temporary, backup.name)) as copy:
             check_all(copy)
@@ -90,7 +90,7 @@ def restore(backup: Path, path: Path) -> Restored:
                         erase(copy, deletions)
                     is_complete, deleted = deletions is not None, len(deletions or ())
                     kept = _kept_name(path)
-                    with atomic_path(kept, mode=0o600) as whole:
+                    with atomic_path(kept) as whole:
                         current.copy_to(whole, kept.name)
         for end in BESIDE:
             Path(f"{path}{end}").unlink(missing_ok=True)
@@ -145,7 +145,7 @@ def _keep_files(path: Path) -> Path | None:
     for end in ("", *BESIDE):
         source, target = Path(f"{path}{end}"), Path(f"{kept}{end}")
         if source.exists():
-            with atomic_path(target, mode=0o600) as temporary:
+            with atomic_path(target) as temporary:
                 _copy(source, temporary)
     return kept
 
@@ -190,6 +190,6 @@ def export_patient(database: Database, patient: Patient, target: Path) -> None:
         **asdict(patient),
         "events": [{**asdict(event), **proofs[event.number]} for event in events],
     }
-    with atomic_path(target, mode=0o600) as temporary:
+    with atomic_path(target) as temporary:
         text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
         temporary.write_text(text + "\n", encoding="utf-8", newline="")
