@@ -14,13 +14,14 @@ from typing import Any
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged, store
+from evaluate import store
 from numpy.typing import NDArray
 
 from layermotion.clip import Frame
 from layermotion.edges.boundaries import THINNEST_PX, Boundaries, find_boundaries
 from layermotion.edges.refine import refine_edges
 from layermotion.edges.site import tra_centre_px
+from layermotion.evaluation.clips import load_unjudged
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, View, label_of
 from layermotion.network.grid import ModelGrid

@@ -18,7 +18,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged, store
+from evaluate import store
 from numpy.typing import NDArray
 
 from layermotion.analysis.analysis import analyse
@@ -29,6 +29,7 @@ from layermotion.edges.recording import Recording
 from layermotion.edges.second_look import cut_below
 from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
+from layermotion.evaluation.clips import load_unjudged
 from layermotion.evaluation.compare import (
     Comparison,
     compare_measures,

@@ -20,7 +20,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged
 from robustness_page import ALL_DRAWN, ALL_OFF, NEITHER, Bin, Point, draw_page
 
 from layermotion.analysis.analysis import analyse
@@ -29,6 +28,7 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
+from layermotion.evaluation.clips import load_unjudged
 from layermotion.evaluation.compare import Comparison, compare_frames
 from layermotion.files import write_text
 from layermotion.labels import WALL_LAYERS, Structure, Task, View

@@ -21,7 +21,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from evaluate import load_unjudged, store
+from evaluate import store
 from numpy.typing import NDArray
 from picture import Still, draw_still
 from scipy.optimize import brentq
@@ -32,6 +32,7 @@ from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError
+from layermotion.evaluation.clips import load_unjudged
 from layermotion.files import atomic_path
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.network.segmenter import load_segmenter

@@ -1,28 +1,33 @@
-"""Check the researcher's bench as a whole: speed, and recovery of a known rater error.
+"""Check the researcher's bench as a whole: speed, and whether intervals hold the truth.
 
 python scripts/study.py speed       compare 10,000 rows of calliper values, timed
-python scripts/study.py recovery    200 simulated studies: does the interval hold the true SEM?
+python scripts/study.py large       the same of 100,000 rows, with the memory
+python scripts/study.py repeats     10 subjects with 2,000 repeats, timed
+python scripts/study.py coverage    how often do the 95 % intervals hold what was put in?
 """
 
 import argparse
 import csv
 import math
+import resource
 import tempfile
 import time
+from collections import defaultdict
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from study_coverage import LEAST, MOST, SUBJECTS, count_coverage, make_reading
 
 from layermotion.agreement.command import run_compare
-from layermotion.agreement.icc import measurement_error
-from layermotion.agreement.readings import Reading
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.study import StudyOptions
 
 LIMIT_S = 10.0
-RUNS = 200
+LARGE_LIMIT_S, LARGE_LIMIT_MB, REPEATS_LIMIT_S = 30.0, 700.0, 60.0
+PARTS = ("agreement", "reliability", "shapes")
 # Spread of the simulated values, mm: of the order of the TrA (our choice).
-SUBJECT_SD, SESSION_SD, ERROR_SD = 0.8, 0.2, 0.25
+SUBJECT_SD, ERROR_SD = 0.8, 0.25
 RATER_OFFSETS_MM = (0.0, 0.15, -0.1)
 
 
@@ -38,7 +43,8 @@ def write_study(folder: Path, subjects: int, rng: np.random.Generator) -> tuple[
     rows, tool = [], []
     for subject in range(subjects):
         for structure, mean in (("tra", 3.5), ("io", 8.0)):
-            true = rng.normal(mean, SUBJECT_SD)
+            # Not thinner than a layer is.
+            true = max(1.5, rng.normal(mean, SUBJECT_SD))
             key = ("thickness_rest", structure, "rest", 1)
             for rater, offset in zip("AB", RATER_OFFSETS_MM, strict=False):
                 value = true + offset + rng.normal(0, ERROR_SD)
@@ -82,72 +88,77 @@ def check_speed() -> bool:
     return taken_s < LIMIT_S
 
 
-def check_recovery() -> bool:
-    """Count studies whose interval holds the SEM that was put in."""
-    rng = np.random.default_rng(2)
-    raters = repeats = 0
-    for _ in range(RUNS):
-        raters += raters_study(rng)
-        repeats += repeats_study(rng)
-    # Three standard errors of a share of 200 when it is 95 % in truth.
-    least = 0.95 - 3 * math.sqrt(0.95 * 0.05 / RUNS)
-    good = True
-    for name, hits in (
-        ("three raters, two-way analysis of variance", raters),
-        ("sessions and repeats, mixed model", repeats),
-    ):
-        good &= hits / RUNS >= least
-        print(f"{name}: the interval holds the true SEM in {hits} of {RUNS} ({hits / RUNS:.1%})")
-    return good
+def check_large() -> bool:
+    """Time a comparison of 100,000 manual rows, and the memory that it takes at most."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        manual, auto, rows = write_study(folder, 25_000, np.random.default_rng(1))
+        started_s, worked_s = time.perf_counter(), time.process_time()
+        run_compare(manual, [auto], folder / "out", StudyOptions())
+        taken_s, work_s = time.perf_counter() - started_s, time.process_time() - worked_s
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    is_met = taken_s < LARGE_LIMIT_S and peak_mb < LARGE_LIMIT_MB
+    print(
+        f"{rows} rows in {taken_s:.1f} s ({work_s:.1f} s of processor time) and {peak_mb:.0f} MB, "
+        f"limits {LARGE_LIMIT_S:g} s and {LARGE_LIMIT_MB:g} MB: {'met' if is_met else 'MISSED'}"
+    )
+    return is_met
 
 
-def raters_study(rng: np.random.Generator) -> bool:
-    """Simulate 30 subjects and three raters; whether the SEM is found."""
-    true = rng.normal(3.5, SUBJECT_SD, (30, 1)) + np.array(RATER_OFFSETS_MM)
-    found = measurement_error(true + rng.normal(0, ERROR_SD, true.shape)).sem_consistency
-    return found.low <= ERROR_SD <= found.high
+def check_repeats() -> bool:
+    """Time a reliability study of 10 subjects with 2,000 repeats each."""
+    rng = np.random.default_rng(3)
+    readings = [
+        make_reading(person, 0, repeat, 0, own + rng.normal(0, ERROR_SD))
+        for person, own in enumerate(rng.normal(3.5, SUBJECT_SD, 10))
+        for repeat in range(2000)
+    ]
+    started_s = time.perf_counter()
+    analyse_reliability(readings)
+    taken_s = time.perf_counter() - started_s
+    verdict = "met" if taken_s < REPEATS_LIMIT_S else "MISSED"
+    print(f"10 subjects, 2,000 repeats in {taken_s:.1f} s, limit {REPEATS_LIMIT_S:g} s: {verdict}")
+    return taken_s < REPEATS_LIMIT_S
 
 
-def repeats_study(rng: np.random.Generator) -> bool:
-    """Simulate 25 subjects, two sessions, three repeats; whether the SEM is found."""
-    readings = []
-    for subject in range(25):
-        own = rng.normal(3.5, SUBJECT_SD)
-        for session in range(2):
-            day = own + rng.normal(0, SESSION_SD)
-            readings += [
-                Reading(
-                    row=0,
-                    clip="",
-                    subject=str(subject),
-                    session=str(session),
-                    side="",
-                    placement="",
-                    measure="thickness_rest",
-                    structure="tra",
-                    task="rest",
-                    repeat=str(repeat),
-                    rater="",
-                    reading="",
-                    value=day + rng.normal(0, ERROR_SD),
-                    unit="mm",
-                )
-                for repeat in range(3)
-            ]
-    found = analyse_reliability(readings).plan[0].sem
-    return found.low <= math.hypot(SESSION_SD, ERROR_SD) <= found.high
+def check_coverage(parts: Sequence[str], studies: int, subjects: tuple[int, ...]) -> bool:
+    """Print the share of studies whose interval holds the truth; those out of bounds are marked."""
+    shares: dict[str, list[float]] = defaultdict(list)
+    inside = missed = 0
+    for part in parts:
+        for label, share, count in count_coverage(part, studies, subjects):
+            # Two standard errors of a share that is as low, or as high, as it may be.
+            chance = 2 * math.sqrt(LEAST * (1 - LEAST) / count)
+            is_inside = LEAST <= share <= MOST
+            is_out = share < LEAST - chance or share > MOST + chance
+            inside, missed = inside + is_inside, missed + is_out
+            shares[label.split(";")[0]].append(share)
+            mark = " MISSED" if is_out else "" if is_inside else " by chance?"
+            print(f"{share:6.1%}{mark}  {label}, {count} studies", flush=True)
+    print(f"\nLowest, mean and highest share by interval, {studies} studies of each design:")
+    for name, own in shares.items():
+        print(f"{min(own):6.1%} {sum(own) / len(own):6.1%} {max(own):6.1%}  {name}")
+    total = sum(map(len, shares.values()))
+    print(
+        f"{inside} of {total} between {LEAST:.0%} and {MOST:.0%}; {missed} farther out than chance"
+    )
+    return missed == 0
 
 
 def main() -> int:
-    """Run one check, or both."""
+    """Run one check, or all that take less than a minute."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("check", choices=("speed", "recovery", "all"), nargs="?", default="all")
-    chosen = parser.parse_args().check
-    good = True
-    if chosen in ("speed", "all"):
-        good &= check_speed()
-    if chosen in ("recovery", "all"):
-        good &= check_recovery()
+    checks = {"speed": check_speed, "large": check_large, "repeats": check_repeats}
+    parser.add_argument("check", choices=(*checks, "coverage", "all"), nargs="?", default="all")
+    parser.add_argument("--studies", type=int, default=2000, help="of each design, for coverage")
+    parser.add_argument("--subjects", type=int, nargs="+", default=SUBJECTS, help="for coverage")
+    parser.add_argument("--part", choices=PARTS, nargs="+", default=PARTS, help="for coverage")
+    chosen = parser.parse_args()
+    if chosen.check == "coverage":
+        good = check_coverage(chosen.part, chosen.studies, tuple(chosen.subjects))
+    else:
+        wanted = checks if chosen.check == "all" else [chosen.check]
+        good = all([checks[name]() for name in wanted])
     return 0 if good else 1
 
 

@@ -1,6 +1,7 @@
 """Owns the invented laboratory that the tests of the lab share."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -13,12 +14,14 @@ from pydicom.sequence import Sequence
 from pydicom.uid import ExplicitVRLittleEndian, UltrasoundMultiFrameImageStorage
 
 from layermotion.clip.source import SourceOptions
+from layermotion.consent.ledger import Consent, Scope
 from layermotion.geometry import ImageArea
-from layermotion.images import write_png
-from layermotion.lab.consent import Consent, Scope
+from layermotion.lab.annotations import LabelledFrame
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
-from layermotion.lab.review import judge
+from layermotion.lab.labelling import store_labels
+from layermotion.lab.persons import Person
+from layermotion.lab.review import record_review
 from layermotion.labels import View
 
 Label = NDArray[np.uint8]
@@ -34,13 +37,19 @@ OPTIONS = ImportOptions("clinic-a", None, SourceOptions(view=View.ABDOMINAL_WALL
 def make_lab(folder: Path) -> tuple[Lab, Path]:
     """Make an empty laboratory and return it with the path of its secret."""
     secret_path = folder / "keys" / "secret"
-    return create_lab(folder / "lab", secret_path), secret_path
+    return replace(create_lab(folder / "lab", secret_path), today=TODAY), secret_path
 
 
-def agree(lab: Lab, secret_path: Path, *identifiers: str) -> tuple[str, ...]:
+def subject_of(lab: Lab, identifier: str, site: str = "clinic-a", issuer: str = "") -> str:
+    """Pseudonym of a subject."""
+    return Person(identifier, site, issuer).pseudonym(open_secret(lab))
+
+
+def agree(
+    lab: Lab, secret_path: Path, *identifiers: str, site: str = "clinic-a", issuer: str = ""
+) -> tuple[str, ...]:
     """Record the consent of subjects, and return their pseudonyms."""
-    secret = open_secret(lab, secret_path)
-    subjects = tuple(secret.pseudonym(identifier) for identifier in identifiers)
+    subjects = tuple(subject_of(lab, identifier, site, issuer) for identifier in identifiers)
     for subject in subjects:
         consent = Consent(subject, BOTH, date(2024, 1, 1), date(2024, 12, 31))
         lab.ledger.record([consent], "nurse 2")
@@ -110,10 +119,16 @@ def wall_label() -> Label:
 
 def label_everything(lab: Lab) -> None:
     """Accept every clip in review and label each frame with the same sound layers."""
-    judge(lab, tuple(lab.clips()), Review.ACCEPTED)
+    record_review(lab, tuple(lab.clips()), Review.ACCEPTED)
     for name, record in lab.clips().items():
         for number in range(record.frames):
-            write_png(lab.label_path(frame_key(name, number)), wall_label())
+            store_label(lab, frame_key(name, number), wall_label())
+
+
+def store_label(lab: Lab, key: str, label: Label) -> None:
+    """Store a label that a person drew."""
+    report = store_labels(lab, [LabelledFrame.of(key, label)], "nurse 2", as_drawn=True)
+    assert report.sound == (key,)
 
 
 def labelled_lab(
@@ -121,7 +136,7 @@ def labelled_lab(
 ) -> tuple[Lab, Path]:
     """Make a laboratory whose consenting subjects each have one labelled clip."""
     lab, secret_path = make_lab(folder)
-    agree(lab, secret_path, *identifiers)
+    agree(lab, secret_path, *identifiers, site=site)
     import_subjects(lab, secret_path, folder / "scans", identifiers, site)
     label_everything(lab)
     return lab, secret_path
@@ -134,4 +149,4 @@ def import_subjects(
     for identifier in identifiers:
         write_scan(source / f"{identifier}.dcm", identifier, speckled_frames(int(identifier)))
     options = ImportOptions(site, None, SourceOptions(view=View.ABDOMINAL_WALL))
-    import_folder(lab, open_secret(lab, secret_path), source, options, TODAY)
+    import_folder(lab, open_secret(lab, secret_path), source, options)

@@ -168,7 +168,7 @@ def test_units_that_do_not_fit_are_refused_with_their_rows(tmp_path: Path) -> No
     rows = [row.replace(",mm", ",%") if ",B," in row else row for row in manual_rows()]
     message = refusal(tmp_path, HEADING, *rows)
     assert message == (
-        "manual.csv rows 3, 5, 7, 9, 11 and 1 more and the automatic values differ in unit "
+        "manual.csv rows 3, 5, 7, 9, 11 and 13 and the automatic values differ in unit "
         "(% and mm); give both in the same unit."
     )
 

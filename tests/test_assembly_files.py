@@ -9,7 +9,7 @@ import highdicom
 import numpy as np
 import pydicom
 import pytest
-from lab_data import OPTIONS, TODAY, agree, make_lab, speckled_frames, write_scan
+from lab_data import OPTIONS, agree, make_lab, speckled_frames, write_scan
 from pydicom.sequence import Sequence
 from pydicom.uid import UID
 from report_content import make_content, make_measure
@@ -119,7 +119,7 @@ def test_every_uid_of_the_source_is_replaced_or_gone(tmp_path: Path) -> None:
     agree(lab, secret_path, "4711")
     write_scan(tmp_path / "scans" / "one.dcm", "4711", speckled_frames(1), put)
     secret = open_secret(lab, secret_path)
-    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY).imported
+    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS).imported
     path = lab.clip_path(record.name)
     data = pydicom.dcmread(path)
     for keyword, uid in old.items():

@@ -14,7 +14,17 @@ from layermotion.errors import InputError
 from layermotion.labels import Task, View
 from layermotion.training.where import Elsewhere, SweepPlace
 
-COMMANDS = ("measure", "session", "synthesize", "train", "compare", "reliability", "plan", "demo")
+COMMANDS = (
+    "measure",
+    "review",
+    "session",
+    "synthesize",
+    "train",
+    "compare",
+    "reliability",
+    "plan",
+    "demo",
+)
 HEAVY = (
     "torch",
     "cv2",

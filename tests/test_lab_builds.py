@@ -1,6 +1,8 @@
 """Builds: frozen, fingerprinted, split by subject, without leaks, and emptied by a withdrawal."""
 
 import json
+import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -18,24 +20,27 @@ from lab_data import (
     labelled_lab,
     make_lab,
     speckled_frames,
+    store_label,
+    subject_of,
     wall_label,
     write_scan,
 )
 
+from layermotion.consent.ledger import Consent, Scope
 from layermotion.errors import InputError
-from layermotion.lab.builds import Build, Split, builds_with, load_build, open_build
-from layermotion.lab.consent import Consent, Scope
-from layermotion.lab.folder import Review, open_secret
+from layermotion.images import write_png
+from layermotion.lab.builds import Build, Split, load_build, open_build
+from layermotion.lab.folder import Lab, Review, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.making import make_build
-from layermotion.lab.review import judge
+from layermotion.lab.review import record_review
 
 SIX = ("101", "102", "103", "104", "105", "106")
 
 
 def test_a_build_splits_by_subject_and_freezes_content(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, SIX)
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    build = make_build(lab, "first", 1 / 3, ()).build
     train, held_out = build.subjects(Split.TRAIN), build.subjects(Split.HELD_OUT)
     assert (len(train), len(held_out)) == (4, 2) and not set(train) & set(held_out)
     assert len(build.frames) == 12
@@ -43,13 +48,13 @@ def test_a_build_splits_by_subject_and_freezes_content(tmp_path: Path) -> None:
     image, label = build.read(frame)
     np.testing.assert_array_equal(label, wall_label()[AREA.slices])
     assert image.shape == label.shape and (frame.row_mm, frame.column_mm) == (0.2, 0.25)
-    assert open_build(lab, "first", TODAY) == build
-    again = make_build(lab, "second", 1 / 3, (), TODAY).build
+    assert open_build(lab, "first") == build
+    again = make_build(lab, "second", 1 / 3, ()).build
     assert again.fingerprint == build.fingerprint
     with pytest.raises(InputError, match="already"):
-        make_build(lab, "first", 1 / 3, (), TODAY)
+        make_build(lab, "first", 1 / 3, ())
     with pytest.raises(InputError, match="cannot name a build"):
-        make_build(lab, "../x", 1 / 3, (), TODAY)
+        make_build(lab, "../x", 1 / 3, ())
     assert sorted(path.name for path in (lab.root / "builds").iterdir()) == ["first", "second"]
 
 
@@ -75,7 +80,7 @@ def move_subject(build: Build) -> None:
     (change_label, "was changed or removed"), (move_subject, "list of frames")])  # fmt: skip
 def test_a_changed_build_is_refused(tmp_path: Path, change: object, sentence: str) -> None:
     lab, _ = labelled_lab(tmp_path, SIX[:3])
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    build = make_build(lab, "first", 1 / 3, ()).build
     assert callable(change)
     change(build)
     with pytest.raises(InputError, match=sentence):
@@ -84,71 +89,87 @@ def test_a_changed_build_is_refused(tmp_path: Path, change: object, sentence: st
 
 def test_withdrawal_leaves_the_next_build_and_stops_the_old_one(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, SIX)
-    first = make_build(lab, "first", 1 / 3, (), TODAY).build
+    first = make_build(lab, "first", 1 / 3, ()).build
     gone = first.subjects(Split.TRAIN)[0]
     lab.ledger.withdraw(gone, TODAY, "nurse 2")
-    assert builds_with(lab, gone) == {"first": first.fingerprint}
+    assert lab.register.builds_with(gone) == {"first": first.fingerprint}
     with pytest.raises(InputError, match=f"holds {gone}, whose consent no longer"):
-        open_build(lab, "first", TODAY)
-    report = make_build(lab, "second", 1 / 3, (), TODAY)
+        open_build(lab, "first")
+    report = make_build(lab, "second", 1 / 3, ())
     assert report.without_consent == (gone,)
     assert set(report.build.subjects()) == set(first.subjects()) - {gone}
     assert report.build.fingerprint != first.fingerprint
-    assert builds_with(lab, gone) == {"first": first.fingerprint}
+    assert lab.register.builds_with(gone) == {"first": first.fingerprint}
     with pytest.raises(InputError, match="holds"):
-        open_build(lab, "second", date(2025, 1, 1))
+        open_build(replace(lab, today=date(2025, 1, 1)), "second")
 
 
 def test_subjects_keep_their_split_when_others_come(tmp_path: Path) -> None:
     lab, secret_path = labelled_lab(tmp_path, SIX[:3])
-    first = make_build(lab, "first", 1 / 3, (), TODAY).build
+    first = make_build(lab, "first", 1 / 3, ()).build
     more = ("107", "108", "109")
-    agree(lab, secret_path, *more)
+    agree(lab, secret_path, *more, site="clinic-b")
     import_subjects(lab, secret_path, tmp_path / "more", more, "clinic-b")
     label_everything(lab)
-    second = make_build(lab, "second", 1 / 3, ("clinic-b",), TODAY).build
+    second = make_build(lab, "second", 1 / 3, ("clinic-b",)).build
     for split in Split:
         assert set(first.subjects(split)) <= set(second.subjects(split))
     held_sites = {f.site for f in second.of(Split.HELD_OUT)}
     assert held_sites == {"clinic-a", "clinic-b"}
     assert {f.site for f in second.of(Split.TRAIN)} == {"clinic-a"}
     with pytest.raises(InputError, match="cannot be held out"):
-        make_build(lab, "third", 1 / 3, ("clinic-a",), TODAY)
+        make_build(lab, "third", 1 / 3, ("clinic-a",))
     with pytest.raises(InputError, match="No usable frame is from the site"):
-        make_build(lab, "third", 1 / 3, ("clinic-z",), TODAY)
+        make_build(lab, "third", 1 / 3, ("clinic-z",))
 
 
 def test_consent_for_one_scope_decides_the_split(tmp_path: Path) -> None:
     lab, secret_path = make_lab(tmp_path)
-    secret = open_secret(lab, secret_path)
     for identifier, scopes in zip(SIX[:3], (BOTH[:1], BOTH[1:], BOTH), strict=True):
-        consent = Consent(secret.pseudonym(identifier), scopes, date(2024, 1, 1), None)
+        consent = Consent(subject_of(lab, identifier), scopes, date(2024, 1, 1), None)
         lab.ledger.record([consent], "nurse 2")
     import_subjects(lab, secret_path, tmp_path / "scans", SIX[:3], "clinic-a")
     label_everything(lab)
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
-    assert secret.pseudonym("101") in build.subjects(Split.TRAIN)
-    assert build.subjects(Split.HELD_OUT) == (secret.pseudonym("102"),)
-    lab.ledger.withdraw(secret.pseudonym("103"), TODAY, "nurse 2")
-    changed = Consent(secret.pseudonym("103"), (Scope.EVALUATION,), TODAY, None)
+    build = make_build(lab, "first", 1 / 3, ()).build
+    assert subject_of(lab, "101") in build.subjects(Split.TRAIN)
+    assert build.subjects(Split.HELD_OUT) == (subject_of(lab, "102"),)
+    lab.ledger.withdraw(subject_of(lab, "103"), TODAY, "nurse 2")
+    changed = Consent(subject_of(lab, "103"), (Scope.EVALUATION,), date(2024, 6, 2), None)
     lab.ledger.record([changed], "nurse 2")
+    lab = replace(lab, today=date(2024, 6, 2))
     with pytest.raises(InputError, match="no longer covers the split train"):
-        make_build(lab, "second", 1 / 3, (), TODAY)
+        make_build(lab, "second", 1 / 3, ())
 
 
 def test_frames_that_may_not_be_used_are_counted(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, SIX)
     first, second, *_ = lab.clips()
-    judge(lab, (first,), Review.REJECTED)
+    record_review(lab, (first,), Review.REJECTED)
     spoilt = wall_label()
     spoilt[92:100, 150:156] = 0
     cv2.imwrite(str(lab.label_path(f"{second}-00001")), spoilt)
-    report = make_build(lab, "first", 1 / 3, (), TODAY)
+    # What a killed command leaves is no file of the laboratory.
+    for left in (f"labels/.{second}-00000-abc.png", f"clips/.{second}-abc.json"):
+        (lab.root / left).write_bytes(b"half")
+    report = make_build(lab, "first", 1 / 3, ())
     assert report.left_out == {"review rejected": 2, "hole": 1}
     assert len(report.build.frames) == 9
-    judge(lab, tuple(lab.clips()), Review.PENDING)
+    record_review(lab, tuple(lab.clips()), Review.PENDING)
     with pytest.raises(InputError, match="No labelled frame is left for the split train"):
-        make_build(lab, "second", 1 / 3, (), TODAY)
+        make_build(lab, "second", 1 / 3, ())
+
+
+def test_untouched_proposals_are_no_labels_unless_asked_for(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, SIX[:3])
+    untouched = sorted(path.stem for path in lab.root.glob("labels/*.png"))[:2]
+    for key in untouched:
+        write_png(lab.proposal_path(key), wall_label())
+        store_label(lab, key, wall_label())
+    report = make_build(lab, "first", 1 / 3)
+    assert report.left_out == {"untouched proposal": 2}
+    assert not {frame.key for frame in report.build.frames} & set(untouched)
+    asked = make_build(lab, "second", 1 / 3, use_untouched=True)
+    assert asked.left_out == {} and len(asked.build.frames) == len(report.build.frames) + 2
 
 
 def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
@@ -157,19 +178,19 @@ def test_one_picture_under_two_subjects_is_a_leak(tmp_path: Path) -> None:
     frames = speckled_frames(101)
     brighter = np.clip(frames.astype(float) * 1.1, 0, 255).astype(np.uint8)
     write_scan(tmp_path / "again" / "a.dcm", "999", brighter)
-    secret = open_secret(lab, secret_path)
-    import_folder(lab, secret, tmp_path / "again", OPTIONS, TODAY)
+    shutil.rmtree(lab.root / "prints")  # by which the import would tell the copy
+    import_folder(lab, open_secret(lab, secret_path), tmp_path / "again", OPTIONS)
     label_everything(lab)
-    twin, original = secret.pseudonym("999"), secret.pseudonym("101")
+    twin, original = subject_of(lab, "999"), subject_of(lab, "101")
     refused = 0
     for held in range(1, 4):  # some number of held-out subjects parts the two
+        own = Lab(shutil.copytree(lab.root, tmp_path / f"lab-{held}"), lab.today)
         try:
-            build = make_build(lab, f"b{held}", held / 4, (), TODAY).build
+            build = make_build(own, "first", held / 4).build
         except InputError as error:
             assert "The same picture lies in both splits" in str(error)
             refused += 1
         else:
             held_out = set(build.subjects(Split.HELD_OUT))
             assert (twin in held_out) == (original in held_out)
-            (build.folder / "build.json").unlink()
     assert refused > 0

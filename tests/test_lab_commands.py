@@ -48,21 +48,27 @@ def test_help_says_what_it_does_and_ends_with_the_caution(
 def test_a_laboratory_from_init_to_build(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    folder, secret, models = tmp_path / "lab", tmp_path / "keys" / "secret", tmp_path / "models"
-    key = ("--secret", secret)
-    assert run("lab", "init", folder, *key) == 0
+    folder, models = tmp_path / "lab", tmp_path / "models"
+    # The other commands remember where the secret lies.
+    assert run("lab", "init", folder, "--secret", tmp_path / "keys" / "secret") == 0
+    person = ("--site", "clinic-a", "--by", "nurse-2")
     table = tmp_path / "consents.csv"
     rows = [f"{number},both,2024-01-01," for number in ("4711", "4712", "4713")]
     table.write_text("\n".join(["subject,scope,day,expiry", *rows]) + "\n")
-    assert run("lab", "consent", "load", folder, table, *key, "--by", "nurse-2") == 0
-    assert run("lab", "consent", "record", folder, "--subject", "4714", *key, "--by", "nurse-2",
+    assert run("lab", "consent", "load", folder, table, *person) == 0
+    assert run("lab", "consent", "load", folder, table, *person) == 0
+    text = capsys.readouterr().out
+    assert (
+        "Recorded 3 consents" in text and "Recorded 0 consents" in text and "3 were known" in text
+    )
+    assert run("lab", "consent", "record", folder, "--subject", "4714", *person,
                "--day", "2024-01-01", "--expiry", "2024-02-01") == 0  # fmt: skip
     for seed, number in enumerate(("4711", "4712", "4713", "4714")):
         write_scan(tmp_path / "scans" / f"{number}.dcm", number, speckled_frames(seed))
-    assert run("lab", "import", folder, tmp_path / "scans", *key, "--site", "clinic-a") == 1
+    assert run("lab", "import", folder, tmp_path / "scans", "--site", "clinic-a") == 1
     text = capsys.readouterr().out
-    assert "Imported 3 clips; 0 were here already." in text
-    assert "Refused, no valid consent: s-" in text
+    assert f"Imported 3 clips into {folder / 'clips'}; 0 were here already." in text
+    assert "Refused, no valid consent for this site, issuer and ID: s-" in text
     assert run("lab", "accept", folder) == 0
     lab = open_lab(folder)
     for name in lab.clips():
@@ -72,26 +78,30 @@ def test_a_laboratory_from_init_to_build(
     write_png(tmp_path / "labels" / f"{frame_key(next(iter(lab.clips())), 1)}.png", spoilt)
     assert run("lab", "check", folder, tmp_path / "labels") == 1
     assert not list((folder / "labels").iterdir())
-    assert run("lab", "label", folder, tmp_path / "labels") == 1
+    assert run("lab", "label", folder, tmp_path / "labels", "--by", "physio-3") == 1
     text = capsys.readouterr().out
-    assert "has 1 hole" in text and "3 of 4 frames stored." in text
+    assert "has 1 hole" in text and "3 of 4 frames stored" in text
     assert run("lab", "mask", folder, next(iter(lab.clips())), "--box", "1,2,3") == 2
     assert run("lab", "mask", folder, next(iter(lab.clips())), "--box", "50,70,5,5") == 0
     assert run("lab", "sheets", folder) == 0 and run("lab", "accept", folder) == 0
     assert run("lab", "accept", folder) == 2
     assert run("lab", "build", folder, "first", "--held-out", "0.34") == 0
     assert "held_out: 1 frames of 1 subjects" in capsys.readouterr().out
-    assert run("lab", "withdraw", folder, "--subject", "4712", *key, "--models", models,
-               "--by", "nurse-2") == 0  # fmt: skip
+    assert run("lab", "withdraw", folder, "--subject", "4712", *person) == 0
     text = capsys.readouterr().out
-    assert "Builds that hold it: first." in text and "trained on these builds: none." in text
+    assert "Builds that hold it: first." in text and "learnt from it: none." in text
     assert run("lab", "judge", folder, "first", weights_names()[-1], "--models", models) == 2
     assert "whose consent no longer covers it" in capsys.readouterr().err
     assert run("lab", "consent", "list", folder, "--on", date.today()) == 0
     assert run("lab", "consent", "history", folder) == run("lab", "clips", folder) == 0
     text = capsys.readouterr().out
     assert text.count("  nothing\n") == 2 and "withdrawal training" in text and "1 labelled" in text
-    assert "471" not in text
+    assert "471" not in text and text.count("no consent") == 1
+    assert run("lab", "erase", folder, "--subject", "4712", *person) == 0
+    text = capsys.readouterr().out
+    (receipt,) = (folder / "receipts").iterdir()
+    assert f"Receipt: {receipt}" in text and "471" not in text
+    assert len(open_lab(folder).clips()) == 2
 
 
 def test_the_shipped_weights_are_listed_as_in_use(

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from layermotion.consent.ledger import Consent, Event, Ledger, Scope
 from layermotion.errors import InputError
-from layermotion.lab.consent import Consent, Event, Ledger, Scope, read_consents
+from layermotion.lab.persons import Person, read_consents
 from layermotion.lab.secret import Secret, create_secret, load_secret
 
 BOTH = (Scope.TRAINING, Scope.EVALUATION)
@@ -50,6 +51,48 @@ def test_a_row_written_late_counts_by_its_day(ledger: Ledger) -> None:
     ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), date(2024, 2, 1))], "nurse 2")
     on = date(2024, 6, 2)
     assert ledger.subjects(on) == {ANNA: set(BOTH), BERT: set(BOTH)}
+
+
+def test_what_is_recorded_again_adds_nothing_and_restores_nothing(ledger: Ledger) -> None:
+    file = [
+        Consent(ANNA, BOTH, date(2024, 5, 1), None),
+        Consent(BERT, (Scope.TRAINING,), date(2024, 5, 1), date(2024, 12, 31)),
+    ]
+    assert ledger.record(file, "nurse 2") == 2
+    ledger.withdraw(ANNA, date(2024, 5, 1), "nurse 3")  # on the day of the consent
+    before = ledger.history()
+    assert ledger.record(file, "nurse 2") == 0
+    assert ledger.history() == before
+    assert ledger.subjects(date(2024, 6, 1)) == {ANNA: frozenset(), BERT: {Scope.TRAINING}}
+
+
+@pytest.mark.parametrize("day", [date(2024, 3, 1), date(2024, 5, 1), date(2024, 6, 1)])
+def test_a_withdrawal_stands_until_a_new_consent_of_a_later_day(ledger: Ledger, day: date) -> None:
+    ledger.record([Consent(ANNA, (Scope.TRAINING,), date(2024, 1, 1), None)], "nurse 2")
+    ledger.withdraw(ANNA, date(2024, 6, 1), "nurse 3")
+    # Other consents of a day before, also for what was not agreed to then.
+    ledger.record([Consent(ANNA, BOTH, day, None)], "nurse 2")
+    assert ledger.scopes_of(ANNA, date(2024, 7, 1)) == frozenset()
+    assert ledger.withdrawn(date(2024, 7, 1)) == {ANNA}
+    ledger.record([Consent(ANNA, BOTH, date(2024, 6, 2), None)], "nurse 2")
+    assert ledger.scopes_of(ANNA, date(2024, 6, 1)) == frozenset()
+    assert ledger.scopes_of(ANNA, date(2024, 6, 2)) == set(BOTH)
+    assert ledger.withdrawn(date(2024, 6, 2)) == frozenset()
+
+
+def test_a_withdrawal_written_late_works_from_its_own_day(ledger: Ledger) -> None:
+    ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), None)], "nurse 2")
+    ledger.record([Consent(ANNA, BOTH, date(2024, 5, 1), None)], "nurse 2")
+    ledger.withdraw(ANNA, date(2024, 3, 1), "nurse 3")  # known only now, in June
+    held = {day: ledger.scopes_of(ANNA, date.fromisoformat(day)) for day in (
+        "2024-02-29", "2024-03-01", "2024-04-30", "2024-05-01", "2024-06-01")}  # fmt: skip
+    assert held.pop("2024-02-29") == set(BOTH)
+    assert set(held.values()) == {frozenset()}
+
+
+def test_an_expired_consent_is_no_withdrawal(ledger: Ledger) -> None:
+    ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), date(2024, 2, 1))], "nurse 2")
+    assert ledger.scopes_of(ANNA, date(2024, 6, 1)) == ledger.withdrawn(date(2024, 6, 1))
 
 
 @pytest.mark.parametrize(
@@ -102,19 +145,22 @@ def test_a_damaged_ledger_is_one_sentence(tmp_path: Path) -> None:
 
 def test_pseudonym_is_the_hmac_of_the_identifier() -> None:
     key = bytes(range(32))
-    expected = hmac.new(key, b"subject\x004711", hashlib.sha256).hexdigest()[:16]
-    assert Secret(key).pseudonym("4711") == Secret(key).pseudonym(" 4711\0") == f"s-{expected}"
-    assert Secret(bytes(32)).pseudonym("4711") != f"s-{expected}"
-    assert "0102" not in repr(Secret(key))
+    text = b"subject\0clinic-a\0\0p4711"
+    expected = hmac.new(key, text, hashlib.sha256).hexdigest()[:16]
+    assert Person("P4711", "clinic-a").pseudonym(Secret(key)) == f"s-{expected}"
+    assert Person("P4711", "clinic-a").pseudonym(Secret(bytes(32))) != f"s-{expected}"
+    assert "0102" not in repr(Secret(key)) and "4711" not in repr(Person("P4711", "clinic-a"))
     with pytest.raises(InputError, match="not empty"):
-        Secret(key).pseudonym(" ")
+        Person(" ", "clinic-a")
+    with pytest.raises(InputError, match="needs a site"):
+        Person("4711", " ")
 
 
 def test_secret_is_the_owners_alone(tmp_path: Path) -> None:
     path = tmp_path / "keys" / "secret"
     made = create_secret(path)
     assert path.stat().st_mode & 0o777 == 0o600
-    assert load_secret(path).pseudonym("4711") == made.pseudonym("4711")
+    assert load_secret(path).check == made.check
     with pytest.raises(InputError, match="never replaced"):
         create_secret(path)
     os.chmod(path, 0o640)
@@ -147,10 +193,11 @@ def test_a_table_is_recorded_whole_or_not_at_all(ledger: Ledger, tmp_path: Path)
     table.write_text(
         "subject,scope,day,expiry\n4711,both,2024-03-01,\n4712,Evaluation,2024-03-02,2024-09-01\n"
     )
-    ledger.record(read_consents(table, secret), "nurse 2")
+    ledger.record([row.consent(secret) for row in read_consents(table, "clinic-a")], "nurse 2")
     held = ledger.subjects(date(2024, 3, 2))
-    assert held[secret.pseudonym("4711")] == set(BOTH)
-    assert held[secret.pseudonym("4712")] == {Scope.EVALUATION} and len(held) == 2
+    assert held[Person("4711", "clinic-a").pseudonym(secret)] == set(BOTH)
+    assert held[Person("4712", "clinic-a").pseudonym(secret)] == {Scope.EVALUATION}
+    assert len(held) == 2
     for rows, sentence in (
         ("4713,training,1.3.2024,", "Row 3 of consents.csv"),
         ("4713,all,2024-03-01,", "Row 3 of consents.csv"),
@@ -159,11 +206,11 @@ def test_a_table_is_recorded_whole_or_not_at_all(ledger: Ledger, tmp_path: Path)
     ):
         table.write_text(f"subject,scope,day,expiry\n4714,both,2024-03-01,\n{rows}\n")
         with pytest.raises(InputError, match=sentence) as caught:
-            read_consents(table, secret)
+            read_consents(table, "clinic-a")
         assert "471" not in str(caught.value)
     table.write_text("subject,scope,day\n4714,both,2024-03-01\n")
     with pytest.raises(InputError, match="no column 'expiry'"):
-        read_consents(table, secret)
+        read_consents(table, "clinic-a")
     before = ledger.history()
     late = Consent(ANNA, BOTH, date.today() + timedelta(days=1), None)
     with pytest.raises(InputError, match="lies ahead"):

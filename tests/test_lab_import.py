@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -16,10 +17,10 @@ from lab_data import (
     OPTIONS,
     ROW_MM,
     ROWS,
-    TODAY,
     agree,
     make_lab,
     speckled_frames,
+    subject_of,
     write_scan,
 )
 from numpy.typing import NDArray
@@ -32,7 +33,7 @@ from layermotion.errors import InputError
 from layermotion.lab.deidentify import clean_header
 from layermotion.lab.folder import Lab, Review, create_lab, open_lab, open_secret
 from layermotion.lab.importing import ImportOptions, ImportReport, import_folder
-from layermotion.lab.review import judge, mask_box, write_sheets
+from layermotion.lab.review import mask_box, record_review, write_sheets
 from layermotion.lab.secret import Secret
 from layermotion.labels import View
 
@@ -61,6 +62,10 @@ VALUES = {"DA": "20240102", "TM": "101112", "DT": "20240102101112", "AS": "054Y"
           "IS": "4711", "US": 4711, "CS": "JANE"}  # fmt: skip
 
 
+# What ``fill`` writes as the issuer of the Patient ID.
+ISSUER = "JANE 4711"
+
+
 def fill(data: pydicom.Dataset) -> None:
     """Put identity into every attribute that the profile removes, and into private ones."""
     for keyword in REMOVED:
@@ -78,12 +83,12 @@ def fill(data: pydicom.Dataset) -> None:
 def imported(tmp_path: Path) -> tuple[Lab, Path, ImportReport]:
     """Make a laboratory and import three subjects, one of them without consent."""
     lab, secret_path = make_lab(tmp_path)
-    agree(lab, secret_path, "4711", "4712")
+    agree(lab, secret_path, "4711", "4712", issuer=ISSUER)
     source = tmp_path / "from Jane Doe"
     for seed, identifier in enumerate(("4711", "4712", "4713")):
         write_scan(source / f"Doe Jane {seed}.dcm", identifier, speckled_frames(seed), fill)
     secret = open_secret(lab, secret_path)
-    return lab, secret_path, import_folder(lab, secret, source, OPTIONS, TODAY)
+    return lab, secret_path, import_folder(lab, secret, source, OPTIONS)
 
 
 def test_subjects_without_valid_consent_stay_out(
@@ -91,13 +96,14 @@ def test_subjects_without_valid_consent_stay_out(
 ) -> None:
     lab, secret_path, report = imported
     secret = open_secret(lab, secret_path)
-    assert report.refused == (secret.pseudonym("4713"),)
+    assert report.refused == (subject_of(lab, "4713", issuer=ISSUER),)
     assert {record.subject for record in report.imported} == {
-        secret.pseudonym("4711"), secret.pseudonym("4712")}  # fmt: skip
+        subject_of(lab, "4711", issuer=ISSUER), subject_of(lab, "4712", issuer=ISSUER)}  # fmt: skip
     assert report.failed == () and len(list(lab.root.glob("clips/*.dcm"))) == 2
-    again = import_folder(lab, secret, tmp_path / "from Jane Doe", OPTIONS, TODAY)
+    again = import_folder(lab, secret, tmp_path / "from Jane Doe", OPTIONS)
     assert (again.imported, again.known, again.refused) == ((), 2, report.refused)
-    late = import_folder(lab, secret, tmp_path / "from Jane Doe", OPTIONS, date(2025, 1, 1))
+    later = replace(lab, today=date(2025, 1, 1))
+    late = import_folder(later, secret, tmp_path / "from Jane Doe", OPTIONS)
     assert len(late.refused) == 3 and late.known == 0
 
 
@@ -105,7 +111,7 @@ def test_no_identity_is_left_anywhere(imported: tuple[Lab, Path, ImportReport]) 
     lab, _, report = imported
     write_sheets(lab, report.imported, "first")
     files = [path for path in lab.root.rglob("*") if path.is_file()]
-    assert len(files) == 2 * 2 + 1 + 1 + 1
+    assert len(files) == 3 * 2 + 1 + 1 + 1
     for path in files:
         assert not {"jane", "doe", "4711"} & set(path.name.lower().replace("-", " ").split())
         if path.suffix == ".png":
@@ -123,7 +129,7 @@ def test_no_identity_is_left_anywhere(imported: tuple[Lab, Path, ImportReport]) 
 def test_header_follows_the_profile(imported: tuple[Lab, Path, ImportReport]) -> None:
     lab, secret_path, report = imported
     secret = open_secret(lab, secret_path)
-    record = next(r for r in report.imported if r.subject == secret.pseudonym("4711"))
+    record = next(r for r in report.imported if r.subject == subject_of(lab, "4711", issuer=ISSUER))
     data = pydicom.dcmread(lab.clip_path(record.name))
     assert [keyword for keyword in REMOVED if keyword in data] == []
     assert [keyword for keyword in EMPTIED if data[keyword].value] == []
@@ -159,7 +165,7 @@ def test_free_text_in_coded_fields_goes(tmp_path: Path) -> None:
 
     write_scan(tmp_path / "scans" / "a.dcm", "4711", speckled_frames(0), poison)
     secret = open_secret(lab, secret_path)
-    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY).imported
+    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS).imported
     assert record.scanner == secret.scanner("DOE JANE DOE JANE")
     for path in lab.root.rglob("*"):
         assert path.is_dir() or b"DOE" not in path.read_bytes(), path
@@ -179,7 +185,7 @@ def test_pixels_are_kept_inside_the_image_and_black_around(
     imported: tuple[Lab, Path, ImportReport],
 ) -> None:
     lab, secret_path, report = imported
-    subject = open_secret(lab, secret_path).pseudonym("4712")
+    subject = subject_of(lab, "4712", issuer=ISSUER)
     record = next(r for r in report.imported if r.subject == subject)
     original = speckled_frames(1)
     frames = np.stack(list(lab.frames(record, [1, 0])))[::-1]
@@ -209,7 +215,7 @@ def test_pictures_go_by_their_subjects_folder(tmp_path: Path) -> None:
     (source / "4711" / "Jane notes.txt").write_text("Jane")
     (source / "4711" / "Jane empty.mp4").write_bytes(b"")
     options = ImportOptions("clinic-a", "old cart", SourceOptions())
-    report = import_folder(lab, open_secret(lab, secret_path), source, options, TODAY)
+    report = import_folder(lab, open_secret(lab, secret_path), source, options)
     (record,) = report.imported
     assert (record.subject, record.scanner, record.spacing) == (subject, "old cart", None)
     assert record.frames == 1
@@ -223,18 +229,20 @@ def test_damaged_values_are_neither_quoted_nor_fatal(
 ) -> None:
     lab, secret_path = make_lab(tmp_path)
     agree(lab, secret_path, "4711", "4712")
+
+    def with_series(data: pydicom.Dataset) -> None:
+        data.SeriesNumber = 20201234
+
     for identifier, value in (("4711", b"19700101"), ("4712", b"20201234")):
         path = tmp_path / "scans" / f"{identifier}.dcm"
-        write_scan(
-            path, identifier, speckled_frames(0), lambda d: setattr(d, "SeriesNumber", 20201234)
-        )
+        write_scan(path, identifier, speckled_frames(int(identifier)), with_series)
         content = path.read_bytes()
         assert content.count(value) == 1  # a birth date, or the number of the series
         path.write_bytes(content.replace(value, b"Jane Doe"))
     recwarn.clear()
     secret = open_secret(lab, secret_path)
-    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY)
-    assert [record.subject for record in report.imported] == [secret.pseudonym("4711")]
+    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS)
+    assert [record.subject for record in report.imported] == [subject_of(lab, "4711")]
     assert report.failed == ("File 2: The file has a damaged header; export it again.",)
     assert not any("Jane" in str(warning.message) for warning in recwarn)
     assert "Jane" not in caplog.text
@@ -244,7 +252,7 @@ def test_a_file_without_a_patient_is_refused(tmp_path: Path) -> None:
     lab, secret_path = make_lab(tmp_path)
     source = tmp_path / "scans"
     write_scan(source / "a.dcm", "4711", speckled_frames(0), lambda d: setattr(d, "PatientID", ""))
-    report = import_folder(lab, open_secret(lab, secret_path), source, OPTIONS, TODAY)
+    report = import_folder(lab, open_secret(lab, secret_path), source, OPTIONS)
     assert report.imported == () and "no Patient ID" in report.failed[0]
 
 
@@ -253,7 +261,7 @@ def test_review_masks_text_and_states_what_was_done(
 ) -> None:
     lab, _, report = imported
     record = report.imported[0]
-    judge(lab, (record.name,), Review.ACCEPTED)
+    record_review(lab, (record.name,), Review.ACCEPTED)
     data = pydicom.dcmread(lab.clip_path(record.name))
     assert data.BurnedInAnnotation == "NO"
     assert [c.CodeValue for c in data.DeidentificationMethodCodeSequence] == ["113100", "113101"]
@@ -270,7 +278,7 @@ def test_review_masks_text_and_states_what_was_done(
     with pytest.raises(InputError, match="does not lie in"):
         mask_box(lab, record.name, (230, 0, 20, 20))
     with pytest.raises(InputError, match="no clip"):
-        judge(lab, ("c-0",), Review.ACCEPTED)
+        record_review(lab, ("c-0",), Review.ACCEPTED)
 
 
 def test_contact_sheet_shows_text_that_stands_still(tmp_path: Path) -> None:
@@ -281,7 +289,7 @@ def test_contact_sheet_shows_text_that_stands_still(tmp_path: Path) -> None:
         cv2.putText(frame, "DOE", (120, 120), cv2.FONT_HERSHEY_SIMPLEX, 0.8, 255, 2)
     write_scan(tmp_path / "scans" / "a.dcm", "4711", frames)
     secret = open_secret(lab, secret_path)
-    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY)
+    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS)
     (path,) = write_sheets(lab, report.imported, "first")
     sheet = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
     assert sheet is not None
@@ -300,7 +308,7 @@ def test_a_laboratory_and_its_secret_belong_together(tmp_path: Path) -> None:
         open_secret(other, secret_path)
     with pytest.raises(InputError, match="not the folder of a laboratory"):
         open_lab(tmp_path)
-    assert open_lab(lab.root) == lab and other_secret != secret_path
+    assert open_lab(lab.root).root == lab.root and other_secret != secret_path
 
 
 @pytest.mark.parametrize("make", [lambda p: p / "none", lambda p: p])
@@ -309,6 +317,6 @@ def test_a_source_without_files_is_refused(tmp_path: Path, make: Callable[[Path]
     secret = open_secret(lab, secret_path)
     (tmp_path / "void").mkdir()
     with pytest.raises(InputError):
-        import_folder(lab, secret, make(tmp_path / "void"), OPTIONS, TODAY)
+        import_folder(lab, secret, make(tmp_path / "void"), OPTIONS)
     with pytest.raises(InputError, match="inside the laboratory"):
-        import_folder(lab, secret, lab.root / "clips", OPTIONS, TODAY)
+        import_folder(lab, secret, lab.root / "clips", OPTIONS)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lab_data import AREA, COLUMN_MM, ROW_MM, TODAY, labelled_lab, wall_label
+from lab_data import AREA, COLUMN_MM, ROW_MM, labelled_lab, wall_label
 
 from layermotion.errors import InputError
 from layermotion.lab.builds import Split
@@ -22,7 +22,6 @@ from layermotion.models.judging import (
     compare,
     error_growth,
     find_row,
-    forgetting,
     judge,
 )
 from layermotion.network.segmenter import load_segmenter
@@ -90,21 +89,39 @@ def test_scanners_get_tables_of_their_own() -> None:
 @pytest.mark.parametrize(
     ("change", "objections"),
     [
-        ({}, 0),
-        ({"dice": 0.79}, 1),
-        ({"surface_distance_mm": 1.01}, 1),
-        ({"missed_percent": 100.0, "dice": 0.0, "surface_distance_mm": NAN}, 3),
-        ({"dice": 0.9, "surface_distance_mm": 0.5, "hausdorff_95_mm": 9.0}, 0),
+        ({}, []),
+        (
+            {"dice": 0.79},
+            ["0.8 to 0.79 (95 % interval of the change -0.01 to -0.01)"],
+        ),
+        ({"site_mm": 0.41}, ["site_mm goes from 0.4 to 0.41"]),
+        ({"site_mm": 0.3, "dice": 0.81}, []),
+        ({"site_mm": NAN, "withheld_percent": 100.0}, ["withheld_percent goes from 0 to 100"]),
+        ({"missed_percent": 100.0, "dice": 0.0}, ["dice goes", "missed_percent goes"]),
+        ({"surface_distance_mm": 1.1, "hausdorff_95_mm": 9.0}, []),
     ],
 )
-def test_worse_weights_meet_objections(change: dict[str, float], objections: int) -> None:
-    old = (score("a1", "a", 0.8), score("b1", "b", 0.8))
-    new = (replace(old[0], **change), old[1])  # type: ignore[arg-type]
-    if math.isnan(new[0].surface_distance_mm):
-        new = (new[0], replace(new[1], surface_distance_mm=1.1))
+def test_worse_weights_meet_objections(change: dict[str, float], objections: list[str]) -> None:
+    shown = {"site_mm": 0.4, "withheld_percent": 0.0}
+    old = tuple(replace(score(f"{s}1", s, 0.8), **shown) for s in "abc")  # type: ignore[arg-type]
+    new = tuple(replace(each, **change) for each in old)  # type: ignore[arg-type]
     verdict = judge((old, old), (new, old))
-    assert len(verdict.objections) == objections
-    assert all("on the held-out subjects" in sentence for sentence in verdict.objections)
+    assert len(verdict.objections) == len(objections)
+    for sentence, words in zip(verdict.objections, objections, strict=True):
+        assert sentence.startswith("on the held-out subjects, ") and words in sentence
+
+
+def test_a_drop_counts_when_its_interval_says_so() -> None:
+    old = tuple(score(f"{n}", f"s{n}", 0.8) for n in range(8))
+    spread = (-0.03, 0.02, -0.02, 0.01, -0.01, 0.02, -0.01, 0.0)
+    unsure = tuple(replace(s, dice=s.dice + more) for s, more in zip(old, spread, strict=True))
+    row = find_row(compare(old, unsure), Metric.DICE)
+    assert row.after < row.before and row.low < 0 < row.high
+    assert judge((old, old), (unsure, old)).objections == ()
+    sure = tuple(replace(s, dice=s.dice - 0.05) for s in unsure)
+    assert len(judge((old, old), (sure, old)).objections) == 1
+    # One subject has no interval, so that every loss counts.
+    assert len(judge((old[:1], old), ((replace(old[0], dice=0.799),), old)).objections) == 1
 
 
 @pytest.mark.parametrize(("growth", "is_fine"), [(1.04, True), (1.06, False)])
@@ -122,14 +139,13 @@ def test_growth_of_an_error_is_relative_and_dice_is_what_lacks() -> None:
     surface = Row("all", "all", Metric.SURFACE, 2, 0.5, 0.6, NAN, NAN)
     assert error_growth(dice) == pytest.approx(-0.5)
     assert error_growth(surface) == pytest.approx(0.2)
-    assert forgetting((dice, surface)) == pytest.approx(0.2)
     assert error_growth(replace(surface, before=0.0)) == math.inf
     assert error_growth(replace(dice, before=1.0, after=1.0)) == 0.0
 
 
 def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    build = make_build(lab, "first", 1 / 3, ()).build
     rng = np.random.default_rng(0)
     local, mixed = MixedDraw(build, 0.0), MixedDraw(build, 0.5)
     example = local(rng, 64)
@@ -150,7 +166,7 @@ def test_mixed_draws_are_local_and_synthetic_in_the_stated_share(tmp_path: Path)
 
 def test_a_label_stays_on_its_image(tmp_path: Path) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102"))
-    build = make_build(lab, "first", 0.5, (), TODAY).build
+    build = make_build(lab, "first", 0.5, ()).build
     frame = build.of(Split.TRAIN)[0]
     label = wall_label()[AREA.slices]
     area = replace(AREA, top=0, left=0)
@@ -165,12 +181,16 @@ def test_weights_are_scored_on_frames_they_never_saw(
     trained_weights: Path,
 ) -> None:
     lab, _ = labelled_lab(tmp_path, ("101", "102", "103"))
-    build = make_build(lab, "first", 1 / 3, (), TODAY).build
+    build = make_build(lab, "first", 1 / 3, ()).build
     segmenter = load_segmenter("smoke-001", folder=trained_weights)
     scores = score_build(build, segmenter)
     assert {s.subject for s in scores} == set(build.subjects(Split.HELD_OUT))
     assert len(scores) == 5 * len(build.of(Split.HELD_OUT))
+    layers = [s for s in scores if s.structure != "bladder"]
+    assert {s.withheld_percent for s in layers} <= {0.0, 100.0}
+    assert all(math.isnan(s.site_mm) is (s.withheld_percent == 100) for s in layers)
     bladder = [s for s in scores if s.structure == "bladder"]
+    assert all(math.isnan(s.withheld_percent) for s in bladder)
     assert all(math.isnan(s.dice) and s.false_alarm_percent in (0, 100) for s in bladder)
     assert all(0 <= s.dice <= 1 for s in scores if s.structure != "bladder")
     synthetic = score_synthetic(segmenter, 3)

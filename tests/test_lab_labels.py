@@ -15,7 +15,6 @@ from lab_data import (
     COLUMNS,
     OPTIONS,
     ROWS,
-    TODAY,
     Label,
     agree,
     make_lab,
@@ -36,7 +35,7 @@ from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, wri
 from layermotion.lab.checks import Kind, check_frame, fill_holes
 from layermotion.lab.folder import ClipRecord, Lab, frame_key, open_secret
 from layermotion.lab.importing import import_folder
-from layermotion.lab.labelling import check_labels, read_labels, store_labels
+from layermotion.lab.labelling import LabelNote, check_labels, read_labels, read_note, store_labels
 from layermotion.labels import STRUCTURES, Structure
 
 
@@ -47,7 +46,7 @@ def lab_with_clip(tmp_path: Path) -> tuple[Lab, Path, ClipRecord]:
     agree(lab, secret_path, "4711")
     write_scan(tmp_path / "scans" / "a.dcm", "4711", speckled_frames(0))
     secret = open_secret(lab, secret_path)
-    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY).imported
+    (record,) = import_folder(lab, secret, tmp_path / "scans", OPTIONS).imported
     return lab, secret_path, record
 
 
@@ -290,12 +289,81 @@ def test_only_sound_labels_are_stored(
     frames = read_labels(lab, folder, None)
     assert check_labels(lab, frames).sound == (frame_key(record.name, 0),)
     assert list((lab.root / "labels").iterdir()) == []
-    report = store_labels(lab, frames)
+    report = store_labels(lab, frames, "nurse 2")
     assert [fault.kind for fault in report.faults] == [Kind.ORDER]
-    (stored,) = (lab.root / "labels").iterdir()
+    (stored,) = (lab.root / "labels").glob("*.png")
     np.testing.assert_array_equal(read_mask(stored).label, wall_label())
     write_coco(tmp_path / "twice.json", [frames[0], frames[0]], "images")
     with pytest.raises(InputError, match="twice"):
         read_labels(lab, tmp_path / "twice.json", None)
     with pytest.raises(InputError, match="holds no labels"):
         read_labels(lab, lab.root / "builds", None)
+
+
+def moved(rows: int, columns: int) -> Label:
+    """Labels shifted as a whole, such as by an editor that counts from another corner."""
+    return np.roll(wall_label(), (rows, columns), axis=(0, 1))
+
+
+def renamed() -> Label:
+    """Every layer named one too deep, the deepest left out."""
+    label = wall_label() + (wall_label() > 0)
+    return np.asarray(np.where(label > 4, 0, label), np.uint8)
+
+
+def corrected() -> Label:
+    """One border drawn anew, by six pixels at one end."""
+    label = wall_label()
+    corners = np.array([[70, 106], [250, 118], [250, 124], [70, 106]])
+    cv2.fillPoly(label, [corners], 2)
+    return label
+
+
+@pytest.mark.parametrize(
+    ("label", "kind", "sentence"),
+    [
+        (renamed(), Kind.NAMED, r"\(EO\) lies where subcutaneous fat was proposed"),
+        (moved(5, 0), Kind.MOVED, "moved by 5 rows and 0 columns"),
+        (moved(-3, 8), Kind.MOVED, "moved by -3 rows and 8 columns"),
+        (corrected(), None, ""),
+        (wall_label(), None, ""),
+    ],
+)
+def test_slips_are_told_by_what_was_proposed(
+    lab_with_clip: tuple[Lab, Path, ClipRecord], label: Label, kind: Kind | None, sentence: str
+) -> None:
+    lab, _, record = lab_with_clip
+    key = frame_key(record.name, 0)
+    write_png(lab.proposal_path(key), wall_label())
+    frame = LabelledFrame.of(key, label)
+    report = store_labels(lab, [frame], "nurse 2")
+    assert {fault.kind for fault in report.faults} == ({kind} if kind else set())
+    assert (key in report.sound) is (kind is None)
+    if kind:
+        assert re.search(sentence, " ".join(fault.sentence for fault in report.faults))
+        assert "--as-drawn" in report.faults[0].sentence
+        assert not lab.label_path(key).exists()
+        assert store_labels(lab, [frame], "nurse 2", as_drawn=True).sound == (key,)
+
+
+def test_labels_carry_who_corrected_them_and_whether(
+    lab_with_clip: tuple[Lab, Path, ClipRecord],
+) -> None:
+    lab, _, record = lab_with_clip
+    for number, drawn in enumerate((wall_label(), corrected())):
+        key = frame_key(record.name, number)
+        write_png(lab.proposal_path(key), wall_label())
+        store_labels(lab, [LabelledFrame.of(key, drawn)], " physio 3 ")
+    notes = [read_note(lab, frame_key(record.name, number)) for number in range(2)]
+    day = lab.today.isoformat()
+    assert notes == [
+        LabelNote("physio 3", day, True), LabelNote("physio 3", day, False)
+    ]  # fmt: skip
+    speck = wall_label()
+    speck[92, 150:155] = 0
+    store_labels(lab, [LabelledFrame.of(frame_key(record.name, 0), speck)], "physio 3")
+    assert read_note(lab, frame_key(record.name, 0)).is_untouched
+    with pytest.raises(InputError, match="who drew or corrected"):
+        store_labels(lab, [LabelledFrame.of(frame_key(record.name, 0), speck)], " ")
+    lab.label_path(frame_key(record.name, 0)).with_suffix(".json").unlink()
+    assert read_note(lab, frame_key(record.name, 0)).is_untouched

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from layermotion.lab.leakage import LARGEST_DISTANCE, Kind, find_leaks, picture_hash
+from layermotion.lab.leakage import LARGEST_DISTANCE, Shared, find_leaks, picture_hash
 from layermotion.labels import Task, View
 from synthetic.clips import draw_clip, render_clip
 
@@ -55,7 +55,7 @@ def test_copies_are_found_and_different_scenes_are_not(scenes: list[tuple[str, G
     copies = [(f"{key} again", copy) for key, image in scenes for copy in resaved(image)]
     leaks = find_leaks(scenes, copies)
     assert {(leak.one, leak.other) for leak in leaks} == {(k, f"{k} again") for k, _ in scenes}
-    assert {leak.kind for leak in leaks} == {Kind.WHOLE}
+    assert {leak.shared for leak in leaks} == {Shared.WHOLE}
     half = SCENES // 2
     assert find_leaks(scenes[:half], scenes[half:]) == ()
 
@@ -92,4 +92,4 @@ def test_pictures_without_texture_are_compared_as_a_whole(
 ) -> None:
     ramp = np.tile(np.linspace(0, 200, 100).astype(np.uint8), (80, 1))
     assert find_leaks([], scenes) == find_leaks([("ramp", ramp)], scenes) == ()
-    assert [leak.kind for leak in find_leaks([("a", ramp)], [("b", ramp)])] == [Kind.WHOLE]
+    assert [leak.shared for leak in find_leaks([("a", ramp)], [("b", ramp)])] == [Shared.WHOLE]

@@ -6,6 +6,7 @@ have faults. Training is of a few steps: what it is good for is shown by ``scrip
 
 import json
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -16,18 +17,20 @@ import pydicom
 import pytest
 from numpy.typing import NDArray
 
+from layermotion.cli import main
 from layermotion.clip.source import SourceOptions
+from layermotion.consent.ledger import Consent, Scope
 from layermotion.errors import InputError, WeightsError
 from layermotion.images import write_png
 from layermotion.lab import tuning
-from layermotion.lab.builds import Split, builds_with, open_build
+from layermotion.lab.builds import Split, load_build, open_build
 from layermotion.lab.checks import Kind
-from layermotion.lab.consent import Consent, Scope
 from layermotion.lab.folder import Lab, Review, create_lab, frame_key, open_lab, open_secret
 from layermotion.lab.importing import ImportOptions, import_folder
 from layermotion.lab.labelling import read_labels, store_labels
 from layermotion.lab.making import make_build
-from layermotion.lab.review import judge as review
+from layermotion.lab.persons import Person
+from layermotion.lab.review import record_review
 from layermotion.lab.secret import Secret
 from layermotion.labels import Task, View
 from layermotion.models.judging import Metric, find_row
@@ -40,7 +43,7 @@ pytestmark = pytest.mark.slow
 
 Grey = NDArray[np.uint8]
 SUBJECTS, TODAY = 7, date.today()
-HELD_OUT_SHARE, SYNTHETIC_SHARE, SCENES = 1 / 3, 0.5, 3
+HELD_OUT_SHARE, SCENES = 1 / 3, 3
 
 
 def write_subject(path: Path, number: int) -> list[Grey]:
@@ -68,14 +71,15 @@ def consenting_lab(folder: Path, scans: Path) -> tuple[Lab, Secret, list[str]]:
     secret_path.chmod(0o600)
     lab = create_lab(folder / "lab", secret_path)
     secret = open_secret(lab, secret_path)
-    subjects = [secret.pseudonym(f"4{number:03d}") for number in range(SUBJECTS)]
+    persons = [Person(f"4{number:03d}", "clinic-a") for number in range(SUBJECTS)]
+    subjects = [person.pseudonym(secret) for person in persons]
     agreed = [Consent(s, tuple(Scope), date(2024, 1, 1), None) for s in subjects[:-1]]
     lab.ledger.record(agreed, "nurse 2")
     options = ImportOptions("clinic-a", None, SourceOptions(view=View.ABDOMINAL_WALL))
-    report = import_folder(lab, secret, scans, options, TODAY)
+    report = import_folder(lab, secret, scans, options)
     assert report.refused == (subjects[-1],) and report.failed == ()
     assert len(report.imported) == SUBJECTS - 1
-    review(lab, tuple(lab.clips()), Review.ACCEPTED)
+    record_review(lab, tuple(lab.clips()), Review.ACCEPTED)
     return lab, secret, subjects
 
 
@@ -115,7 +119,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]
     lab, secret, subjects = consenting_lab(folder, folder / "scans")
     made = write_labels(lab, folder / "labels", dict(zip(subjects, labels, strict=True)))
     frames = read_labels(lab, folder / "labels", None)
-    report = store_labels(lab, frames)
+    report = store_labels(lab, frames, "nurse 2")
     assert made <= {fault.kind for fault in report.faults}
     spoilt = {fault.key for fault in report.faults}
     assert {path.stem for path in sorted((folder / "labels").iterdir())[:2]} <= spoilt
@@ -132,50 +136,55 @@ def labelled(tmp_path: Path, template: tuple[Path, list[str]]) -> tuple[Lab, lis
 
 def test_consent_rules_what_a_build_holds(labelled: tuple[Lab, list[str]]) -> None:
     lab, subjects = labelled
-    first = make_build(lab, "first", HELD_OUT_SHARE, (), TODAY).build
+    first = make_build(lab, "first", HELD_OUT_SHARE, ()).build
     assert set(first.subjects()) == set(subjects[:-1])
     lab.ledger.withdraw(subjects[0], TODAY, "nurse 2")
-    second = make_build(lab, "second", HELD_OUT_SHARE, (), TODAY)
+    second = make_build(lab, "second", HELD_OUT_SHARE, ())
     assert second.without_consent == (subjects[0],)
     assert set(second.build.subjects()) == set(subjects[1:-1])
     with pytest.raises(InputError, match="no longer covers it"):
-        open_build(lab, "first", TODAY)
-    assert open_build(lab, "second", TODAY) == second.build
+        open_build(lab, "first")
+    assert open_build(lab, "second") == second.build
 
 
 def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
     tmp_path: Path, labelled: tuple[Lab, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from layermotion.lab.scoring import judge_weights
-    from layermotion.lab.tuning import fine_tune
+    from layermotion.evaluation import clips
     from layermotion.training import quantise, tracking
-    from layermotion.training.composing import load_settings
     from layermotion.training.export import export_weights
 
     monkeypatch.setattr(tuning, "CHOOSING_PICTURES", 2)
     monkeypatch.setattr(quantise, "SHOWN", 8)
     monkeypatch.setattr(quantise, "CHECKED", 4)
-    lab, subjects = labelled
-    build = make_build(lab, "spring", HELD_OUT_SHARE, (), TODAY).build
-    assert set(build.subjects(Split.HELD_OUT)) & set(build.subjects(Split.TRAIN)) == set()
+    monkeypatch.setattr(clips, "calibrate", calibrate)
+    lab, _ = labelled
     registry, shipped = Registry(tmp_path / "models"), weights_names()[-1]
-    # The settings of ``layermotion lab train``, but few and small steps in this process alone.
-    small = ("steps=3", "warmup_steps=1", "batch_size=2", "size_px=64", "validation_examples=2")
-    settings = load_settings("fine-tune", ["workers=0", "tracking=csv", *small])
-    run = tmp_path / "run"
-    result = fine_tune(lab, "spring", registry, settings, SYNTHETIC_SHARE, run, TODAY, report=str)
-    assert (result.step, result.is_finished) == (3, True)
+
+    def learn() -> None:
+        # The settings of ``layermotion lab train``, but few and small steps in this process alone.
+        small = ("steps=3", "warmup_steps=1", "batch_size=2", "size_px=64", "validation_examples=2")
+        words = ["--held-out", HELD_OUT_SHARE, "--scenes", SCENES, "--models", registry.folder]
+        command = ["lab", "learn", lab.root, "spring", *words, "workers=0", "tracking=csv", *small]
+        with pytest.raises(SystemExit) as ended:
+            main([str(word) for word in command])
+        assert ended.value.code == 0
+
+    learn()
+    build, run = load_build(lab.root / "builds" / "spring"), lab.root / "runs" / "spring"
+    assert set(build.subjects(Split.HELD_OUT)) & set(build.subjects(Split.TRAIN)) == set()
     assert [row.step for row in tracking.read(run) if row.name == "kept_share"] == [3]
-    export_weights(run, "local-001", registry.folder)
+    files = {path: path.stat().st_mtime_ns for path in registry.folder.rglob("*.*")}
+    learn()  # what is done already is not done again
+    assert {path: path.stat().st_mtime_ns for path in registry.folder.rglob("*.*")} == files
+    judged = registry.judged(registry.card_sum(shipped), registry.card_sum("local-001"))
+    assert judged is not None
+    card = registry.folder / "local-001.json"
+    sound = card.read_text()
+    card.write_text(json.dumps(json.loads(sound) | {"errors_px": {}}))
     with pytest.raises(WeightsError, match="error of the weights local-001 is not known"):
         registry.promote("local-001", "dev 1")
-    calibrate(registry, "local-001")
-    with pytest.raises(WeightsError, match=f"local-001 was not judged against {shipped}"):
-        registry.promote("local-001", "dev 1")
-
-    judged = judge_weights(registry, build, shipped, "local-001", SCENES)
-    # NaN equals NaN in text.
-    assert repr(registry.judged(judged.before, judged.after)) == repr(judged)
+    card.write_text(sound)
     own = find_row(judged.judgement.held_out, Metric.DICE)
     assert own.subjects == len(build.subjects(Split.HELD_OUT)) and 0 < own.after < own.before < 1
     assert find_row(judged.judgement.synthetic, Metric.DICE).subjects == SCENES
@@ -188,15 +197,29 @@ def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
     registry.promote("local-001", "dev 1")
     assert registry.in_use() == "local-001"
     assert registry.roll_back("dev 1") == shipped == registry.in_use()
-    # Who withdraws learns which weights have seen the pictures.
-    held = builds_with(lab, subjects[1])
-    assert registry.trained_on(set(held.values())) == ("local-001",)
+    registry.promote("local-001", "dev 1")
+    gone = build.subjects(Split.TRAIN)[0]
+    # Who withdraws learns which runs and weights have seen the pictures, and none is used any more.
+    paths = {run, registry.folder / "local-001.onnx"}
+    assert set(lab.register.made_from(gone, "train")) == {path.resolve() for path in paths}
+    lab.ledger.withdraw(gone, TODAY, "nurse 2")
+    for use in (registry.load, registry.checked):
+        with pytest.raises(WeightsError, match=f"local-001 cannot be used.*{gone}, who withdrew"):
+            use("local-001")
+    assert registry.roll_back("dev 1") == shipped
+    with pytest.raises(WeightsError, match="local-001 cannot be used"):
+        registry.promote("local-001", "dev 1")
+    with pytest.raises(WeightsError, match="spring cannot be used"):
+        export_weights(run, "local-002", registry.folder)
+    listed = {model.name: model.problem for model in registry.models()}
+    assert "who withdrew" in listed["local-001"] and listed[shipped] == ""
 
 
-def calibrate(registry: Registry, name: str) -> None:
-    """Store the errors of the shipped weights, as scripts/evaluate.py stores those it measures."""
-    path = registry.folder / f"{name}.json"
+def calibrate(folder: Path, name: str, count: int, done: Callable[[int], None]) -> None:
+    """Store the errors of the shipped weights, where the real one measures for minutes."""
+    path = folder / f"{name}.json"
     card = json.loads(path.read_text())
     assert card["errors_px"] == {}
     card["errors_px"] = read_card(weights_names()[-1], WEIGHTS_FOLDER)["errors_px"]
     path.write_text(json.dumps(card))
+    done(count)

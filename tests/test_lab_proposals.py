@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lab_data import OPTIONS, TODAY, agree, make_lab, speckled_frames, write_scan
+from lab_data import OPTIONS, agree, make_lab, speckled_frames, write_scan
 from numpy.typing import NDArray
 
 from layermotion.errors import InputError
@@ -13,7 +13,7 @@ from layermotion.lab.annotations import read_coco, read_mask
 from layermotion.lab.folder import Review, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.proposals import Candidate, choose, propose, tidy
-from layermotion.lab.review import judge
+from layermotion.lab.review import record_review
 from layermotion.network.segmenter import load_segmenter
 
 
@@ -60,16 +60,16 @@ def test_proposals_come_back_as_they_went_out(
     for seed, identifier in enumerate(("4711", "4712")):
         write_scan(tmp_path / "scans" / f"{seed}.dcm", identifier, speckled_frames(seed))
     secret = open_secret(lab, secret_path)
-    records = import_folder(lab, secret, tmp_path / "scans", OPTIONS, TODAY).imported
+    records = import_folder(lab, secret, tmp_path / "scans", OPTIONS).imported
     segmenter = load_segmenter("smoke-001", folder=trained_weights)
     out = tmp_path / "proposals"
     with pytest.raises(InputError, match="accepted in review"):
-        propose(lab, segmenter, 3, out, TODAY)
-    judge(lab, (records[0].name,), Review.ACCEPTED)
-    assert {c.key.rpartition("-")[0] for c in propose(lab, segmenter, 9, out, TODAY)} == {
+        propose(lab, segmenter, 3, out)
+    record_review(lab, (records[0].name,), Review.ACCEPTED)
+    assert {c.key.rpartition("-")[0] for c in propose(lab, segmenter, 9, out)} == {
         records[0].name}  # fmt: skip
-    judge(lab, (records[1].name,), Review.ACCEPTED)
-    choices = propose(lab, segmenter, 3, out, TODAY)
+    record_review(lab, (records[1].name,), Review.ACCEPTED)
+    choices = propose(lab, segmenter, 3, out)
     assert len(choices) == 3 == len({choice.key for choice in choices})
     assert all(0 < choice.uncertainty < 1 for choice in choices)
     with (out / "chosen.csv").open() as file:

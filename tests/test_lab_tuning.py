@@ -43,52 +43,48 @@ def two_networks() -> tuple[LayerNet, dict[str, torch.Tensor]]:
 
 
 @pytest.mark.parametrize(
-    ("growths", "kept"),
+    ("growths", "tried", "kept"),
     [
-        ((0.005,), 1.0),
-        ((-0.2,), 1.0),
-        ((0.3, 0.02, 0.01), 0.6),
-        ((0.3, 0.2, 0.1, 0.05, 0.02), 0.0),
+        ({1.0: 0.005}, (0, 1), 1.0),
+        ({1.0: -0.2}, (0, 1), 1.0),
+        ({1.0: 0.3, 0.6: 0.005, 0.8: 0.02}, (0, 1, 0.6, 0.8), 0.6),
+        ({1.0: 0.3, 0.6: 0.005, 0.8: 0.009}, (0, 1, 0.6, 0.8), 0.8),
+        ({1.0: 0.3, 0.6: 0.2, 0.4: 0.05, 0.2: 0.02}, (0, 1, 0.6, 0.4, 0.2), 0.0),
+        ({1.0: 0.3, 0.6: 0.2, 0.4: 0.05, 0.2: 0.009}, (0, 1, 0.6, 0.4, 0.2), 0.2),
     ],
 )
 def test_the_largest_share_that_forgets_little_is_kept(
-    growths: tuple[float, ...], kept: float, few_pictures: None, monkeypatch: pytest.MonkeyPatch
+    growths: dict[float, float],
+    tried: tuple[float, ...],
+    kept: float,
+    few_pictures: None,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     network, start = two_networks()
     learnt = copy.deepcopy(network.state_dict())
-    found = iter(growths)
-    monkeypatch.setattr(tuning, "forgetting", lambda rows: next(found))
+    first = next(iter(start))
+    whole = float((learnt[first] - start[first]).norm())
+    seen: list[float] = []
+
+    def dice(model: nn.Module, batches: object, device: torch.device) -> dict[str, float]:
+        # Each share is scored with its own weights.
+        seen.append(round(float((model.state_dict()[first] - start[first]).norm()) / whole, 4))
+        return {"dice_mean": 1 - 0.1 * (1 + (growths | {0.0: 0.0})[seen[-1]])}
+
+    monkeypatch.setattr(tuning, "evaluate", dice)
     lines: list[str] = []
     values = settle(network, start, SIZE_PX, lines.append)
-    assert values == {"kept_share": kept, "forgetting": growths[-1] if kept else 0.0}
-    assert next(found, None) is None and kept in (*SHARES, 0.0)
-    assert lines[0].startswith(f"keeping {100 * kept:.0f} % of what was learnt")
+    assert values["kept_share"] == kept and kept in (*SHARES, 0.0)
+    assert values["forgetting"] == pytest.approx(growths.get(kept, 0.0))
+    assert tuple(seen) == tried
+    assert lines[-1] == f"keeping {100 * kept:.0f} % of what was learnt"
+    assert len(lines) == 1 + len(growths) + 1  # something is said at every step
     for name, tensor in network.state_dict().items():
         if tensor.is_floating_point():
             expected = start[name] + kept * (learnt[name] - start[name])
             torch.testing.assert_close(tensor, expected)
         else:
             assert torch.equal(tensor, learnt[name])
-
-
-def test_each_share_is_scored_with_its_own_weights(
-    few_pictures: None, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    network, start = two_networks()
-    seen: list[torch.Tensor] = []
-
-    def note(find: object, scenes: object) -> None:
-        seen.append(next(network.parameters()).detach().clone())
-
-    monkeypatch.setattr(tuning, "score_scenes", note)
-    monkeypatch.setattr(tuning, "compare", lambda before, after: ())
-    monkeypatch.setattr(tuning, "forgetting", lambda rows: 1.0)
-    settle(network, start, SIZE_PX, str)
-    first = next(iter(start.values()))
-    moved = [float((weights - first).norm()) for weights in seen]
-    assert moved[0] == 0 and len(moved) == 1 + len(SHARES)
-    shares = [length / moved[1] for length in moved[1:]]
-    assert shares == pytest.approx(SHARES, rel=1e-4)
 
 
 def test_what_is_kept_is_decided_once_and_the_same_after_a_stop(tmp_path: Path) -> None:

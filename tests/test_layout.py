@@ -10,14 +10,16 @@ import layermotion
 
 SOURCE = Path(layermotion.__file__).parent
 ROOT = SOURCE.parent.parent
-# Modules of their own, which everything may use, and the packages in the order of the flow.
+# Modules of their own, which everything may use, the gate that uses of pictures and weights pass,
+# and the packages in the order of the flow.
 GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
 ABOVE_GROUND = ("geometry", "files", "images", "stored", "extras", "options")
+GATE = ("consent",)
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
 USERS = ("api", "report", "exchange", "session", "serving", "record")
 OWNERS = ("agreement", "training", "models", "lab", "review", "live")
 ENDS = ("evaluation", "commands", "cli", "weights")
-ORDER = (*GROUND, *ABOVE_GROUND, *FLOW, *USERS, *OWNERS, *ENDS)
+ORDER = (*GROUND, *ABOVE_GROUND, *GATE, *FLOW, *USERS, *OWNERS, *ENDS)
 # Who may draw synthetic pictures.
 DRAW = {"training", "lab", "evaluation", "commands", "cli"}
 PACKAGES = sorted(path.parent.name for path in SOURCE.glob("*/__init__.py"))

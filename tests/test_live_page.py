@@ -122,6 +122,8 @@ def test_live_from_rest_to_two_held_efforts_and_a_frozen_measure(
                 page.set_viewport_size(size)
                 assert_fits(page, *CONTROLS)
             assert_accessible(page)
+            # A number that is no longer true goes.
+            expect(page.locator("#value")).to_have_text("\N{EN DASH}", timeout=10_000)
             page.keyboard.press("f")
             expect(page.locator("#go-on")).to_be_enabled(timeout=60_000)
             expect(page.locator("#outcome")).to_contain_text("change of thickness, TrA")

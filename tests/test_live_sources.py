@@ -255,6 +255,31 @@ def test_what_is_frozen_is_measured_and_written_as_any_clip(
     assert str(tmp_path) not in str(outcome.shown)
 
 
+def test_a_picture_that_cannot_be_looked_at_is_said_and_the_next_is_seen() -> None:
+    plain = truth_segmenter(wall_with_end, np.full(12, 45.0), View.ABDOMINAL_WALL)
+    said: list[str] = []
+
+    class Failing:
+        """Fails once, and lets be seen what was said of it at the next picture."""
+
+        size_px, runs = plain.size_px, 0
+
+        def run(self, images: np.ndarray) -> object:  # type: ignore[type-arg]
+            self.runs += 1
+            if self.runs == 2:
+                raise FloatingPointError
+            said.append(live.unseen)
+            return plain.run(images)
+
+    player = Player(make_clip([draw_texture()] * 12, rate_hz=10.0))
+    live = Live(player, Failing(), parse_site("muscle-centre"), outcome_of, None)  # type: ignore[arg-type]
+    with live.running():
+        while not live.has_ended:
+            time.sleep(0.02)
+    assert said[0] == "" and "FloatingPointError" in said[1]
+    assert live.unseen == "" and live.states.after(1, 0.0) is not None
+
+
 def assert_messages(live: Live) -> None:
     """Check what goes over the sockets: sizes, and nothing measured on the patient's."""
     found, picture = live.states.after(0, 5.0), live.pictures.after(0, 5.0)

@@ -133,10 +133,11 @@ def test_a_muscle_that_is_in_doubt_has_no_value() -> None:
 
 
 def test_what_a_second_look_disputes_has_no_value() -> None:
-    plain = truth_segmenter(wall_with_end, TRA_ROWS, View.ABDOMINAL_WALL)
-    again = truth_segmenter(wall_with_end, TRA_ROWS + 20, View.ABDOMINAL_WALL)
+    rows = np.full(26, 45.0)
+    plain = truth_segmenter(wall_with_end, rows, View.ABDOMINAL_WALL)
+    again = truth_segmenter(wall_with_end, rows + 20, View.ABDOMINAL_WALL)
     segmenter = TruthSegmenter(plain.labels, plain.grid, plain.views, SPACING, again=again.labels)
-    seen = watched(make_clip(still(), rate_hz=RATE_HZ), segmenter, rest_at=None)
+    seen = watched(make_clip(still(26), rate_hz=RATE_HZ), segmenter, rest_at=None)
     assert {one.value.reason for one in seen[8:]} == {"disputed"}
 
 

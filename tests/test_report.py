@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from report_content import COURSES, FRAMES, GAP, WINDOWS, make_content, make_measure, make_series
 
+from layermotion.caution import Signature
 from layermotion.labels import WALL_LAYERS, View
 from layermotion.measures.measure import Status
 from layermotion.report.page import build_page, write_headline
@@ -204,6 +205,16 @@ def test_page_states_that_it_is_a_draft_before_any_number() -> None:
         "Local rules",
     ):
         assert 0 <= body.index(words) < body.index("41")
+
+
+def test_a_signed_page_is_no_draft() -> None:
+    draft = build_page(make_content())
+    page = build_page(replace(make_content(), signature=Signature("A. B.", "2026-03-01")))
+    assert "FINAL." in page and "Signed by A. B. on 2026-03-01" in page
+    assert "<title>Final: " in page and "Final, signed by a clinician" in page
+    # Nothing is left to be ticked, filled in or signed.
+    for words in ('class="box"', 'class="blank"', "Name and licence", "DRAFT", "Correct to"):
+        assert words in draft and words not in page
 
 
 def test_page_refers_to_nothing_outside() -> None:

@@ -2,16 +2,25 @@
 
 import struct
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
+from lab_data import BOTH, OPTIONS, make_lab
 from reviewed import Alike, make_review
 from visits import DrawnVisit
 
+from layermotion.errors import InputError
+from layermotion.lab.consent import Consent
+from layermotion.lab.folder import open_secret
+from layermotion.lab.importing import import_folder
+from layermotion.lab.labelling import check_labels, read_labels
+from layermotion.labels import Structure
+from layermotion.review.corrections import MoveEdge
+from layermotion.review.handing import Laboratory
 from layermotion.review.server import MOST_FRAMES, routes_of
 from layermotion.review.visit import CHANGED, Review
 from layermotion.serving.run import serving
@@ -222,6 +231,44 @@ def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
     course = page.get("/course").json()
     assert len(course["visits"]) == 1 and course["charts"]
     assert page.get("/course/charts/0").text.startswith("<svg xmlns=")
+
+
+def test_a_corrected_frame_goes_to_the_lab_only_with_consent(
+    alike: Alike, tmp_path: Path, plain_reports: None
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.wall("left_draw_in_1.dcm", 20, PatientID="4711")
+    lab, secret_path = make_lab(tmp_path)
+    secret = open_secret(lab, secret_path)
+    subject = secret.pseudonym("4711")
+    labels = tmp_path / "labels"
+    laboratory = Laboratory(lab.root, secret_path, labels)
+    review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    review.begin("P-017", "A. B.", DAY)
+    (place,) = review.places
+    with pytest.raises(InputError, match="No edge was placed in this frame"):
+        review.hand_over(place, 20, laboratory)
+    review.correct(place, MoveEdge(20, Structure.TRA, "deep", (60.0, 180.0), (270.0, 270.0)), "")
+    with pytest.raises(InputError, match="does not hold this clip; import it"):
+        review.hand_over(place, 20, laboratory)
+    yesterday, today = date.today() - timedelta(days=1), date.today()
+    lab.ledger.record([Consent(subject, BOTH, yesterday, None)], "nurse 2")
+    import_folder(lab, secret, drawn.folder, OPTIONS, today)
+    target = review.hand_over(place, 20, laboratory)
+    (frame,) = read_labels(lab, labels, secret)
+    assert frame.key == target.stem and frame.key.endswith("-00020")
+    assert check_labels(lab, [frame]).faults == ()
+    # The deep edge of the TrA lies where it was placed.
+    assert frame.label[266, 120] == 4 and frame.label[271, 120] == 0
+    lab.ledger.withdraw(subject, today, "nurse 2")
+    target.unlink()
+    with pytest.raises(InputError, match="No consent of this person holds today"):
+        review.hand_over(place, 20, laboratory)
+    assert not target.exists()
+    assert review.visit is not None
+    kinds = [event.kind for event in review.record.events(review.visit.visit_id)]
+    assert kinds.count("handed_over") == 1
+    review.record.close()
 
 
 def test_a_review_goes_on_where_it_was(

@@ -380,6 +380,7 @@ def test_a_run_is_recorded_once_and_only_new_rows_are_added(tmp_path: Path) -> N
     client = MlflowClient(f"sqlite:///{tmp_path / 'mlflow.db'}")
     run_id = tracking.record_run(tmp_path)
     run = client.get_run(run_id)
+    assert run.info.status == "FINISHED"
     assert run.data.params["size_px"] == "64"
     history = client.get_metric_history(run_id, "loss_total")
     assert {m.step: m.value for m in history} == losses(tmp_path)

@@ -10,7 +10,7 @@ import pytest
 
 from layermotion.errors import ConfigError
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
-from layermotion.training.composing import config_folder, load_settings
+from layermotion.training.composing import config_folder, load_settings, starting_from
 from layermotion.training.drawing import SyntheticDraw, source_name
 from layermotion.training.settings import CLIP_FACTORS, FACTORS, TrainSettings
 from synthetic.dataset import draw_example
@@ -71,6 +71,15 @@ def test_parts_compose_and_an_override_beats_its_part() -> None:
     both = load_settings("smoke", ["generator=older-scanner", "factors.noise=0", "factors.gain=1"])
     assert both.factors["noise"] == 0 and both.factors["haze"] > 1 and both.factors["gain"] == 1
     assert load_settings("smoke", ["optimizer=further"]).learning_rate == 1e-4
+
+
+def test_going_on_takes_the_low_rate_unless_told_otherwise() -> None:
+    further = load_settings("train", starting_from(["steps=7"], "layers-006"))
+    assert (further.learning_rate, further.ema_decay, further.steps) == (1e-4, 0.98, 7)
+    chosen = load_settings("train", starting_from(["optimizer=from-chance"], "layers-006"))
+    assert chosen == load_settings("train") == load_settings("train", starting_from([], None))
+    rate = load_settings("train", starting_from(["learning_rate=5e-4"], "layers-006"))
+    assert (rate.learning_rate, rate.ema_decay) == (5e-4, 0.98)
 
 
 def test_every_choice_of_every_part_fits_every_config() -> None:

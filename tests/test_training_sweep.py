@@ -61,16 +61,31 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
         monkeypatch.setattr(
             sweep, "_wait_for", lambda words, code=code: asked.append(words) or code
         )
-        found = run_sweep("smoke", ["seed=1,2", "steps=3"], tmp_path, start_from="layers-006")
+        wanted = ["seed=1,2", "steps=3", "tracking=csv"]
+        found = run_sweep("smoke", wanted, tmp_path, start_from="layers-006")
         assert found == rows
-    monkeypatch.setattr(sweep, "_wait_for", lambda words: 1)
+    monkeypatch.setattr(sweep, "_wait_for", lambda words: asked.append(words) or 1)
     with pytest.raises(ConfigError, match="did not come to its end; its own"):
         run_sweep("smoke", ["seed=1,2"], tmp_path)
     words = asked[0]
-    assert words[-2:] == ["seed=1,2", "steps=3"]
+    assert words[-4:] == ["optimizer=further", *wanted]
     assert f"hydra.sweep.dir='{tmp_path}'" in words
-    assert "hydra.job.config.override_dirname.exclude_keys=[steps]" in words
+    assert "hydra.job.config.override_dirname.exclude_keys=[optimizer,steps,tracking]" in words
     assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-006'" in words
+
+
+def test_the_runs_of_a_sweep_share_one_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[list[str]] = []
+    monkeypatch.setattr(sweep, "_wait_for", lambda words: asked.append(words) or 0)
+    out = tmp_path / "my sweep"
+    run_sweep("smoke", ["seed=1,2"], out)
+    (word,) = (word for word in asked[0] if word.startswith("tracking="))
+    assert "exclude_keys=[tracking]" in " ".join(asked[0])
+    # What hydra makes of the words is one store, which is there before any run begins.
+    uris = {s.tracking for s in plan_sweep("smoke", ["seed=1,2", word]).values()}
+    assert uris == {f"sqlite:///{out / 'mlflow.db'}"} and (out / "mlflow.db").is_file()
 
 
 @pytest.mark.slow

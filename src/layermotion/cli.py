@@ -64,6 +64,14 @@ class ViewChoice(StrEnum):
     BLADDER = View.BLADDER.value
 
 
+class SideChoice(StrEnum):
+    """The side of the body, as a visit has it; the bladder is seen from the middle."""
+
+    LEFT = "left"
+    RIGHT = "right"
+    MIDLINE = "midline"
+
+
 class ViewsToMake(StrEnum):
     """Which views the generator makes."""
 
@@ -244,7 +252,7 @@ def review(
         ),
     ],
     record: RecordFile,
-    secret: SecretFile,
+    secret: SecretFile = None,
     out: Annotated[
         Path,
         typer.Option(
@@ -257,6 +265,9 @@ def review(
     task: Annotated[
         Task | None, typer.Option(help="What was done, where no name or table says it.")
     ] = None,
+    side: Annotated[
+        SideChoice, typer.Option(help="Side of the body, where no name or table says it.")
+    ] = SideChoice.MIDLINE,
     site: SiteChoice = "most-even",
     export: Exports = None,
     detectable: Annotated[
@@ -297,12 +308,14 @@ def review(
     from layermotion.commands.review import ReviewOptions, run_review
     from layermotion.exchange.request import parse_exports
     from layermotion.serving.run import tls_of
+    from layermotion.session.plan import Side
 
     stated = MeasureOptions(mm_per_pixel=mm_per_pixel, depth_mm=depth_mm, frame_rate_hz=fps)
     options = ReviewOptions(
         record=record,
         out=out,
         task=task,
+        side=Side(side),
         site=site,
         source=stated.of_source(),
         exports=parse_exports(export) if export is not None else (),

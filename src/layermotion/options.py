@@ -107,17 +107,6 @@ ClusterAddress = Annotated[
         "folders as this computer.",
     ),
 ]
-RecordFile = Annotated[
-    Path,
-    typer.Option(
-        "--record",
-        metavar="FILE",
-        dir_okay=False,
-        default_factory=default_record,
-        show_default="in the folder for your data",
-        help="File of the record over time.",
-    ),
-]
 PageHost = Annotated[
     str,
     typer.Option(
@@ -153,4 +142,15 @@ PageKey = Annotated[
 ]
 NoBrowser = Annotated[
     bool, typer.Option("--no-browser", help="Do not open the page; print its link alone.")
+]
+RecordFile = Annotated[
+    Path,
+    typer.Option(
+        "--record",
+        metavar="FILE",
+        dir_okay=False,
+        default_factory=default_record,
+        show_default="in the folder for your data",
+        help="File of the record over time.",
+    ),
 ]

@@ -2,12 +2,17 @@
 
 __all__ = (
     "auto",
+    "coefficients",
     "command",
     "design",
+    "estimate",
     "icc",
+    "limits",
     "plan",
     "readings",
+    "regression",
     "reliability",
+    "spread",
     "study",
     "table",
 )

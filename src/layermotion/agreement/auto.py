@@ -9,12 +9,22 @@ from typing import Any
 
 import numpy as np
 
-from layermotion.agreement.readings import CORRECTED, UNITS, Reading, Table, Unused, rows_have
+from layermotion.agreement.readings import (
+    CORRECTED,
+    UNITS,
+    WITHHELD,
+    Reading,
+    Table,
+    Unused,
+    rows_have,
+)
 from layermotion.agreement.table import SIDES, read_table
 from layermotion.errors import InputError
 from layermotion.labels import WALL_LAYERS
 
 RESULTS = "measures.json"
+# What results state of how they were made, as their facts name it.
+MADE_WITH = ("software", "weights", "weights SHA-256")
 
 
 def read_auto(sources: Sequence[Path]) -> Table:
@@ -33,6 +43,7 @@ def read_auto(sources: Sequence[Path]) -> Table:
     columns: set[str] = set()
     seen: dict[str, Path] = {}
     sides: set[str] = set()
+    made: dict[tuple[str, ...], list[str]] = {}
     for source in sources:
         if source.is_file() and source.suffix.lower() != ".json":
             table = read_table(source, "auto")
@@ -48,7 +59,8 @@ def read_auto(sources: Sequence[Path]) -> Table:
                 f"{source} holds no {RESULTS}; give a folder that layermotion measure wrote."
             )
         for path in files:
-            clip, own, withheld = _read_results(path)
+            clip, own, withheld, facts = _read_results(path)
+            made.setdefault(facts, []).append(clip)
             if clip in seen:
                 raise InputError(
                     f"Clip {clip} is in {seen[clip].parent} and in {path.parent}; give one of them."
@@ -61,7 +73,24 @@ def read_auto(sources: Sequence[Path]) -> Table:
     if sides and "" not in sides:
         # A visit states the side of each recording; clips measured alone have none.
         columns.add("side")
-    return Table(frozenset(columns), tuple(readings), tuple(unused), tuple(notes))
+    return Table(frozenset(columns), tuple(readings), tuple(unused), tuple(notes), _made_with(made))
+
+
+def _made_with(made: Mapping[tuple[str, ...], Sequence[str]]) -> tuple[tuple[str, str], ...]:
+    """Give what all results were made with, and refuse those of different weights."""
+    by_weights = {facts[1:]: clips for facts, clips in made.items() if facts[2]}
+    if len(by_weights) > 1:
+        one, other = list(by_weights.items())[:2]
+        raise InputError(
+            f"The automatic values are of different weights: {one[0][0]} in clip {one[1][0]}, "
+            f"{other[0][0]} (SHA-256 {other[0][1][:8]}) in clip {other[1][0]}; measure all clips "
+            f"with one, or compare each set alone."
+        )
+    rows = []
+    for place, name in enumerate(MADE_WITH):
+        values = dict.fromkeys(facts[place] for facts in made if facts[place])
+        rows += [(f"automatic values, {name}", ", ".join(values))] if values else []
+    return tuple(rows)
 
 
 def _check_clips(source: Path, table: Table) -> None:
@@ -74,18 +103,19 @@ def _check_clips(source: Path, table: Table) -> None:
         raise InputError(f"{source.name} {rows_have(clipless)} no clip; fill it in.")
 
 
-def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused]]:
+def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused], tuple[str, ...]]:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         clip, measures = str(document["clip"]), list(document["measures"])
         side = SIDES[str(document.get("side", "")).lower()]
         depths, confidence = _depths_mm(measures), _Confidence(path.parent / "series.csv")
+        facts = tuple(str(document.get(name, "")) for name in MADE_WITH)
         readings, unused = [], []
         for item in measures:
             reason = _why_unused(item)
             if reason:
                 what = f"clip {clip}, {item['structure']} {item['name']}, repeat {item['repeat']}"
-                unused.append(Unused("auto", what, reason))
+                unused.append(Unused("auto", what, reason, item["name"], item["structure"]))
                 continue
             unit, factor = UNITS[item["unit"]]
             readings.append(
@@ -112,12 +142,12 @@ def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused]]:
         raise InputError(
             f"{path} is not a result of layermotion measure; measure the clip again."
         ) from error
-    return clip, readings, unused
+    return clip, readings, unused, facts
 
 
 def _why_unused(item: Mapping[str, Any]) -> str:
     if item["value"] is None:
-        return f"The tool withheld the value: {item['reason']}"
+        return f"{WITHHELD}{item['reason']}"
     if item["status"] == "corrected":
         return CORRECTED
     return ""

@@ -1,31 +1,26 @@
 """Owns the rows of figures.csv: every figure of a comparison under its name, with its method."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from layermotion.agreement import regression
-from layermotion.agreement.estimate import Array, Estimate, Statistic, percentile_interval
-from layermotion.agreement.icc import Intraclass, MeasurementError, bootstrap_intraclass
-from layermotion.agreement.limits import Limits, limits_of_agreement
+from layermotion.agreement.estimate import Array, Estimate, Statistic, chi2_quantiles
+from layermotion.agreement.icc import Intraclass, MeasurementError
+from layermotion.agreement.limits import Limits, limits_of_agreement, limits_of_one_reading
 from layermotion.agreement.pairs import PairedSet
-from layermotion.agreement.planning import (
-    subjects_for_icc,
-    subjects_for_limits,
-    subjects_for_margin,
-)
-from layermotion.agreement.regression import Sums, Trend
-from layermotion.normal import Z95
+from layermotion.agreement.planning import subjects_for_limits, subjects_for_margin
+from layermotion.agreement.planning_icc import subjects_for_icc
+from layermotion.agreement.regression import Trend
 
 AUTO_MANUAL = "auto - manual"
 # Precision that the planning asks for: a limit known within half an SD each way, and an ICC
 # interval of 0.2 (our choice).
 LIMIT_WIDTH_SD = 1.0
 ICC_WIDTH = 0.2
-PERCENTILES = "percentiles for few subjects"
+BY_SUBJECT = "jackknife interval by subject"
+GENERALIZED = "generalized interval, raters as drawn from many"
 
 
 class Book:
@@ -78,12 +73,9 @@ def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> 
         else:
             book.add(comparison, name, estimate, method)
 
-    approximate = "large-sample interval of Bland and Altman"
     add("bias", limits.bias, "mean difference, t interval by subject")
     add("lower limit of agreement, 1.96 SD", limits.lower, limits.method)
     add("upper limit of agreement, 1.96 SD", limits.upper, limits.method)
-    add("lower limit, approximate interval", limits.lower_approximate, approximate)
-    add("upper limit, approximate interval", limits.upper_approximate, approximate)
     if not math.isnan(limits.outer_low):
         pair = Estimate(limits.bias.value, limits.outer_low, limits.outer_high)
         name = "outer bounds, 95 % of differences with 97.5 % confidence"
@@ -113,6 +105,15 @@ def book_trend(book: Book, comparison: str, trend: Trend, as_ratio: bool) -> Non
         book.add(comparison, prefix + name, estimate, trend.method, own)
 
 
+def book_any_shape(book: Book, shape: tuple[Estimate, Estimate], as_ratio: bool) -> None:
+    """Limits with intervals that hold for differences of any distribution."""
+    for side, estimate in zip(("lower", "upper"), shape, strict=True):
+        name = f"{side} limit, interval for any distribution"
+        own = back_from_log(estimate) if as_ratio else estimate
+        prefix, unit = ("ratio: ", "ratio") if as_ratio else ("", None)
+        book.add(AUTO_MANUAL, prefix + name, own, BY_SUBJECT, unit)
+
+
 def book_one(book: Book, comparison: str, difference: Array, subject: NDArray[np.intp]) -> None:
     """Bias and limits of one pair of methods, over the targets that both measured."""
     known = np.isfinite(difference)
@@ -120,14 +121,17 @@ def book_one(book: Book, comparison: str, difference: Array, subject: NDArray[np
     if people.size < 2:
         return
     limits = limits_of_agreement(difference[known], own)
-    pairs = int(known.sum())
+    _book_short(book, comparison, limits, int(known.sum()), int(people.size))
+
+
+def _book_short(book: Book, comparison: str, limits: Limits, pairs: int, subjects: int) -> None:
     for name, estimate in (
         ("bias", limits.bias),
         ("lower limit of agreement, 1.96 SD", limits.lower),
         ("upper limit of agreement, 1.96 SD", limits.upper),
         ("SD of differences", Estimate(limits.sd)),
     ):
-        book.add(comparison, name, estimate, limits.method, None, pairs, int(people.size))
+        book.add(comparison, name, estimate, limits.method, None, pairs, subjects)
 
 
 def book_reliability(
@@ -135,68 +139,31 @@ def book_reliability(
     comparison: str,
     forms: Sequence[Intraclass],
     error: MeasurementError,
+    method: str,
     targets: int | None = None,
+    subjects: int | None = None,
 ) -> None:
-    """Six coefficients, SEM, smallest detectable change and coefficient of variation."""
+    """Six coefficients, SEM, smallest detectable change and CV; without those not given."""
     for form in forms:
         name = f"{form.shrout_fleiss} = {form.mcgraw_wong}"
-        method = "two-way analysis of variance, F interval, targets as independent"
-        book.add(comparison, name, form.estimate, method, "", targets)
-    for name, estimate, unit, method in (
-        ("SEM, consistency", error.sem_consistency, None, "chi square interval"),
-        ("SEM, agreement", error.sem_agreement, None, "Satterthwaite interval"),
+        how = f"two-way analysis of variance, {method}"
+        if not form.estimate.has_interval():
+            how = "two-way analysis of variance"
+        book.add(comparison, name, form.estimate, how, "", targets, subjects)
+    for name, estimate, unit, how in (
+        ("SEM, consistency", error.sem_consistency, None, method),
+        ("SEM, agreement", error.sem_agreement, None, method),
         ("MDC95", error.mdc95, None, "1.96 sqrt(2) SEM, agreement"),
         ("CV", error.cv_percent, "%", "SEM, agreement, over the mean"),
     ):
-        book.add(comparison, name, estimate, method, unit, targets)
+        if not math.isnan(estimate.value):
+            book.add(comparison, name, estimate, how, unit, targets, subjects)
 
 
-def book_bootstrap(
-    book: Book, both: Array, subject: NDArray[np.intp], weights: Array, error_ratio: float
+def book_readings(
+    book: Book, pairs: PairedSet, by_rater: Array, *, as_ratio: bool, multiplier: float
 ) -> None:
-    """Intervals that draw whole subjects again, so that repeats of one person go together."""
-    drawn = Sums.by_subject(both[:, 1], both[:, 0], subject)
-    everyone = np.ones((1, weights.shape[1]))
-    for name, unit, values in _drawn_values(drawn, weights, error_ratio):
-        whole = next(v for n, _, v in _drawn_values(drawn, everyone, error_ratio) if n == name)
-        book.add(
-            AUTO_MANUAL,
-            f"{name}, by subject",
-            Estimate(float(whole[0]), *percentile_interval(values, weights.shape[1])),
-            f"bootstrap of subjects, {weights.shape[0]} draws, {PERCENTILES}",
-            unit,
-        )
-    whole_forms = bootstrap_intraclass(both, subject, everyone)
-    for name, values in bootstrap_intraclass(both, subject, weights).items():
-        estimate = Estimate(
-            float(whole_forms[name][0]), *percentile_interval(values, weights.shape[1])
-        )
-        method = f"bootstrap of subjects, {weights.shape[0]} draws, {PERCENTILES}"
-        book.add("auto and manual mean", f"{name}, by subject", estimate, method, "")
-
-
-def _drawn_values(
-    drawn: Sums, weights: Array, error_ratio: float
-) -> Iterator[tuple[str, str | None, Array]]:
-    sums = drawn.weighted(weights)
-    mean_x, mean_y, xx, yy, xy = sums.centred()
-    bias = sums.y_origin + mean_y - sums.x_origin - mean_x
-    sd = np.sqrt(np.maximum(0.0, (yy + xx - 2 * xy) / (sums.count - 1)))
-    yield "bias", None, bias
-    yield "bias - 1.96 SD", None, bias - Z95 * sd
-    yield "bias + 1.96 SD", None, bias + Z95 * sd
-    # Difference y - x on mean (x + y) / 2: the slope in sums of squares and products.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = (yy - xx) / 2 / ((xx + yy + 2 * xy) / 4)
-    yield "slope of difference on mean", "", slope
-    yield "concordance correlation", "", regression.concordance_from(sums)
-    slope, intercept = regression.deming_line(sums, error_ratio)
-    yield "Deming slope", "", slope
-    yield "Deming intercept", None, intercept
-
-
-def book_readings(book: Book, pairs: PairedSet) -> None:
-    """Spread of each rater's own readings of one target, where a rater read it again."""
+    """Spread of a rater's own readings of one target, and limits for one of them."""
     for place, rater in enumerate(pairs.raters):
         readings = pairs.manual[:, place]
         counts = np.isfinite(readings).sum(axis=1)
@@ -205,11 +172,11 @@ def book_readings(book: Book, pairs: PairedSet) -> None:
         if freedom == 0:
             continue
         variance = float((np.nanvar(readings[again], axis=1) * counts[again]).sum()) / freedom
-        low, high = stats.chi2.ppf([0.975, 0.025], freedom)
+        low, high = chi2_quantiles(freedom)
         estimate = Estimate(
             math.sqrt(variance),
-            math.sqrt(variance * freedom / low),
             math.sqrt(variance * freedom / high),
+            math.sqrt(variance * freedom / low),
         )
         book.add(
             f"{rater} again",
@@ -217,7 +184,16 @@ def book_readings(book: Book, pairs: PairedSet) -> None:
             estimate,
             "pooled SD of readings of one target, chi square interval",
             pairs=int(again.sum()),
+            subjects=int(np.unique(pairs.subject[again]).size),
         )
+        known = counts > 0
+        people, own = np.unique(pairs.subject[known], return_inverse=True)
+        if as_ratio or people.size < 2:
+            continue
+        mean = limits_of_agreement((pairs.auto - by_rater[:, place])[known], own, multiplier)
+        one = limits_of_one_reading(mean, variance, freedom, float((1 - 1 / counts[known]).mean()))
+        name = f"auto - {rater}, one reading"
+        _book_short(book, name, one, int(known.sum()), int(people.size))
 
 
 def book_planning(book: Book, limits: Limits, icc: float, margin: float | None) -> None:
@@ -233,7 +209,7 @@ def book_planning(book: Book, limits: Limits, icc: float, margin: float | None) 
         "exact interval of one limit",
     )
     if 0 <= icc < 1:
-        method = f"Bonett 2002, expected ICC(2,1) {icc:.2f}, 2 raters"
+        method = f"expected ICC(3,1) {icc:.2f}, two methods without an offset (Bonett 2002)"
         add("for an ICC interval 0.2 wide", subjects_for_icc(icc, ICC_WIDTH, 2), method)
     if margin is not None and limits.sd > 0:
         method = f"bias and SD as found, margin {margin:g}; empty: the limits exceed the margin"

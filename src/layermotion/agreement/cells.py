@@ -5,6 +5,7 @@ Rows keep the number that a spreadsheet shows: the first row of the file is row 
 
 import csv
 import io
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -125,8 +126,14 @@ def _xlsx_cells(path: Path) -> Cells:
 
 
 def _numbered(rows: Sequence[Sequence[str]], first: int) -> tuple[tuple[int, tuple[str, ...]], ...]:
-    stripped = ((number, tuple(map(str.strip, row))) for number, row in enumerate(rows, first))
+    stripped = ((number, tuple(map(_plain, row))) for number, row in enumerate(rows, first))
     return tuple((number, row) for number, row in stripped if any(row))
+
+
+def _plain(cell: str) -> str:
+    """Take off spaces around, and write composed letters in one way (Unicode NFC)."""
+    plain = cell.strip()
+    return plain if plain.isascii() else unicodedata.normalize("NFC", plain)
 
 
 def _xlsx_text(value: object) -> str:

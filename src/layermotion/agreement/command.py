@@ -1,53 +1,47 @@
 """Owns the commands of the bench: tables in, a folder with report, figures and CSV out."""
 
-import csv
-import hashlib
-import io
 import math
+import platform
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import astuple, fields, replace
+from importlib.metadata import version
 from pathlib import Path
 
 from layermotion import __version__
+from layermotion.agreement.account import Flow, Outlier, flow_of, outliers_of
 from layermotion.agreement.auto import read_auto
 from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
-from layermotion.agreement.drawing import Drawing
-from layermotion.agreement.estimate import CHANGE_PER_SEM, STATISTIC_COLUMNS
-from layermotion.agreement.join import Joined, join, refuse_negative
+from layermotion.agreement.estimate import STATISTIC_COLUMNS
+from layermotion.agreement.join import Joined, join, refuse_blank_raters, refuse_negative
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
+from layermotion.agreement.plausible import implausible
 from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
-from layermotion.agreement.reliability import Reliability, analyse_reliability
+from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.reliability_plots import draw_reliability
 from layermotion.agreement.study import StudyOptions, compare
-from layermotion.agreement.table import read_table
+from layermotion.agreement.table import NUMBER, read_table
 from layermotion.agreement.units import check_units_of_repeats
+from layermotion.agreement.writing import (
+    PAIR_COLUMNS,
+    pair_rows,
+    reliability_rows,
+    sha256,
+    write_csv,
+    write_drawings,
+    write_unused,
+)
 from layermotion.errors import InputError
-from layermotion.files import atomic_path, write_text
+from layermotion.files import write_text
 from layermotion.measures.measure import MEAN
+from layermotion.provenance import code_digest
 
 # Files that the commands write, apart from the figures.
-OWN_FILES = ("report.html", "figures.csv", "pairs.csv", "unmatched.csv")
-PAIR_COLUMNS = (
-    "clip",
-    "subject",
-    "session",
-    "side",
-    "measure",
-    "structure",
-    "task",
-    "repeat",
-    "unit",
-    "auto",
-    "rater",
-    "reading",
-    "manual",
-    "difference",
-    "depth_mm",
-    "quality",
-)
+OWN_FILES = (
+    "report.html", "figures.csv", "pairs.csv", "unmatched.csv", "flow.csv", "outliers.csv"
+)  # fmt: skip
 
 
 def parse_margins(texts: Sequence[str]) -> dict[str, float]:
@@ -62,11 +56,9 @@ def parse_margins(texts: Sequence[str]) -> dict[str, float]:
     for text in texts:
         plain = text.strip().lower()
         unit = next((unit for unit in UNITS if plain.endswith(unit)), "")
-        try:
-            value = float(plain.removesuffix(unit))
-        except ValueError:
-            value = math.nan
-        if not unit or not (math.isfinite(value) and value > 0):
+        number = plain.removesuffix(unit).strip()
+        value = float(number) if NUMBER.fullmatch(number) else math.nan
+        if not unit or not value > 0:
             raise InputError(
                 f"--margin {text} is not possible; give a number above zero with its unit, such "
                 f"as 0.5mm, 10% or 0.1ratio."
@@ -92,26 +84,46 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
         If a table cannot be used.
     """
     _check_out(out, "compare", [manual, *auto])
-    joined = join(read_table(manual, "manual"), read_auto(auto), manual.name)
+    tool = read_auto(auto)
+    joined = join(read_table(manual, "manual"), tool, manual.name)
+    flow = flow_of(tool, joined.unused, joined.sets)
+    outliers = [item for pairs in joined.sets for item in outliers_of(pairs)]
     comparisons = [compare(pairs, options) for pairs in joined.sets]
     notes = [*joined.notes, *_unused_margins(joined, options)]
     drawings = [draw_comparison(comparison) for comparison in comparisons]
     overview = tuple(draw_overview(comparisons))
     statistics = [row for comparison in comparisons for row in comparison.statistics]
-    _write_csv(out / "figures.csv", STATISTIC_COLUMNS, (astuple(row) for row in statistics))
-    _write_csv(out / "pairs.csv", PAIR_COLUMNS, _pair_rows(joined))
-    _write_unused(out, joined.unused)
-    _write_drawings(out, [*overview, *(one for own in drawings for one in own)])
+    write_csv(out / "figures.csv", STATISTIC_COLUMNS, (astuple(row) for row in statistics))
+    write_csv(out / "pairs.csv", PAIR_COLUMNS, pair_rows(joined))
+    write_csv(out / "flow.csv", [f.name for f in fields(Flow)], map(astuple, flow))
+    write_csv(out / "outliers.csv", [f.name for f in fields(Outlier)], map(astuple, outliers))
+    write_unused(out, joined.unused)
+    write_drawings(out, [*overview, *(one for own in drawings for one in own)])
     report = out / "report.html"
     provenance = [
-        ("software", f"layermotion {__version__}"),
-        ("manual table, SHA-256", _sha256(manual)),
-        ("bootstrap seed", str(options.seed)),
+        *_made_with(),
+        *((f"options, {name}", text) for name, text in _option_words(options)),
+        ("manual table, SHA-256", sha256(manual)),
+        *(
+            (f"automatic table {path.name}, SHA-256", sha256(path))
+            for path in auto
+            if path.is_file()
+        ),
+        *tool.provenance,
     ]
     write_text(
         report,
         build_compare_page(
-            comparisons, drawings, overview, joined.unused, notes, options, provenance
+            comparisons,
+            drawings,
+            overview,
+            flow,
+            outliers,
+            joined.unused,
+            notes,
+            joined.cautions,
+            options,
+            provenance,
         ),
     )
     return report
@@ -139,6 +151,7 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
         if column not in read.columns:
             raise InputError(f"{table.name} has no column {column}; add it.")
     refuse_negative(read.readings, table.name)
+    refuse_blank_raters(read.readings, table.name)
     _refuse_doubled(read.readings, table.name)
     nameless = [reading.row for reading in read.readings if not reading.subject]
     if nameless:
@@ -154,22 +167,39 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     if save is not None:
         # First, since it may refuse the name.
         write_detectable_changes(save, results)
-    _write_csv(
+    write_csv(
         out / "figures.csv",
         ("measure", "structure", "unit", "figure", "repeats", "value", "low", "high"),
-        _reliability_rows(results),
+        reliability_rows(results),
     )
-    _write_unused(out, read.unused)
-    _write_drawings(out, drawings)
-    provenance = [
-        ("software", f"layermotion {__version__}"),
-        ("table, SHA-256", _sha256(table)),
-    ]
+    write_unused(out, read.unused)
+    write_drawings(out, drawings)
+    provenance = [*_made_with(), ("table, SHA-256", sha256(table)), *read.provenance]
+    cautions = tuple(implausible(read.readings, table.name))
     report = out / "report.html"
     write_text(
-        report, build_reliability_page(results, drawings, read.unused, read.notes, provenance)
+        report,
+        build_reliability_page(results, drawings, read.unused, read.notes, cautions, provenance),
     )
     return report
+
+
+def _made_with() -> list[tuple[str, str]]:
+    """Name the software and the packages that every figure rests on."""
+    packages = (f"{name} {version(name)}" for name in ("numpy", "scipy", "statsmodels"))
+    return [
+        ("software", f"layermotion {__version__}, SHA-256 of its code {code_digest()}"),
+        ("packages", f"Python {platform.python_version()}, {', '.join(packages)}"),
+    ]
+
+
+def _option_words(options: StudyOptions) -> Iterable[tuple[str, str]]:
+    margins = ", ".join(f"{value:g} {unit}" for unit, value in options.margins.items())
+    yield "margin", margins or "none"
+    yield "scale", "ratios" if options.as_ratio else "differences"
+    yield "error ratio", f"{options.error_ratio:g}"
+    margin = options.ratio_margin
+    yield "margin of the ratio to raters", "none" if margin is None else f"{margin:g}"
 
 
 def _check_out(out: Path, command: str, inputs: Sequence[Path]) -> None:
@@ -223,7 +253,9 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
         for clip in design
         if clip not in measured
     ]
-    return Table(tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes)
+    return Table(
+        tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes, tool.provenance
+    )
 
 
 def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
@@ -236,78 +268,3 @@ def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
                 f"remove one, or number them in the column repeat."
             )
         seen[own] = reading.row
-
-
-def _pair_rows(joined: Joined) -> Iterable[tuple[object, ...]]:
-    """One row for each reading; subjects by number, so that no name leaves the manual table."""
-    for pairs in joined.sets:
-        for place, (auto, clip) in enumerate(zip(pairs.auto.tolist(), pairs.clip, strict=True)):
-            for number, rater in enumerate(pairs.raters):
-                for reading, value in enumerate(pairs.manual[place, number].tolist(), start=1):
-                    if math.isnan(value):
-                        continue
-                    yield (
-                        clip,
-                        int(pairs.subject[place]) + 1,
-                        pairs.session[place],
-                        pairs.side[place],
-                        pairs.measure,
-                        pairs.structure,
-                        pairs.task[place],
-                        pairs.repeat[place],
-                        pairs.unit,
-                        auto,
-                        rater,
-                        reading,
-                        value,
-                        auto - value,
-                        float(pairs.depth_mm[place]),
-                        float(pairs.quality[place]),
-                    )
-
-
-def _reliability_rows(results: Sequence[Reliability]) -> Iterable[tuple[object, ...]]:
-    for result in results:
-        key = (result.measure, result.structure, result.unit)
-        for part in result.components:
-            yield (*key, f"variance, {part.name}", 1, part.variance, math.nan, math.nan)
-        for row in result.plan:
-            for name, found in (
-                ("SEM, any rater", row.sem),
-                ("SEM, same rater", row.sem_same),
-                ("SEM, any rater, probe placed anew for each repeat", row.sem_apart),
-                ("MDC95, any rater", row.mdc95),
-                ("MDC95, same rater", row.sem_same.scaled(CHANGE_PER_SEM)),
-            ):
-                yield (*key, name, row.repeats, found.value, found.low, found.high)
-            yield (*key, "coefficient", row.repeats, row.coefficient, math.nan, math.nan)
-
-
-def _write_unused(out: Path, unused: Sequence[Unused]) -> None:
-    names = [item.name for item in fields(Unused)]
-    _write_csv(out / "unmatched.csv", names, (astuple(item) for item in unused))
-
-
-def _write_drawings(out: Path, drawings: Sequence[Drawing]) -> None:
-    for drawing in drawings:
-        write_text(out / "figures" / f"{drawing.name}.svg", drawing.svg_file())
-        with atomic_path(out / "figures" / f"{drawing.name}.pdf") as temporary:
-            temporary.write_bytes(drawing.pdf)
-
-
-def _write_csv(target: Path, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(heading)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    write_text(target, stream.getvalue())
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, float):
-        return "" if math.isnan(value) else f"{value:.10g}"
-    return value
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -17,11 +17,18 @@ ERROR_PARTS = ("rater", "subject x rater", "session", "placement", "residual")
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Variances by name, covariance of their estimates, variance of the rater's estimate."""
+    """Variances by name, covariance of those that the model fitted, and the raters' part.
+
+    ``rater_square`` is the mean square of the raters' effects, which holds ``rater_noise`` beside
+    their variance; both are zero with one rater.
+    """
 
     variance: dict[str, float]
     covariance: dict[tuple[str, str], float]
     is_settled: bool
+    rater_square: float = 0.0
+    rater_noise: float = 0.0
+    raters: int = 1
 
 
 def levels_of(
@@ -99,14 +106,14 @@ def fit_components(
         for i, one in enumerate(names)
         for j, other in enumerate(names)
     }
+    square = noise = 0.0
     if raters > 1:
         # Effects of all raters about their mean, from the effects against the first one.
         about = np.eye(raters) - 1 / raters
         effects = np.concatenate([[0.0], fit.effects[1:raters]])
-        spread = float(((about @ effects) ** 2).sum()) / (raters - 1)
+        square = float(((about @ effects) ** 2).sum()) / (raters - 1)
         error = np.zeros((raters, raters))
         error[1:, 1:] = fit.effects_covariance[1:raters, 1:raters]
         noise = float(np.trace(about @ error @ about.T)) / (raters - 1)
-        variance["rater"] = max(0.0, spread - noise)
-        covariance["rater", "rater"] = 2 * spread**2 / (raters - 1)
-    return Fit(variance, covariance, fit.is_settled)
+        variance["rater"] = max(0.0, square - noise)
+    return Fit(variance, covariance, fit.is_settled, square, noise, raters)

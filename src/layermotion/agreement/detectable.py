@@ -47,15 +47,18 @@ def write_detectable_changes(target: Path, results: "Sequence[Reliability]") -> 
         )
         for result in results
         for row in result.plan
-        for raters, sem in (("any", row.sem), ("one", row.sem_same))
-        if raters == "one" or result.raters > 1
+        for raters, sem in (("any", row.sem_any), ("one", row.sem_same))
+        if sem is not None
     ]
     subjects = max(result.subjects for result in results)
+    studied = max(result.raters for result in results)
+    of_raters = "one rater" if studied == 1 else f"{studied} raters"
     document = {
         "schema": SCHEMA,
         "schema_version": SCHEMA_VERSION,
         "software": f"layermotion {__version__}",
-        "source": f"the clinic's own reliability study, {subjects} subjects",
+        "source": f"the clinic's own reliability study, {subjects} subjects, {of_raters}",
+        "raters_studied": studied,
         "changes": [asdict(change) for change in changes],
     }
     write_text(target, json.dumps(document, indent=2, allow_nan=False) + "\n")

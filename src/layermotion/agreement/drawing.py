@@ -1,11 +1,13 @@
 """Owns one figure of a study as inline SVG and as files, and the look that all of them share."""
 
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import FigureCanvasPdf
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
 
 from layermotion.agreement.estimate import Array
 from layermotion.labels import Structure
@@ -16,9 +18,13 @@ WIDTH_IN = 6.4
 # How many points of a figure one rem of the page shows (our choice).
 POINTS_PER_REM = 10.5
 # More points than this only make a file heavy; an even choice of them is drawn (our choice).
-MOST_POINTS = 3000
+MOST_POINTS = 2000
 # Raters are told apart by shape as well as by place, for grey print.
 MARKERS = "o^sDv<>P"
+# Raters in one column of a legend, and height that a label needs, in heights of the axes (our
+# choice, looked at).
+MOST_IN_COLUMN = 14
+LABEL_GAP = 0.052
 SVG_NAMES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 
 
@@ -85,6 +91,57 @@ def draw_points(
         label=label,
         zorder=2,
     )
+
+
+def rater_words(raters: Sequence[str]) -> tuple[list[str], str]:
+    """Words for raters in a figure, and a note on those whose letters the figures' font lacks.
+
+    Examples
+    --------
+    >>> rater_words(["Zoë", "山田"])
+    (['Zoë', 'rater 2'], 'rater 2: 山田')
+    """
+    font = get_font(findfont(FontProperties(family=["sans-serif"])))
+    words, notes = [], []
+    for place, name in enumerate(raters, start=1):
+        has_letters = all(font.get_char_index(ord(letter)) for letter in name)
+        words.append(name if has_letters else f"rater {place}")
+        notes += [] if has_letters else [f"rater {place}: {name}"]
+    return words, ", ".join(notes)
+
+
+def legend_beside(axes: Axes, words: Sequence[str], title: str) -> None:
+    """Put a legend to the right; words may begin with _, which labels of lines may not."""
+    legend = axes.legend(
+        loc="upper left",
+        bbox_to_anchor=(1.01, 1),
+        frameon=False,
+        fontsize=8.5,
+        title=title,
+        title_fontsize=8.5,
+        alignment="left",
+        ncols=-(-len(words) // MOST_IN_COLUMN),
+    )
+    for text, word in zip(legend.get_texts(), words, strict=True):
+        text.set_text(word)
+
+
+def mark_beside(axes: Axes, marks: Sequence[tuple[float, str]]) -> None:
+    """Write words beside heights of an axis, moved apart where they would overlap."""
+    to_axes = (axes.transData + axes.transAxes.inverted()).transform
+    x = axes.get_xlim()[0]
+    placed = -LABEL_GAP
+    heights = sorted((float(to_axes((x, value))[1]), word) for value, word in marks)
+    lowest = []
+    for height, _ in heights:
+        placed = max(height, placed + LABEL_GAP)
+        lowest.append(placed)
+    # Half of what the topmost moved up is given back, so that no label strays to one side only.
+    moved = (lowest[-1] - heights[-1][0]) / 2
+    for (_, word), height in zip(heights, lowest, strict=True):
+        axes.annotate(
+            word, (1.01, height - moved), xycoords="axes fraction", va="center", fontsize=8.5
+        )
 
 
 def strip_frame(axes: Axes) -> None:

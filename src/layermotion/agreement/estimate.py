@@ -14,6 +14,8 @@ LEVEL = 0.95
 # From the standard error of measurement to the smallest detectable change, 1.96 sqrt(2)
 # (Weir 2005, J Strength Cond Res 19(1):231-40).
 CHANGE_PER_SEM = 1.96 * math.sqrt(2)
+# Relative size of differences that arithmetic alone leaves.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -71,20 +73,30 @@ class Statistic:
 STATISTIC_COLUMNS = tuple(item.name for item in fields(Statistic))
 
 
-def percentile_interval(samples: Array, subjects: int) -> tuple[float, float]:
-    """Middle of bootstrap samples, made wider for few subjects; samples not finite are left out.
+def t_quantile(freedom: float) -> float:
+    """Quantile of Student's t for a 95 % interval.
 
-    Plain percentiles are too narrow for small studies as a normal interval is beside that of t;
-    the percentiles taken are those that put this right for a mean (Hesterberg 2015, Am Stat
-    69:371-86, quoted from memory; coverage simulated in test_agreement_regression.py).
+    Examples
+    --------
+    >>> round(t_quantile(9), 3)
+    2.262
     """
-    from scipy import stats
+    from scipy import special
 
-    known = samples[np.isfinite(samples)]
-    if known.size == 0 or subjects < 2:
-        return math.nan, math.nan
-    wide = math.sqrt(subjects / (subjects - 1)) * stats.t.ppf((1 + LEVEL) / 2, subjects - 1)
-    low, high = np.quantile(known, stats.norm.cdf([-wide, wide]))
+    return float(special.stdtrit(freedom, (1 + LEVEL) / 2))
+
+
+def chi2_quantiles(freedom: float) -> tuple[float, float]:
+    """Low and high quantile of chi square for a 95 % interval.
+
+    Examples
+    --------
+    >>> [round(x, 2) for x in chi2_quantiles(9)]
+    [2.7, 19.02]
+    """
+    from scipy import special
+
+    low, high = special.chdtri(freedom, [(1 + LEVEL) / 2, (1 - LEVEL) / 2])
     return float(low), float(high)
 
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layermotion.agreement.pairs import SOLE_RATER, PairedSet, paired_set
+from layermotion.agreement.pairs import SOLE_RATER, PairedSet, name_of, paired_set
+from layermotion.agreement.plausible import implausible
 from layermotion.agreement.readings import (
     NEVER_NEGATIVE,
     Key,
@@ -23,6 +24,7 @@ from layermotion.measures.measure import MEAN
 FEWEST_SUBJECTS = 3
 # What measures.json calls the mean over the repeats of a clip.
 NO_PARTNER = "No automatic value: "
+LEFT_OUT = "Its measure was left out; see the notes."
 # Names of comparisons in figures.csv that a rater's would be taken for.
 RESERVED_RATERS = ("auto", SOLE_RATER)
 
@@ -39,11 +41,14 @@ class Joined:
         Every value that takes no part, with the reason.
     notes
         What was decided on the way, in sentences.
+    cautions
+        Values that no layer has, with their rows.
     """
 
     sets: tuple[PairedSet, ...]
     unused: tuple[Unused, ...]
     notes: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 def join(manual: Table, auto: Table, manual_name: str) -> Joined:
@@ -70,6 +75,7 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
             readings, note = _fill(readings, auto.readings, column, manual_name)
             notes.append(note)
     refuse_negative(readings, manual_name)
+    cautions = [*implausible(readings, manual_name), *implausible(auto.readings, "the tool")]
     shared = [name for name in ("side", "session") if name in manual.columns & auto.columns]
     with_repeat = "repeat" in manual.columns
     # What a value is looked up by; in this order a report says what has no partner.
@@ -86,7 +92,8 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
         notes.append("The manual table has no subjects: each clip counts as one.")
     else:
         _check_people(readings, manual_name)
-    _check_raters(readings, manual_name)
+    refuse_blank_raters(readings, manual_name)
+    _refuse_reserved_raters(readings, manual_name)
     by_key = _by_key(readings, names, manual_name)
     check_units(by_key, tool, names, manual_name)
     unused = [*manual.unused, *auto.unused, *not_taken, *doubled]
@@ -94,7 +101,7 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     alone = _without_partner(by_key, tool, names)
     unused += alone
     unused += [
-        Unused("auto", _target_words(reading), "No manual value.")
+        _unused_auto(reading, "No manual value.")
         for key, reading in tool.items()
         if key not in by_key
     ]
@@ -108,10 +115,12 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     for key in matched:
         reading = tool[key]
         groups[reading.measure, reading.structure, reading.unit].append(key)
+    names_of_people = dict.fromkeys(name_of(found[0]) for found in matched.values())
+    people = {name: number for number, name in enumerate(names_of_people, start=1)}
     sets: list[PairedSet] = []
     refusals: list[str] = []
     for group, keys in groups.items():
-        item = paired_set(group, keys, matched, tool)
+        item = paired_set(group, keys, matched, tool, people)
         why = _why_not(item, manual_name)
         if not why:
             sets.append(item)
@@ -119,13 +128,14 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
         refusals.append(why)
         notes.append(f"Left out: {why}")
         unused += [
-            Unused("manual", f"row {reading.row}", "Its measure was left out; see the notes.")
+            Unused("manual", f"row {reading.row}", LEFT_OUT)
             for key in keys
             for reading in matched[key]
         ]
+        unused += [_unused_auto(tool[key], LEFT_OUT) for key in keys]
     if not sets:
         raise InputError(refusals[0])
-    return Joined(tuple(sets), tuple(unused), tuple(notes))
+    return Joined(tuple(sets), tuple(unused), tuple(notes), tuple(cautions))
 
 
 def _without_means(readings: Sequence[Reading]) -> tuple[list[Reading], list[Unused]]:
@@ -161,14 +171,19 @@ def _check_people(readings: Sequence[Reading], name: str) -> None:
             )
 
 
-def _check_raters(readings: Sequence[Reading], name: str) -> None:
-    """Refuse rows without a rater where others have one, and names that would be mistaken."""
+def refuse_blank_raters(readings: Sequence[Reading], name: str) -> None:
+    """Refuse rows without a rater where others have one."""
     raters = {reading.rater for reading in readings}
     nameless = [reading.row for reading in readings if not reading.rater]
     if nameless and len(raters) > 1:
         raise InputError(
             f"{name} {rows_have(nameless)} no rater, while other rows have one; fill it in."
         )
+
+
+def _refuse_reserved_raters(readings: Sequence[Reading], name: str) -> None:
+    """Refuse names of raters that would be mistaken for something else in the results."""
+    raters = {reading.rater for reading in readings}
     taken = [rater for rater in raters if rater.lower() in RESERVED_RATERS]
     if taken and len(raters) > 1:
         raise InputError(
@@ -233,7 +248,7 @@ def _tool_values(
         if len(found) > 1 and not with_repeat:
             means = [reading for reading in found if reading.repeat == MEAN]
             not_taken += [
-                Unused("auto", _target_words(reading), "Its mean over repeats was taken instead.")
+                _unused_auto(reading, "Its mean over repeats was taken instead.")
                 for reading in found
                 if means and reading is not means[0]
             ]
@@ -278,6 +293,10 @@ def _key(reading: Reading, names: Sequence[str]) -> Key:
 def _target_words(reading: Reading) -> str:
     repeat = f", repeat {reading.repeat}" if reading.repeat else ""
     return f"clip {reading.clip}, {reading.structure} {reading.measure}{repeat}"
+
+
+def _unused_auto(reading: Reading, reason: str) -> Unused:
+    return Unused("auto", _target_words(reading), reason, reading.measure, reading.structure)
 
 
 def _why_not(item: PairedSet, name: str) -> str:

@@ -1,6 +1,7 @@
-"""Owns bias and limits of agreement: exact, approximate, and with repeated measurements."""
+"""Owns bias and limits of agreement: exact, with repeats, and whatever the distribution."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -8,12 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate
+from layermotion.agreement.estimate import LEVEL, Array, Estimate, chi2_quantiles, t_quantile
+from layermotion.agreement.jackknife import FARTHEST, LOG, PLAIN, jackknife_error
 from layermotion.normal import Z95
 
 TAIL = (1 - LEVEL) / 2
 # Points of the quadrature below: more change no printed digit (our choice).
 NODES = 80
+# One part of a variance: its size and its degrees of freedom.
+Part = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -24,14 +28,16 @@ class Limits:
     ----------
     bias
         Mean difference; with repeats each pair counts once and the interval is by subject.
+    bias_error, bias_freedom
+        Standard error of the bias and its degrees of freedom.
     lower, upper
         Bias minus and plus ``multiplier`` times ``sd``, each with an interval of its own.
-    lower_approximate, upper_approximate
-        The same limits with the large-sample interval of Bland and Altman.
     outer_low, outer_high
         Bounds that hold 95 % of differences with 97.5 % confidence; NaN with repeats.
     sd, between_sd, within_sd
         Spread of one difference; its part between and within subjects, NaN without repeats.
+    parts
+        What the variance of one difference is put together from.
     multiplier
         1.96 for the limits in use today; the paper of 1986 used 2.
     method
@@ -39,15 +45,16 @@ class Limits:
     """
 
     bias: Estimate
+    bias_error: float
+    bias_freedom: float
     lower: Estimate
     upper: Estimate
-    lower_approximate: Estimate
-    upper_approximate: Estimate
     outer_low: float
     outer_high: float
     sd: float
     between_sd: float
     within_sd: float
+    parts: tuple[Part, ...]
     multiplier: float
     method: str
 
@@ -84,6 +91,76 @@ def limits_of_agreement(
     return _plain_limits(difference, multiplier)
 
 
+def limits_of_one_reading(mean: Limits, within: float, freedom: int, share: float) -> Limits:
+    """Widen limits that hold for a mean of readings to those of one reading.
+
+    Bland & Altman 1999 (Stat Methods Med Res 8:135-60), section 5.1, quoted from memory: (1 - 1/m)
+    of the variance within a rater's readings of one target is added; intervals are recovered as
+    those of repeats.
+
+    Parameters
+    ----------
+    within, freedom
+        Variance between readings of one target, and its degrees of freedom.
+    share
+        Mean of 1 - 1/m over the targets, with m readings each.
+    """
+    parts = (*mean.parts, (share * within, freedom))
+    sd = math.sqrt(mean.sd**2 + share * within)
+    method = "variance between readings of one target added, recovered intervals"
+    return limits_from_parts(mean.bias.value, mean.bias_error, mean.bias_freedom, sd, parts,
+                   mean.multiplier, method)  # fmt: skip
+
+
+def limits_of_any_shape(
+    difference: Array, subject: NDArray[np.intp], multiplier: float = Z95
+) -> tuple[Estimate, Estimate]:
+    """Limits with intervals that do not take the differences to be normal.
+
+    Errors of bias and of the logarithm of the SD, and how the two go together, come from leaving
+    out each subject, and are recovered into an interval of each limit (the way of Zou 2013; our
+    choice). That a limit holds 95 % of differences is still true of normal ones only.
+    """
+    counts = np.bincount(subject)
+    sums = np.bincount(subject, difference)
+    within = np.bincount(subject, (difference - (sums / counts)[subject]) ** 2)
+    columns = np.stack([np.ones(counts.size), counts, sums, sums**2 / counts, counts**2, within])
+    bias, sd = (float(x) for x in _spread_from(columns.sum(axis=1)))
+    biases, sds = _spread_from(columns.sum(axis=1, keepdims=True) - columns)
+    error, _ = jackknife_error(bias, biases, PLAIN)
+    log_error, centre = jackknife_error(sd, sds, LOG)
+    lower, upper = bias - multiplier * sd, bias + multiplier * sd
+    if math.isnan(error) or math.isnan(log_error) or error == 0 or log_error == 0:
+        return Estimate(lower), Estimate(upper)
+    t = t_quantile(counts.size - 1)
+    if t * log_error > FARTHEST:
+        return Estimate(lower), Estimate(upper)
+    together = float(np.corrcoef(biases, np.log(sds))[0, 1])
+    more = multiplier * max(0.0, math.exp(centre + t * log_error) - sd)
+    less = multiplier * max(0.0, sd - math.exp(centre - t * log_error))
+
+    def reach(size: float, sign: float) -> float:
+        whole = (t * error) ** 2 + size**2 + sign * 2 * together * t * error * size
+        return math.sqrt(max(0.0, whole))
+
+    return (
+        Estimate(lower, lower - reach(more, -1), lower + reach(less, -1)),
+        Estimate(upper, upper - reach(less, 1), upper + reach(more, 1)),
+    )
+
+
+def _spread_from(columns: Array) -> tuple[Array, Array]:
+    """Mean and SD of one difference from sums over subjects, shape (6, ...)."""
+    people, pairs, total, squared, counted, within_ss = columns
+    with np.errstate(divide="ignore", invalid="ignore"):
+        centre = total / pairs
+        between_ms = (squared - total * centre) / (people - 1)
+        within = np.where(pairs > people, within_ss / (pairs - people), 0.0)
+        even = (pairs - counted / pairs) / (people - 1)
+        sd = np.sqrt((between_ms - within) / even + within)
+    return centre, sd
+
+
 @cache
 def one_sided_factor(count: int, multiplier: float, confidence: float) -> float:
     """Return k so that mean + k SD lies above mu + multiplier sigma with this confidence.
@@ -118,26 +195,23 @@ def two_sided_factor(count: int, coverage: float, confidence: float) -> float:
 def _plain_limits(difference: Array, multiplier: float) -> Limits:
     count = difference.size
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
-    t = float(stats.t.ppf(1 - TAIL, count - 1))
-    half = t * sd / math.sqrt(count)
+    half = t_quantile(count - 1) * sd / math.sqrt(count)
     near = one_sided_factor(count, multiplier, TAIL) * sd
     far = one_sided_factor(count, multiplier, 1 - TAIL) * sd
     coverage = float(2 * stats.norm.cdf(multiplier) - 1)
     outer = two_sided_factor(count, coverage, 1 - TAIL) * sd
-    # Variance of a limit: s^2 (1/n + m^2 / (2 (n - 1))), Bland & Altman 1999.
-    spread = t * sd * math.sqrt(1 / count + multiplier**2 / (2 * (count - 1)))
-    low, high = bias - multiplier * sd, bias + multiplier * sd
     return Limits(
         bias=Estimate(bias, bias - half, bias + half),
-        lower=Estimate(low, bias - far, bias - near),
-        upper=Estimate(high, bias + near, bias + far),
-        lower_approximate=Estimate(low, low - spread, low + spread),
-        upper_approximate=Estimate(high, high - spread, high + spread),
+        bias_error=sd / math.sqrt(count),
+        bias_freedom=count - 1,
+        lower=Estimate(bias - multiplier * sd, bias - far, bias - near),
+        upper=Estimate(bias + multiplier * sd, bias + near, bias + far),
         outer_low=bias - outer,
         outer_high=bias + outer,
         sd=sd,
         between_sd=math.nan,
         within_sd=math.nan,
+        parts=((sd**2, count - 1),),
         multiplier=multiplier,
         method="exact interval, noncentral t",
     )
@@ -156,70 +230,57 @@ def _repeated_limits(difference: Array, subject: NDArray[np.intp], multiplier: f
     between = (between_ms - within) / even
     # Not cut at zero here: only so is the sum without bias where subjects hardly differ.
     sd = math.sqrt(between + within)
-    t = _t_of_clusters(counts)
     # Sandwich by subject: what one subject adds to the error of the mean of all pairs.
     sums = counts * (means - centre)
     error = math.sqrt(float((sums**2).sum()) * subjects / (subjects - 1)) / pairs
-    low, high = centre - multiplier * sd, centre + multiplier * sd
-    far, near = _recovered_bounds(means, counts, within, within_freedom, sd, multiplier, error)
-    spread = t * math.sqrt(error**2 + (multiplier * _sd_error(means, counts, within, sd)) ** 2)
+    # Subjects with many pairs weigh more, so fewer carry the mean: the effective number
+    # (sum n)^2 / sum n^2 (Kish) takes the place of the number of subjects.
+    freedom = float(counts.sum()) ** 2 / float((counts**2).sum()) - 1
+    share = 1 - float((1 / counts).mean())
+    parts = (
+        (float(means.var(ddof=1)), float(subjects - 1)),
+        (share * within, float(within_freedom)),
+    )
+    method = "variance between and within subjects, recovered intervals"
+    spreads = math.sqrt(max(0.0, between)), math.sqrt(within)
+    return limits_from_parts(centre, error, freedom, sd, parts, multiplier, method, *spreads)
+
+
+def limits_from_parts(
+    bias: float,
+    error: float,
+    freedom: float,
+    sd: float,
+    parts: Sequence[Part],
+    multiplier: float,
+    method: str,
+    between_sd: float = math.nan,
+    within_sd: float = math.nan,
+) -> Limits:
+    """Put limits together whose intervals are recovered from those of their parts (Zou 2013)."""
+    half = t_quantile(freedom) * error
+    up = down = 0.0
+    for part, own in parts:
+        low_chance, high_chance = chi2_quantiles(own)
+        up += (part * (own / low_chance - 1)) ** 2
+        down += (part * (1 - own / high_chance)) ** 2
+    largest = math.sqrt(sd**2 + math.sqrt(up))
+    smallest = math.sqrt(max(0.0, sd**2 - math.sqrt(down)))
+    far = math.hypot(half, multiplier * (largest - sd))
+    near = math.hypot(half, multiplier * (sd - smallest))
+    low, high = bias - multiplier * sd, bias + multiplier * sd
     return Limits(
-        bias=Estimate(centre, centre - t * error, centre + t * error),
+        bias=Estimate(bias, bias - half, bias + half),
+        bias_error=error,
+        bias_freedom=freedom,
         lower=Estimate(low, low - far, low + near),
         upper=Estimate(high, high - near, high + far),
-        lower_approximate=Estimate(low, low - spread, low + spread),
-        upper_approximate=Estimate(high, high - spread, high + spread),
         outer_low=math.nan,
         outer_high=math.nan,
         sd=sd,
-        between_sd=math.sqrt(max(0.0, between)),
-        within_sd=math.sqrt(within),
+        between_sd=between_sd,
+        within_sd=within_sd,
+        parts=tuple(parts),
         multiplier=multiplier,
-        method="variance between and within subjects, recovered intervals",
+        method=method,
     )
-
-
-def _t_of_clusters(counts: NDArray[np.intp]) -> float:
-    """Quantile of t for a mean over subjects with these numbers of pairs.
-
-    Subjects with many pairs weigh more, so fewer of them carry the mean: the effective number
-    (sum n)^2 / sum n^2 (Kish) takes the place of the number of subjects.
-    """
-    effective = float(counts.sum()) ** 2 / float((counts**2).sum())
-    return float(stats.t.ppf(1 - TAIL, effective - 1))
-
-
-def _recovered_bounds(
-    means: Array,
-    counts: NDArray[np.intp],
-    within: float,
-    freedom: int,
-    sd: float,
-    multiplier: float,
-    error: float,
-) -> tuple[float, float]:
-    """Distance from a limit to the bound away from, and towards, the bias (Zou 2013)."""
-    subjects = counts.size
-    spread = float(means.var(ddof=1))
-    share = 1 - float((1 / counts).mean())
-    parts = ((spread, subjects - 1), (share * within, freedom))
-    up = down = 0.0
-    for part, own in parts:
-        up += (part * (own / float(stats.chi2.ppf(TAIL, own)) - 1)) ** 2
-        down += (part * (1 - own / float(stats.chi2.ppf(1 - TAIL, own)))) ** 2
-    largest = math.sqrt(sd**2 + math.sqrt(up))
-    smallest = math.sqrt(max(0.0, sd**2 - math.sqrt(down)))
-    mean_part = (_t_of_clusters(counts) * error) ** 2
-    return (
-        math.sqrt(mean_part + (multiplier * (largest - sd)) ** 2),
-        math.sqrt(mean_part + (multiplier * (sd - smallest)) ** 2),
-    )
-
-
-def _sd_error(means: Array, counts: NDArray[np.intp], within: float, sd: float) -> float:
-    """Large-sample standard error of the SD of one difference, by the delta method."""
-    subjects, pairs = counts.size, int(counts.sum())
-    share = 1 - float((1 / counts).mean())
-    variance = 2 * float(means.var(ddof=1)) ** 2 / (subjects - 1)
-    variance += 2 * (share * within) ** 2 / (pairs - subjects)
-    return math.sqrt(variance) / (2 * sd) if sd > 0 else 0.0

@@ -19,6 +19,10 @@ from layermotion.agreement.estimate import Array
 LEAST_SHARE = 1e-5
 # Below this the likelihood is not searched: a residual of zero has no likelihood (our choice).
 LEAST_RESIDUAL = 1e-8
+# The search has settled where a step to the optimum would raise the log-likelihood by less than
+# this, and no component at zero pulls upwards by more standard errors than this (our choice).
+LEAST_STEP = 1e-3
+LEAST_PULL = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +38,7 @@ class MixedFit:
     effects, effects_covariance
         Fixed effects, shape (fixed,) and (fixed, fixed).
     is_settled
-        Whether the search ended at an optimum.
+        Whether the search ended at an optimum, by the gradient there.
     """
 
     variance: Array
@@ -46,11 +50,66 @@ class MixedFit:
 
 @dataclass(frozen=True, eq=False)
 class _Block:
-    """Rows of one subject: values, design and, for each component, which rows share a level."""
+    """Subjects of one structure: means of their cells, design, what cells share by component.
+
+    A cell is a set of rows alike in design and levels, so pure repeats: their mean, their number
+    and the sum of squares about it say all that the likelihood needs.
+
+    Parameters
+    ----------
+    values
+        Shape (subjects, cells).
+    design
+        Shape (cells, fixed).
+    shared
+        Shape (components, cells, cells), the residual last.
+    spare, squares
+        Degrees of freedom and sum of squares of repeats about the means of their cells.
+    """
 
     values: Array
     design: Array
     shared: Array
+    spare: int
+    squares: float
+
+    @property
+    def subjects(self) -> int:
+        """How many there are."""
+        return len(self.values)
+
+    @staticmethod
+    def of(values: Array, design: Array, levels: Array) -> "_Block":
+        """Gather rows of one subject; ``levels`` of shape (components less the residual, rows)."""
+        keys = np.column_stack([design, levels.T])
+        _, first, cell = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+        counts = np.bincount(cell)
+        means = np.bincount(cell, values) / counts
+        shared = [own[first][:, None] == own[first][None, :] for own in levels]
+        return _Block(
+            means[None],
+            design[first],
+            np.stack([*shared, np.diag(1 / counts)]).astype(np.float64),
+            int(values.size - counts.size),
+            float(((values - means[cell]) ** 2).sum()),
+        )
+
+    @staticmethod
+    def together(blocks: "Sequence[_Block]") -> "list[_Block]":
+        """Gather subjects of the same structure, so that it is worked out once."""
+        alike: dict[tuple[bytes, bytes], list[_Block]] = {}
+        for block in blocks:
+            alike.setdefault((block.design.tobytes(), block.shared.tobytes()), []).append(block)
+        return [
+            _Block(
+                np.concatenate([block.values for block in own]),
+                own[0].design,
+                own[0].shared,
+                sum(block.spare for block in own),
+                sum(block.squares for block in own),
+            )
+            for own in alike.values()
+        ]
 
 
 def fit_mixed(
@@ -76,10 +135,9 @@ def fit_mixed(
     blocks = []
     for person in range(int(subject.max()) + 1):
         rows = np.flatnonzero(subject == person)
-        shared = [(own[rows][:, None] == own[rows][None, :]) for own in levels]
-        shared.append(np.eye(rows.size, dtype=np.bool_))
-        own = np.stack(shared).astype(np.float64)  # (components, rows, rows)
-        blocks.append(_Block((values[rows] - values.mean()) / scale, design[rows], own))
+        own = np.stack([labels[rows] for labels in levels]).astype(np.float64)
+        blocks.append(_Block.of((values[rows] - values.mean()) / scale, design[rows], own))
+    blocks = _Block.together(blocks)
     count = len(levels) + 1
     found = optimize.minimize(
         _minus_likelihood,
@@ -96,12 +154,19 @@ def fit_mixed(
     effects = state.effects * scale
     # The column of ones takes the mean back; without it the effects are differences.
     effects[0] += values.mean()
+    information = _information(variance, blocks, state)
+    kept = np.flatnonzero(variance > 0)
+    covariance = np.zeros((count, count))
+    covariance[np.ix_(kept, kept)] = np.linalg.pinv(information[np.ix_(kept, kept)])
+    _, gradient = _minus_likelihood(variance, blocks)
+    step = float(gradient @ covariance @ gradient) / 2
+    pull = (-gradient / np.sqrt(np.diag(information)))[variance == 0]
     return MixedFit(
         variance=variance * scale**2,
-        covariance=_covariance(variance, blocks, state) * scale**4,
+        covariance=covariance * scale**4,
         effects=effects,
         effects_covariance=state.bread * scale**2,
-        is_settled=bool(found.success),
+        is_settled=step < LEAST_STEP and bool((pull < LEAST_PULL).all()),
     )
 
 
@@ -122,9 +187,9 @@ class _State:
         for block in blocks:
             whole = np.tensordot(variance, block.shared, axes=1)
             inverse: Array = np.linalg.inv(whole).astype(np.float64)
-            log_determinant += float(np.linalg.slogdet(whole)[1])
-            meat += block.design.T @ inverse @ block.design
-            cross += block.design.T @ inverse @ block.values
+            log_determinant += block.subjects * float(np.linalg.slogdet(whole)[1])
+            meat += block.subjects * (block.design.T @ inverse @ block.design)
+            cross += block.design.T @ inverse @ block.values.sum(axis=0)
             inverses.append(inverse)
         bread: Array = np.linalg.inv(meat).astype(np.float64)
         log_determinant += float(np.linalg.slogdet(meat)[1])
@@ -136,33 +201,43 @@ def _minus_likelihood(variance: Array, blocks: Sequence[_Block]) -> tuple[float,
     state = _State.of(variance, blocks)
     value, gradient = state.log_determinant, np.zeros(variance.size)
     for block, inverse in zip(blocks, state.inverses, strict=True):
-        rest = inverse @ (block.values - block.design @ state.effects)  # V^-1 e
-        value += float((block.values - block.design @ state.effects) @ rest)
+        left = block.values - block.design @ state.effects  # (subjects, cells)
+        rest = left @ inverse
+        value += float((left * rest).sum())
         turned = inverse @ block.design
         projected = inverse - turned @ state.bread @ turned.T
-        gradient += np.einsum("ij,cji->c", projected, block.shared)
-        gradient -= np.einsum("i,cij,j->c", rest, block.shared, rest)
+        products = rest.T @ rest
+        own = block.subjects * projected - products
+        gradient += np.einsum("ij,cij->c", own, block.shared)
+    spare, squares = _within_cells(blocks)
+    residual = variance[-1]
+    value += spare * np.log(residual) + squares / residual
+    gradient[-1] += spare / residual - squares / residual**2
     return value / 2, gradient / 2
 
 
-def _covariance(variance: Array, blocks: Sequence[_Block], state: _State) -> Array:
-    """Inverse of the expected restricted information, over the components above zero."""
-    kept = np.flatnonzero(variance > 0)
-    count, fixed = kept.size, state.bread.shape[0]
+def _within_cells(blocks: Sequence[_Block]) -> tuple[int, float]:
+    """Degrees of freedom and sum of squares of repeats about the means of their cells."""
+    return sum(block.spare for block in blocks), sum(block.squares for block in blocks)
+
+
+def _information(variance: Array, blocks: Sequence[_Block], state: _State) -> Array:
+    """Give the expected restricted information of the components."""
+    count, fixed = variance.size, state.bread.shape[0]
     plain = np.zeros((count, count))
     cross = np.zeros((count, count, fixed, fixed))
     single = np.zeros((count, fixed, fixed))
     for block, inverse in zip(blocks, state.inverses, strict=True):
-        moved = inverse @ block.shared[kept]  # V^-1 V_i, (kept, rows, rows)
+        moved = inverse @ block.shared  # V^-1 V_i, (components, cells, cells)
         turned = inverse @ block.design
         left = np.einsum("rf,crs->cfs", block.design, moved)  # X' V^-1 V_i
-        single += left @ turned
-        plain += np.einsum("aij,bji->ab", moved, moved)
+        single += block.subjects * (left @ turned)
+        plain += block.subjects * np.einsum("aij,bji->ab", moved, moved)
         right = np.einsum("bij,jf->bif", moved, turned)  # V^-1 V_j V^-1 X
-        cross += np.einsum("afi,big->abfg", left, right)
+        cross += block.subjects * np.einsum("afi,big->abfg", left, right)
     adjusted = state.bread @ single
     information = plain - 2 * np.einsum("fg,abgf->ab", state.bread, cross)
     information += np.einsum("afg,bgf->ab", adjusted, adjusted)
-    covariance = np.zeros((variance.size, variance.size))
-    covariance[np.ix_(kept, kept)] = np.linalg.pinv(information / 2)
-    return covariance
+    information[-1, -1] += _within_cells(blocks)[0] / variance[-1] ** 2
+    halved: Array = information / 2
+    return halved

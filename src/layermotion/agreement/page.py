@@ -1,12 +1,17 @@
 """Owns the pages of the bench: words, tables and the methods paragraph around the figures."""
 
 import math
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
+from markupsafe import Markup, escape
+
+from layermotion.agreement.account import Flow, Outlier
 from layermotion.agreement.book import back_from_log
-from layermotion.agreement.drawing import Drawing
+from layermotion.agreement.cautions import compare_cautions
+from layermotion.agreement.drawing import Drawing, measure_words
 from layermotion.agreement.estimate import CHANGE_PER_SEM, Estimate, Statistic
 from layermotion.agreement.methods import (
     COMPARE_SOURCES,
@@ -16,12 +21,15 @@ from layermotion.agreement.methods import (
     reliability_methods,
 )
 from layermotion.agreement.readings import Unused
-from layermotion.agreement.reliability import Reliability
+from layermotion.agreement.reliability import LEAST_GAIN, MOST_REPEATS, Reliability
+from layermotion.agreement.spread import RaterSpread
 from layermotion.agreement.study import Comparison, StudyOptions
 from layermotion.report import palette
 from layermotion.report.words import environment
 
 Provenance = Sequence[tuple[str, str]]
+# Outliers shown on the page; all are in outliers.csv (our choice).
+MOST_OUTLIERS = 20
 
 
 @dataclass(frozen=True)
@@ -47,8 +55,8 @@ class _Part:
     bias: str
     limits: str
     icc: str
-    sem: str
     mdc: str
+    single_mdc: str
     ratio: str
     cautions: tuple[str, ...]
     drawings: tuple[Drawing, ...]
@@ -71,14 +79,17 @@ def build_compare_page(
     comparisons: Sequence[Comparison],
     drawings: Sequence[tuple[Drawing, ...]],
     overview: Sequence[Drawing],
+    flow: Sequence[Flow],
+    outliers: Sequence[Outlier],
     unused: Sequence[Unused],
     notes: Sequence[str],
+    cautions: Sequence[str],
     options: StudyOptions,
     provenance: Provenance,
 ) -> str:
     """Write the page of a comparison as one HTML text that refers to nothing outside itself."""
     parts = [
-        _part(comparison, own, number)
+        _part(comparison, own, number, options)
         for number, (comparison, own) in enumerate(zip(comparisons, drawings, strict=True))
     ]
     raters = max(len(item.pairs.raters) for item in comparisons)
@@ -99,9 +110,14 @@ def build_compare_page(
             )
             if has_it
         ),
+        has_raters=raters > 1,
+        flow=[_flow_row(row) for row in flow],
+        outliers=[_outlier(item) for item in outliers[:MOST_OUTLIERS]],
+        outlier_count=len(outliers),
         unused_counts=_count_unused(unused),
         notes=notes,
-        methods=tuple(compare_methods(comparisons, options)),
+        cautions=cautions,
+        methods=[_with_blanks(words) for words in compare_methods(comparisons, options)],
         sources=COMPARE_SOURCES,
         provenance=provenance,
     )  # fmt: skip
@@ -112,6 +128,7 @@ def build_reliability_page(
     drawings: Sequence[Drawing],
     unused: Sequence[Unused],
     notes: Sequence[str],
+    cautions: Sequence[str],
     provenance: Provenance,
 ) -> str:
     """Write the page of a reliability study as one HTML text."""
@@ -123,8 +140,9 @@ def build_reliability_page(
             f"{_count(result.observations, 'value')}, mean "
             f"{number(result.mean, result.unit)}",
             "cautions": result.cautions,
-            "has_raters": result.raters > 1,
-            "has_placements": not math.isnan(result.error_named("placement").variance),
+            "knows_any": result.plan[0].sem_any is not None,
+            "who": result.who,
+            "has_placements": result.plan[0].apart is not None,
             "components": [
                 {
                     "name": part.name,
@@ -139,9 +157,9 @@ def build_reliability_page(
             "plan": [
                 {
                     "repeats": row.repeats,
-                    "sem": _with_interval(row.sem, result.unit),
+                    "any": _with_interval(row.sem, result.unit),
                     "same": _with_interval(row.sem_same, result.unit),
-                    "apart": _with_interval(row.sem_apart, result.unit),
+                    "apart": _with_interval(row.apart, result.unit) if row.apart else "",
                     "mdc": _with_interval(row.mdc95, result.unit),
                     "coefficient": f"{row.coefficient:.2f}",
                 }
@@ -160,13 +178,14 @@ def build_reliability_page(
         drawings=drawings,
         unused_counts=_count_unused(unused),
         notes=notes,
-        methods=tuple(reliability_methods(results)),
+        cautions=cautions,
+        methods=[_with_blanks(words) for words in reliability_methods(results)],
         sources=RELIABILITY_SOURCES,
         provenance=provenance,
     )  # fmt: skip
 
 
-def compare_headline(comparison: Comparison) -> str:
+def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
     """State bias, limits, the raters' spread and the margin of one measure in plain words."""
     pairs, limits = comparison.pairs, comparison.limits
     label = measure_label(pairs.structure, pairs.measure, pairs.unit)
@@ -188,7 +207,7 @@ def compare_headline(comparison: Comparison) -> str:
             f"and {number(limits.upper.value, pairs.unit)}."
         )
     if comparison.spread is not None:
-        words += f" {comparison.spread.verdict}"
+        words += f" {_spread_words(comparison.spread, options.ratio_margin)}"
     if comparison.tests is not None:
         margin = number(comparison.tests.margin, pairs.unit)
         if comparison.tests.limits_within:
@@ -202,26 +221,45 @@ def compare_headline(comparison: Comparison) -> str:
     return words
 
 
+def _spread_words(spread: RaterSpread, margin: float | None) -> str:
+    """Say how far the tool is from a rater, and whether that is shown to be no worse."""
+    if not spread.ratio.has_interval():
+        return "The raters agree exactly, so the tool cannot be set against their spread."
+    words = (
+        f"The tool is {_with_interval(spread.ratio, 'icc')} times as far from a rater as raters "
+        f"are from each other"
+    )
+    if margin is None:
+        return f"{words}."
+    shown = "which is shown" if spread.is_within(margin) else "which is not shown"
+    return f"{words}, {shown} to be no worse than another rater by the stated factor of {margin:g}."
+
+
 def reliability_headline(result: Reliability) -> str:
     """State the smallest detectable change, its main source and the repeats worth averaging."""
-    single, best = result.plan[0], result.plan[result.enough - 1]
+    single, best = result.plan[0], result.plan[(result.enough or MOST_REPEATS) - 1]
     errors = [part for part in result.errors if not math.isnan(part.variance)]
     largest = max(errors, key=lambda part: part.variance)
     label = measure_label(result.structure, result.measure, result.unit)
     words = (
-        f"{label}: a change between two single values must exceed "
+        f"{label}: a change between two single values of {result.who} must exceed "
         f"{number(single.mdc95.value, result.unit)} to be seen over the error"
     )
-    apart = number(best.sem_apart.scaled(CHANGE_PER_SEM).value, result.unit)
-    has_placements = not math.isnan(result.error_named("placement").variance)
-    anew = f" ({apart} with the probe placed anew for each)" if has_placements else ""
-    if result.enough > 1:
-        words += (
-            f", and {number(best.mdc95.value, result.unit)} between means of {result.enough} "
-            f"repeats{anew}; more repeats gain little"
-        )
+    anew = ""
+    if best.apart is not None:
+        apart = number(best.apart.scaled(CHANGE_PER_SEM).value, result.unit)
+        anew = f" ({apart} with the probe placed anew for each)"
+    if result.enough is None:
+        gain = f"each further repeat still lowers it by more than {LEAST_GAIN:.0%}"
     else:
+        gain = "more repeats gain little"
+    if result.enough == 1:
         words += "; averaging repeats gains little"
+    else:
+        words += (
+            f", and {number(best.mdc95.value, result.unit)} between means of {best.repeats} "
+            f"repeats{anew}; {gain}"
+        )
     return f"{words}. Most of the error comes from: {largest.name}."
 
 
@@ -257,7 +295,31 @@ def _with_minus(words: str) -> str:
     return words.replace(" - ", " \N{MINUS SIGN} ")
 
 
-def _part(comparison: Comparison, drawings: tuple[Drawing, ...], place: int) -> _Part:
+def _with_blanks(words: str) -> Markup:
+    """Mark what the researcher must fill in."""
+    return Markup(re.sub(r"\[\[(.+?)\]\]", r"<mark>[\1]</mark>", str(escape(words))))
+
+
+def _flow_row(row: Flow) -> dict[str, object]:
+    label = f"{palette.short_name(row.structure)} {measure_words(row.measure)}"
+    return {**asdict(row), "label": label[0].upper() + label[1:]}
+
+
+def _outlier(item: Outlier) -> dict[str, str]:
+    return {
+        "label": measure_label(item.structure, item.measure, item.unit),
+        "subject": str(item.subject),
+        "clip": item.clip,
+        "repeat": item.repeat,
+        "auto": number(item.auto, item.unit, with_unit=False),
+        "manual": number(item.manual, item.unit, with_unit=False),
+        "difference": number(item.difference, item.unit),
+    }
+
+
+def _part(
+    comparison: Comparison, drawings: tuple[Drawing, ...], place: int, options: StudyOptions
+) -> _Part:
     pairs, limits, unit = comparison.pairs, comparison.limits, comparison.pairs.unit
     bias, low, high = limits.bias, limits.lower, limits.upper
     if comparison.as_ratio:
@@ -265,15 +327,15 @@ def _part(comparison: Comparison, drawings: tuple[Drawing, ...], place: int) -> 
     return _Part(
         anchor=f"measure-{place}",
         label=measure_label(pairs.structure, pairs.measure, pairs.unit),
-        headline=compare_headline(comparison),
+        headline=compare_headline(comparison, options),
         counts=f"{pairs.subjects}, {pairs.auto.size}",
         bias=_with_interval(bias, unit),
         limits=f"{number(low.value, unit, with_unit=False)} to {number(high.value, unit)}",
         icc=_with_interval(comparison.forms[1].estimate, "icc"),
-        sem=number(comparison.error.sem_agreement.value, pairs.unit),
-        mdc=number(comparison.error.mdc95.value, pairs.unit),
+        mdc=_in_unit(comparison.error.mdc95, pairs.unit),
+        single_mdc=_in_unit((comparison.single_error or comparison.error).mdc95, pairs.unit),
         ratio=_with_interval(comparison.spread.ratio, "icc") if comparison.spread else "one rater",
-        cautions=comparison.cautions,
+        cautions=tuple(compare_cautions(comparison, options)),
         drawings=drawings,
         rows=tuple(_rows(comparison.statistics)),
     )
@@ -313,6 +375,12 @@ def _with_interval(estimate: Estimate, unit: str) -> str:
     if not estimate.has_interval():
         return value
     return f"{value} ({low} to {high})".replace(" to ", "\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}")
+
+
+def _in_unit(estimate: Estimate, unit: str) -> str:
+    """Write a value with its unit, then its interval."""
+    words = _with_interval(estimate, unit).partition(" ")
+    return "".join((number(estimate.value, unit), *words[1:]))
 
 
 def _count(size: int, word: str) -> str:

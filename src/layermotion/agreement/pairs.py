@@ -26,6 +26,8 @@ class PairedSet:
         Their names, in the order of the table.
     subject
         Shape (targets,), numbered from 0 without a gap.
+    person
+        Shape (targets,), the subject's number in the whole study, from 1.
     clip
         One text a target, as the tables name it.
     task, repeat, side, session
@@ -43,6 +45,7 @@ class PairedSet:
     unit: str
     raters: tuple[str, ...]
     subject: NDArray[np.intp]
+    person: NDArray[np.intp]
     clip: tuple[str, ...]
     task: tuple[str, ...]
     repeat: tuple[str, ...]
@@ -77,6 +80,7 @@ def paired_set(
     keys: Sequence[Key],
     manual: Mapping[Key, Sequence[Reading]],
     tool: Mapping[Key, Reading],
+    people: Mapping[str, int],
 ) -> PairedSet:
     """Put the values of one measure, structure and unit side by side.
 
@@ -88,6 +92,8 @@ def paired_set(
         One for each target, in order.
     manual, tool
         Values by key; ``tool`` has every key.
+    people
+        Number of each subject in the whole study, by ``name_of``.
     """
     found = [reading for key in keys for reading in manual[key]]
     raters = tuple(dict.fromkeys(reading.rater for reading in found))
@@ -105,7 +111,8 @@ def paired_set(
         structure=group[1],
         unit=group[2],
         raters=tuple(rater or SOLE_RATER for rater in raters),
-        subject=codes_of([reading.subject or f"clip {reading.clip}" for reading in firsts]),
+        subject=codes_of([name_of(reading) for reading in firsts]),
+        person=np.array([people[name_of(reading)] for reading in firsts], dtype=np.intp),
         clip=tuple(reading.clip for reading in autos),
         task=tuple(reading.task for reading in autos),
         repeat=tuple(reading.repeat for reading in autos),
@@ -118,6 +125,11 @@ def paired_set(
         ),
         quality=_first_known([(a.quality, m.quality) for a, m in zip(autos, firsts, strict=True)]),
     )
+
+
+def name_of(reading: Reading) -> str:
+    """Name that a subject goes by: a clip without one counts as a subject."""
+    return reading.subject or f"clip {reading.clip}"
 
 
 def _first_known(pairs: Sequence[tuple[float, float]]) -> Array:

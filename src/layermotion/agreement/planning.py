@@ -6,7 +6,12 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
-from layermotion.agreement.limits import TAIL, one_sided_factor, two_sided_factor
+from layermotion.agreement.limits import (
+    TAIL,
+    limits_from_parts,
+    one_sided_factor,
+    two_sided_factor,
+)
 from layermotion.normal import Z95
 
 # Larger studies than this are not searched for (our choice).
@@ -15,51 +20,37 @@ MOST_SUBJECTS = 100_000
 NODES = 200
 
 
-def subjects_for_icc(icc: float, width: float, raters: int) -> int:
-    """Subjects that give a 95 % interval of an expected coefficient this wide.
-
-    Bonett 2002 (Stat Med 21:1331-5), with his addition of 5 icc for two raters and an icc of
-    0.7 or more.
-
-    Examples
-    --------
-    >>> subjects_for_icc(0.8, 0.2, 2)
-    55
-    """
-    if not (0 <= icc < 1 and 0 < width < 1 and raters >= 2):
-        raise ValueError("icc must be from 0 to below 1, width between 0 and 1, raters 2 or more")
-    return math.ceil((_icc_spread(icc, raters) / width) ** 2 + 1 + _icc_addition(icc, raters))
-
-
-def icc_interval_width(subjects: int, icc: float, raters: int) -> float:
-    """Width of the 95 % interval of an expected coefficient; inverse of ``subjects_for_icc``.
-
-    Examples
-    --------
-    >>> icc_interval_width(55, 0.8, 2) <= 0.2 < icc_interval_width(54, 0.8, 2)
-    True
-    """
-    left = subjects - 1 - _icc_addition(icc, raters)
-    return _icc_spread(icc, raters) / math.sqrt(left) if left > 0 else math.inf
-
-
-def _icc_addition(icc: float, raters: int) -> float:
-    return 5 * icc if raters == 2 and icc >= 0.7 else 0.0
-
-
-def _icc_spread(icc: float, raters: int) -> float:
-    """Width of the interval, times the root of the degrees of freedom."""
-    variance = 8 * (1 - icc) ** 2 * (1 + (raters - 1) * icc) ** 2 / (raters * (raters - 1))
-    return Z95 * math.sqrt(variance)
-
-
 def limits_interval_width(subjects: int) -> float:
     """Width of the exact interval of one limit of agreement, in SDs of the differences."""
     return one_sided_factor(subjects, Z95, 1 - TAIL) - one_sided_factor(subjects, Z95, TAIL)
 
 
-def subjects_for_limits(width_sd: float) -> int:
-    """Subjects that make the exact interval of a limit at most this wide, in SDs.
+def repeated_interval_width(subjects: int, repeats: int, within_share: float) -> float:
+    """Width of the interval of one limit where each subject gives repeats, in SDs.
+
+    At the expected variances, by the intervals that the repeats will be analysed with.
+
+    Parameters
+    ----------
+    within_share
+        Share of the variance of one difference that differs between repeats of a subject.
+
+    Examples
+    --------
+    >>> repeated_interval_width(20, 3, 1.0) < repeated_interval_width(20, 3, 0.0)
+    True
+    """
+    means = 1 - within_share * (1 - 1 / repeats)
+    parts = ((means, subjects - 1.0), (1 - means, subjects * (repeats - 1.0)))
+    error = math.sqrt(means / subjects)
+    found = limits_from_parts(0.0, error, subjects - 1.0, 1.0, parts, Z95, "")
+    return found.upper.high - found.upper.low
+
+
+def subjects_for_limits(width_sd: float, repeats: int = 1, within_share: float = 0.0) -> int:
+    """Subjects that make the interval of a limit at most this wide, in SDs.
+
+    Exact with one pair a subject; with several as ``repeated_interval_width``.
 
     Examples
     --------
@@ -68,7 +59,11 @@ def subjects_for_limits(width_sd: float) -> int:
     """
     if width_sd <= 0:
         raise ValueError("the width must be above zero")
-    return _smallest(lambda subjects: limits_interval_width(subjects) <= width_sd)
+    if repeats > 1:
+        return smallest(
+            lambda subjects: repeated_interval_width(subjects, repeats, within_share) <= width_sd
+        )
+    return smallest(lambda subjects: limits_interval_width(subjects) <= width_sd)
 
 
 def limits_power(subjects: int, bias: float, sd: float, margin: float) -> float:
@@ -96,14 +91,14 @@ def subjects_for_margin(bias: float, sd: float, margin: float, power: float = 0.
     """Subjects for ``limits_power``; None where the limits exceed the margin, or nearly."""
     if limits_power(MOST_SUBJECTS, bias, sd, margin) < power:
         return None
-    return _smallest(lambda subjects: limits_power(subjects, bias, sd, margin) >= power)
+    return smallest(lambda subjects: limits_power(subjects, bias, sd, margin) >= power)
 
 
 def subjects_for_mean(bias: float, sd: float, margin: float, power: float = 0.8) -> int:
     """Subjects for ``equivalence_power``; the bias lies within the margin."""
     if abs(bias) >= margin:
         raise ValueError("the bias must lie within the margin")
-    return _smallest(lambda subjects: equivalence_power(subjects, bias, sd, margin) >= power)
+    return smallest(lambda subjects: equivalence_power(subjects, bias, sd, margin) >= power)
 
 
 def _acceptance(subjects: int, bias: float, sd: float, margin: float, factor: float) -> float:
@@ -118,13 +113,13 @@ def _acceptance(subjects: int, bias: float, sd: float, margin: float, factor: fl
     return float(weights @ inside / 2)
 
 
-def _smallest(is_enough: Callable[[int], bool]) -> int:
+def smallest(is_enough: Callable[[int], bool], most: int = MOST_SUBJECTS) -> int:
     """Smallest number of subjects that is enough, from 3; more are always enough too."""
     low, high = 2, 4
     while not is_enough(high):
         low, high = high, high * 2
-        if high > 2 * MOST_SUBJECTS:
-            raise ValueError(f"more than {MOST_SUBJECTS} subjects would be needed")
+        if high > 2 * most:
+            raise ValueError(f"more than {most} subjects would be needed")
     while high - low > 1:
         middle = (low + high) // 2
         if is_enough(middle):

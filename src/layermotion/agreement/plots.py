@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, NullLocator, ScalarFormatter
 
 from layermotion.agreement.book import back_from_log
+from layermotion.agreement.cautions import ALPHA
 from layermotion.agreement.drawing import (
     MARKERS,
     MOST_POINTS,
@@ -15,17 +16,23 @@ from layermotion.agreement.drawing import (
     Drawing,
     draw_points,
     finish,
+    legend_beside,
+    mark_beside,
     measure_words,
+    rater_words,
     signed,
     strip_frame,
     unit_word,
 )
 from layermotion.agreement.estimate import Array
-from layermotion.agreement.study import ALPHA, Comparison
+from layermotion.agreement.study import Comparison
 from layermotion.labels import Structure
 from layermotion.normal import Z95
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, short_name
 from layermotion.report.plots import STYLE
+
+# Subjects drawn side by side: more run together (our choice).
+MOST_SUBJECTS = 500
 
 
 def draw_comparison(comparison: Comparison) -> tuple[Drawing, ...]:
@@ -73,20 +80,13 @@ def _difference_plot(comparison: Comparison, name: str, label: str) -> Drawing:
             axes.axhspan(estimate.low, estimate.high, color=REST_TINT, linewidth=0, zorder=0)
     axes.axhline(1 if comparison.as_ratio else 0, color=FAINT_INK, linewidth=0.8, zorder=1)
     draw_points(axes, mean, difference, pairs.structure)
-    for estimate, word, style in named:
+    for estimate, _, style in named:
         axes.axhline(estimate.value, color=INK, linewidth=1.3, linestyle=style, zorder=3)
-        words = f"{word} {signed(estimate.value)}"
-        axes.annotate(
-            words, (1.01, estimate.value), xycoords=("axes fraction", "data"), va="center",
-            fontsize=8.5,
-        )  # fmt: skip
+    marks = [(estimate.value, f"{word} {signed(estimate.value)}") for estimate, word, _ in named]
     if comparison.tests is not None:
         for edge in (-comparison.tests.margin, comparison.tests.margin):
             axes.axhline(edge, color=INK, linewidth=1.0, linestyle=":", zorder=2)
-            axes.annotate(
-                "margin", (0.005, edge), xycoords=("axes fraction", "data"), va="bottom",
-                fontsize=8,
-            )  # fmt: skip
+            marks.append((edge, f"margin {signed(edge)}"))
     how = "line: bias; dashed: limits of agreement; grey: their 95 % intervals"
     if comparison.trend.slope_p < ALPHA and not comparison.as_ratio:
         how += "; sloping: bias and limits where both change with the mean"
@@ -94,6 +94,9 @@ def _difference_plot(comparison: Comparison, name: str, label: str) -> Drawing:
         for away in (-Z95 * comparison.trend.sd, 0.0, Z95 * comparison.trend.sd):
             axes.plot(ends, comparison.trend.at(ends) + away, color=INK, linewidth=1.0,
                       linestyle=(0, (6, 2, 1, 2)), zorder=3)  # fmt: skip
+    if comparison.tests is not None:
+        how += "; dotted: the margin"
+    mark_beside(axes, marks)
     axes.set_xlabel(f"mean of tool and raters, {pairs.unit}")
     scale = "tool over raters, ratio" if comparison.as_ratio else None
     axes.set_ylabel(scale or f"tool \N{MINUS SIGN} raters, {pairs.unit}")
@@ -151,20 +154,28 @@ def _subject_plot(comparison: Comparison, name: str, label: str) -> Drawing:
         known = np.isfinite(differences[:, rater])
         np.minimum.at(lowest, pairs.subject[known], differences[known, rater])
         np.maximum.at(highest, pairs.subject[known], differences[known, rater])
-    axes.vlines(place, lowest, highest, color=FAINT_INK, linewidth=0.8)
-    for rater, word in enumerate(pairs.raters):
-        marker = MARKERS[rater % len(MARKERS)]
-        x, y = place[pairs.subject], differences[:, rater]
-        shift = (rater - (len(pairs.raters) - 1) / 2) * 0.22
-        draw_points(axes, x + shift, y, pairs.structure, marker, word, is_hollow=rater % 2 == 0)
+    # Of many subjects an even choice is drawn, all their raters and clips together.
+    drawn = np.arange(0, order.size, -(-order.size // MOST_SUBJECTS))
+    is_drawn = np.isin(place[pairs.subject], drawn)
+    people = order[drawn]
+    axes.vlines(drawn, lowest[people], highest[people], color=FAINT_INK, linewidth=0.8)
+    words, note = rater_words(pairs.raters)
+    count = len(pairs.raters)
+    for rater in range(count):
+        # Hollow and filled by turns; a shape that comes again is filled the other way.
+        lap, marker = rater // len(MARKERS), MARKERS[rater % len(MARKERS)]
+        x, y = place[pairs.subject][is_drawn], differences[is_drawn, rater]
+        shift = (rater - (count - 1) / 2) * min(0.22, 0.8 / count)
+        is_hollow = (rater + lap) % 2 == 0
+        draw_points(axes, x + shift, y, pairs.structure, marker, f"r{rater}", is_hollow=is_hollow)
     axes.set_xlabel("subjects, from the smallest value to the largest")
     axes.set_ylabel(f"tool \N{MINUS SIGN} rater, {pairs.unit}")
     axes.set_xticks([])
-    if len(pairs.raters) > 1:
-        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1), frameon=False, fontsize=8.5,
-                    title="rater", title_fontsize=8.5, alignment="left")  # fmt: skip
+    if count > 1:
+        legend_beside(axes, words, "rater")
     strip_frame(axes)
-    return finish(figure, name, f"{label}: difference between tool and each rater by subject.")
+    what = f"{label}: difference between tool and each rater by subject, a line for each subject"
+    return finish(figure, name, f"{what}{f'; {note}' if note else ''}.")
 
 
 def _error_plot(comparison: Comparison, name: str, label: str) -> Drawing:

@@ -19,9 +19,10 @@ UNITS = {
 }
 # Measures that cannot be below zero.
 NEVER_NEGATIVE = ("thickness_rest", "thickness_contracted", "contraction_ratio")
+WITHHELD = "The tool withheld the value: "
 CORRECTED = "A clinician corrected the value, so it is no longer automatic."
-# Rows named in one sentence; the rest are counted (our choice).
-MOST_NAMED = 5
+# Rows, or rows in one run, named in one sentence; the rest are counted (our choice).
+MOST_NAMED = 40
 
 
 @dataclass(frozen=True)
@@ -55,12 +56,15 @@ class Reading:
 class Unused:
     """Something that was read and takes no part, with the reason.
 
-    ``table`` is ``manual`` or ``auto``; ``what`` says which row or clip.
+    ``table`` is ``manual`` or ``auto``; ``what`` says which row or clip; ``measure`` and
+    ``structure`` are empty where unknown.
     """
 
     table: str
     what: str
     reason: str
+    measure: str = ""
+    structure: str = ""
 
 
 @dataclass(frozen=True)
@@ -77,28 +81,40 @@ class Table:
         Every row without one.
     notes
         What was changed on reading, such as cm turned into mm.
+    provenance
+        What the values were made with, as name and text.
     """
 
     columns: frozenset[str]
     readings: tuple[Reading, ...]
     unused: tuple[Unused, ...]
     notes: tuple[str, ...]
+    provenance: tuple[tuple[str, str], ...] = ()
 
 
 def rows_text(rows: Sequence[int]) -> str:
-    """Name rows in a sentence, the first few of many.
+    """Name rows in a sentence, runs of three and more by their ends.
 
     Examples
     --------
-    >>> rows_text([4, 9])
-    'rows 4 and 9'
+    >>> rows_text([4, 9]), rows_text([2, 3, 4, 5, 8])
+    ('rows 4 and 9', 'rows 2 to 5 and 8')
     """
     if len(rows) == 1:
         return f"row {rows[0]}"
-    if len(rows) > MOST_NAMED:
-        named = ", ".join(map(str, rows[:MOST_NAMED]))
-        return f"rows {named} and {len(rows) - MOST_NAMED} more"
-    return f"rows {', '.join(map(str, rows[:-1]))} and {rows[-1]}"
+    runs: list[list[int]] = []
+    for row in sorted(set(rows)):
+        if runs and row == runs[-1][-1] + 1:
+            runs[-1].append(row)
+        else:
+            runs.append([row])
+    pieces = []
+    for run in runs:
+        pieces += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else list(map(str, run))
+    if len(pieces) > MOST_NAMED:
+        named = ", ".join(pieces[:MOST_NAMED])
+        return f"rows {named} and {len(pieces) - MOST_NAMED} more"
+    return f"rows {' and '.join(filter(None, [', '.join(pieces[:-1]), pieces[-1]]))}"
 
 
 def rows_have(rows: Sequence[int]) -> str:

@@ -6,10 +6,10 @@ Subjects are measured again: several raters, sessions, placements of the probe, 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from layermotion.agreement.components import (
     ERROR_PARTS,
@@ -19,11 +19,20 @@ from layermotion.agreement.components import (
     fit_components,
     levels_of,
 )
-from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
+from layermotion.agreement.estimate import (
+    CHANGE_PER_SEM,
+    Array,
+    Estimate,
+    chi2_quantiles,
+    codes_of,
+)
+from layermotion.agreement.icc import FEWEST_RATERS
 from layermotion.agreement.readings import Reading
 from layermotion.errors import InputError
 
 FEWEST_SUBJECTS = 3
+# With so many raters or fewer the interval of any rater reaches over twice the value (simulated).
+FEW_RATERS = 4
 # Numbers of repeats that the plan lists (our choice).
 MOST_REPEATS = 8
 # A further repeat that lowers the error by less than this is not worth the time (our choice).
@@ -43,17 +52,39 @@ class Component:
 class Repeats:
     """What a mean of repeats is worth.
 
-    ``sem`` and ``mdc95`` hold for any rater and repeats within one placement, ``sem_same`` for
-    one and the same rater, ``sem_apart`` for any rater who places the probe anew for each repeat;
-    ``coefficient`` is the share of the variance that is no error.
+    Parameters
+    ----------
+    sem_any
+        For any rater, repeats within one placement; None with too few raters to know.
+    sem_same
+        For one and the same rater.
+    apart_any, apart_same
+        The same where the probe is placed anew for each repeat; None where placements are unknown.
+    coefficient
+        Share of the variance that is no error, of any rater where that is known.
     """
 
     repeats: int
-    sem: Estimate
+    sem_any: Estimate | None
     sem_same: Estimate
-    sem_apart: Estimate
-    mdc95: Estimate
+    apart_any: Estimate | None
+    apart_same: Estimate | None
     coefficient: float
+
+    @property
+    def sem(self) -> Estimate:
+        """Error of any rater, or of the same rater where only that is known."""
+        return self.sem_any or self.sem_same
+
+    @property
+    def apart(self) -> Estimate | None:
+        """The same with the probe placed anew for each repeat."""
+        return self.apart_any or self.apart_same
+
+    @property
+    def mdc95(self) -> Estimate:
+        """Smallest detectable change that goes with ``sem``."""
+        return self.sem.scaled(CHANGE_PER_SEM)
 
 
 @dataclass(frozen=True)
@@ -73,7 +104,8 @@ class Reliability:
     plan
         One row for each number of repeats from 1.
     enough
-        Number of repeats after which one more gains less than ``LEAST_GAIN``.
+        Number of repeats after which one more gains less than ``LEAST_GAIN``; None where that is
+        more than ``MOST_REPEATS``.
     cautions
         Sentences a reader must know.
     """
@@ -87,8 +119,13 @@ class Reliability:
     mean: float
     components: tuple[Component, ...]
     plan: tuple[Repeats, ...]
-    enough: int
+    enough: int | None
     cautions: tuple[str, ...]
+
+    @property
+    def who(self) -> str:
+        """For whom the error of a mean of repeats holds."""
+        return "any rater" if self.plan[0].sem_any else "the same rater"
 
     @property
     def errors(self) -> tuple[Component, ...]:
@@ -108,7 +145,8 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     their effects less its error, as in the analysis of variance. Sides and tasks of one subject
     differ in truth: a part of their own, and a fixed effect, keep them out of the error. Where no
     placement is stated, each clip is one. Intervals follow Satterthwaite, with the expected
-    information of the components.
+    information of the components; the raters' part is added as in Graybill & Wang 1980 (J Am Stat
+    Assoc 75:869-73, quoted from memory), so that they hold with few raters too.
 
     Parameters
     ----------
@@ -155,28 +193,43 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
 
 
 def _error(
-    fit: Fit, repeats: int, leave_out: Sequence[str] = (), averaged: Sequence[str] = ("residual",)
+    fit: Fit, repeats: int, averaged: Sequence[str] = ("residual",), *, any_rater: bool = False
 ) -> Estimate:
     """Error of a mean of repeats with its interval; ``averaged`` parts differ between repeats."""
+    left_out = (*TRUE_PARTS, "rater", *(() if any_rater else ("subject x rater",)))
     shares = {
         name: 1 / repeats if name in averaged else 1.0
         for name in fit.variance
-        if name not in (*TRUE_PARTS, *leave_out)
+        if name not in left_out
     }
-    variance = sum(share * fit.variance[name] for name, share in shares.items())
+    rest = sum(share * fit.variance[name] for name, share in shares.items())
     spread = sum(
         shares[one] * shares[other] * value
         for (one, other), value in fit.covariance.items()
         if one in shares and other in shares
     )
-    if variance <= 0 or spread <= 0:
-        return Estimate(math.sqrt(max(0.0, variance)))
-    freedom = 2 * variance**2 / spread
-    low, high = stats.chi2.ppf([(1 + LEVEL) / 2, (1 - LEVEL) / 2], freedom)
+    if rest <= 0 or spread <= 0:
+        return Estimate(math.sqrt(max(0.0, rest)))
+    # Each part with its degrees of freedom: the raters' mean square, and the rest without the
+    # noise that this mean square holds already.
+    parts = [(rest, 2 * rest**2 / spread)]
+    value = rest
+    if any_rater:
+        value += fit.variance["rater"]
+        parts = [
+            (fit.rater_square, float(fit.raters - 1)),
+            (max(0.0, rest - fit.rater_noise), 2 * rest**2 / spread),
+        ]
+    whole = sum(part for part, _ in parts)
+    up = down = 0.0
+    for part, freedom in parts:
+        low, high = chi2_quantiles(freedom)
+        down += (part * (1 - freedom / high)) ** 2
+        up += (part * (freedom / low - 1)) ** 2 if low > 0 else math.inf
     return Estimate(
-        math.sqrt(variance),
-        math.sqrt(variance * freedom / float(low)),
-        math.sqrt(variance * freedom / float(high)) if high > 0 else math.inf,
+        math.sqrt(value),
+        math.sqrt(max(0.0, whole - math.sqrt(down))),
+        math.sqrt(whole + math.sqrt(up)),
     )
 
 
@@ -199,24 +252,35 @@ def _result(
         for name in (*TRUE_PARTS, *ERROR_PARTS)
     )
     between = sum(fit.variance.get(name, 0.0) for name in TRUE_PARTS)
-    plan = []
-    for repeats in range(1, MOST_REPEATS + 1):
-        sem = _error(fit, repeats)
-        plan.append(
+    knows_any = raters >= FEWEST_RATERS
+    has_placements = "placement" in fit.variance
+    anew = ("residual", "placement")
+    rows = []
+    # One row more than is listed, to see whether the last one is enough.
+    for repeats in range(1, MOST_REPEATS + 2):
+        same = _error(fit, repeats)
+        any_rater = _error(fit, repeats, any_rater=True) if knows_any else None
+        error = (any_rater or same).value ** 2
+        rows.append(
             Repeats(
                 repeats=repeats,
-                sem=sem,
-                sem_same=_error(fit, repeats, leave_out=("rater", "subject x rater")),
-                sem_apart=_error(fit, repeats, averaged=("residual", "placement")),
-                mdc95=sem.scaled(CHANGE_PER_SEM),
-                coefficient=between / (between + sem.value**2) if total else math.nan,
+                sem_any=any_rater,
+                sem_same=same,
+                apart_any=_error(fit, repeats, anew, any_rater=True)
+                if knows_any and has_placements
+                else None,
+                apart_same=_error(fit, repeats, anew) if has_placements else None,
+                coefficient=between / (between + error) if total else math.nan,
             )
         )
-    enough = MOST_REPEATS
-    for row, following in zip(plan, plan[1:], strict=False):
-        if row.sem.value == 0 or following.sem.value > (1 - LEAST_GAIN) * row.sem.value:
-            enough = row.repeats
-            break
+    enough = next(
+        (
+            row.repeats
+            for row, following in pairwise(rows)
+            if row.sem.value == 0 or following.sem.value > (1 - LEAST_GAIN) * row.sem.value
+        ),
+        None,
+    )
     return Reliability(
         measure=first.measure,
         structure=first.structure,
@@ -226,7 +290,7 @@ def _result(
         observations=values.size,
         mean=float(values.mean()),
         components=components,
-        plan=tuple(plan),
+        plan=tuple(rows[:MOST_REPEATS]),
         enough=enough,
         cautions=tuple(_cautions(subjects, raters, fit, levels, nested)),
     )
@@ -253,8 +317,17 @@ def _cautions(
             "The table has no sessions, so the error of a change between visits may be larger "
             "than stated."
         )
-    if 1 < raters <= 3:
-        found.append(f"{raters} raters say little about raters at large; their variance is rough.")
+    if 1 < raters < FEWEST_RATERS:
+        found.append(
+            "Two raters say too little about raters at large: the error of any rater could be ten "
+            "times what they show. The figures hold for the same rater at both visits; for any "
+            f"rater, let {FEWEST_RATERS} or more measure."
+        )
+    elif 1 < raters <= FEW_RATERS:
+        found.append(
+            f"Only {raters} raters stand for all: the error of any rater may be several times the "
+            f"value given, as its interval says."
+        )
     if subjects < 20:
         found.append(f"Only {subjects} subjects: the components are rough.")
     return found

@@ -81,12 +81,13 @@ def _repeats_plots(results: Sequence[Reliability]) -> Iterator[Drawing]:
             look = LOOKS[Structure(result.structure)]
             repeats = [row.repeats for row in result.plan]
             change = [row.mdc95.value for row in result.plan]
-            word = f"{look.short_name} {measure_words(result.measure)}"
+            word = f"{look.short_name} {measure_words(result.measure)}, {result.who}"
             axes.plot(repeats, change, color=look.on_paper, linewidth=1.4, label=word,
                       marker=MARKERS[place % len(MARKERS)], markersize=4.5,
                       markerfacecolor="white")  # fmt: skip
-            if not np.isnan(result.error_named("placement").variance):
-                anew = [row.sem_apart.scaled(CHANGE_PER_SEM).value for row in result.plan]
+            apart = [row.apart for row in result.plan if row.apart is not None]
+            if apart:
+                anew = [sem.scaled(CHANGE_PER_SEM).value for sem in apart]
                 axes.plot(repeats, anew, color=look.on_paper, linewidth=1.2, linestyle="--",
                           marker=MARKERS[place % len(MARKERS)], markersize=3.5,
                           label=f"{word}, probe placed anew")  # fmt: skip

@@ -1,15 +1,16 @@
-"""Owns comparisons beyond one pair of methods: raters' own spread, equivalence, resampling."""
+"""Owns what goes beyond one pair of methods: raters' own spread, and tests against a margin."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
-from layermotion.agreement.estimate import Array, Estimate, percentile_interval
-
-# Draws of the bootstrap: bounds repeat to about 1 % of their width (our choice).
-DRAWS = 2000
+from layermotion.agreement.estimate import Array, Estimate
+from layermotion.agreement.jackknife import LOG, jackknife
+from layermotion.agreement.limits import Limits
 
 
 @dataclass(frozen=True)
@@ -23,30 +24,23 @@ class RaterSpread:
     ratio
         The first over the second; 1 means that the tool differs from a rater as much as another
         rater does.
-    verdict
-        One sentence.
     """
 
     auto_to_rater: Estimate
     rater_to_rater: Estimate
     ratio: Estimate
-    verdict: str
+
+    def is_within(self, margin: float) -> bool:
+        """Whether the ratio is shown to lie below a margin: its 95 % interval does."""
+        return self.ratio.has_interval() and self.ratio.high < margin
 
 
-def draw_weights(subjects: int, rng: np.random.Generator, draws: int = DRAWS) -> Array:
-    """How often each subject is drawn in each resample, shape (draws, subjects)."""
-    chances = np.full(subjects, 1 / subjects)
-    return rng.multinomial(subjects, chances, size=draws).astype(np.float64)
-
-
-def rater_spread(
-    auto: Array, manual: Array, subject: NDArray[np.intp], weights: Array
-) -> RaterSpread:
+def rater_spread(auto: Array, manual: Array, subject: NDArray[np.intp]) -> RaterSpread:
     """Compare the tool's distance to raters with the distance between raters.
 
     The idea of individual agreement (Barnhart, Kosinski & Haber 2007, J Biopharm Stat
     17:697-719): two methods may stand for each other if exchanging them adds nothing to the
-    spread that is there already. Intervals draw subjects again.
+    spread that is there already. Intervals leave out each subject, and hold for these raters.
 
     Parameters
     ----------
@@ -54,8 +48,6 @@ def rater_spread(
         Shape (targets,).
     manual
         Shape (targets, raters), at least two raters; NaN where a rater did not measure.
-    weights
-        Shape (draws, subjects).
 
     Raises
     ------
@@ -72,46 +64,31 @@ def rater_spread(
     between = [difference for difference in between if np.isfinite(difference).any()]
     if not between:
         raise ValueError("no target was measured by two raters")
-    everyone = np.ones((1, weights.shape[1]))
-    values = []
-    for differences in (to_auto, between):
-        whole = _mean_square(differences, subject, everyone)
-        values.append((float(whole[0]), _mean_square(differences, subject, weights)))
-    (tool, tool_draws), (people, people_draws) = values
-    ratio = math.sqrt(tool / people) if people > 0 else math.nan
-    subjects = weights.shape[1]
+    tool, tool_rest = _distances(to_auto, subject)
+    people, people_rest = _distances(between, subject)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio_draws = np.sqrt(tool_draws / people_draws)
-    found = Estimate(ratio, *percentile_interval(ratio_draws, subjects))
+        ratio, ratio_rest = tool / people, tool_rest / people_rest
+    if people == 0:
+        ratio = np.array(math.nan)
     return RaterSpread(
-        Estimate(math.sqrt(tool), *percentile_interval(np.sqrt(tool_draws), subjects)),
-        Estimate(math.sqrt(people), *percentile_interval(np.sqrt(people_draws), subjects)),
-        found,
-        _verdict(found),
+        jackknife(tool, tool_rest, LOG),
+        jackknife(people, people_rest, LOG),
+        jackknife(ratio, ratio_rest, LOG),
     )
 
 
-def _verdict(ratio: Estimate) -> str:
-    if not ratio.has_interval():
-        return "The raters agree exactly, so the tool cannot be set against their spread."
-    if ratio.high <= 1:
-        return "The tool is within the raters' own spread: closer to a rater than raters are."
-    if ratio.low > 1:
-        return "The tool is outside the raters' own spread: further from a rater than raters are."
-    return "The tool cannot be told apart from another rater; the interval holds 1."
-
-
-def _mean_square(differences: list[Array], subject: NDArray[np.intp], weights: Array) -> Array:
-    """Mean over differences of their mean squares, shape (draws,)."""
-    found = []
+def _distances(differences: Sequence[Array], subject: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Root of the mean over differences of their mean squares; likewise without each subject."""
+    size = int(subject.max()) + 1
+    whole, rest = [], []
     for difference in differences:
         known = np.isfinite(difference)
-        size = weights.shape[1]
         squares = np.bincount(subject[known], difference[known] ** 2, minlength=size)
         counts = np.bincount(subject[known], minlength=size)
         with np.errstate(divide="ignore", invalid="ignore"):
-            found.append((weights @ squares) / (weights @ counts))
-    return np.mean(found, axis=0)  # type: ignore[no-any-return]
+            whole.append(squares.sum() / counts.sum())
+            rest.append((squares.sum() - squares) / (counts.sum() - counts))
+    return np.sqrt(np.mean(whole)), np.sqrt(np.mean(rest, axis=0))
 
 
 @dataclass(frozen=True)
@@ -137,25 +114,19 @@ class Equivalence:
     limits_within: bool
 
 
-def equivalence(
-    difference: Array, subject: NDArray[np.intp], margin: float, lowest: float, highest: float
-) -> Equivalence:
-    """Test the mean difference against a margin (Schuirmann 1987, J Pharmacokinet Biopharm 15).
+def equivalence(limits: Limits, margin: float) -> Equivalence:
+    """Test the bias against a margin (Schuirmann 1987, J Pharmacokinet Biopharm 15).
 
-    Means of subjects are tested, so that several pairs of one subject count once.
-
-    Parameters
-    ----------
-    lowest, highest
-        Outer bounds of the limits of agreement.
+    Bias and error are those of the limits of agreement, so each pair weighs the same in both.
     """
-    from statsmodels.stats.weightstats import DescrStatsW
-
-    means = DescrStatsW(np.bincount(subject, difference) / np.bincount(subject))
-    if means.std == 0:
-        inside = abs(float(means.mean)) < margin
-        p, low, high = (0.0 if inside else 1.0), float(means.mean), float(means.mean)
+    bias, error, freedom = limits.bias.value, limits.bias_error, limits.bias_freedom
+    if error == 0:
+        p, half = (0.0 if abs(bias) < margin else 1.0), 0.0
     else:
-        p = float(means.ttost_mean(-margin, margin)[0])
-        low, high = map(float, means.tconfint_mean(alpha=0.1))
-    return Equivalence(margin, p, low, high, -margin < lowest and highest < margin)
+        p = float(stats.t.sf((margin - abs(bias)) / error, freedom))
+        half = float(stats.t.ppf(0.95, freedom)) * error
+    bounds = limits.outer_low, limits.outer_high
+    if math.isnan(limits.outer_low):
+        bounds = limits.lower.low, limits.upper.high
+    is_within = -margin < bounds[0] and bounds[1] < margin
+    return Equivalence(margin, p, bias - half, bias + half, is_within)

@@ -1,18 +1,22 @@
 """Owns the analysis of one measure: every figure of the comparison, in a fixed order."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from layermotion.agreement import regression
+from layermotion.agreement.account import book_description
 from layermotion.agreement.book import (
     AUTO_MANUAL,
+    BY_SUBJECT,
+    GENERALIZED,
     Book,
-    book_bootstrap,
+    book_any_shape,
     book_limits,
     book_one,
     book_planning,
@@ -20,30 +24,23 @@ from layermotion.agreement.book import (
     book_reliability,
     book_trend,
 )
-from layermotion.agreement.estimate import Array, Estimate, Statistic
+from layermotion.agreement.coefficients import (
+    concordance,
+    error_of_two,
+    error_ratio,
+    forms_of_two,
+)
+from layermotion.agreement.estimate import CHANGE_PER_SEM, ROUNDING, Array, Estimate, Statistic
 from layermotion.agreement.icc import (
     Intraclass,
     MeasurementError,
     intraclass,
     measurement_error,
 )
-from layermotion.agreement.limits import Limits, limits_of_agreement
+from layermotion.agreement.limits import Limits, limits_of_agreement, limits_of_any_shape
 from layermotion.agreement.pairs import PairedSet
 from layermotion.agreement.regression import Line, Trend
-from layermotion.agreement.spread import (
-    Equivalence,
-    RaterSpread,
-    draw_weights,
-    equivalence,
-    rater_spread,
-)
-
-# Below this many subjects the intervals are too wide to decide on (our choice).
-FEW_SUBJECTS = 20
-# Relative size of differences that arithmetic alone leaves.
-ROUNDING = 1e-9
-# Significance of the checks that only lead to a caution; common practice.
-ALPHA = 0.05
+from layermotion.agreement.spread import Equivalence, RaterSpread, equivalence, rater_spread
 
 
 @dataclass(frozen=True)
@@ -58,14 +55,14 @@ class StudyOptions:
         Whether differences of logarithms are analysed, and given back as ratios.
     error_ratio
         Variance of the tool's error over that of the manual one, for Deming's line.
-    seed
-        Where the bootstrap starts.
+    ratio_margin
+        How many times as far from a rater as another rater the tool may be; None if not stated.
     """
 
     margins: Mapping[str, float] = field(default_factory=dict)
     as_ratio: bool = False
     error_ratio: float = 1.0
-    seed: int = 0
+    ratio_margin: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,11 +80,15 @@ class Comparison:
     trend
         How the difference changes with the mean; of logarithms where ``as_ratio``.
     forms, error
-        Coefficients and error of tool and raters' mean as two raters.
+        Coefficients and error of the tool and the raters' mean.
+    single_error
+        Error of exchanging the tool and one of the raters; None with a single rater.
     rater_forms, rater_error
-        The same among the raters alone; None with a single rater.
+        Coefficients and error of the raters alone; None with a single rater.
     concordance, deming, passing_bablok
         Agreement and lines of the tool (y) on the raters' mean (x).
+    error_ratio
+        Variance of the tool's error over that of the raters' mean, from repeats.
     spread
         Tool-to-rater beside rater-to-rater; None with a single rater.
     tests
@@ -98,8 +99,6 @@ class Comparison:
         Shapiro-Wilk test of the differences.
     statistics
         All figures as rows.
-    cautions
-        Sentences a reader must know.
     """
 
     pairs: PairedSet
@@ -108,17 +107,18 @@ class Comparison:
     trend: Trend
     forms: tuple[Intraclass, ...]
     error: MeasurementError
+    single_error: MeasurementError | None
     rater_forms: tuple[Intraclass, ...] | None
     rater_error: MeasurementError | None
     concordance: Estimate
     deming: Line
     passing_bablok: Line | None
+    error_ratio: Estimate
     spread: RaterSpread | None
     tests: Equivalence | None
     is_varied: bool
     normal_p: float
     statistics: tuple[Statistic, ...] = ()
-    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,34 +129,28 @@ class _Values:
     ----------
     raters
         Shape (pairs, raters), NaN where a rater gave no value.
-    full
-        Those of its rows in which every rater gave one.
+    full, full_subject
+        Those of its rows in which every rater gave one, and whose they are.
     manual
         Mean of the raters, shape (pairs,).
     difference, mean
         Of the tool and that mean; of their logarithms where ``as_ratio``. Shape (pairs,).
-    weights
-        How often each draw takes each subject.
     """
 
     raters: Array
     full: Array
+    full_subject: NDArray[np.intp]
     manual: Array
     difference: Array
     mean: Array
     as_ratio: bool
-    weights: Array
 
 
 def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
     """Analyse one measure; as differences where a value has no logarithm, with a caution."""
     values = _values_of(pairs, options)
     found = _analyse(pairs, values, options)
-    return replace(
-        found,
-        statistics=_figures(found, values, options),
-        cautions=tuple(_cautions(found, options)),
-    )
+    return replace(found, statistics=_figures(found, values, options))
 
 
 def _values_of(pairs: PairedSet, options: StudyOptions) -> _Values:
@@ -164,155 +158,145 @@ def _values_of(pairs: PairedSet, options: StudyOptions) -> _Values:
     lowest = min(float(auto.min()), float(np.nanmin(pairs.manual)))
     as_ratio = options.as_ratio and lowest > 0
     first, second = (np.log(auto), np.log(manual)) if as_ratio else (auto, manual)
+    is_full = np.isfinite(raters).all(axis=1)
     return _Values(
         raters=raters,
-        full=raters[np.isfinite(raters).all(axis=1)],
+        full=raters[is_full],
+        full_subject=pairs.subject[is_full],
         manual=manual,
         difference=first - second,
         mean=(first + second) / 2,
         as_ratio=as_ratio,
-        weights=draw_weights(pairs.subjects, np.random.default_rng(options.seed)),
     )
 
 
 def _analyse(pairs: PairedSet, values: _Values, options: StudyOptions) -> Comparison:
-    """Compute everything but the rows and the sentences."""
-    auto, manual, difference = pairs.auto, values.manual, values.difference
-    both = np.stack([auto, manual], axis=1)
+    """Compute everything but the rows."""
+    auto, manual, difference, subject = pairs.auto, values.manual, values.difference, pairs.subject
     full = values.full
     has_table = len(pairs.raters) > 1 and len(full) > 2 and np.ptp(full) > 0
-    is_small = auto.size <= regression.MOST_BABLOK_POINTS
     has_overlap = (np.isfinite(values.raters).sum(axis=1) > 1).any()
-    limits = limits_of_agreement(difference, pairs.subject)
+    limits = limits_of_agreement(difference, subject)
     # Below this the differences vary by rounding alone.
     is_varied = bool(limits.sd > ROUNDING * float(np.abs(auto).max()))
+    spread = rater_spread(auto, values.raters, subject) if has_overlap else None
+    margin = None if values.as_ratio else options.margins.get(pairs.unit)
     return Comparison(
         pairs=pairs,
         limits=limits,
         as_ratio=values.as_ratio,
-        trend=regression.proportional_bias(difference, values.mean, pairs.subject),
-        forms=intraclass(both),
-        error=measurement_error(both),
-        rater_forms=intraclass(full) if has_table else None,
-        rater_error=measurement_error(full) if has_table else None,
-        concordance=regression.concordance(manual, auto),
-        deming=regression.deming(manual, auto, pairs.subject, options.error_ratio),
-        passing_bablok=regression.passing_bablok(manual, auto) if is_small else None,
-        spread=rater_spread(auto, values.raters, pairs.subject, values.weights)
-        if has_overlap
-        else None,
-        tests=_against_margin(pairs, values, limits, options),
+        trend=regression.proportional_bias(difference, values.mean, subject),
+        forms=forms_of_two(manual, auto, subject),
+        error=error_of_two(manual, auto, subject),
+        single_error=_single_error(spread, pairs, values) if spread else None,
+        rater_forms=intraclass(full, values.full_subject) if has_table else None,
+        rater_error=measurement_error(full, values.full_subject) if has_table else None,
+        concordance=concordance(manual, auto, subject),
+        deming=regression.deming(manual, auto, subject, options.error_ratio),
+        passing_bablok=_bablok_of_means(manual, auto, subject),
+        error_ratio=error_ratio(manual, auto, subject),
+        spread=spread,
+        tests=None if margin is None else equivalence(limits, margin),
         is_varied=is_varied,
         normal_p=float(stats.shapiro(_thinned(difference)).pvalue) if is_varied else 1.0,
     )
 
 
-def _against_margin(
-    pairs: PairedSet, values: _Values, limits: Limits, options: StudyOptions
-) -> Equivalence | None:
-    margin = options.margins.get(pairs.unit)
-    if margin is None or values.as_ratio:
+def _single_error(spread: RaterSpread, pairs: PairedSet, values: _Values) -> MeasurementError:
+    """Error of exchanging tool and one rater: their distance holds the error of both."""
+    sem = spread.auto_to_rater.scaled(1 / math.sqrt(2))
+    mean = (float(pairs.auto.mean()) + float(values.manual.mean())) / 2
+    relative = sem.scaled(100 / mean) if mean > 0 else Estimate(math.nan)
+    return MeasurementError(Estimate(math.nan), sem, sem.scaled(CHANGE_PER_SEM), relative)
+
+
+def _bablok_of_means(x: Array, y: Array, subject: NDArray[np.intp]) -> Line | None:
+    """Passing-Bablok of subjects' means, so that points are independent; None of too many."""
+    counts = np.bincount(subject)
+    if counts.size > regression.MOST_BABLOK_POINTS:
         return None
-    bounds = (limits.outer_low, limits.outer_high)
-    if math.isnan(limits.outer_low):
-        bounds = (limits.lower.low, limits.upper.high)
-    return equivalence(values.difference, pairs.subject, margin, *bounds)
+    means = (np.bincount(subject, own) / counts for own in (x, y))
+    line = regression.passing_bablok(*means)
+    return replace(line, method=f"{line.method}, means of subjects") if counts.max() > 1 else line
 
 
 def _figures(found: Comparison, values: _Values, options: StudyOptions) -> tuple[Statistic, ...]:
     """All figures as rows, in a fixed order."""
     pairs = found.pairs
     book = Book(pairs)
+    book_description(book, pairs, values.raters)
     book_limits(book, AUTO_MANUAL, found.limits, found.as_ratio)
-    book_trend(book, AUTO_MANUAL, found.trend, found.as_ratio)
-    book.add(AUTO_MANUAL, "p of normal differences", Estimate(found.normal_p), "Shapiro-Wilk", "")
-    book_reliability(book, "auto and manual mean", found.forms, found.error)
-    how = "z transform, pairs as independent"
-    book.add(AUTO_MANUAL, "concordance correlation", found.concordance, how, "")
-    for name, line in (("Deming", found.deming), ("Passing-Bablok", found.passing_bablok)):
-        if line is not None:
-            book.add(AUTO_MANUAL, f"{name} slope", line.slope, line.method, "")
-            book.add(AUTO_MANUAL, f"{name} intercept", line.intercept, line.method)
-    both = np.stack([pairs.auto, values.manual], axis=1)
-    book_bootstrap(book, both, pairs.subject, values.weights, options.error_ratio)
-    _book_raters(book, found, values)
-    book_readings(book, pairs)
-    if found.spread is not None:
-        how = "root mean square difference; interval draws subjects again"
-        book.add("auto to rater", "distance", found.spread.auto_to_rater, how)
-        book.add("rater to rater", "distance", found.spread.rater_to_rater, how)
-        of_both = "auto to rater over rater to rater"
-        book.add(of_both, "ratio of distances", found.spread.ratio, how, "")
+    book_any_shape(book, limits_of_any_shape(values.difference, pairs.subject), found.as_ratio)
     tests = found.tests
     if tests is not None:
-        how = f"two one-sided tests, margin {tests.margin:g} {pairs.unit}, means of subjects"
+        how = f"two one-sided tests, margin {tests.margin:g} {pairs.unit}, each pair counts once"
+        interval = Estimate(found.limits.bias.value, tests.low, tests.high)
+        book.add(AUTO_MANUAL, "bias, 90 % interval of the two tests", interval, how)
         book.add(AUTO_MANUAL, "p of equivalence", Estimate(tests.p), how, "")
+    book_trend(book, AUTO_MANUAL, found.trend, found.as_ratio)
+    book.add(AUTO_MANUAL, "p of normal differences", Estimate(found.normal_p), "Shapiro-Wilk", "")
+    both = "auto and manual mean" if len(pairs.raters) > 1 else "auto and manual"
+    book_reliability(book, both, found.forms, found.error, BY_SUBJECT)
+    book.add(AUTO_MANUAL, "concordance correlation", found.concordance, BY_SUBJECT, "")
+    for name, line in (("Deming", found.deming), ("Passing-Bablok", found.passing_bablok)):
+        if line is not None:
+            points = pairs.subjects if name == "Passing-Bablok" else None
+            book.add(AUTO_MANUAL, f"{name} slope", line.slope, line.method, "", points)
+            book.add(AUTO_MANUAL, f"{name} intercept", line.intercept, line.method, None, points)
+    if not math.isnan(found.error_ratio.value):
+        name = "ratio of error variances, from repeats"
+        how = "correlation within subjects, interval by its t test"
+        book.add(AUTO_MANUAL, name, found.error_ratio, how, "")
+    _book_raters(book, found, values)
+    book_readings(book, pairs, values.raters, as_ratio=found.as_ratio,
+                  multiplier=found.limits.multiplier)  # fmt: skip
     margin = None if found.as_ratio else options.margins.get(pairs.unit)
-    book_planning(book, found.limits, found.forms[1].estimate.value, margin)
+    book_planning(book, found.limits, found.forms[2].estimate.value, margin)
     return tuple(book.rows)
 
 
 def _book_raters(book: Book, found: Comparison, values: _Values) -> None:
     """Add the tool against each rater, the raters against each other, and all raters."""
     pairs, raters = found.pairs, values.raters
+    if found.single_error is not None:
+        how = "root mean square difference from a rater over sqrt(2), jackknife interval by subject"
+        book_reliability(book, "auto and one rater", (), found.single_error, how)
     if len(pairs.raters) > 1:
         for place, rater in enumerate(pairs.raters):
             book_one(book, f"auto - {rater}", pairs.auto - raters[:, place], pairs.subject)
+            _book_pair(book, f"auto and {rater}", pairs.auto, raters[:, place], pairs.subject)
     for one, other in combinations(range(len(pairs.raters)), 2):
         name = f"{pairs.raters[one]} - {pairs.raters[other]}"
         book_one(book, name, raters[:, one] - raters[:, other], pairs.subject)
     if found.rater_forms and found.rater_error:
-        book_reliability(book, "raters", found.rater_forms, found.rater_error, len(values.full))
+        people = int(np.unique(values.full_subject).size)
+        book_reliability(book, "raters", found.rater_forms, found.rater_error, GENERALIZED,
+                         len(values.full), people)  # fmt: skip
+    if found.spread is not None:
+        how = "root mean square difference, jackknife interval by subject"
+        book.add("auto to rater", "distance", found.spread.auto_to_rater, how)
+        book.add("rater to rater", "distance", found.spread.rater_to_rater, how)
+        of_both = "auto to rater over rater to rater"
+        book.add(of_both, "ratio of distances", found.spread.ratio, how, "")
+
+
+def _book_pair(
+    book: Book, comparison: str, auto: Array, rater: Array, subject: NDArray[np.intp]
+) -> None:
+    """Coefficient and error of the tool and one rater, over the targets that both measured."""
+    known = np.isfinite(rater)
+    people, own = np.unique(subject[known], return_inverse=True)
+    if people.size < 2 or np.ptp(rater[known]) == 0 or np.ptp(auto[known]) == 0:
+        return
+    counts = int(known.sum()), int(people.size)
+    form = forms_of_two(rater[known], auto[known], own)[1]
+    error = error_of_two(rater[known], auto[known], own)
+    name = f"{form.shrout_fleiss} = {form.mcgraw_wong}"
+    book.add(comparison, name, form.estimate, BY_SUBJECT, "", *counts)
+    book.add(comparison, "SEM", error.sem_agreement, BY_SUBJECT, None, *counts)
+    book.add(comparison, "MDC95", error.mdc95, "1.96 sqrt(2) SEM", None, *counts)
 
 
 def _thinned(values: Array) -> Array:
     """At most 5,000 values: what the Shapiro-Wilk p value holds for."""
     return values[:: -(-values.size // 5000)]
-
-
-def _cautions(found: Comparison, options: StudyOptions) -> Iterator[str]:
-    pairs, trend = found.pairs, found.trend
-    if not found.is_varied:
-        yield (
-            "Every automatic value differs from its manual one by the same amount, which "
-            "measurements do not: check that neither table was made from the other."
-        )
-        return
-    if options.as_ratio and not found.as_ratio:
-        yield (
-            "Some values are zero or below and have no logarithm, so differences were analysed "
-            "here and not ratios."
-        )
-    if pairs.subjects < FEW_SUBJECTS:
-        yield (
-            f"Only {pairs.subjects} subjects: the intervals are wide, and none should decide alone."
-        )
-    remedy = "" if options.as_ratio else ", or use --log"
-    if trend.slope_p < ALPHA:
-        yield (
-            "The difference changes with the size of the value, so one pair of limits does not "
-            f"hold for all sizes; read the sloping lines of the difference plot{remedy}."
-        )
-    if trend.spread_p < ALPHA:
-        yield (
-            "The spread of the differences changes with the size of the value: the limits are too "
-            f"wide at one end and too narrow at the other{remedy}."
-        )
-    if found.normal_p < ALPHA:
-        yield (
-            "The differences are not normally distributed (Shapiro-Wilk), so the limits and "
-            "their intervals are approximate; compare them with those of the bootstrap."
-        )
-    if pairs.auto.size > pairs.subjects:
-        yield (
-            "Subjects gave several pairs. Limits, Deming's line and the bootstrap take this into "
-            "account; the F intervals of the ICC, the z interval of the concordance and the "
-            'Passing-Bablok interval do not: read those marked "by subject" instead.'
-        )
-    if pairs.auto.size > regression.MOST_BABLOK_POINTS:
-        yield (
-            f"Passing-Bablok was left out: it compares all pairs of points, and "
-            f"{regression.MOST_BABLOK_POINTS} points are the most it is run for."
-        )
-    if found.as_ratio and pairs.unit in options.margins:
-        yield "The margin was not tested, because ratios were analysed."

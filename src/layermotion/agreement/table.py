@@ -7,7 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layermotion.agreement.cells import Cells, read_cells
-from layermotion.agreement.readings import CORRECTED, NEVER_NEGATIVE, UNITS, Reading, Table, Unused
+from layermotion.agreement.readings import (
+    CORRECTED,
+    NEVER_NEGATIVE,
+    UNITS,
+    WITHHELD,
+    Reading,
+    Table,
+    Unused,
+    rows_have,
+)
 from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES, Task
 
@@ -44,6 +53,10 @@ WIDE = re.compile(
 )
 # Deeper than any layer or bladder base lies or moves: a code such as 999 (our choice).
 LARGEST_MM = 300.0
+# As numbers are written in tables: no 5_1, no nan, no digits of other scripts.
+NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+# Different problems told one by one; rows of further ones are named together (our choice).
+MOST_PROBLEMS = 8
 DECIMAL_COMMA = re.compile(r"^([+-]?\d+),(\d+)$")
 
 
@@ -135,6 +148,14 @@ class _WideColumn:
         return _WideColumn(rater or ("" if name.lower() == "value" else name), "")
 
 
+class _BadRowError(Exception):
+    """One row that cannot be used: its number, what it has, and the remedy."""
+
+    def __init__(self, row: int, what: str, remedy: str) -> None:
+        super().__init__(what)
+        self.row, self.what, self.remedy = row, what, remedy
+
+
 class _Reader:
     """Turns rows into readings and keeps account of what was not used."""
 
@@ -149,6 +170,7 @@ class _Reader:
         self._name, self._role, self._heading, self._wide = name, role, heading, wide
         self._cells = cells
         self._unused: list[Unused] = []
+        self._bad: list[_BadRowError] = []
         self._converted = 0
 
     def read(self) -> Table:
@@ -163,6 +185,7 @@ class _Reader:
                     readings += self._wide_reading(number, row, match, padded[place])
             else:
                 readings += self._reading(number, row, row["value"], row["unit"])
+        self._refuse_bad()
         columns = {name for name in self._heading if name in (*TEXT_COLUMNS, *NUMBER_COLUMNS)}
         if self._wide:
             columns |= {"value", "unit"}
@@ -180,6 +203,20 @@ class _Reader:
         if aside:
             notes.append(f"Not used of the {self._role} table: {', '.join(aside)}.")
         return Table(frozenset(columns), tuple(readings), tuple(self._unused), tuple(notes))
+
+    def _refuse_bad(self) -> None:
+        """Refuse the table with every bad row, rows of one problem together."""
+        problems: dict[tuple[str, str], list[int]] = {}
+        for bad in self._bad:
+            problems.setdefault((bad.what, bad.remedy), []).append(bad.row)
+        if not problems:
+            return
+        told = list(problems.items())[:MOST_PROBLEMS]
+        sentences = [f"{rows_have(rows)} {what}; {remedy}" for (what, remedy), rows in told]
+        others = sorted(row for rows in list(problems.values())[MOST_PROBLEMS:] for row in rows)
+        if others:
+            sentences.append(f"{rows_have(others)} other unusable cells; correct them likewise")
+        raise InputError(f"{self._name} {'. Also '.join(sentences)}.")
 
     def _refuse_two_spellings(self, readings: Sequence[Reading]) -> None:
         """Refuse one person under two spellings, who would count as two."""
@@ -215,30 +252,37 @@ class _Reader:
         if not text:
             what = f"row {number}, {column}" if column else f"row {number}"
             reason = row.get("reason", "") if self._role == "auto" else ""
-            withheld = f"The tool withheld the value: {reason}"
-            self._unused.append(
-                Unused(self._role, what, withheld if reason else "The row has no value.")
-            )
+            why = WITHHELD + reason if reason else "The row has no value."
+            name = row.get("measure", "").lower().replace(" ", "_")
+            own = (name, row.get("structure", "").lower())
+            self._unused.append(Unused(self._role, what, why, *own))
             return
+        try:
+            yield self._checked(number, row, text, unit_text)
+        except _BadRowError as bad:
+            self._bad.append(bad)
+
+    def _checked(self, number: int, row: dict[str, str], text: str, unit_text: str) -> Reading:
+        """Make one reading; raise if a cell is unusable."""
         value = self._number(number, text)
         if unit_text.lower() not in UNITS:
-            given = f'has the unit "{unit_text}"' if unit_text else "has no unit"
+            given = f'the unit "{unit_text}"' if unit_text else "no unit"
             raise self._wrong(number, given, "use mm, cm, % or ratio")
         unit, factor = UNITS[unit_text.lower()]
         self._converted += factor != 1
         structure = row.get("structure", "").lower()
         if structure not in STRUCTURES:
-            given = f'has the structure "{structure}"' if structure else "has no structure"
+            given = f'the structure "{structure}"' if structure else "no structure"
             raise self._wrong(number, given, f"use one of {', '.join(STRUCTURES)}")
         task = row.get("task", "").lower().replace(" ", "_")
         if task and task not in (*Task, "unstated"):
-            raise self._wrong(number, f'has the task "{task}"', f"use one of {', '.join(Task)}")
+            raise self._wrong(number, f'the task "{task}"', f"use one of {', '.join(Task)}")
         side = row.get("side", "").lower()
         if side not in SIDES:
-            raise self._wrong(number, f'has the side "{side}"', "use left, right or midline")
+            raise self._wrong(number, f'the side "{side}"', "use left, right or midline")
         measure = row.get("measure", "").lower().replace(" ", "_")
         self._check_size(number, measure, value * factor, unit, text)
-        yield Reading(
+        return Reading(
             row=number,
             clip=row.get("clip", "").removeprefix("clip-"),
             subject=row.get("subject", ""),
@@ -264,14 +308,14 @@ class _Reader:
             what = "the negative value" if value < 0 else "the value"
             raise self._wrong(
                 number,
-                f"has {what} {text}",
+                f"{what} {text}",
                 "a thickness is above zero, a missing one stays empty, and a displacement or "
                 "change needs its name in the column measure",
             )
         if unit == "mm" and abs(value) > LARGEST_MM:
             raise self._wrong(
                 number,
-                f"has the value {text}, more than {LARGEST_MM:g} mm",
+                f"the value {text}, more than {LARGEST_MM:g} mm",
                 "correct it, or leave it empty if it is missing",
             )
 
@@ -279,19 +323,16 @@ class _Reader:
         if not text:
             return math.nan
         plain = DECIMAL_COMMA.sub(r"\1.\2", text) if self._cells.has_decimal_comma else text
-        try:
-            value = float(plain)
-        except ValueError:
-            value = math.nan
+        value = float(plain) if NUMBER.fullmatch(plain) else math.nan
         if not math.isfinite(value):
             remedy = "write decimals with a point" if "," in text else "leave it empty"
             raise self._wrong(
-                number, f'has "{text}" where a number is needed', f"correct it or {remedy}"
+                number, f'"{text}" where a number is needed', f"correct it or {remedy}"
             )
         return value
 
-    def _wrong(self, number: int, what: str, remedy: str) -> InputError:
-        return InputError(f"{self._name} row {number} {what}; {remedy}.")
+    def _wrong(self, number: int, what: str, remedy: str) -> _BadRowError:
+        return _BadRowError(number, what, remedy)
 
 
 def _column_name(cell: str) -> str:

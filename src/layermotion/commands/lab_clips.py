@@ -3,17 +3,18 @@
 Every command imports what it needs when it runs, so that help stays quick.
 """
 
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from layermotion.caution import epilog
-from layermotion.commands.lab_options import LabFolder, SecretFile
+from layermotion.commands.lab_options import LabFolder, SecretFile, Site
 from layermotion.errors import InputError
 from layermotion.labels import View
 from layermotion.options import EXIT_SOME_FAILED
+from layermotion.places import default_secret
 
 app = typer.Typer()
 
@@ -24,11 +25,24 @@ Clips = Annotated[
 
 
 @app.command(epilog=epilog("layermotion lab init our-lab --secret keys/lab-secret"))
-def init(lab: LabFolder, secret: SecretFile) -> None:
+def init(
+    lab: LabFolder,
+    secret: Annotated[
+        Path,
+        typer.Option(
+            "--secret",
+            metavar="FILE",
+            dir_okay=False,
+            default_factory=default_secret,
+            show_default="in your settings folder",
+            help="File with the secret of the pseudonyms; keep it apart from the data.",
+        ),
+    ],
+) -> None:
     """Make the folder of a laboratory, and its secret where there is none yet.
 
     Without the secret no new pseudonym fits the old ones: keep a copy in a safe place, never
-    beside the data.
+    beside the data. The other commands remember where it lies.
     """
     from layermotion.lab.folder import create_lab
 
@@ -47,8 +61,8 @@ def import_scans(
             "identifier, with videos and pictures in it.",
         ),
     ],
-    secret: SecretFile,
-    site: Annotated[str, typer.Option(metavar="WORD", help="Your word for the place.")],
+    site: Site,
+    secret: SecretFile = None,
     scanner: Annotated[
         str | None,
         typer.Option(
@@ -93,11 +107,13 @@ def import_scans(
             view=view,
         ),
     )
-    today = date.today()
-    report = import_folder(opened, open_secret(opened, secret), source, options, today)
-    typer.echo(f"Imported {len(report.imported)} clips; {report.known} were here already.")
+    report = import_folder(opened, open_secret(opened, secret), source, options)
+    typer.echo(
+        f"Imported {len(report.imported)} clips into {opened.root / 'clips'}; {report.known} were "
+        f"here already."
+    )
     for subject in report.refused:
-        typer.echo(f"Refused, no valid consent: {subject}")
+        typer.echo(f"Refused, no valid consent for this site, issuer and ID: {subject}")
     for sentence in report.failed:
         typer.echo(sentence)
     stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
@@ -113,13 +129,15 @@ def clips(lab: LabFolder) -> None:
     from layermotion.lab.folder import open_lab
 
     opened = open_lab(lab)
+    consents, keys = opened.consents(), opened.label_keys()
     for name, record in opened.clips().items():
-        labelled = len(list((opened.root / "labels").glob(f"{name}-*.png")))
+        labelled = sum(key.startswith(f"{name}-") for key in keys)
         spacing = record.spacing
         scale = f"{spacing.row_mm:.4g} x {spacing.column_mm:.4g} mm" if spacing else "no scale"
         typer.echo(
             f"{name}  {record.subject}  {record.site}  {record.scanner}  {record.frames} frames, "
             f"{scale}, {record.review}, {labelled} labelled"
+            f"{'' if consents.get(record.subject) else ', no consent'}"
         )
 
 
@@ -128,7 +146,13 @@ def _pending(lab: Path, names: list[str] | None) -> tuple[str, ...]:
 
     if names:
         return tuple(names)
-    found = [n for n, r in open_lab(lab).clips().items() if r.review is Review.PENDING]
+    opened = open_lab(lab)
+    consents = opened.consents()
+    found = [
+        name
+        for name, record in opened.clips().items()
+        if record.review is Review.PENDING and consents.get(record.subject)
+    ]
     if not found:
         raise InputError("No clip waits for review; name the clips.")
     return tuple(found)
@@ -138,10 +162,10 @@ def _pending(lab: Path, names: list[str] | None) -> tuple[str, ...]:
 def accept(lab: LabFolder, names: Clips = None) -> None:
     """State that you looked at clips and no identity is left in the picture."""
     from layermotion.lab.folder import Review, open_lab
-    from layermotion.lab.review import judge as judge_clips
+    from layermotion.lab.review import record_review
 
     chosen = _pending(lab, names)
-    judge_clips(open_lab(lab), chosen, Review.ACCEPTED)
+    record_review(open_lab(lab), chosen, Review.ACCEPTED)
     typer.echo(f"Accepted {len(chosen)} clips.")
 
 
@@ -152,9 +176,9 @@ def reject(
 ) -> None:
     """Keep clips out of proposals and builds."""
     from layermotion.lab.folder import Review, open_lab
-    from layermotion.lab.review import judge as judge_clips
+    from layermotion.lab.review import record_review
 
-    judge_clips(open_lab(lab), tuple(names), Review.REJECTED)
+    record_review(open_lab(lab), tuple(names), Review.REJECTED)
     typer.echo(f"Rejected {len(names)} clips.")
 
 

@@ -14,12 +14,14 @@ from layermotion.caution import epilog
 from layermotion.commands.lab_options import (
     DAY_FORMATS,
     By,
+    Issuer,
     LabFolder,
-    ModelsFolder,
     SecretFile,
+    Site,
+    Subject,
     group,
 )
-from layermotion.extras import need
+from layermotion.options import EXIT_SOME_FAILED
 
 app = typer.Typer()
 consent_app = group("Consents: who agreed to what, until when. The history only grows.")
@@ -33,33 +35,22 @@ class ScopeChoice(StrEnum):
     EVALUATION = "evaluation"
 
 
-Subject = Annotated[
-    str,
-    typer.Option(
-        "--subject",
-        metavar="ID",
-        prompt="Local identifier of the subject",
-        hide_input=True,
-        help="Local identifier, such as the Patient ID; asked for if left out, so that it does "
-        "not stay in the history of the command line.",
-    ),
-]
-
-
 def _day(value: datetime | None) -> date:
     return value.date() if value else date.today()
 
 
 @consent_app.command(
     epilog=epilog(
-        "layermotion lab consent record our-lab --scope training --expiry 2030-12-31 --by nurse-2"
+        "layermotion lab consent record our-lab --site clinic-a --expiry 2030-12-31 --by nurse-2"
     )
 )
 def record(
     lab: LabFolder,
-    secret: SecretFile,
     subject: Subject,
+    site: Site,
     by: By,
+    issuer: Issuer = "",
+    secret: SecretFile = None,
     scope: Annotated[
         list[ScopeChoice] | None,
         typer.Option(
@@ -76,15 +67,17 @@ def record(
     ] = None,
 ) -> None:
     """Record that a subject agreed."""
-    from layermotion.lab.consent import Consent, Scope
+    from layermotion.consent.ledger import Consent, Scope
     from layermotion.lab.folder import open_lab, open_secret
+    from layermotion.lab.persons import Person
 
     opened = open_lab(lab)
-    pseudonym = open_secret(opened, secret).pseudonym(subject)
+    pseudonym = Person(subject, site, issuer).pseudonym(open_secret(opened, secret))
     scopes = tuple(Scope(choice) for choice in scope or ScopeChoice)
     consent = Consent(pseudonym, scopes, _day(day), expiry.date() if expiry else None)
-    opened.ledger.record([consent], by)
-    typer.echo(f"Recorded for {pseudonym}: {', '.join(scopes)}.")
+    is_new = opened.ledger.record([consent], by)
+    done = f"Recorded in {opened.ledger.path}" if is_new else "Known already"
+    typer.echo(f"{done}: {pseudonym}, {', '.join(scopes)}.")
 
 
 @consent_app.command(
@@ -99,20 +92,40 @@ def load(
             exists=True,
             dir_okay=False,
             help="CSV with the columns subject, scope (training, evaluation or both), day, expiry "
-            "(may be empty); days as 2024-03-01.",
+            "(may be empty), and, if you like, site, issuer, birth_date and sex; days as "
+            "2024-03-01.",
         ),
     ],
-    secret: SecretFile,
     by: By,
+    site: Annotated[
+        str | None,
+        typer.Option(metavar="WORD", help="Your word for the place, for rows that state none."),
+    ] = None,
+    secret: SecretFile = None,
+    correct: Annotated[
+        bool,
+        typer.Option(
+            "--correct",
+            help="Birth dates and sexes of the table replace what is known, after a slip.",
+        ),
+    ] = False,
 ) -> None:
-    """Record many consents from a table: all of them, or none if a row cannot be used."""
-    from layermotion.lab.consent import read_consents
+    """Record many consents from a table: all of them, or none if a row cannot be used.
+
+    Rows that are known already add nothing, so the same table may be loaded again.
+    """
     from layermotion.lab.folder import open_lab, open_secret
+    from layermotion.lab.persons import note_persons, read_consents
 
     opened = open_lab(lab)
-    consents = read_consents(table, open_secret(opened, secret))
-    opened.ledger.record(consents, by)
-    typer.echo(f"Recorded {len(consents)} consents.")
+    key = open_secret(opened, secret)
+    rows = read_consents(table, site)
+    persons = [(f"Row {number}", row.person) for number, row in enumerate(rows, start=2)]
+    note_persons(opened.register, key, persons, correct)
+    added = opened.ledger.record([row.consent(key) for row in rows], by)
+    typer.echo(
+        f"Recorded {added} consents in {opened.ledger.path}; {len(rows) - added} were known."
+    )
 
 
 @consent_app.command("list", epilog=epilog("layermotion lab consent list our-lab --on 2024-06-01"))
@@ -142,33 +155,66 @@ def history(lab: LabFolder) -> None:
         )
 
 
-@app.command(epilog=epilog("layermotion lab withdraw our-lab --by nurse-2"))
+@app.command(epilog=epilog("layermotion lab withdraw our-lab --site clinic-a --by nurse-2"))
 def withdraw(
     lab: LabFolder,
-    secret: SecretFile,
-    models: ModelsFolder,
     subject: Subject,
+    site: Site,
     by: By,
+    issuer: Issuer = "",
+    secret: SecretFile = None,
     day: Annotated[
         datetime | None,
         typer.Option(formats=DAY_FORMATS, help="Day of the withdrawal; today if left out."),
     ] = None,
 ) -> None:
-    """Record that a subject withdrew, and list the builds and weights that hold it.
+    """Record that a subject withdrew, and list what was made from its pictures.
 
-    The next build leaves the subject out, and builds that hold it can no longer be used. What
-    happens to weights trained on it is the laboratory's to decide; they are listed for that.
+    From that day on, until a new consent of a later day, nothing uses its pictures, builds that
+    hold it, and runs and weights that learnt from it. Its pictures stay until lab erase.
     """
-    need("This command needs", "train", ("pycocotools",))
-    from layermotion.lab.builds import builds_with
+    from layermotion.consent.origins import LEARNT
     from layermotion.lab.folder import open_lab, open_secret
-    from layermotion.models.registry import Registry
+    from layermotion.lab.persons import Person
 
     opened = open_lab(lab)
-    pseudonym = open_secret(opened, secret).pseudonym(subject)
+    pseudonym = Person(subject, site, issuer).pseudonym(open_secret(opened, secret))
     opened.ledger.withdraw(pseudonym, _day(day), by)
-    builds = builds_with(opened, pseudonym)
-    weights = Registry(models).trained_on(set(builds.values())) if builds else ()
     typer.echo(f"{pseudonym} withdrew.")
+    builds = opened.register.builds_with(pseudonym)
     typer.echo(f"Builds that hold it: {', '.join(builds) or 'none'}.")
-    typer.echo(f"Weights trained on these builds: {', '.join(weights) or 'none'}.")
+    made = opened.register.made_from(pseudonym, LEARNT)
+    typer.echo(f"Runs and weights that learnt from it: {', '.join(map(str, made)) or 'none'}.")
+
+
+@app.command(epilog=epilog("layermotion lab erase our-lab --site clinic-a --by nurse-2"))
+def erase(
+    lab: LabFolder,
+    subject: Subject,
+    site: Site,
+    by: By,
+    issuer: Issuer = "",
+    secret: SecretFile = None,
+) -> None:
+    """Erase a subject's clips, labels, sheets, builds and copies handed out; leave a receipt.
+
+    The withdrawal is recorded as well. Builds and sheets that show others too go whole; make them
+    anew. What stays is the history of consents, and keyed hashes by which copies are told. Exit
+    code 1: a copy is not where it was written.
+    """
+    from layermotion.lab.erasing import erase as erase_subject
+    from layermotion.lab.folder import open_lab, open_secret
+    from layermotion.lab.persons import Person
+
+    opened = open_lab(lab)
+    pseudonym = Person(subject, site, issuer).pseudonym(open_secret(opened, secret))
+    receipt, path = erase_subject(opened, pseudonym, by)
+    for kind, count in receipt.files.items():
+        typer.echo(f"Erased, {kind}: {count}")
+    for copy in receipt.not_reached:
+        typer.echo(f"Not where it was written, look for it: {copy}")
+    made = ", ".join(receipt.weights) or "none"
+    typer.echo(f"Runs and weights that learnt from it, no longer used: {made}.")
+    typer.echo(f"Receipt: {path}")
+    if receipt.not_reached:
+        raise typer.Exit(EXIT_SOME_FAILED)

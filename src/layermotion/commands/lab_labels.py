@@ -3,9 +3,8 @@
 Every command imports what it needs when it runs, so that help stays quick.
 """
 
-from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,9 +12,15 @@ from layermotion.caution import epilog
 from layermotion.commands.lab_options import (
     LabFolder,
     ModelsFolder,
+    SecretFile,
 )
 from layermotion.extras import need
 from layermotion.options import EXIT_SOME_FAILED
+
+if TYPE_CHECKING:
+    from layermotion.lab.annotations import LabelledFrame
+    from layermotion.lab.folder import Lab
+    from layermotion.lab.labelling import LabelReport
 
 app = typer.Typer()
 
@@ -44,7 +49,7 @@ def propose(
     registry = Registry(models)
     name = registry.in_use()
     segmenter = load_segmenter(name, folder=registry.place(name))
-    choices = write_proposals(open_lab(lab), segmenter, count, out, date.today())
+    choices = write_proposals(open_lab(lab), segmenter, count, out)
     typer.echo(f"Wrote {len(choices)} frames with labels proposed by {name} to {out}.")
 
 
@@ -56,40 +61,65 @@ LabelSource = Annotated[
         help="COCO JSON, a label-mask PNG, a DICOM segmentation, or a folder of the latter two.",
     ),
 ]
-SegmentationSecret = Annotated[
-    Path | None,
+AsDrawn = Annotated[
+    bool,
     typer.Option(
-        "--secret",
-        metavar="FILE",
-        dir_okay=False,
-        help="Secret of the pseudonyms, for segmentations that refer to the scanner's own files.",
+        "--as-drawn",
+        help="State that layers which lie where another one was proposed, or are moved, are meant "
+        "so.",
     ),
 ]
 
 
 @app.command(epilog=epilog("layermotion lab check our-lab to-label/annotations.json"))
-def check(lab: LabFolder, labels: LabelSource, secret: SegmentationSecret = None) -> None:
-    """Check labels without storing them: one sentence for each fault. Exit code 1: faults."""
-    _labels(lab, labels, secret, store=False)
+def check(
+    lab: LabFolder, labels: LabelSource, secret: SecretFile = None, as_drawn: AsDrawn = False
+) -> None:
+    """Check labels without storing them: one sentence for each fault. Exit code 1: faults.
+
+    Where labels were proposed, layers that were taken for each other or moved are named as well.
+    """
+    from layermotion.lab.labelling import check_labels
+
+    opened, frames = _read(lab, labels, secret)
+    _show(check_labels(opened, frames, as_drawn), len(frames), "sound")
 
 
-@app.command(epilog=epilog("layermotion lab label our-lab to-label/labels"))
-def label(lab: LabFolder, labels: LabelSource, secret: SegmentationSecret = None) -> None:
-    """Store the labels of frames without a fault, and say what is wrong with the others."""
-    _labels(lab, labels, secret, store=True)
+@app.command(epilog=epilog("layermotion lab label our-lab to-label/labels --by physio-3"))
+def label(
+    lab: LabFolder,
+    labels: LabelSource,
+    by: Annotated[str, typer.Option("--by", metavar="WHO", help="Who drew or corrected them.")],
+    secret: SecretFile = None,
+    as_drawn: AsDrawn = False,
+) -> None:
+    """Store the labels of frames without a fault, and say what is wrong with the others.
+
+    Who corrected a label is kept with it. A proposal that comes back as it went out is counted
+    apart, and is not trained on unless lab build is told to.
+    """
+    from layermotion.lab.labelling import read_note, store_labels
+
+    opened, frames = _read(lab, labels, secret)
+    report = store_labels(opened, frames, by, as_drawn)
+    untouched = sum(read_note(opened, key).is_untouched for key in report.sound)
+    _show(report, len(frames), f"stored in {opened.root / 'labels'}, {untouched} of them untouched")
 
 
-def _labels(lab: Path, labels: Path, secret: Path | None, store: bool) -> None:
+def _read(lab: Path, labels: Path, secret: Path | None) -> tuple["Lab", list["LabelledFrame"]]:
     need("This command needs", "train", ("pycocotools",))
     from layermotion.lab.folder import open_lab, open_secret
-    from layermotion.lab.labelling import check_labels, read_labels, store_labels
+    from layermotion.lab.labelling import read_labels
 
     opened = open_lab(lab)
-    frames = read_labels(opened, labels, open_secret(opened, secret) if secret else None)
-    report = (store_labels if store else check_labels)(opened, frames)
+    has_segmentations = labels.suffix.lower() == ".dcm" or bool(list(labels.glob("*.dcm")))
+    key = open_secret(opened, secret) if has_segmentations else None
+    return opened, read_labels(opened, labels, key)
+
+
+def _show(report: "LabelReport", count: int, done: str) -> None:
     for fault in report.faults:
         typer.echo(fault.sentence)
-    done = "stored" if store else "sound"
-    typer.echo(f"{len(report.sound)} of {len(frames)} frames {done}.")
+    typer.echo(f"{len(report.sound)} of {count} frames {done}.")
     if report.faults:
         raise typer.Exit(EXIT_SOME_FAILED)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from layermotion.caution import CAUTION
-from layermotion.places import default_models, default_secret
+from layermotion.places import default_models
 
 DAY_FORMATS = ["%Y-%m-%d"]
 # Part of the training pictures that the generator makes, against forgetting (our choice; what it
@@ -32,14 +32,36 @@ LabFolder = Annotated[
     Path, typer.Argument(metavar="LAB", help="Folder of the laboratory, made by lab init.")
 ]
 SecretFile = Annotated[
-    Path,
+    Path | None,
     typer.Option(
         "--secret",
         metavar="FILE",
         dir_okay=False,
-        default_factory=default_secret,
-        show_default="in your settings folder",
-        help="File with the secret of the pseudonyms; keep it apart from the data.",
+        show_default="where lab init put it",
+        help="File with the secret of the pseudonyms, if it was moved.",
+    ),
+]
+Subject = Annotated[
+    str,
+    typer.Option(
+        "--subject",
+        metavar="ID",
+        prompt="Local identifier of the subject",
+        hide_input=True,
+        help="Local identifier, such as the Patient ID; asked for if left out, so that it does "
+        "not stay in the history of the command line.",
+    ),
+]
+Site = Annotated[
+    str,
+    typer.Option(
+        metavar="WORD", help="Your word for the place; the same ID elsewhere is another person."
+    ),
+]
+Issuer = Annotated[
+    str,
+    typer.Option(
+        metavar="WORD", help="Who gave the ID (Issuer of Patient ID), if the files state it."
     ),
 ]
 ModelsFolder = Annotated[

@@ -3,7 +3,6 @@
 Every command imports what it needs when it runs, so that help stays quick.
 """
 
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +33,12 @@ def build(
         list[str] | None,
         typer.Option(metavar="WORD", help="Site of which every subject is held out."),
     ] = None,
+    use_untouched: Annotated[
+        bool,
+        typer.Option(
+            "--use-untouched", help="Take proposals that nobody changed for labels as well."
+        ),
+    ] = False,
 ) -> None:
     """Freeze a version of the data set: labelled, sound, accepted and consented to today.
 
@@ -45,7 +50,8 @@ def build(
     from layermotion.lab.folder import open_lab
     from layermotion.lab.making import make_build
 
-    report = make_build(open_lab(lab), name, held_out, tuple(held_out_site or ()), date.today())
+    sites = tuple(held_out_site or ())
+    report = make_build(open_lab(lab), name, held_out, sites, use_untouched)
     for split in Split:
         frames, subjects = report.build.of(split), report.build.subjects(split)
         typer.echo(f"{split}: {len(frames)} frames of {len(subjects)} subjects")
@@ -54,6 +60,7 @@ def build(
     for reason, number in sorted(report.left_out.items()):
         typer.echo(f"Left out, {reason}: {number} frames")
     typer.echo(f"Fingerprint {report.build.fingerprint}")
+    typer.echo(f"Build: {report.build.folder}")
 
 
 @app.command(
@@ -98,9 +105,7 @@ def train(
     from layermotion.training.composing import load_settings
 
     settings = load_settings(config, overrides or ())
-    result = fine_tune(
-        open_lab(lab), build_name, Registry(models), settings, synthetic_share, out, date.today()
-    )
+    result = fine_tune(open_lab(lab), build_name, Registry(models), settings, synthetic_share, out)
     if not result.is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
 
@@ -131,6 +136,6 @@ def judge(
     from layermotion.models.registry import Registry, judgement_text
 
     registry = Registry(models)
-    opened = open_build(open_lab(lab), build_name, date.today())
+    opened = open_build(open_lab(lab), build_name)
     judged = judge_weights(registry, opened, before or registry.in_use(), after, scenes)
     typer.echo(judgement_text(judged))

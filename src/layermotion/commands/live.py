@@ -13,10 +13,10 @@ from layermotion.clip import Clip
 from layermotion.clip.source import open_clip
 from layermotion.clip.stills import image_paths
 from layermotion.commands.measure import MeasureOptions
-from layermotion.commands.results import Output, check_folder, write_results
+from layermotion.commands.results import Output, check_folder, unforeseen, write_results
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError
+from layermotion.errors import InputError, LayermotionError
 from layermotion.live.arrivals import Arrivals
 from layermotion.live.live import Live
 from layermotion.live.outcome import Outcome
@@ -86,15 +86,25 @@ class Measuring:
     out: Path | None
     options: MeasureOptions
 
-    def clip(self, clip: Clip, name: str = "live picture") -> Outcome:
-        """Measure an opened clip."""
-        with Recording() as recording:
-            analysis = analyse(clip, self.segmenter, parse_site(self.options.site), recording)
-            return Outcome.of(analysis, self._written(analysis, name))
+    def clip(self, clip: Clip) -> Outcome:
+        """Measure the live picture that was frozen."""
+        return self._measured("The live picture", lambda: clip)
 
     def file(self, path: Path) -> Outcome:
         """Measure a file that arrived."""
-        return self.clip(open_clip(path, self.options.of_source()), path.name)
+        return self._measured(path.name, lambda: open_clip(path, self.options.of_source()))
+
+    def _measured(self, name: str, opened: Callable[[], Clip]) -> Outcome:
+        """Measure a clip; what nobody foresaw becomes one sentence, and the page goes on."""
+        try:
+            with Recording() as recording:
+                site = parse_site(self.options.site)
+                analysis = analyse(opened(), self.segmenter, site, recording)
+                return Outcome.of(analysis, self._written(analysis, name))
+        except LayermotionError:
+            raise
+        except Exception as error:
+            raise unforeseen(name, error) from error
 
     def _written(self, analysis: Analysis, name: str) -> Path | None:
         """Write the results; say in the index what they are of."""

@@ -51,9 +51,31 @@ def add(
     card = export_weights(run, name, models)
     record_files(run, (card.with_suffix(".onnx"), card))
     typer.echo(
-        f"Wrote {card}. Next: python scripts/evaluate.py --calibrate --models {models} "
-        f"--name {name}, then: layermotion lab judge LAB BUILD {name}"
+        f"Wrote {card}. Next: layermotion models calibrate {name} --models {models}, then: "
+        f"layermotion lab judge LAB BUILD {name} --models {models}"
     )
+
+
+@models_app.command(epilog=epilog("layermotion models calibrate local-001"))
+def calibrate(
+    name: Name,
+    models: ModelsFolder,
+    clips: Annotated[
+        int | None, typer.Option(min=4, metavar="N", help="Number of synthetic clips.")
+    ] = None,
+) -> None:
+    """Find the errors of local weights on fresh synthetic clips, and store them in their card.
+
+    They set the width of intervals; without them nothing is measured.
+    """
+    need("This command needs", "train", ("scipy",))
+    from layermotion.commands.lab_learn import calibrate_weights
+    from layermotion.evaluation.clips import CALIBRATION_CLIPS
+    from layermotion.network.segmenter import read_card
+
+    read_card(name, models)
+    calibrate_weights(models, name, clips or CALIBRATION_CLIPS)
+    typer.echo(f"Stored in {models / name}.json.")
 
 
 @models_app.command(epilog=epilog("layermotion models compare layers-006 local-001"))

@@ -27,7 +27,7 @@ from layermotion.review.sources import Listed, find_sources, with_scale
 from layermotion.review.visit import Review
 from layermotion.serving.run import serve
 from layermotion.session.detectable import read_detectable_changes
-from layermotion.session.plan import Item, Settings
+from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.results import read_recorded
 from layermotion.session.visit import assemble
 
@@ -95,7 +95,7 @@ class ReviewOptions:
         File of the record over time.
     out
         Folder of the final results.
-    task, site, source
+    task, side, site, source
         For clips of which nothing else states it.
     exports
         Further files to write of each clip.
@@ -108,6 +108,7 @@ class ReviewOptions:
     record: Path
     out: Path
     task: Task | None
+    side: Side
     site: str
     source: SourceOptions
     exports: tuple[Export, ...]
@@ -125,7 +126,7 @@ def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) ->
         If there is no clip, or the record, the options or the address cannot be used.
     """
     parse_site(options.site)
-    found = find_sources(paths, options.task, options.site)
+    found = find_sources(paths, options.task, options.site, options.side)
     listed = [with_scale(one, options.source) for one in found]
     check_folder(options.out)
     check_exportable([one.path for one in listed], options.exports)

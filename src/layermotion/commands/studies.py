@@ -15,6 +15,8 @@ from layermotion.labels import MUSCLES, Structure
 from layermotion.options import OutputFolder, number
 
 ERROR_RATIO_RANGE = (0.001, 1000.0)
+# A factor of 1 or less cannot be shown by a tool as good as a rater (our choice).
+RATIO_MARGIN_RANGE = (1.01, 100.0)
 # Of differences in mm, % or ratios (our choice).
 PLAN_RANGE = (1e-4, 1e4)
 
@@ -66,9 +68,15 @@ def compare(
             help="Variance of the tool's error over that of a rater's, for Deming's line.",
         ),
     ] = 1.0,
-    seed: Annotated[
-        int, typer.Option(min=0, metavar="N", help="Number every random draw comes from.")
-    ] = 0,
+    ratio_margin: Annotated[
+        float | None,
+        typer.Option(
+            metavar="FACTOR",
+            callback=number("--ratio-margin", RATIO_MARGIN_RANGE, "(a factor above 1)"),
+            help="How many times as far from a rater as another rater the tool may be, such as "
+            "1.25; tests that it is no worse.",
+        ),
+    ] = None,
 ) -> None:
     """Compare automatic with calliper values: bias, limits, reliability, raters' own spread.
 
@@ -78,7 +86,7 @@ def compare(
     from layermotion.agreement.command import parse_margins, run_compare
     from layermotion.agreement.study import StudyOptions
 
-    options = StudyOptions(parse_margins(margin or []), log, error_ratio, seed)
+    options = StudyOptions(parse_margins(margin or []), log, error_ratio, ratio_margin)
     typer.echo(run_compare(manual, auto, out, options))
 
 
@@ -135,7 +143,9 @@ def plan(
     icc: Annotated[
         float,
         typer.Option(
-            metavar="ICC", callback=number("--icc", (0.0, 0.999), ""), help="Expected ICC."
+            metavar="ICC",
+            callback=number("--icc", (0.0, 0.999), ""),
+            help="Expected ICC of one measurement.",
         ),
     ] = 0.9,
     icc_width: Annotated[
@@ -149,12 +159,37 @@ def plan(
     raters: Annotated[
         int, typer.Option(min=1, max=50, metavar="N", help="Raters who measure each subject.")
     ] = 2,
+    offset_share: Annotated[
+        float,
+        typer.Option(
+            metavar="SHARE",
+            callback=number("--offset-share", (0.0, 0.95), ""),
+            help="Share of the error variance that is constant offsets between raters.",
+        ),
+    ] = 0.2,
+    least_icc: Annotated[
+        float | None,
+        typer.Option(
+            metavar="ICC",
+            callback=number("--least-icc", (0.0, 0.998), ""),
+            help="ICC that the study is to show to be exceeded.",
+        ),
+    ] = None,
     sd: Annotated[
         float | None,
         typer.Option(
             metavar="SD",
             callback=number("--sd", PLAN_RANGE, "in the unit of the measure"),
             help="Expected SD of the differences between two methods, for limits of agreement.",
+        ),
+    ] = None,
+    within_sd: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SD",
+            callback=number("--within-sd", PLAN_RANGE, "in the unit of the measure"),
+            help="Part of --sd that differs between repeats of one subject, where each gives "
+            "--repeats.",
         ),
     ] = None,
     bias: Annotated[
@@ -203,7 +238,9 @@ def plan(
     ] = None,
     sessions: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
     placements: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 1,
-    repeats: Annotated[int, typer.Option(min=1, max=50, metavar="N", help="In the table.")] = 3,
+    repeats: Annotated[
+        int, typer.Option(min=1, max=50, metavar="N", help="In the table, and for --within-sd.")
+    ] = 3,
     both_sides: Annotated[
         bool, typer.Option("--both-sides", help="Left and right in the table.")
     ] = False,
@@ -219,9 +256,20 @@ def plan(
     from layermotion.agreement.design import Design, write_template
     from layermotion.agreement.plan import Expectation, plan_words
 
-    measurements = raters if raters > 1 else sessions * placements * repeats
     wanted = Expectation(
-        icc, icc_width, measurements, sd, bias, limits_within, margin, power, subjects
+        icc=icc,
+        icc_width=icc_width,
+        raters=raters,
+        repeats=sessions * placements * repeats,
+        offset_share=offset_share,
+        least_icc=least_icc,
+        sd=sd,
+        bias=bias,
+        within_sd=within_sd,
+        within=limits_within,
+        margin=margin,
+        power=power,
+        subjects=subjects,
     )
     sentences = list(plan_words(wanted))
     if template is not None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
-from layermotion.training.composing import load_settings
+from layermotion.training.composing import load_settings, starting_from
 from layermotion.training.loop import Result, Start, train
 from layermotion.training.settings import TrainSettings
 
@@ -16,7 +16,7 @@ def run_training(
     config: str, overrides: Sequence[str], out: Path, start_from: str | None = None
 ) -> Result:
     """Read the settings and train, with a bar where someone looks on."""
-    settings = load_settings(config, overrides)
+    settings = load_settings(config, starting_from(overrides, start_from))
     with shown(settings) as (report, advance):
         return train(settings, out, report=report, start=Start(start_from), advance=advance)
 

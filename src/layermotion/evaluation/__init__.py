@@ -1,3 +1,3 @@
 """What was measured in synthetic clips beside its truth."""
 
-__all__ = ("compare",)
+__all__ = ("clips", "compare")

@@ -3,15 +3,17 @@
 __all__ = (
     "annotations",
     "builds",
-    "consent",
+    "erasing",
     "folder",
     "importing",
     "labelling",
     "making",
+    "persons",
     "proposals",
     "review",
     "scoring",
     "secret",
     "segmentations",
+    "status",
     "tuning",
 )

@@ -16,7 +16,7 @@ from pycocotools import mask as coco_mask
 from layermotion.clip.reading import check_size
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
-from layermotion.files import atomic_path, write_text
+from layermotion.files import write_text
 from layermotion.lab.outlines import filled
 from layermotion.labels import FULL_NAMES, STRUCTURES, Structure, label_of
 
@@ -206,10 +206,3 @@ def read_mask(path: Path) -> LabelledFrame:
             f"{len(STRUCTURES)}."
         )
     return LabelledFrame.of(path.stem, values.astype(np.uint8))
-
-
-def write_png(path: Path, values: NDArray[np.uint8]) -> None:
-    """Write grey or label values as PNG."""
-    with atomic_path(path) as temporary:
-        # cv2.imwrite says nothing when the disk is full.
-        temporary.write_bytes(cv2.imencode(".png", values)[1].tobytes())

@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.consent.ledger import Scope
 from layermotion.errors import InputError
 from layermotion.geometry import Spacing
-from layermotion.lab.consent import Scope
 from layermotion.lab.folder import Lab
 from layermotion.labels import View
 
@@ -120,7 +120,7 @@ def load_build(folder: Path) -> Build:
     return build
 
 
-def open_build(lab: Lab, name: str, today: date) -> Build:
+def open_build(lab: Lab, name: str) -> Build:
     """Open a build for use: besides its files, every subject's consent must still hold.
 
     Raises
@@ -129,7 +129,7 @@ def open_build(lab: Lab, name: str, today: date) -> Build:
         If a file was changed, or a subject withdrew or the consent ran out.
     """
     build = load_build(lab.root / "builds" / name)
-    consents = lab.ledger.subjects(today)
+    consents = lab.consents()
     ended = sorted(
         {f.subject for f in build.frames
          if NEEDED[f.split] not in consents.get(f.subject, frozenset())}
@@ -140,25 +140,6 @@ def open_build(lab: Lab, name: str, today: date) -> Build:
             f"build anew, then train from weights that never saw them."
         )
     return build
-
-
-def builds_with(lab: Lab, subject: str) -> dict[str, str]:
-    """Name and fingerprint of every build that holds a subject."""
-    return {
-        path.parent.name: str(content["fingerprint"])
-        for path in sorted((lab.root / "builds").glob(f"[!.]*/{MANIFEST_NAME}"))
-        for content in [json.loads(path.read_text(encoding="utf-8"))]
-        if any(frame["subject"] == subject for frame in content["frames"])
-    }
-
-
-def earlier_splits(lab: Lab) -> dict[str, Split]:
-    """Split of each subject of an earlier build; once trained on, always trained on."""
-    splits: dict[str, Split] = {}
-    for path in sorted((lab.root / "builds").glob(f"[!.]*/{MANIFEST_NAME}")):
-        for frame in json.loads(path.read_text(encoding="utf-8"))["frames"]:
-            splits[frame["subject"]] = Split(frame["split"])
-    return splits
 
 
 def file_digest(path: Path) -> str:

@@ -27,6 +27,12 @@ SPECK_PX = 12
 STRAY_PART = 0.02
 # Part of a structure that may lie outside the image area.
 OUTSIDE_PART = 0.005
+# A layer counts as named otherwise where it covers this part of itself on another layer of the
+# proposal, and at most that part on its own.
+OTHER_PART, OWN_PART = 0.5, 0.2
+# A layer counts as moved where it fits the proposal so well (Dice) after a shift of at least so
+# many pixels, and that much worse without.
+FITTING_DICE, SHIFT_PX, FITTING_GAIN = 0.9, 3, 0.05
 
 
 class Kind(StrEnum):
@@ -42,6 +48,8 @@ class Kind(StrEnum):
     MISSING = "layer missing"
     HOLE = "hole"
     STRAY = "stray piece"
+    NAMED = "named otherwise"
+    MOVED = "moved"
 
 
 @dataclass(frozen=True)
@@ -72,6 +80,49 @@ def check_frame(frame: LabelledFrame, clips: Mapping[str, ClipRecord]) -> tuple[
     return tuple(
         Fault(frame.key, kind, f"{frame.key}: {text}") for kind, text in _faults(frame, record)
     )
+
+
+def compare_with_proposal(frame: LabelledFrame, proposal: LabelledFrame) -> tuple[Fault, ...]:
+    """Layers that lie where the proposal has another one, or that are its own, only shifted.
+
+    Both are slips of the hand more often than corrections, so a person should look again.
+    """
+    remedy = "look again, and give --as-drawn if it is meant so."
+    faults = []
+    for structure in STRUCTURES:
+        mask = _mask(frame, structure)
+        if not mask.any() or proposal.masks.shape != frame.masks.shape:
+            continue
+        shares = {o: float((mask & _mask(proposal, o)).sum() / mask.sum()) for o in STRUCTURES}
+        other = max(shares, key=lambda name: shares[name])
+        if other is not structure and shares[other] > OTHER_PART and shares[structure] < OWN_PART:
+            text = f"{_name(structure)} lies where {_name(other)} was proposed; {remedy}"
+            faults.append(Fault(frame.key, Kind.NAMED, f"{frame.key}: {text}"))
+        elif shift := _shift(mask, _mask(proposal, structure)):
+            text = (
+                f"{_name(structure)} is what was proposed, moved by {shift[0]} rows and "
+                f"{shift[1]} columns; {remedy}"
+            )
+            faults.append(Fault(frame.key, Kind.MOVED, f"{frame.key}: {text}"))
+    return tuple(faults)
+
+
+def _shift(mask: NDArray[np.bool_], proposed: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """Rows and columns by which a mask is another one moved; None where it is not."""
+    size = int(mask.sum()) + int(proposed.sum())
+    padded = [2 * side for side in mask.shape]
+    spectra = [np.fft.rfft2(m.astype(np.float32), padded) for m in (mask, proposed)]
+    overlap = np.fft.irfft2(spectra[0] * spectra[1].conj(), padded)
+    best = np.unravel_index(int(overlap.argmax()), overlap.shape)
+    dice, still = 2 * overlap[best] / size, 2 * overlap[0, 0] / size
+    rows, columns = (
+        int(step) - whole if step >= whole // 2 else int(step)
+        for step, whole in zip(best, padded, strict=True)
+    )
+    is_moved = np.hypot(rows, columns) >= SHIFT_PX and dice > max(
+        FITTING_DICE, still + FITTING_GAIN
+    )
+    return (rows, columns) if is_moved else None
 
 
 def _faults(frame: LabelledFrame, record: ClipRecord) -> Iterator[tuple[Kind, str]]:

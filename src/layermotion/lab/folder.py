@@ -1,16 +1,22 @@
 """Owns the folder of a laboratory: its clips without identity, and what is known of each.
 
-lab.json        which secret the pseudonyms belong to
-consent.sqlite  the consent ledger
+lab.json        which secret the pseudonyms belong to, and where it lies
+consent.sqlite  the consent ledger, and what was made from whose pictures
 clips/          NAME.dcm without identity, NAME.json beside it
-labels/         NAME-FRAME.png, label values 0 to 5, as large as the frame
+prints/         NAME.npz, by which copies of a clip are told
+proposals/      NAME-FRAME.png, label values that the weights proposed
+labels/         NAME-FRAME.png, label values 0 to 5, as large as the frame; NAME-FRAME.json, by whom
 review/         contact sheets to look through
 builds/         frozen versions of the data set
+receipts/       what was erased
+
+Every use of a picture passes ``Lab.allow``: no consent today, no use.
 """
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
@@ -18,15 +24,21 @@ import numpy as np
 from numpy.typing import NDArray
 from pydicom.pixels.utils import iter_pixels
 
+from layermotion.consent.ledger import Ledger, Scope
+from layermotion.consent.origins import Origin
+from layermotion.consent.register import Register
 from layermotion.errors import InputError
 from layermotion.files import make_folder, write_text
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.lab.consent import Ledger
 from layermotion.lab.secret import Secret, create_secret, load_secret
 from layermotion.labels import View
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 MARK_NAME = "lab.json"
+LEDGER_NAME = "consent.sqlite"
+FOLDERS = ("clips", "prints", "proposals", "labels", "review", "builds", "receipts")
+# Names of files that are whole: what a killed command left begins with a dot.
+FINISHED = "[!.]*"
 # Digits of a frame's number in its key; a clip of 100,000 frames is no clip.
 FRAME_DIGITS = 5
 
@@ -90,26 +102,77 @@ class ClipRecord:
 
 @dataclass(frozen=True)
 class Lab:
-    """One laboratory's folder; ``open_lab`` checks it."""
+    """One laboratory's folder on one day; ``open_lab`` checks it.
+
+    Parameters
+    ----------
+    today
+        Day on which consents must hold.
+    """
 
     root: Path
+    today: date = field(default_factory=date.today)
 
     @property
     def ledger(self) -> Ledger:
         """The consent ledger."""
-        return Ledger(self.root / "consent.sqlite")
+        return Ledger(self.root / LEDGER_NAME)
+
+    @property
+    def register(self) -> Register:
+        """What was made from whose pictures."""
+        return Register(self.root / LEDGER_NAME)
+
+    def origin(self, fingerprint: str) -> Origin:
+        """Return what weights carry that learn from a build here."""
+        path = (self.root / LEDGER_NAME).resolve()
+        return Origin(str(path), self.register.identity, fingerprint)
+
+    def consents(self) -> dict[str, frozenset[Scope]]:
+        """Return what each subject's consent covers today."""
+        return self.ledger.subjects(self.today)
+
+    def allow(self, record: ClipRecord) -> None:
+        """Let a clip's pictures be used.
+
+        Raises
+        ------
+        InputError
+            If no consent of its subject holds today.
+        """
+        if not self.ledger.scopes_of(record.subject, self.today):
+            raise InputError(
+                f"{record.name} cannot be used: no consent of {record.subject} holds today; leave "
+                f"it out, or erase it with: layermotion lab erase {self.root}"
+            )
 
     def clip_path(self, name: str) -> Path:
         """DICOM file of a clip."""
         return self.root / "clips" / f"{name}.dcm"
 
+    def label_keys(self) -> list[str]:
+        """Keys of all frames with a label, in order."""
+        return sorted(path.stem for path in (self.root / "labels").glob(FINISHED + ".png"))
+
     def label_path(self, key: str) -> Path:
         """Label mask of a frame."""
         return self.root / "labels" / f"{key}.png"
 
+    def print_path(self, name: str) -> Path:
+        """Print of a clip, by which copies are told."""
+        return self.root / "prints" / f"{name}.npz"
+
+    def print_paths(self) -> list[Path]:
+        """List the prints of every clip that was ever here, in the order of their names."""
+        return sorted((self.root / "prints").glob(FINISHED + ".npz"))
+
+    def proposal_path(self, key: str) -> Path:
+        """Label mask that weights proposed for a frame."""
+        return self.root / "proposals" / f"{key}.png"
+
     def clips(self) -> dict[str, ClipRecord]:
         """Every imported clip by name, in the order of the names."""
-        paths = sorted((self.root / "clips").glob("*.json"))
+        paths = sorted((self.root / "clips").glob(FINISHED + ".json"))
         return {path.stem: self.clip(path.stem) for path in paths}
 
     def clip(self, name: str) -> ClipRecord:
@@ -142,7 +205,14 @@ class Lab:
         write_text(self.root / "clips" / f"{record.name}.json", text)
 
     def frames(self, record: ClipRecord, numbers: Iterable[int]) -> Iterator[NDArray[np.uint8]]:
-        """Chosen frames of a clip, uint8 (rows, columns), in the order asked for."""
+        """Chosen frames of a clip, uint8 (rows, columns), in the order asked for.
+
+        Raises
+        ------
+        InputError
+            If no consent of its subject holds today.
+        """
+        self.allow(record)
         indices = list(numbers)
         if indices:
             for pixels in iter_pixels(self.clip_path(record.name), indices=indices):
@@ -165,9 +235,13 @@ def create_lab(root: Path, secret_path: Path) -> Lab:
             f"outside {root} by --secret."
         )
     secret = load_secret(secret_path) if secret_path.exists() else create_secret(secret_path)
-    for name in ("clips", "labels", "review", "builds"):
+    for name in FOLDERS:
         make_folder(root / name)
-    mark = {"schema_version": SCHEMA_VERSION, "secret_check": secret.check}
+    mark = {
+        "schema_version": SCHEMA_VERSION,
+        "secret_check": secret.check,
+        "secret": str(secret_path.resolve()),
+    }
     write_text(root / MARK_NAME, json.dumps(mark, indent=2) + "\n")
     return Lab(root)
 
@@ -184,16 +258,23 @@ def open_lab(root: Path) -> Lab:
     return Lab(root)
 
 
-def open_secret(lab: Lab, secret_path: Path) -> Secret:
+def open_secret(lab: Lab, secret_path: Path | None = None) -> Secret:
     """Read the secret that this laboratory's pseudonyms belong to.
+
+    Parameters
+    ----------
+    secret_path
+        Where it lies now; where it lay when the laboratory was made if None.
 
     Raises
     ------
     InputError
         If it is another one.
     """
+    mark = _mark(lab.root)
+    secret_path = secret_path or Path(str(mark["secret"]))
     secret = load_secret(secret_path)
-    if secret.check != _mark(lab.root)["secret_check"]:
+    if secret.check != mark["secret_check"]:
         raise InputError(
             f"{secret_path} is not the secret of {lab.root}; its pseudonyms would not fit. Name "
             f"the file that was made with the laboratory by --secret."
@@ -213,6 +294,10 @@ def _mark(root: Path) -> dict[str, object]:
         raise InputError(
             f"{root} has the layout {version}, this version needs {SCHEMA_VERSION}; use the "
             f"version that made it."
+        )
+    if not {"secret", "secret_check"} <= mark.keys():
+        raise InputError(
+            f"{root / MARK_NAME} is damaged; restore it from the last copy of the laboratory."
         )
     return mark
 

@@ -8,7 +8,6 @@ import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 from pydicom import Dataset
@@ -19,8 +18,18 @@ from layermotion.clip.header import quiet, read_header
 from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
+from layermotion.lab.copies import (
+    HASHED_FRAMES,
+    Print,
+    find_copy,
+    load_print,
+    print_of,
+    save_print,
+    spread,
+)
 from layermotion.lab.deidentify import clean_header
 from layermotion.lab.folder import ClipRecord, Lab, Review
+from layermotion.lab.persons import Person, note_persons, person_in
 from layermotion.lab.secret import Secret
 from layermotion.lab.storing import write_clip
 
@@ -83,76 +92,121 @@ class ImportReport:
     failed: tuple[str, ...]
 
 
-def import_folder(
-    lab: Lab, secret: Secret, source: Path, options: ImportOptions, today: date
-) -> ImportReport:
+@dataclass(frozen=True)
+class _File:
+    """A file whose subject's consent holds."""
+
+    number: int
+    path: Path
+    header: Dataset | None
+    person: Person
+    subject: str
+
+
+def import_folder(lab: Lab, secret: Secret, source: Path, options: ImportOptions) -> ImportReport:
     """Import every file under a folder whose subject's consent is valid today.
 
     DICOM files state their subject. For all other files the first folder below ``source`` is the
-    local identifier of the subject.
-
-    Parameters
-    ----------
-    today
-        Day on which consent must hold.
+    local identifier of the subject. A clip that shows the pictures of another subject stays out.
 
     Raises
     ------
     InputError
-        If ``source`` is no folder or holds no file.
+        If ``source`` is no folder or holds no file, or if birth date or sex say that two persons
+        have one identifier; nothing is imported then.
     """
     if source.resolve().is_relative_to(lab.root.resolve()):
         raise InputError("The folder to import lies inside the laboratory; name another one.")
-    files = sorted(_files(source))
-    if not files:
+    paths = sorted(_files(source))
+    if not paths:
         raise InputError("The folder to import holds no file; check the path.")
-    imported: list[ClipRecord] = []
-    failed: list[str] = []
+    failed: dict[int, str] = {}
     refused: set[str] = set()
-    clips = lab.clips()
-    known = 0
+    imported: list[ClipRecord] = []
+    clips, known = lab.clips(), 0
     with quiet():
-        for number, path in enumerate(files, start=1):
+        files = list(_consented(lab, secret, source, paths, options, refused, failed))
+        note_persons(lab.register, secret, ((f"File {f.number}", f.person) for f in files))
+        prints = {path.stem: load_print(path) for path in lab.print_paths()}
+        for file in files:
             try:
-                header = _header(path)
-                subject = secret.pseudonym(_identifier(header, path, source))
-                if not lab.ledger.scopes_of(subject, today):
-                    refused.add(subject)
-                    continue
-                name = _clip_name(path, secret)
-                if name in clips:
+                name = _clip_name(file.path, secret)
+                if name in clips and clips[name].subject == file.subject:
                     known += 1
                     continue
-                record = _import_file(lab, secret, path, name, header, subject, options)
+                record = _import_file(lab, secret, file, name, options, prints)
             except InputError as error:
-                failed.append(_without_names(str(error), path, source, number))
+                failed[file.number] = _without_names(str(error), file.path, source, file.number)
                 continue
             except Exception as error:  # what nobody foresaw fails one file, not the others
                 kind = type(error).__name__
-                failed.append(f"File {number}: It failed in a way that was not foreseen ({kind}).")
+                failed[file.number] = (
+                    f"File {file.number}: It failed in a way that was not foreseen ({kind})."
+                )
                 continue
             clips[name] = record
             imported.append(record)
-    return ImportReport(tuple(imported), known, tuple(sorted(refused)), tuple(failed))
+    sentences = tuple(sentence for _, sentence in sorted(failed.items()))
+    return ImportReport(tuple(imported), known, tuple(sorted(refused)), sentences)
+
+
+def _consented(
+    lab: Lab,
+    secret: Secret,
+    source: Path,
+    paths: list[Path],
+    options: ImportOptions,
+    refused: set[str],
+    failed: dict[int, str],
+) -> Iterator[_File]:
+    """Files that may be imported; the subjects and sentences of the others are added."""
+    consents = lab.consents()
+    for number, path in enumerate(paths, start=1):
+        try:
+            header = _header(path)
+            if header is not None:
+                person = person_in(header, options.site)
+            else:
+                person = Person(_folder_name(path, source), options.site)
+        except InputError as error:
+            failed[number] = _without_names(str(error), path, source, number)
+            continue
+        subject = person.pseudonym(secret)
+        if consents.get(subject):
+            yield _File(number, path, header, person, subject)
+        else:
+            refused.add(subject)
 
 
 def _import_file(
     lab: Lab,
     secret: Secret,
-    path: Path,
+    file: _File,
     name: str,
-    header: Dataset | None,
-    subject: str,
     options: ImportOptions,
+    prints: dict[str, Print],
 ) -> ClipRecord:
-    clip = open_clip(path, options.source)
+    subject = file.subject
+    clip = open_clip(file.path, options.source)
+    count = clip.frame_count or sum(1 for _ in clip.frames())
+    numbers = set(spread(count, HASHED_FRAMES))
+    pictures = [f.pixels[clip.area.slices] for f in clip.frames() if f.index in numbers]
+    copied = find_copy(pictures, subject, prints.values(), secret)
+    if copied or (name in prints and prints[name].subject != subject):
+        raise InputError(
+            f"The file shows the same pictures as the clip {copied or name} of another subject, "
+            f"which was brought in before; import it under that subject's identifier, or leave it "
+            f"out."
+        )
     try:
-        original = _new_header(secret, name, options) if header is None else header
+        original = _new_header(secret, name, options) if file.header is None else file.header
         cleaned = clean_header(original, secret, subject)
         if options.scanner:
             cleaned.Manufacturer = options.scanner
     except DECODE_ERRORS as error:
         raise InputError("The file has a damaged header; export it again.") from error
+    prints[name] = print_of(name, subject, pictures, secret)
+    save_print(lab.print_path(name), prints[name])
     count = write_clip(lab.clip_path(name), cleaned, clip.frames(), clip.area, clip.spacing)
     area, spacing = clip.area, clip.spacing
     record = ClipRecord(
@@ -201,13 +255,8 @@ def _header(path: Path) -> Dataset | None:
         raise InputError("The file cannot be read; export it again from the scanner.") from error
 
 
-def _identifier(header: Dataset | None, path: Path, source: Path) -> str:
-    """Local identifier of the subject."""
-    if header is not None:
-        identifier = str(header.get("PatientID") or "").strip()
-        if not identifier:
-            raise InputError("The file states no Patient ID, so nobody's consent covers it.")
-        return identifier
+def _folder_name(path: Path, source: Path) -> str:
+    """Local identifier of the subject of a file that is no DICOM."""
     parts = path.relative_to(source).parts
     if len(parts) < 2:
         raise InputError(

@@ -1,14 +1,16 @@
 """Owns bringing labels into a laboratory: reads every format, checks, stores what is sound."""
 
+import json
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from layermotion.errors import InputError
+from layermotion.files import write_text
 from layermotion.images import write_png
 from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask
-from layermotion.lab.checks import Fault, check_frame
-from layermotion.lab.folder import Lab
+from layermotion.lab.checks import SPECK_PX, Fault, check_frame, compare_with_proposal
+from layermotion.lab.folder import Lab, split_key
 from layermotion.lab.secret import Secret
 from layermotion.lab.segmentations import read_segmentation
 
@@ -19,6 +21,15 @@ class LabelReport:
 
     sound: tuple[str, ...]
     faults: tuple[Fault, ...]
+
+
+@dataclass(frozen=True)
+class LabelNote:
+    """Who drew or corrected a label, on what day, and whether it is an untouched proposal."""
+
+    by: str
+    day: str
+    is_untouched: bool
 
 
 def read_labels(lab: Lab, source: Path, secret: Secret | None) -> list[LabelledFrame]:
@@ -64,21 +75,77 @@ def read_labels(lab: Lab, source: Path, secret: Secret | None) -> list[LabelledF
     return frames
 
 
-def check_labels(lab: Lab, frames: list[LabelledFrame]) -> LabelReport:
-    """Check every frame; nothing is written."""
+def check_labels(lab: Lab, frames: list[LabelledFrame], as_drawn: bool = False) -> LabelReport:
+    """Check every frame, also against what was proposed; nothing is written.
+
+    Parameters
+    ----------
+    as_drawn
+        Whether a person states that labels which differ from the proposal in a suspicious way are
+        meant so.
+    """
     clips = lab.clips()
     faults = {frame.key: check_frame(frame, clips) for frame in frames}
+    for frame in frames:
+        path = lab.proposal_path(frame.key)
+        if not faults[frame.key] and not as_drawn and path.is_file():
+            faults[frame.key] = compare_with_proposal(frame, read_mask(path))
     return LabelReport(
         tuple(key for key, found in faults.items() if not found),
         tuple(fault for found in faults.values() for fault in found),
     )
 
 
-def store_labels(lab: Lab, frames: list[LabelledFrame]) -> LabelReport:
-    """Store the labels of frames without a fault; the others are left out."""
-    report = check_labels(lab, frames)
-    sound = set(report.sound)
-    for frame in frames:
-        if frame.key in sound:
-            write_png(lab.label_path(frame.key), frame.label)
+def store_labels(
+    lab: Lab, frames: list[LabelledFrame], by: str, as_drawn: bool = False
+) -> LabelReport:
+    """Store the labels of frames without a fault, and who brought them; the others are left out.
+
+    Raises
+    ------
+    InputError
+        If nobody is named, or no consent of a frame's subject holds today.
+    """
+    if not by.strip():
+        raise InputError("A label needs to know who drew or corrected it; give --by.")
+    report = check_labels(lab, frames, as_drawn)
+    sound = [frame for frame in frames if frame.key in set(report.sound)]
+    for frame in sound:
+        lab.allow(lab.clip(split_key(frame.key)[0]))
+    for frame in sound:
+        note = LabelNote(by.strip(), lab.today.isoformat(), _is_untouched(lab, frame))
+        # The note comes first: a label without one counts as untouched.
+        write_text(_note_path(lab, frame.key), json.dumps(asdict(note)) + "\n")
+        write_png(lab.label_path(frame.key), frame.label)
     return report
+
+
+def read_note(lab: Lab, key: str) -> LabelNote:
+    """Who brought a label, and whether it is a proposal that came back as it went out.
+
+    A label of which nothing is known counts as untouched.
+
+    Raises
+    ------
+    InputError
+        If the note is damaged.
+    """
+    path = _note_path(lab, key)
+    if not path.is_file():
+        return LabelNote("", "", True)
+    try:
+        return LabelNote(**json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError) as error:
+        raise InputError(f"labels/{path.name} is damaged; store the label again.") from error
+
+
+def _note_path(lab: Lab, key: str) -> Path:
+    return lab.label_path(key).with_suffix(".json")
+
+
+def _is_untouched(lab: Lab, frame: LabelledFrame) -> bool:
+    """Whether a label is what was proposed, but for a speck."""
+    path = lab.proposal_path(frame.key)
+    if not path.is_file():
+        return False
+    return int((read_mask(path).label != frame.label).sum()) < SPECK_PX

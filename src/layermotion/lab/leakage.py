@@ -29,7 +29,7 @@ POINT_DISTANCE, TOLERANCE_PX = 48, 3.0
 SHARED_POINTS, SPANNED_PART = 16, 0.1
 
 
-class Kind(StrEnum):
+class Shared(StrEnum):
     """How two frames show the same."""
 
     WHOLE = "whole"
@@ -42,24 +42,21 @@ class Leak:
 
     one: str
     other: str
-    kind: Kind
+    shared: Shared
 
 
 @dataclass(frozen=True, eq=False)
-class _Look:
-    """What is compared of a picture.
+class Texture:
+    """Points of the texture of a picture.
 
     Parameters
     ----------
-    bits
-        Its ``picture_hash``.
     places
-        Where its points are in the reduced picture, column and row, px, float32 (points, 2).
+        Where they are in the reduced picture, column and row, px, float32 (points, 2).
     codes
-        What surrounds each point, uint8 (points, 32).
+        What surrounds each, uint8 (points, 32).
     """
 
-    bits: NDArray[np.bool_]
     places: NDArray[np.float32]
     codes: NDArray[np.uint8]
 
@@ -76,18 +73,19 @@ def find_leaks(
     one, other
         (key, image area) of the frames of two splits.
     """
-    first = [_look(image) for _, image in one]
-    found: dict[tuple[str, str], Kind] = {}
+    first = [(key, picture_hash(image), texture_of(image)) for key, image in one]
+    found: dict[tuple[str, str], Shared] = {}
     for mirrored in (False, True):
         for key, image in other:
-            shown = _look(np.ascontiguousarray(image[:, ::-1]) if mirrored else image)
-            for (known, _), look in zip(one, first, strict=True):
+            shown = np.ascontiguousarray(image[:, ::-1]) if mirrored else image
+            bits, texture = picture_hash(shown), texture_of(shown)
+            for known, known_bits, known_texture in first:
                 pair = (known, key)
-                if int((look.bits != shown.bits).sum()) <= LARGEST_DISTANCE:
-                    found[pair] = Kind.WHOLE
-                elif pair not in found and _shares_texture(look, shown):
-                    found[pair] = Kind.PART
-    return tuple(Leak(*pair, kind) for pair, kind in sorted(found.items()))
+                if int((known_bits != bits).sum()) <= LARGEST_DISTANCE:
+                    found[pair] = Shared.WHOLE
+                elif pair not in found and shares_texture(known_texture, texture):
+                    found[pair] = Shared.PART
+    return tuple(Leak(*pair, shared) for pair, shared in sorted(found.items()))
 
 
 def picture_hash(image: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -105,16 +103,17 @@ def picture_hash(image: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return np.asarray(waves > np.median(waves))
 
 
-def _look(image: NDArray[np.uint8]) -> _Look:
+def texture_of(image: NDArray[np.uint8]) -> Texture:
+    """Find the points of the texture of a picture."""
     scale = POINTS_SIDE_PX / max(image.shape)
     small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     points, found = cv2.ORB.create(nfeatures=POINTS, fastThreshold=5).detectAndCompute(small, None)
     places = np.array([point.pt for point in points], np.float32).reshape(-1, 2)
     codes = np.zeros((0, 32), np.uint8) if found is None else np.asarray(found, np.uint8)
-    return _Look(picture_hash(image), places, codes)
+    return Texture(places, codes)
 
 
-def shared_points(one: _Look, other: _Look) -> NDArray[np.float32]:
+def shared_points(one: Texture, other: Texture) -> NDArray[np.float32]:
     """Places in ``other`` of the points that one affine map brings together, (points, 2)."""
     nothing = np.zeros((0, 2), np.float32)
     if not len(one.codes) or not len(other.codes):
@@ -133,7 +132,8 @@ def shared_points(one: _Look, other: _Look) -> NDArray[np.float32]:
     return nothing if affine is None else there[agrees.ravel() > 0]
 
 
-def _shares_texture(one: _Look, other: _Look) -> bool:
+def shares_texture(one: Texture, other: Texture) -> bool:
+    """Whether one picture holds a part of the other."""
     shared = shared_points(one, other)
     if len(shared) < SHARED_POINTS:
         return False

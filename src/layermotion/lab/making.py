@@ -2,12 +2,12 @@
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.consent.ledger import Scope
 from layermotion.errors import InputError
 from layermotion.files import atomic_folder, write_text
 from layermotion.images import write_png
@@ -18,14 +18,13 @@ from layermotion.lab.builds import (
     Build,
     BuildFrame,
     Split,
-    earlier_splits,
     file_digest,
     fingerprint_of,
     manifest_text,
 )
 from layermotion.lab.checks import check_frame
-from layermotion.lab.consent import Scope
 from layermotion.lab.folder import ClipRecord, Lab, Review, split_key
+from layermotion.lab.labelling import read_note
 from layermotion.lab.leakage import Leak, find_leaks
 from layermotion.labels import Structure, View, label_of
 
@@ -59,7 +58,11 @@ class _Material:
 
 
 def make_build(
-    lab: Lab, name: str, held_out_share: float, held_out_sites: tuple[str, ...], today: date
+    lab: Lab,
+    name: str,
+    held_out_share: float,
+    held_out_sites: tuple[str, ...] = (),
+    use_untouched: bool = False,
 ) -> BuildReport:
     """Freeze what is labelled, sound, reviewed and consented to today.
 
@@ -73,6 +76,8 @@ def make_build(
         Part of each site's subjects that is held out, 0 to 1.
     held_out_sites
         Sites of which every subject is held out.
+    use_untouched
+        Whether proposals that came back as they went out count as labels.
 
     Raises
     ------
@@ -84,8 +89,8 @@ def make_build(
         raise InputError(f"{name!r} cannot name a build; use letters, digits and hyphens.")
     if target.exists():
         raise InputError(f"There is a build {name} already; builds never change, so name another.")
-    material, without_consent, left_out = _gather(lab, today)
-    splits = _assign(lab, material, held_out_share, held_out_sites, today)
+    material, without_consent, left_out = _gather(lab, use_untouched)
+    splits = _assign(lab, material, held_out_share, held_out_sites)
     by_split = {
         split: [m for m in material if splits[m.record.subject] is split] for split in Split
     }
@@ -101,18 +106,22 @@ def make_build(
     with atomic_folder(target) as folder:
         frames = tuple(_write(folder, m, splits[m.record.subject]) for m in material)
         build = Build(target, frames, fingerprint_of(frames))
-        write_text(folder / MANIFEST_NAME, manifest_text(build, today))
+        write_text(folder / MANIFEST_NAME, manifest_text(build, lab.today))
+        splits_of = {(f.subject, str(f.split)) for f in frames}
+        lab.register.note_build(name, build.fingerprint, sorted(splits_of))
     return BuildReport(build, without_consent, left_out)
 
 
-def _gather(lab: Lab, today: date) -> tuple[list[_Material], tuple[str, ...], dict[str, int]]:
+def _gather(
+    lab: Lab, use_untouched: bool
+) -> tuple[list[_Material], tuple[str, ...], dict[str, int]]:
     """Labelled frames that may be used, subjects without consent, and counts of the rest."""
-    clips, consents = lab.clips(), lab.ledger.subjects(today)
+    clips, consents = lab.clips(), lab.consents()
     without: set[str] = set()
     left_out: Counter[str] = Counter()
     material: list[_Material] = []
-    for path in sorted((lab.root / "labels").glob("*.png")):
-        name, number = split_key(path.stem)
+    for key in lab.label_keys():
+        name, number = split_key(key)
         record = clips.get(name)
         if record is not None and not consents.get(record.subject):
             without.add(record.subject)
@@ -120,14 +129,17 @@ def _gather(lab: Lab, today: date) -> tuple[list[_Material], tuple[str, ...], di
         if record is not None and record.review is not Review.ACCEPTED:
             left_out[f"review {record.review}"] += 1
             continue
-        frame = read_mask(path)
+        if read_note(lab, key).is_untouched and not use_untouched:
+            left_out["untouched proposal"] += 1
+            continue
+        frame = read_mask(lab.label_path(key))
         faults = check_frame(frame, clips)
         if record is None or faults:
             left_out[str(faults[0].kind)] += 1
             continue
         image = next(lab.frames(record, [number]))[record.image_area.slices]
         label = frame.label[record.image_area.slices]
-        material.append(_Material(path.stem, record, _view(record, frame), image, label))
+        material.append(_Material(key, record, _view(record, frame), image, label))
     return material, tuple(sorted(without)), dict(left_out)
 
 
@@ -142,7 +154,6 @@ def _assign(
     material: list[_Material],
     share: float,
     held_out_sites: tuple[str, ...],
-    today: date,
 ) -> dict[str, Split]:
     """Split of every subject."""
     sites: dict[str, set[str]] = {}
@@ -151,8 +162,8 @@ def _assign(
     for site in held_out_sites:
         if site not in sites:
             raise InputError(f"No usable frame is from the site {site}; check its name.")
-    earlier = earlier_splits(lab)
-    consents = lab.ledger.subjects(today)
+    earlier = {subject: Split(split) for subject, split in lab.register.splits().items()}
+    consents = lab.consents()
     splits: dict[str, Split] = {}
     for site, subjects in sorted(sites.items()):
         wanted = len(subjects) if site in held_out_sites else round(share * len(subjects))

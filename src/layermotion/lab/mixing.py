@@ -3,16 +3,18 @@
 The synthetic share keeps a network from forgetting what the local frames do not show.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.consent.origins import Origin
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea
 from layermotion.lab.builds import Build, BuildFrame, Split
+from layermotion.lab.folder import Lab
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import VIEW_CLASSES
 from layermotion.training.drawing import Drawn, SyntheticDraw, source_digest
@@ -20,6 +22,9 @@ from layermotion.training.drawing import Drawn, SyntheticDraw, source_digest
 # Each side of a local frame loses up to this part before it is scaled, since the image area that
 # is found on a screen is never quite the same (our choice; ``synthetic.dataset`` does likewise).
 CUT_PART = 0.05
+# Part of the training subjects that is held aside to watch the training by, and the fewest subjects
+# of which any is: fewer are all needed (our choice).
+ASIDE_SHARE, FEWEST_SUBJECTS = 1 / 8, 4
 # Decoded frames kept in memory by one process, about 0.5 MB each.
 FRAMES_IN_MEMORY = 512
 
@@ -39,7 +44,8 @@ class LocalExample:
 class MixedDraw:
     """Draws local frames of the training split, and synthetic ones for a share of the draws.
 
-    Every subject is drawn as often as every other, however many frames it has.
+    Every subject is drawn as often as every other, however many frames it has. Some subjects of the
+    split are held aside, to watch the training by; ``watched`` draws those alone.
 
     Parameters
     ----------
@@ -49,11 +55,14 @@ class MixedDraw:
         Part of the examples that the generator makes, 0 to 1.
     synthetic
         The generator.
+    is_watched
+        Whether it draws the subjects held aside, and no others.
     """
 
     build: Build
     synthetic_share: float
     synthetic: SyntheticDraw = field(default_factory=SyntheticDraw)
+    is_watched: bool = False
 
     def __post_init__(self) -> None:
         if not 0 <= self.synthetic_share <= 1:
@@ -63,6 +72,24 @@ class MixedDraw:
             )
         if not self.build.of(Split.TRAIN):
             raise InputError(f"The build {self.build.name} holds no frame to train on; build anew.")
+
+    @property
+    def origin(self) -> Origin:
+        """What weights carry that learn from these pictures."""
+        return Lab(self.build.folder.parents[1]).origin(self.build.fingerprint)
+
+    @property
+    def watched(self) -> "MixedDraw | SyntheticDraw":
+        """What draws pictures to watch the training by: never those that are trained on."""
+        has_aside = len(self.build.subjects(Split.TRAIN)) >= FEWEST_SUBJECTS
+        return replace(self, synthetic_share=0.0, is_watched=True) if has_aside else self.synthetic
+
+    @property
+    def subjects(self) -> tuple[str, ...]:
+        """Pseudonyms that are drawn; the first ones of the split are held aside."""
+        subjects = self.build.subjects(Split.TRAIN)
+        count = 0 if len(subjects) < FEWEST_SUBJECTS else max(1, round(ASIDE_SHARE * len(subjects)))
+        return subjects[:count] if self.is_watched else subjects[count:]
 
     @property
     def source(self) -> str:
@@ -79,7 +106,7 @@ class MixedDraw:
         """Draw one example of ``size_px`` rows."""
         if rng.random() < self.synthetic_share:
             return self.synthetic(rng, size_px)
-        subjects = self.build.subjects(Split.TRAIN)
+        subjects = self.subjects
         subject = subjects[int(rng.integers(len(subjects)))]
         frames = [f for f in self.build.of(Split.TRAIN) if f.subject == subject]
         frame = frames[int(rng.integers(len(frames)))]

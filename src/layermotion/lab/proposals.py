@@ -3,7 +3,6 @@
 import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 import cv2
@@ -15,7 +14,7 @@ from layermotion.files import atomic_path
 from layermotion.images import write_png
 from layermotion.lab.annotations import LabelledFrame, write_coco
 from layermotion.lab.checks import fill_holes, without_strays
-from layermotion.lab.folder import ClipRecord, Lab, Review, frame_key
+from layermotion.lab.folder import ClipRecord, Lab, Review, frame_key, split_key
 from layermotion.labels import CLASS_COUNT
 from layermotion.network.picture import area_probabilities, full_size_label
 from layermotion.network.segmenter import Segmenter
@@ -61,25 +60,19 @@ class Choice:
     distance: float
 
 
-def propose(
-    lab: Lab, segmenter: Segmenter, count: int, out: Path, today: date
-) -> tuple[Choice, ...]:
+def propose(lab: Lab, segmenter: Segmenter, count: int, out: Path) -> tuple[Choice, ...]:
     """Choose frames and write them with the model's labels, for correction in any editor.
 
     Writes ``images/KEY.png``, ``labels/KEY.png``, ``annotations.json`` (COCO) and ``chosen.csv``.
-
-    Parameters
-    ----------
-    today
-        Day on which a subject's consent must hold.
+    What was proposed is kept in the laboratory, so that a label is known to differ from it.
 
     Raises
     ------
     InputError
         If no frame may be labelled.
     """
-    candidates = list(find_candidates(lab, segmenter, today))
-    labelled = {path.stem for path in (lab.root / "labels").glob("*.png")}
+    candidates = list(find_candidates(lab, segmenter))
+    labelled = set(lab.label_keys())
     free = [c for c in candidates if c.key not in labelled]
     if not free:
         raise InputError(
@@ -89,9 +82,15 @@ def propose(
     choices = choose(free, [c.feature for c in candidates if c.key in labelled], count)
     by_key = {candidate.key: candidate for candidate in free}
     chosen = [by_key[choice.key] for choice in choices]
+    clips = {split_key(candidate.key)[0] for candidate in chosen}
+    for name in ("annotations.json", "chosen.csv"):
+        lab.register.note_copies(out / name, clips)
     for candidate in chosen:
-        write_png(out / "images" / f"{candidate.key}.png", candidate.pixels)
-        write_png(out / "labels" / f"{candidate.key}.png", candidate.label)
+        for kind, values in (("images", candidate.pixels), ("labels", candidate.label)):
+            path = out / kind / f"{candidate.key}.png"
+            lab.register.note_copies(path, [split_key(candidate.key)[0]])
+            write_png(path, values)
+        write_png(lab.proposal_path(candidate.key), candidate.label)
     frames = [LabelledFrame.of(candidate.key, candidate.label) for candidate in chosen]
     write_coco(out / "annotations.json", frames, "images")
     with atomic_path(out / "chosen.csv") as temporary, temporary.open("w", newline="") as file:
@@ -101,9 +100,9 @@ def propose(
     return choices
 
 
-def find_candidates(lab: Lab, segmenter: Segmenter, today: date) -> Iterator[Candidate]:
+def find_candidates(lab: Lab, segmenter: Segmenter) -> Iterator[Candidate]:
     """Look at frames of every clip that is consented to and accepted in review."""
-    consents = lab.ledger.subjects(today)
+    consents = lab.consents()
     for record in lab.clips().values():
         if record.review is not Review.ACCEPTED or not consents.get(record.subject):
             continue

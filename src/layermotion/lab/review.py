@@ -35,26 +35,37 @@ def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[
     -------
     tuple of Path
         PNG files ``review/NAME-1.png`` and so on.
+
+    Raises
+    ------
+    InputError
+        If no consent of a clip's subject holds today.
     """
+    for record in records:
+        lab.allow(record)
     paths = []
     for first in range(0, len(records), CLIPS_A_SHEET):
         path = lab.root / "review" / f"{name}-{first // CLIPS_A_SHEET + 1}.png"
-        rows = [_row(lab, record) for record in records[first : first + CLIPS_A_SHEET]]
+        shown = records[first : first + CLIPS_A_SHEET]
+        rows = [_row(lab, record) for record in shown]
+        lab.register.note_copies(path, [record.name for record in shown])
         with atomic_path(path) as temporary:
             temporary.write_bytes(cv2.imencode(".png", np.concatenate(rows))[1].tobytes())
         paths.append(path)
     return tuple(paths)
 
 
-def judge(lab: Lab, names: tuple[str, ...], review: Review) -> None:
+def record_review(lab: Lab, names: tuple[str, ...], review: Review) -> None:
     """Write down a person's verdict on clips; an accepted file then states that it was cleaned.
 
     Raises
     ------
     InputError
-        If a clip is not here.
+        If a clip is not here, or no consent of its subject holds today.
     """
     records = [lab.clip(name) for name in names]
+    for record in records:
+        lab.allow(record)
     for record in records:
         is_clean = review is Review.ACCEPTED
         data = dcmread(lab.clip_path(record.name))
@@ -71,9 +82,11 @@ def mask_box(lab: Lab, name: str, box: tuple[int, int, int, int]) -> None:
     Raises
     ------
     InputError
-        If the clip is not here, or the box lies outside its frames.
+        If the clip is not here, the box lies outside its frames, or no consent of its subject
+        holds today.
     """
     record = lab.clip(name)
+    lab.allow(record)
     top, left, height, width = box
     fits = top + height <= record.rows and left + width <= record.columns
     if not (min(top, left) >= 0 and min(height, width) > 0 and fits):

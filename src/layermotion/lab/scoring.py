@@ -1,20 +1,27 @@
 """Owns scoring weights on the held-out frames of a build, and on the synthetic benchmark."""
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.clip import Frame
+from layermotion.edges.frame import edges_in
 from layermotion.geometry import COLUMN_RATIO, ImageArea
 from layermotion.lab.builds import Build, Split
 from layermotion.lab.metrics import score_mask
-from layermotion.labels import STRUCTURES, label_of
+from layermotion.lab.site_error import labelled_edges, site_errors_mm
+from layermotion.labels import STRUCTURES, Structure, label_of
 from layermotion.models.judging import Score, judge
 from layermotion.models.registry import Judged, Registry
-from layermotion.network.picture import area_probabilities, full_size_label
+from layermotion.network.grid import ModelGrid
+from layermotion.network.look import look_at
+from layermotion.network.picture import full_size_label
 from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.series.series import Scale
 from layermotion.training.drawing import Drawn
 
 # First word of the seeds of the synthetic benchmark; no training seed starts with it.
@@ -53,20 +60,31 @@ def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
     for frame in build.of(Split.HELD_OUT):
         image, label = build.read(frame)
         area = ImageArea(0, 0, *image.shape)
-        probabilities = area_probabilities(image, area, frame.spacing, segmenter)
-        found = full_size_label(probabilities, area)
+        grid = ModelGrid.for_area(area, frame.spacing, segmenter.size_px)
+        look = look_at(Frame(0, 0.0, image), segmenter, grid)
+        found = full_size_label(look.probabilities[(slice(None), *grid.slices)], area)
         size_mm = (frame.row_mm, frame.column_mm)
-        scores += _score(frame.key, frame.subject, frame.scanner, found, label, size_mm)
+        errors = site_errors_mm(
+            edges_in(look, grid, frame.view, least=0.0),
+            labelled_edges(label),
+            Scale.of(frame.spacing, area.width),
+        )
+        for score in _score(frame.key, frame.subject, frame.scanner, found, label, size_mm):
+            error_mm, is_withheld = errors.get(Structure(score.structure), (math.nan, None))
+            withheld = math.nan if is_withheld is None else 100.0 * is_withheld
+            scores.append(replace(score, site_mm=error_mm, withheld_percent=withheld))
     return tuple(scores)
 
 
 def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
     """Score the synthetic benchmark: scenes that no training run draws, each a subject."""
-
-    def find(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return np.asarray(segmenter.run(image[None])[0][0].argmax(axis=0), np.uint8)
-
-    return score_scenes(find, draw_scenes(BENCHMARK_STREAM, count, segmenter.size_px))
+    scores: list[Score] = []
+    for number, example in enumerate(draw_scenes(BENCHMARK_STREAM, count, segmenter.size_px)):
+        found = np.asarray(segmenter.run(example.image[None])[0][0].argmax(axis=0), np.uint8)
+        size_mm = (example.mm_per_pixel, COLUMN_RATIO * example.mm_per_pixel)
+        name = f"scene-{number}"
+        scores += _score(name, name, SYNTHETIC, found, example.label, size_mm)
+    return tuple(scores)
 
 
 def draw_scenes(stream: int, count: int, size_px: int) -> Iterator[Drawn]:
@@ -76,19 +94,6 @@ def draw_scenes(stream: int, count: int, size_px: int) -> Iterator[Drawn]:
     for number in range(count):
         rng = np.random.default_rng(np.random.SeedSequence([stream, number]))
         yield draw_example(rng, size_px)
-
-
-def score_scenes(
-    find: Callable[[NDArray[np.uint8]], NDArray[np.uint8]], scenes: Iterable[Drawn]
-) -> tuple[Score, ...]:
-    """Score what gives each pixel its likeliest class, uint8, for an image of the same shape."""
-    scores: list[Score] = []
-    for number, example in enumerate(scenes):
-        found = find(example.image)
-        size_mm = (example.mm_per_pixel, COLUMN_RATIO * example.mm_per_pixel)
-        name = f"scene-{number}"
-        scores += _score(name, name, SYNTHETIC, found, example.label, size_mm)
-    return tuple(scores)
 
 
 def _score(

@@ -8,7 +8,6 @@ import hmac
 import os
 import secrets
 import stat
-import unicodedata
 import uuid
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,23 +45,9 @@ class Secret:
         """HMAC-SHA-256 of a text; two purposes never give the same value."""
         return hmac.digest(self.key, f"{purpose}\0{text}".encode(), "sha256")
 
-    def pseudonym(self, local_identifier: str) -> str:
-        """Pseudonym of a subject; the same for the same identifier, whatever its padding.
-
-        Raises
-        ------
-        InputError
-            If the identifier is empty.
-
-        Examples
-        --------
-        >>> Secret(bytes(32)).pseudonym(" 4711 ") == Secret(bytes(32)).pseudonym("4711")
-        True
-        """
-        cleaned = unicodedata.normalize("NFC", local_identifier).strip(" \0\t\r\n")
-        if not cleaned:
-            raise InputError("A subject needs a local identifier that is not empty; give one.")
-        return f"s-{self.digest('subject', cleaned).hex()[:PSEUDONYM_DIGITS]}"
+    def pseudonym(self, identity: str) -> str:
+        """Pseudonym of a subject, whose identity is written as ``persons`` does."""
+        return f"s-{self.digest('subject', identity).hex()[:PSEUDONYM_DIGITS]}"
 
     def scanner(self, make: str) -> str:
         """Pseudonym of a make of scanner, of which a file may say anything."""

@@ -1,33 +1,34 @@
 """Owns training on a build: the weights in use go on learning from local and synthetic frames."""
 
 from collections.abc import Callable
-from datetime import date
 from functools import partial
 from pathlib import Path
 
-import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import nn
 
 from layermotion.lab.builds import open_build
 from layermotion.lab.folder import Lab
 from layermotion.lab.mixing import MixedDraw
-from layermotion.lab.scoring import draw_scenes, score_scenes
-from layermotion.models.judging import compare, forgetting
+from layermotion.lab.scoring import draw_scenes
+from layermotion.models.judging import growth
 from layermotion.models.registry import Registry
+from layermotion.training.data import collate
 from layermotion.training.drawing import SyntheticDraw
 from layermotion.training.loop import Result, Start, train
+from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
 
-# Shares of what was learnt that are tried, the largest first; none is kept if each forgets.
-SHARES = (1.0, 0.8, 0.6, 0.4, 0.2)
+# Shares of what was learnt that may be kept; none is, if each forgets.
+SHARES = (0.2, 0.4, 0.6, 0.8, 1.0)
 # Largest growth of the error on synthetic pictures that a share may bring (our choice: far below
 # the 5 % that judging allows, since it differs between sets of some hundred pictures by more).
 FORGETTING_LIMIT = 0.01
 # Pictures that choose the share, and the first word of their seeds, which neither training nor
 # judging uses.
-CHOOSING_PICTURES, CHOOSING_STREAM = 500, 20_261_127
+CHOOSING_PICTURES, CHOOSING_STREAM = 300, 20_261_127
+# Pictures that are looked at together; a matter of memory alone.
+BATCH = 16
 
 
 def fine_tune(
@@ -37,7 +38,6 @@ def fine_tune(
     settings: TrainSettings,
     synthetic_share: float,
     out: Path,
-    today: date,
     report: Callable[[str], None] = print,
 ) -> Result:
     """Train from the weights in use on a build's training split; going on equals not stopping.
@@ -53,8 +53,6 @@ def fine_tune(
         Part of the examples that the generator makes, 0 to 1.
     out
         Run folder.
-    today
-        Day on which every subject's consent must hold.
 
     Raises
     ------
@@ -62,7 +60,7 @@ def fine_tune(
         If the build may not be used, or the weights in use cannot be trained further.
     """
     generator = SyntheticDraw(settings.factors)
-    draw = MixedDraw(open_build(lab, build_name, today), synthetic_share, generator)
+    draw = MixedDraw(open_build(lab, build_name), synthetic_share, generator)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
     return train(
@@ -82,8 +80,8 @@ def settle(
 
     The weights become a point on the straight line from ``start`` to ``average``, on which much of
     the gain comes before most of the loss (Wortsman et al. 2022, Robust fine-tuning of zero-shot
-    models, arXiv 2109.01903). How far is decided on synthetic pictures of their own, by the errors
-    that ``judging`` watches.
+    models, arXiv 2109.01903). How far is decided on synthetic pictures of their own; the error is
+    taken to grow with the share, so that few are tried.
 
     Parameters
     ----------
@@ -95,26 +93,35 @@ def settle(
     Returns
     -------
     dict
-        ``kept_share``, and ``forgetting``, the growth of the error with it.
+        ``kept_share``, and ``forgetting``, the growth of the error (1 - Dice) with it.
     """
     learnt = {name: tensor.clone() for name, tensor in average.state_dict().items()}
+    report(f"drawing {CHOOSING_PICTURES} synthetic pictures, to see what was forgotten")
     scenes = list(draw_scenes(CHOOSING_STREAM, CHOOSING_PICTURES, size_px))
-    find = partial(_find, average)
-    _move(average, start, learnt, 0.0)
-    before = score_scenes(find, scenes)
-    for share in SHARES:
+    batches = [collate(scenes[k : k + BATCH]) for k in range(0, len(scenes), BATCH)]
+    device = next(average.parameters()).device
+
+    def error(share: float) -> float:
         _move(average, start, learnt, share)
-        growth = forgetting(compare(before, score_scenes(find, scenes)))
-        if growth <= FORGETTING_LIMIT:
-            break
-    else:
-        share, growth = 0.0, 0.0
-        _move(average, start, learnt, share)
-    report(
-        f"keeping {100 * share:.0f} % of what was learnt, with which the error on synthetic "
-        f"pictures changes by {100 * growth:+.1f} %"
-    )
-    return {"kept_share": share, "forgetting": growth}
+        return 1 - evaluate(average, batches, device)["dice_mean"]
+
+    before = error(0.0)
+    growths = {0.0: 0.0}
+    untried = list(SHARES)
+    share = untried[-1]
+    while untried:
+        growths[share] = growth(before, error(share))
+        report(
+            f"with {100 * share:.0f} % of what was learnt, their error changes by "
+            f"{100 * growths[share]:+.1f} %"
+        )
+        fits = growths[share] <= FORGETTING_LIMIT
+        untried = [other for other in untried if other != share and (other > share) is fits]
+        share = untried[len(untried) // 2] if untried else share
+    kept = max(share for share, grown in growths.items() if grown <= FORGETTING_LIMIT)
+    _move(average, start, learnt, kept)
+    report(f"keeping {100 * kept:.0f} % of what was learnt")
+    return {"kept_share": kept, "forgetting": growths[kept]}
 
 
 def _move(
@@ -127,11 +134,3 @@ def _move(
     for name, tensor in network.state_dict().items():
         if tensor.is_floating_point():
             tensor.copy_(torch.lerp(start[name].to(tensor.device), learnt[name], share))
-
-
-@torch.no_grad()
-def _find(network: nn.Module, image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Likeliest class of each pixel."""
-    device = next(network.parameters()).device
-    class_logits, _ = network(torch.from_numpy(image)[None, None].to(device))
-    return np.asarray(class_logits[0].argmax(0).cpu().numpy(), np.uint8)

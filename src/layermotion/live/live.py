@@ -33,6 +33,8 @@ RATE_S = 2.0
 # choice, a beginning to be changed).
 FIRST_TARGETS = {View.ABDOMINAL_WALL: Target(20.0, 40.0), View.BLADDER: Target(3.0, 8.0)}
 
+UNFORESEEN = "A picture could not be looked at ({kind}); if this goes on, start again."
+
 
 @dataclass(frozen=True, eq=False)
 class State:
@@ -93,7 +95,7 @@ class Live:
         self.states: Newest[State] = Newest()
         self.recorder = Recorder(recordings, self.pictures, source.clip)
         self.is_frozen = self.has_ended = False
-        self.error = ""
+        self.error = self.unseen = ""
         self._source, self._measure = source, measure
         self._memory, self._watch = Memory(), Watch(source.clip, segmenter, site)
         self._lock = threading.Lock()
@@ -186,9 +188,13 @@ class Live:
                 number = found[0] if found else number
                 continue
             number, taken = found
-            with self._lock:
-                seen = self._watch.see(taken.frame)
-                self.states.put(self._state(seen, taken))
+            try:
+                with self._lock:
+                    seen = self._watch.see(taken.frame)
+                    self.states.put(self._state(seen, taken))
+                self.unseen = ""
+            except Exception as error:  # one picture; the next may be seen
+                self.unseen = UNFORESEEN.format(kind=type(error).__name__)
 
     def _state(self, seen: Seen, taken: Taken) -> State:
         """Take the exercise on by one value."""

@@ -87,7 +87,7 @@ def situation(live: Live) -> dict[str, Any]:
     return {
         "ended": live.has_ended,
         "frozen": live.is_frozen,
-        "error": live.error or live.recorder.failed,
+        "error": live.error or live.unseen or live.recorder.failed,
         "recording": live.recorder.is_recording,
     }
 

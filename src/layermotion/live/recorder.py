@@ -21,8 +21,6 @@ TIME_BASE = Fraction(1, 90_000)
 # Near enough to the picture that measuring it gives the same (as clips of the generator are
 # stored).
 OPTIONS = {"preset": "veryfast", "crf": "18"}
-# Who may read a recording: its owner alone.
-OWNER_ONLY = 0o600
 # How long the encoder waits for a picture before it looks whether the recording was ended, s.
 WAIT_S = 0.1
 
@@ -78,7 +76,7 @@ class Recorder:
         self.failed, self._saved = "", None
         self._ending.clear()
         self._thread = threading.Thread(
-            target=self._record, args=(self.folder / name, now), name="recorder"
+            target=self._record, args=(self.folder / name, now), name="recorder", daemon=True
         )
         self._thread.start()
 
@@ -103,7 +101,7 @@ class Recorder:
     def _write(self, target: Path, consented_at: datetime) -> bool:
         """Encode until the end; the file is left out where nothing came."""
         number, first_s = 0, None
-        with atomic_path(target, OWNER_ONLY) as temporary:
+        with atomic_path(target) as temporary:
             with av.open(str(temporary), "w", format="mp4") as container:
                 container.metadata["comment"] = self._facts(consented_at)
                 stream = container.add_stream("libx264", options=dict(OPTIONS))

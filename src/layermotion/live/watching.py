@@ -11,7 +11,7 @@ from layermotion.analysis.footage import FIRST_LOOK
 from layermotion.clip import Clip, Frame
 from layermotion.edges.boundaries import Boundaries, no_boundaries
 from layermotion.edges.frame import edges_in
-from layermotion.edges.second_look import look_again
+from layermotion.edges.second_look import EVERY, look_again
 from layermotion.edges.site import Site
 from layermotion.labels import View
 from layermotion.live.quantity import FEWEST_FRAMES, NOTHING, Follower, Value, follower
@@ -21,8 +21,9 @@ from layermotion.network.segmenter import Segmenter
 
 # How long today's rest is looked at, s (the protocol of this page: a breath out and a little more).
 REST_S = 2.0
-# Time between two second looks at a wall, s (our choice: each costs as much as a first look, and a
-# border is taken for another one for seconds).
+# Least time between two second looks at a wall, s, beside the number of frames that measuring
+# leaves between them (our choice: each costs as much as a first look, and a border is taken for
+# another one for seconds).
 AGAIN_S = 1.0
 NO_VIEW, NOT_SHOWN = "no_view", "not_shown"
 
@@ -81,7 +82,7 @@ class Watch:
         self._views: deque[NDArray[np.float32]] = deque(maxlen=FIRST_LOOK)
         self._follower: Follower | None = None
         self._rest, self._rest_from_s = Rest.MISSING, 0.0
-        self._again_s = -np.inf
+        self._again_s, self._looks = -np.inf, 0
         self._is_rest_wanted = False
 
     def take_rest(self) -> None:
@@ -132,9 +133,12 @@ class Watch:
     def _second_look(self, frame: Frame, is_shown: bool) -> Boundaries | None:
         """Look a second time at a wall where that is due."""
         is_wall = self._follower is not None and self._follower.view is View.ABDOMINAL_WALL
+        self._looks -= 1
         if not (is_wall and is_shown and frame.time_s - self._again_s >= AGAIN_S):
             return None
-        self._again_s = frame.time_s
+        if self._looks > 0:
+            return None
+        self._again_s, self._looks = frame.time_s, EVERY
         return look_again(frame, self._segmenter, self._grid, self._clip.spacing)
 
     def _left_s(self, time_s: float) -> float:

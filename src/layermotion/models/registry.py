@@ -9,6 +9,7 @@ One file decides what is in use, and it is replaced whole, so a killed command c
 
 import json
 import math
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -148,6 +149,16 @@ class Registry:
         """Checksum of weights, as their card states it."""
         return str(read_card(name, self.place(name))["sha256"])
 
+    def load(self, name: str) -> Segmenter:
+        """Load weights of this name, for one thread a frame.
+
+        Raises
+        ------
+        WeightsError
+            If there are none, or they cannot be used.
+        """
+        return load_segmenter(name, threads=1, folder=self.place(name))
+
     def checked(self, name: str) -> str:
         """Load weights as measuring would, and return their checksum.
 
@@ -156,7 +167,7 @@ class Registry:
         WeightsError
             If they do not fit their card or this version, or their error is not known.
         """
-        segmenter = load_segmenter(name, threads=1, folder=self.place(name))
+        segmenter = self.load(name)
         if not segmenter.errors_px:
             raise WeightsError(
                 f"The error of the weights {name} is not known, so nothing can be measured with "
@@ -211,12 +222,12 @@ class Registry:
         self._append(Change(Step.PROMOTE, name, sha256, _who(by), _now()))
 
     def roll_back(self, by: str) -> str:
-        """Return to the weights that were in use before the last promotion that still counts.
+        """Return to the newest weights that were in use before and still may be used.
 
         Raises
         ------
         WeightsError
-            If nothing was promoted, or the older weights cannot be used any more.
+            If nothing was promoted.
         """
         promoted: list[str] = []
         for change in self.history():
@@ -226,9 +237,16 @@ class Registry:
                 promoted.pop()
         if not promoted:
             raise WeightsError("The shipped weights are in use, so there is nothing to roll back.")
-        name = promoted[-2] if len(promoted) > 1 else weights_names()[-1]
-        self._append(Change(Step.ROLL_BACK, name, self.checked(name), _who(by), _now()))
-        return name
+        changes = []
+        for name in (*promoted[-2::-1], weights_names()[-1]):
+            sha256 = ""
+            with suppress(WeightsError):
+                sha256 = self.checked(name)
+            changes.append(Change(Step.ROLL_BACK, name, sha256, _who(by), _now()))
+            if sha256:
+                break
+        self._append(*changes)
+        return changes[-1].name
 
     def store(self, judged: Judged) -> None:
         """Keep a comparison."""
@@ -246,17 +264,9 @@ class Registry:
             raise InputError(f"{path.name} is damaged; run layermotion lab judge again.") from error
         return result if (result.before, result.after) == (before, after) else None
 
-    def trained_on(self, fingerprints: set[str]) -> tuple[str, ...]:
-        """Local weights that a build, or weights that started from it, went into."""
-        return tuple(
-            listed.name
-            for listed in self.models()
-            if any(f in source for f in fingerprints for source in listed.sources)
-        )
-
-    def _append(self, change: Change) -> None:
+    def _append(self, *changes: Change) -> None:
         with locked(self.folder):
-            entries = [asdict(entry) for entry in (*self.history(), change)]
+            entries = [asdict(entry) for entry in (*self.history(), *changes)]
             write_text(self.folder / HISTORY_NAME, json.dumps(entries, indent=1) + "\n")
 
     def _judgement_path(self, before: str, after: str) -> Path:
@@ -274,7 +284,13 @@ def load_in_use() -> Segmenter:
     """
     registry = Registry(default_models())
     name = registry.in_use()
-    return load_segmenter(name, threads=1, folder=registry.place(name))
+    try:
+        return registry.load(name)
+    except WeightsError as error:
+        raise WeightsError(
+            f"{error} They are the weights in use; others come into use with: layermotion models "
+            f"roll-back"
+        ) from error
 
 
 def judgement_text(judged: Judged) -> str:

@@ -14,6 +14,7 @@ import onnxruntime
 from numpy.typing import NDArray
 from pydantic import Field, PositiveFloat, ValidationError
 
+from layermotion.consent.origins import check_weights, origins_of
 from layermotion.errors import InputError, WeightsError
 from layermotion.labels import STRUCTURES, View
 from layermotion.network.grid import input_shape
@@ -122,7 +123,8 @@ def load_segmenter(
     Raises
     ------
     WeightsError
-        If there are no such weights, the file was altered, or the classes have another order.
+        If there are no such weights, the file was altered, the classes have another order, or
+        the weights learnt from local pictures of somebody who has withdrawn since.
     """
     names = weights_names(folder)
     if name is None and not names:
@@ -132,7 +134,9 @@ def load_segmenter(
         raise WeightsError(
             f"There are no weights called {name}; choose from {', '.join(names) or 'none'}."
         )
-    card = Card.model_validate(read_card(name, folder), strict=False)
+    stated = read_card(name, folder)
+    check_weights(f"The weights {name}", origins_of(stated))
+    card = Card.model_validate(stated, strict=False)
     content = (folder / f"{name}.onnx").read_bytes()
     found = hashlib.sha256(content).hexdigest()
     if found != card.sha256:

@@ -184,13 +184,21 @@ def curve_through(at: Array, value: Array, wanted: Array) -> Array:
     >>> curve_through(np.array([0.0, 10.0]), np.array([1.0, 3.0]), np.array([5.0])).tolist()
     [2.0]
     """
-    slope = np.gradient(value, at) if at.size > 2 else np.full(2, np.diff(value) / np.diff(at))
+    slope = _slopes(at, value)
     i = np.clip(np.searchsorted(at, wanted, side="right") - 1, 0, at.size - 2)
     step = at[i + 1] - at[i]
     s = (wanted - at[i]) / step
     first = (1 + 2 * s) * (1 - s) ** 2 * value[i] + s * (1 - s) ** 2 * step * slope[i]
     second = s**2 * (3 - 2 * s) * value[i + 1] + s**2 * (s - 1) * step * slope[i + 1]
     return np.asarray(first + second)
+
+
+def _slopes(at: Array, value: Array) -> Array:
+    """Slope at each handle: of the parabola through it and its neighbours, straight at the ends."""
+    width, rise = np.diff(at), np.diff(value)
+    straight = rise / width
+    inner = (width[1:] * straight[:-1] + width[:-1] * straight[1:]) / (width[1:] + width[:-1])
+    return np.concatenate([straight[:1], inner, straight[-1:]])
 
 
 def calliper_length(seen: Footage, calliper: Calliper) -> float:

@@ -69,17 +69,14 @@ def with_status(
     automatic
         Values as the tool gave them, by key.
     """
-    held = {key_of(m): _own_status(m, automatic, confirmed) for m in measures if is_measured(m)}
+    sources = [m for m in measures if is_measured(m) and m.value is not None]
+    held = {key_of(m): _own_status(m, automatic, confirmed) for m in sources}
     result = []
     for measure in measures:
         if measure.value is None:
             result.append(measure)
             continue
-        own = [
-            held[key_of(source)]
-            for source in measures
-            if is_measured(source) and source.value is not None and _follows(measure, source)
-        ]
+        own = [held[key_of(source)] for source in sources if _follows(measure, source)]
         status = Status.DRAFT
         if own and Status.DRAFT not in own:
             status = Status.CORRECTED if Status.CORRECTED in own else Status.CONFIRMED

@@ -107,11 +107,10 @@ class Desk:
         Little-endian float32, shape (frames, 10, columns): superficial and deep edge of fat, EO,
         IO, TrA and bladder in turn; NaN where there is none.
         """
-        top = self._now.clip.area.top
-        both = [
-            np.stack([edges.superficial_px, edges.deep_px], axis=1)  # (5, 2, C)
-            for edges in self._now.footage.edges[first : None if last is None else last + 1]
-        ]
+        top, every = self._now.clip.area.top, self._now.footage.edges
+        frames = [every[k] for k in range(first, len(every) if last is None else last + 1)]
+        # (5, 2, C) of each frame
+        both = [np.stack([each.superficial_px, each.deep_px], axis=1) for each in frames]
         rows = np.array(both, "<f4").reshape(len(both), 2 * len(STRUCTURES), -1)
         return (rows - np.float32(top)).astype("<f4").tobytes()
 
@@ -218,7 +217,7 @@ class Desk:
                     "quantity": each.name,
                     "structure": str(each.structure),
                     "unit": each.unit,
-                    "value": [None if np.isnan(v) else round(float(v), 4) for v in each.value],
+                    "value": [None if v != v else v for v in np.round(each.value, 4).tolist()],
                 }
                 for each in given.quantities
             ],

@@ -2,12 +2,11 @@
 
 import base64
 import threading
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.recording import ClipEdges
 from layermotion.errors import InputError
 from layermotion.labels import Structure
 from layermotion.measures.measure import Measure, Status
@@ -128,7 +127,7 @@ class Place:
         }
 
 
-def renewed_outlines(desk: Desk, before: Sequence[Boundaries]) -> dict[str, object] | None:
+def renewed_outlines(desk: Desk, before: ClipEdges) -> dict[str, object] | None:
     """Give the outlines that were made anew since; None where none was.
 
     Parameters
@@ -142,7 +141,7 @@ def renewed_outlines(desk: Desk, before: Sequence[Boundaries]) -> dict[str, obje
         ``first`` and ``last`` frame, and ``rows``: what ``Desk.outlines`` gives of them, in base64.
     """
     now = desk.analysis.footage.edges
-    frames = [k for k, (one, other) in enumerate(zip(before, now, strict=True)) if one is not other]
+    frames = [k for k in range(len(now)) if now[k] is not before[k]]
     if not frames:
         return None
     first, last = frames[0], frames[-1]

@@ -52,7 +52,7 @@ def routes_of(
     languages = Languages.of(PACKAGE)
 
     def place_of(request: Request) -> Place:
-        number = request.path_params["number"]
+        number: int = request.path_params["number"]
         if number >= len(review.places):
             raise HTTPException(404)
         return review.places[number]

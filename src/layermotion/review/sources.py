@@ -13,6 +13,8 @@ from layermotion.session.plan import Side, read_name, read_plan
 
 # Table that says what lies in a folder, as layermotion session writes and reads it.
 TABLE = "plan.csv"
+# Repeat of a clip of which none is stated, until it is counted.
+NO_REPEAT = 0
 STILLS = "Single images are not reviewed here; measure them with layermotion session."
 
 
@@ -41,7 +43,9 @@ class Listed:
     problem: str = ""
 
 
-def find_sources(paths: Sequence[Path], task: Task | None, site: str) -> tuple[Listed, ...]:
+def find_sources(
+    paths: Sequence[Path], task: Task | None, site: str, side: Side = Side.MIDLINE
+) -> tuple[Listed, ...]:
     """List the clips of files and folders in their order.
 
     A folder with a table of a visit, ``plan.csv``, holds what that names; any other one the
@@ -49,27 +53,43 @@ def find_sources(paths: Sequence[Path], task: Task | None, site: str) -> tuple[L
 
     Parameters
     ----------
-    task, site
-        For clips of which neither table nor name states one.
+    task, site, side
+        For clips of which neither table nor name states one; such clips of one task are counted.
 
     Raises
     ------
     InputError
-        If a path does not exist, or there is no clip.
+        If a path does not exist, there is no clip, or two are named alike.
     """
     found: list[Listed] = []
     for path in paths:
         if not path.exists():
             raise InputError(f"{path} does not exist; check the path.")
-        found += _of(path, task, site)
+        found += _of(path, task, site, side)
     if not found:
         raise InputError(f"{paths[0].name} holds no recordings; give clips, or a folder of clips.")
-    return tuple(found)
+    return tuple(_counted(found))
 
 
-def _of(path: Path, task: Task | None, site: str) -> Iterator[Listed]:
+def _counted(found: Sequence[Listed]) -> Iterator[Listed]:
+    """Count clips without a number after those that have one; refuse two of one number."""
+    taken: dict[tuple[Side, Task | None, int], Path] = {}
+    for one in sorted(found, key=lambda one: one.repeat == NO_REPEAT):
+        repeat = one.repeat or 1
+        while (one.side, one.task, repeat) in taken and one.repeat == NO_REPEAT:
+            repeat += 1
+        other = taken.setdefault((one.side, one.task, repeat), one.path)
+        if other is not one.path:
+            raise InputError(
+                f"{other.name} and {one.path.name} both stand for repeat {repeat} of {one.task}, "
+                f"{one.side}; count the repeats up."
+            )
+        yield replace(one, repeat=repeat)
+
+
+def _of(path: Path, task: Task | None, site: str, side: Side) -> Iterator[Listed]:
     if not path.is_dir():
-        yield _named(path, task, site)
+        yield _named(path, task, site, side)
         return
     if (path / TABLE).is_file():
         yield from _planned(path / TABLE, site)
@@ -77,15 +97,15 @@ def _of(path: Path, task: Task | None, site: str) -> Iterator[Listed]:
     recordings, _ = find_recordings(path)
     for recording in recordings:
         if not (recording.parent / RESULTS).exists():
-            yield _named(recording, task, site)
+            yield _named(recording, task, site, side)
 
 
-def _named(path: Path, task: Task | None, site: str) -> Listed:
+def _named(path: Path, task: Task | None, site: str, side: Side) -> Listed:
     """Take side, task and repeat from the name, where it gives them."""
     named = read_name(path)
     if named is None:
         options = SourceOptions(task=task)
-        return Listed(path, Side.MIDLINE, task, 1, options, site)
+        return Listed(path, side, task, NO_REPEAT, options, site)
     options = SourceOptions(task=named.task)
     problem = STILLS if named.shows else ""
     return Listed(path, named.side, named.task, int(named.repeat), options, site, problem)

@@ -68,16 +68,18 @@ def thickness_in(
     Sports Phys Ther 37(8), commentary (passage quoted from memory).
     """
     k = label_of(structure) - 1
-    top = scale.row * np.array([each.superficial_px[k] for each in frames], float)  # (F, C)
-    bottom = scale.row * np.array([each.deep_px[k] for each in frames], float)
-    doubt = np.array([each.confidence[k] for each in frames])
-    offset = (frames[0].column_px.astype(float) - site_px[:, None]) * scale.column
+    cut = _columns_near(frames[0].column_px, site_px, scale)
+    top = scale.row * np.array([each.superficial_px[k, cut] for each in frames], float)  # (F, C)
+    bottom = scale.row * np.array([each.deep_px[k, cut] for each in frames], float)
+    doubt = np.array([each.confidence[k, cut] for each in frames])
+    offset = (frames[0].column_px[cut].astype(float) - site_px[:, None]) * scale.column
     seen = ~np.isnan(bottom - top)
     within = np.abs(offset) <= scale.site_half
     near, wide = within & seen, seen & (np.abs(offset) <= scale.slope_half)
     confidence = np.where(near, doubt, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     rows = np.flatnonzero(_are_enough(near, within) & (confidence >= GIVEN_CONFIDENCE))
-    top, bottom, near, wide, offset = (each[rows] for each in (top, bottom, near, wide, offset))
+    top, bottom, offset = top[rows], bottom[rows], offset[rows]
+    near, wide = near[rows], wide[rows]
     middle = np.where(wide, offset, 0).sum(axis=1) / wide.sum(axis=1)
     across = np.where(wide, offset - middle[:, None], 0)
     slopes = [
@@ -86,12 +88,25 @@ def thickness_in(
     ]
     given = np.abs(np.arctan(slopes[0]) - np.arctan(slopes[1])) <= WIDEST_ANGLE_RAD
     if structure is Structure.FAT and rows.size:
-        begins = _median(top, near) - np.nanmin(top, axis=1)
+        skin = np.array([frames[row].superficial_px[k] for row in rows.tolist()], np.float64)
+        begins = _median(top, near) - scale.row * np.nanmin(skin, axis=1)
         given &= begins <= DEEPEST_SKIN * scale.site_half
     vertical = _median(bottom - top, near)
     value = np.full(len(frames), np.nan)
     value[rows] = np.where(given, vertical / np.hypot(1.0, (slopes[0] + slopes[1]) / 2), np.nan)
     return value, np.where(np.isnan(value), 0.0, confidence)
+
+
+def _columns_near(
+    column_px: NDArray[np.float32], site_px: NDArray[np.float64], scale: Scale
+) -> slice:
+    """Columns that any frame's site takes into account: those beyond them change nothing."""
+    known = site_px[~np.isnan(site_px)]
+    if not known.size:
+        return slice(0, 0)
+    reach = scale.slope_half / scale.column
+    first, last = np.searchsorted(column_px, [known.min() - reach, known.max() + reach])
+    return slice(max(int(first) - 1, 0), int(last) + 1)
 
 
 def _median(values: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -27,6 +27,8 @@ class Progress:
         Steps done.
     sources
         Names of what the weights were trained on, the newest last.
+    local_origins
+        Builds of laboratories among them, as ``consent.origins`` reads them.
     spacing_range_mm
         Smallest and largest pixel height seen.
     sums, summed_steps
@@ -39,6 +41,7 @@ class Progress:
 
     step: int = 0
     sources: list[str] = field(default_factory=list)
+    local_origins: list[dict[str, str]] = field(default_factory=list)
     spacing_range_mm: list[float] = field(default_factory=lambda: [math.inf, -math.inf])
     sums: dict[str, float | torch.Tensor] = field(default_factory=dict)
     summed_steps: int = 0

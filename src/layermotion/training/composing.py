@@ -13,7 +13,7 @@ from hydra.core.override_parser.overrides_parser import OverridesParser
 from hydra.core.override_parser.types import Override
 from hydra.errors import HydraException
 from omegaconf import DictConfig, OmegaConf
-from omegaconf.errors import OmegaConfBaseException
+from omegaconf.errors import ConfigAttributeError, ConfigKeyError, OmegaConfBaseException
 
 from layermotion.errors import ConfigError
 from layermotion.training.settings import FACTORS, TrainSettings, nearest
@@ -21,6 +21,9 @@ from layermotion.training.settings import FACTORS, TrainSettings, nearest
 NAMES = tuple(field.name for field in fields(TrainSettings))
 # One factor is set as factors.NAME=STRENGTH.
 FACTOR_PREFIX = "factors."
+# The part with the learning rate and its kin, and the choice for weights that know most of it.
+OPTIMIZER = "optimizer"
+GOING_ON = f"{OPTIMIZER}=further"
 
 
 def config_folder() -> Path:
@@ -56,11 +59,25 @@ def load_settings(config: str = "train", overrides: Sequence[str] = ()) -> Train
     register_schema()
     try:
         check_names(config, overrides)
+        parser = OverridesParser.create()
+        if any(parser.parse_override(word).is_sweep_override() for word in overrides):
+            raise ConfigError(
+                "An override has several values; give one, or --sweep to train with each."
+            )
         with initialize_config_dir(version_base="1.3", config_dir=str(config_folder())):
             composed = compose(config, overrides=list(overrides))
     except (HydraException, OmegaConfBaseException, yaml.YAMLError) as error:
         raise ConfigError(_sentence(error, config)) from error
     return to_settings(composed)
+
+
+def starting_from(overrides: Sequence[str], start_from: str | None) -> tuple[str, ...]:
+    """Add the optimizer for going on, where a run starts from weights and none is asked for.
+
+    The one that starts from chance would undo in its first steps what the weights know.
+    """
+    is_chosen = any(word.startswith(f"{OPTIMIZER}=") for word in overrides)
+    return tuple(overrides) if is_chosen or not start_from else (GOING_ON, *overrides)
 
 
 def to_settings(composed: DictConfig) -> TrainSettings:
@@ -117,20 +134,16 @@ def register_schema() -> None:
 
 def _sentence(error: BaseException, config: str) -> str:
     """Turn a library error into one sentence."""
-    text = f"{error}\n{error.__cause__ or ''}"
-    if "Ambiguous value for argument" in text:
-        return "An override has several values; give one, or --sweep to train with each."
-    unknown = re.search(r"Key '([^']+)' not in", text)
-    if unknown:
-        key = unknown[1]
-        return f"There is no setting {key} (config {config}){nearest(key, NAMES)}."
-    where = re.search(r"full_key: (\S+)", text)
-    reason = re.search(r"Value '[^']*' of type|field '[^']*' is not Optional", text)
-    if where and reason:
-        kind, example = _kind(re.split(r"[.\[]", where[1])[0])
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, OmegaConfBaseException):
+        cause = cause.__cause__ or cause.__context__
+    if isinstance(cause, ConfigKeyError | ConfigAttributeError):
+        return f"There is no setting {cause.key} (config {config}){nearest(str(cause.key), NAMES)}."
+    if cause is not None and cause.full_key:
+        kind, example = _kind(cause.full_key.partition(".")[0].partition("[")[0])
         return (
-            f"The setting {where[1]} (config {config}, or an override) has a value of the wrong "
-            f"kind; give one of type {kind}, such as {example}."
+            f"The setting {cause.full_key} (config {config}, or an override) has a value of the "
+            f"wrong kind; give one of type {kind}, such as {example}."
         )
     first = str(error).splitlines()[0]
     return f"The config {config} or an override cannot be read ({first}); correct its syntax."

@@ -18,6 +18,7 @@ import torch
 from torch import nn
 
 from layermotion import __version__
+from layermotion.consent.origins import check_weights, note_made, origins_of
 from layermotion.errors import InputError, WeightsError
 from layermotion.files import atomic_path, write_text
 from layermotion.geometry import COLUMN_RATIO
@@ -85,7 +86,8 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
     InputError
         If the run holds no checkpoint, or the name is taken or misshapen.
     WeightsError
-        If the file is too large or does not give what the trained network gives.
+        If the file is too large or does not give what the trained network gives, or the run
+        learnt from local pictures of somebody who has withdrawn since.
     """
     if not NAME_PATTERN.fullmatch(name):
         raise InputError(f"{name} cannot name weights; give a word and three digits: layers-001.")
@@ -95,6 +97,9 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
     if not checkpoint.exists():
         raise InputError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a training run.")
     state = load_checkpoint(checkpoint)
+    origins = origins_of(state["progress"])
+    check_weights(f"The run {run}", origins)
+    note_made(folder / f"{name}.onnx", origins)
     settings = TrainSettings(**state["settings"])
     network = LayerNet(settings)
     network.load_state_dict(state["average"])
@@ -129,6 +134,7 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
             "training_steps": progress["step"],
             "examples_seen": progress["step"] * settings.batch_size * state["world"],
             "image_sources": progress["sources"],
+            "local_origins": progress.get("local_origins", []),
             "settings": state["settings"],
             "settings_sha256": hashlib.sha256(settings_text.encode()).hexdigest(),
             "export_difference": difference,

@@ -12,6 +12,7 @@ import torch
 from torch import nn
 from torch.nn.parallel import DistributedDataParallel
 
+from layermotion.consent.origins import check_weights, note_made, origins_of, to_entries
 from layermotion.errors import ConfigError
 from layermotion.training import tracking
 from layermotion.training.checkpoint import (
@@ -156,6 +157,7 @@ class _Run:
         if start.weights and not (out / CHECKPOINT_NAME).exists():
             self._start_from(start.weights)
         self._restore(source_name(draw))
+        self._note_origins()
         self.teacher = self._teacher()
 
     def go(
@@ -285,11 +287,15 @@ class _Run:
         }
         save_checkpoint(self.out, state)
         if self.settings.tracking != "csv":
-            tracking.record_run(self.out, self.settings.tracking, self.progress.sources)
+            tracking.record_run(
+                self.out, self.settings.tracking, self.progress.sources,
+                is_local=bool(self.progress.local_origins), has_ended=self.progress.has_ended,
+            )  # fmt: skip
 
     def _start_from(self, source: str) -> None:
         """Take over the averaged weights of another run, and what they were trained on."""
         state = load_checkpoint(starting_point(source))
+        check_weights(f"The weights of {source}", origins_of(state["progress"]))
         try:
             self.model.load_state_dict(state["average"])
         except RuntimeError as error:
@@ -300,7 +306,11 @@ class _Run:
         if self.settle or self.settings.hold_weight:
             self.start = {k: tensor.clone() for k, tensor in self.average.state_dict().items()}
         old = Progress(**state["progress"])
-        self.progress = Progress(sources=old.sources, spacing_range_mm=old.spacing_range_mm)
+        self.progress = Progress(
+            sources=old.sources,
+            local_origins=old.local_origins,
+            spacing_range_mm=old.spacing_range_mm,
+        )
         self.report(f"starting from the weights of {source}, step {old.step}")
 
     def _teacher(self) -> LayerNet | None:
@@ -317,6 +327,20 @@ class _Run:
         teacher: LayerNet = copy.deepcopy(self.average)
         teacher.load_state_dict(self.start)
         return teacher
+
+    def _note_origins(self) -> None:
+        """Pass the gate for weights with all that this run learns from, and tell laboratories.
+
+        Pictures stay where they are: a run on local ones is recorded on this machine alone.
+        """
+        own = getattr(self.draw, "origin", None)
+        origins = (*origins_of(asdict(self.progress)), *([own] if own else []))
+        self.progress.local_origins = to_entries(origins)
+        if origins:
+            tracking.require_here(self.settings.tracking)
+            check_weights(f"The run {self.out}", origins)
+        if self.place.is_writer:
+            note_made(self.out, origins)
 
     def _restore(self, source: str) -> None:
         """Load ``last.pt`` where there is one, and note what images are trained on."""

@@ -16,6 +16,7 @@ from layermotion.training.settings import TrainSettings
 GREY_SCALE, GREY_MEAN, GREY_SPREAD = 255.0, 0.5, 0.25
 # Chance that a feature is left out before the view classifier (our choice).
 VIEW_DROPOUT = 0.2
+DICE = smp.losses.DiceLoss(smp.losses.MULTICLASS_MODE)
 
 
 class LayerNet(nn.Module):
@@ -94,14 +95,11 @@ def soft_dice_loss(logits: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
     label
         int64, shape (N, R, C).
     """
-    probability = logits.softmax(1)
-    truth = functional.one_hot(label, logits.shape[1]).permute(0, 3, 1, 2).to(probability.dtype)
-    axes = (0, 2, 3)
-    overlap = (probability * truth).sum(axes)  # (K,)
-    size = truth.sum(axes)
-    dice = 2 * overlap / (probability.sum(axes) + size)
-    present = (size > 0).to(dice.dtype)
-    return 1 - (dice * present).sum() / present.sum()
+    present = torch.zeros(logits.shape[1], device=label.device)
+    present.scatter_(0, label.flatten(), 1.0)
+    # The library gives the mean over all classes, of which those left out count as 0.
+    loss: torch.Tensor = DICE(logits, label) * len(present) / present.sum()
+    return loss
 
 
 def compute_losses(

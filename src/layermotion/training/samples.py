@@ -24,15 +24,17 @@ def draw_samples(model: nn.Module, batches: list[Batch], device: torch.device) -
     Parameters
     ----------
     batches
-        Of one size R x C; as many are used as give ``SAMPLES`` pictures.
+        Of one size R x C; as many are used as give ``SAMPLES`` pictures of the generator. A local
+        picture is never shown.
 
     Returns
     -------
     ndarray
         RGB, uint8 (rows, columns, 3); pixels as high as wide in mm.
     """
-    images = torch.cat([batch.image for batch in batches])[:SAMPLES]  # (n, 1, R, C)
-    labels = torch.cat([batch.label for batch in batches])[:SAMPLES].numpy()  # (n, R, C)
+    drawn = [batch.where(~batch.is_local) for batch in batches]
+    images = torch.cat([batch.image for batch in drawn])[:SAMPLES]  # (n, 1, R, C)
+    labels = torch.cat([batch.label for batch in drawn])[:SAMPLES].numpy()  # (n, R, C)
     with torch.no_grad():
         found = model(images.to(device))[0].argmax(1).cpu().numpy().astype(np.uint8)
     rows = [
@@ -43,7 +45,9 @@ def draw_samples(model: nn.Module, batches: list[Batch], device: torch.device) -
 
 
 def write_samples(out: Path, model: nn.Module, batches: list[Batch], device: torch.device) -> None:
-    """Write the sheet of a run, replacing the one before."""
+    """Write the sheet of a run, replacing the one before; none where every picture is local."""
+    if all(bool(batch.is_local.all()) for batch in batches):
+        return
     write_png(out / SHEET_NAME, draw_samples(model, batches, device))
 
 

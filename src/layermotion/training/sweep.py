@@ -31,6 +31,7 @@ from layermotion.training.composing import (
     config_folder,
     load_settings,
     register_schema,
+    starting_from,
     to_settings,
     values_of,
 )
@@ -86,10 +87,15 @@ def run_sweep(
         Before anything runs, for the first combination that is not possible; or if a run failed.
     """
     chosen = where.overrides()
-    for name, settings in plan_sweep(config, overrides).items():
+    overrides = starting_from(overrides, start_from)
+    plan = plan_sweep(config, overrides)
+    for name, settings in plan.items():
         path = out / name / CHECKPOINT_NAME
         if path.exists():
             refuse_other_settings(path.parent, load_checkpoint(path), settings, world=1)
+    if all(settings.tracking == "sqlite" for settings in plan.values()):
+        # One store for all, made before runs that begin together would each try to.
+        overrides = (*overrides, f"tracking='{tracking.open_store(out)}'")
     fixed = [word.split("=")[0] for word, values in _values(config, overrides) if len(values) == 1]
     command = [
         *(sys.executable, "-m", "layermotion.training", "--multirun", "--config-name", config),

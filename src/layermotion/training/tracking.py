@@ -8,7 +8,8 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import urlsplit
 
 from layermotion import __version__
 from layermotion.errors import ConfigError
@@ -16,9 +17,13 @@ from layermotion.files import atomic_path, write_text
 from layermotion.provenance import code_digest
 from layermotion.training.settings import TrainSettings
 
+if TYPE_CHECKING:
+    from mlflow import MlflowClient
+
 CSV_NAME, STATE_NAME, SETTINGS_NAME = "metrics.csv", "tracking.json", "settings.json"
 SHEET_NAME = "samples.png"
 EXPERIMENT = "layermotion"
+FILE_PREFIX = "sqlite:///"
 # mlflow's own limit on one call.
 METRICS_A_CALL = 1000
 
@@ -88,7 +93,45 @@ def check_tracking(tracking: str) -> None:
         )
 
 
-def record_run(out: Path, tracking: str = "sqlite", sources: Sequence[str] = ()) -> str:
+def require_here(tracking: str) -> None:
+    """Refuse a store that does not lie on this machine, for what is made from local pictures.
+
+    Raises
+    ------
+    ConfigError
+        If it is anything but a file.
+    """
+    if not _is_here(tracking):
+        raise ConfigError(
+            f"tracking={tracking} lies elsewhere, and what is made from local pictures stays on "
+            f"this machine; give tracking=sqlite, or a file such as sqlite:////folder/runs.db."
+        )
+
+
+def _is_here(uri: str) -> bool:
+    """Whether a store, or a place of artefacts, is a file of this machine.
+
+    Examples
+    --------
+    >>> [_is_here(uri) for uri in ("sqlite", "sqlite:////a/b.db", "file:///a", "/a/b")]
+    [True, True, True, True]
+    >>> [_is_here(uri) for uri in ("http://127.0.0.1:5000", "file://host/a", "databricks", "s3://a")]
+    [False, False, False, False]
+    """
+    parts = urlsplit(uri)
+    is_path = parts.scheme == "" and Path(uri).is_absolute()
+    is_file = parts.scheme in ("file", "sqlite") and parts.netloc == "" and parts.path != ""
+    return uri in ("csv", "sqlite") or is_path or is_file
+
+
+def record_run(
+    out: Path,
+    tracking: str = "sqlite",
+    sources: Sequence[str] = (),
+    *,
+    is_local: bool = False,
+    has_ended: bool = False,
+) -> str:
     """Bring a run into an mlflow store; call again to add newer rows and pictures.
 
     Settings become parameters, rows of ``metrics.csv`` metrics, the sheet of samples an artefact;
@@ -102,6 +145,10 @@ def record_run(out: Path, tracking: str = "sqlite", sources: Sequence[str] = ())
         ``sqlite`` for ``mlflow.db`` in that folder, or the URI of an mlflow store.
     sources
         Names of the pictures trained on; each holds a fingerprint.
+    is_local
+        Whether local pictures are among them; then nothing may leave this machine.
+    has_ended
+        Whether the run is finished, and not only stopped.
 
     Returns
     -------
@@ -116,21 +163,15 @@ def record_run(out: Path, tracking: str = "sqlite", sources: Sequence[str] = ())
     settings_path = out / SETTINGS_NAME
     if not settings_path.exists():
         raise ConfigError(f"{out} holds no {SETTINGS_NAME}; name the folder of a training run.")
-    client = MlflowClient(tracking_uri=_uri(out, tracking))
+    uri = _uri(out, tracking)
+    client = MlflowClient(tracking_uri=uri)
     rows = read(out)
     state_path = out / STATE_NAME
     state = json.loads(state_path.read_text()) if state_path.exists() else {}
     if state.get("tracking") != tracking:
-        experiment = client.get_experiment_by_name(EXPERIMENT)
-        # A store in the run folder keeps its files there too; a server knows its own place.
-        place = (out.resolve() / "artifacts").as_uri() if tracking == "sqlite" else None
-        experiment_id = (
-            experiment.experiment_id
-            if experiment
-            else client.create_experiment(EXPERIMENT, artifact_location=place)
-        )
-        run = client.create_run(experiment_id, run_name=out.resolve().name)
+        run = client.create_run(_experiment(uri), run_name=out.resolve().name)
         state = {"tracking": tracking, "run_id": run.info.run_id, "until_s": 0.0}
+        state["is_local"] = is_local
         params = json.loads(settings_path.read_text())
         code = {"layermotion": __version__, "code_sha256": code_digest()}
         client.log_batch(
@@ -141,7 +182,7 @@ def record_run(out: Path, tracking: str = "sqlite", sources: Sequence[str] = ())
     if sources:
         client.set_tag(state["run_id"], "pictures", "; ".join(sources))
     if (out / SHEET_NAME).exists():
-        client.log_artifact(state["run_id"], str(out / SHEET_NAME))
+        keep_file(client, state, out / SHEET_NAME)
     fresh = [
         StoredMetric(row.name, row.value, round(row.time_s * 1000), row.step)
         for row in rows
@@ -150,8 +191,34 @@ def record_run(out: Path, tracking: str = "sqlite", sources: Sequence[str] = ())
     for start in range(0, len(fresh), METRICS_A_CALL):
         client.log_batch(state["run_id"], metrics=fresh[start : start + METRICS_A_CALL])
     state["until_s"] = max((row.time_s for row in rows), default=state["until_s"])
+    if has_ended:
+        client.set_terminated(state["run_id"])
     write_text(state_path, json.dumps(state) + "\n")
     return str(state["run_id"])
+
+
+def open_store(folder: Path) -> str:
+    """Make the store of a folder where there is none yet, and give its URI."""
+    check_tracking("sqlite")
+    folder.mkdir(parents=True, exist_ok=True)
+    uri = _uri(folder, "sqlite")
+    _experiment(uri)
+    return uri
+
+
+def _experiment(uri: str) -> str:
+    """Id of our experiment in a store, made where missing."""
+    from mlflow import MlflowClient
+
+    client = MlflowClient(tracking_uri=uri)
+    experiment = client.get_experiment_by_name(EXPERIMENT)
+    if experiment:
+        return str(experiment.experiment_id)
+    # A store in a file keeps its artefacts beside it; a server knows its own place.
+    is_file = uri.startswith(FILE_PREFIX)
+    folder = Path(uri.removeprefix(FILE_PREFIX)).resolve().parent if is_file else None
+    place = (folder / "artifacts").as_uri() if folder else None
+    return str(client.create_experiment(EXPERIMENT, artifact_location=place))
 
 
 def record_files(out: Path, files: Iterable[Path]) -> None:
@@ -168,8 +235,15 @@ def record_files(out: Path, files: Iterable[Path]) -> None:
 
     client = MlflowClient(tracking_uri=_uri(out, state["tracking"]))
     for path in files:
-        client.log_artifact(state["run_id"], str(path), "weights")
+        keep_file(client, state, path, "weights")
+
+
+def keep_file(client: "MlflowClient", state: dict[str, Any], path: Path, folder: str = "") -> None:
+    """Store a file with a run; what was learnt from local pictures stays on this machine."""
+    if state.get("is_local"):
+        require_here(client.get_run(state["run_id"]).info.artifact_uri)
+    client.log_artifact(state["run_id"], str(path), folder or None)
 
 
 def _uri(out: Path, tracking: str) -> str:
-    return f"sqlite:///{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking
+    return f"{FILE_PREFIX}{out.resolve() / 'mlflow.db'}" if tracking == "sqlite" else tracking

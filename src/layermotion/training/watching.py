@@ -55,7 +55,9 @@ class Watch:
 
     def _score(self, average: nn.Module, step: int) -> float:
         if not self._batches:
-            self._batches = validation_batches(self.settings, self.draw)
+            # Whoever is trained on is not watched: a draw may name pictures held aside for that.
+            watched = getattr(self.draw, "watched", self.draw)
+            self._batches = validation_batches(self.settings, watched)
         values = evaluate(average, self._batches, self.place.device)
         tracking.append(self.out, step, values)
         write_samples(self.out, average, self._batches, self.place.device)

@@ -11,6 +11,8 @@ const say = await texts("/texts");
 const NUMBER_MS = 250;
 // A change smaller than this counts as none: per cent, mm, px.
 const SAME = { "%": 2, mm: 0.3, px: 2 };
+// A value that none has followed for so long is shown no longer, ms.
+const STALE_MS = 4000;
 // Rates are told over so long, ms.
 const RATE_MS = 2000;
 
@@ -63,6 +65,7 @@ async function takePicture(data) {
 async function takeValues(data) {
   if (typeof data === "string") {
     showSituation(JSON.parse(data));
+    if (state && Date.now() - 1000 * state.at > STALE_MS) forget();
     return;
   }
   const { header, body } = unpack(data);
@@ -89,6 +92,13 @@ async function takeValues(data) {
   late("values", header.at);
 }
 
+/** Take away what is no longer true. */
+function forget() {
+  edges = null;
+  state.change = state.number = null;
+  showNumber();
+}
+
 const isWall = () => state.view !== "bladder";
 const unit = () => (isWall() ? "%" : state.unit);
 const figureOf = (value) => (value === null ? "\u2013" : figure(value, unit(), true));
@@ -104,7 +114,9 @@ function follow(before) {
 function showNumber() {
   const kind = isWall() ? "wall" : "base";
   $("name").textContent = say(`${kind}.name`);
-  $("value").textContent = figureOf(state.number);
+  const value = figureOf(state.number);
+  $("value").textContent = value;
+  $("number").dataset.length = value.length > 4 ? "longest" : value.length > 3 ? "long" : "short";
   $("number").classList.toggle("missing", state.number === null);
   $("unit").textContent = state.number === null ? "" : unit();
   const size = state.number === null ? null : Math.abs(state.number) < SAME[unit()] ? "same" : state.number > 0 ? "more" : "less";

@@ -449,7 +449,11 @@ export class Bench {
 
   async askScale() {
     const correction = await calibrate(this.clip, this.tool === "calliper" ? this.hands.calliper : null);
-    if (correction) await this.correct(correction);
+    if (!correction) return;
+    // The clip is measured anew, which takes as long as the first time.
+    this.wait(say("stage.measuring"));
+    await this.correct(correction);
+    this.wait("");
   }
 
   /** Do something that changes numbers, then show all of them anew. */

@@ -1,0 +1,115 @@
+"""Owns what was made from whose pictures: builds, runs, weights and copies handed out.
+
+It stands in the file of the consent ledger, so that nothing made outside the laboratory's folder is
+forgotten, and it stays when pictures are erased. Subjects appear by pseudonym alone.
+"""
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from layermotion.consent.store import transaction
+
+
+@dataclass(frozen=True)
+class Register:
+    """The register of one laboratory; ``path`` is the file of its consent ledger."""
+
+    path: Path
+
+    @property
+    def identity(self) -> str:
+        """What tells this laboratory from all others, random and made once."""
+        with transaction(self.path) as connection:
+            connection.execute("INSERT OR IGNORE INTO identity VALUES (1, ?)", (uuid.uuid4().hex,))
+            return str(connection.execute("SELECT id FROM identity").fetchone()[0])
+
+    def known_marks(self, subject: str) -> dict[str, str]:
+        """Keyed hashes of what is known of a subject, by kind: birth date and sex."""
+        with transaction(self.path) as connection:
+            rows = connection.execute(
+                "SELECT kind, digest FROM marks WHERE subject = ?", (subject,)
+            )
+            return dict(rows.fetchall())
+
+    def note_marks(self, marks: Iterable[tuple[str, str, str]]) -> None:
+        """Keep (subject, kind, digest), in the place of what is known of the kind."""
+        with transaction(self.path) as connection:
+            connection.executemany("INSERT OR REPLACE INTO marks VALUES (?, ?, ?)", marks)
+
+    def note_build(self, build: str, fingerprint: str, splits: Iterable[tuple[str, str]]) -> None:
+        """Keep who is in a build: (subject, split)."""
+        with transaction(self.path) as connection:
+            connection.executemany(
+                "INSERT OR IGNORE INTO members VALUES (?, ?, ?, ?)",
+                [(build, fingerprint, subject, split) for subject, split in splits],
+            )
+
+    def splits(self) -> dict[str, str]:
+        """Split of every subject that was ever in a build, as in the last one."""
+        with transaction(self.path) as connection:
+            rows = connection.execute("SELECT subject, split FROM members ORDER BY rowid")
+            return dict(rows.fetchall())
+
+    def subjects(self, fingerprint: str, split: str) -> frozenset[str]:
+        """Subjects of one split of a build."""
+        with transaction(self.path) as connection:
+            rows = connection.execute(
+                "SELECT subject FROM members WHERE fingerprint = ? AND split = ?",
+                (fingerprint, split),
+            )
+            return frozenset(subject for (subject,) in rows)
+
+    def builds_with(self, subject: str) -> dict[str, str]:
+        """Name and fingerprint of every build that held a subject."""
+        with transaction(self.path) as connection:
+            rows = connection.execute(
+                "SELECT build, fingerprint FROM members WHERE subject = ? ORDER BY build",
+                (subject,),
+            )
+            return dict(rows.fetchall())
+
+    def note_made(self, path: Path, fingerprints: Iterable[str]) -> None:
+        """Keep that a run or weights learnt from builds, and where they lie."""
+        with transaction(self.path) as connection:
+            connection.executemany(
+                "INSERT OR IGNORE INTO made VALUES (?, ?)",
+                [(str(path.resolve()), fingerprint) for fingerprint in fingerprints],
+            )
+
+    def made_from(self, subject: str, split: str) -> tuple[Path, ...]:
+        """Return the runs and weights that learnt from builds with a subject in a split."""
+        with transaction(self.path) as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT path FROM made JOIN members USING (fingerprint) "
+                "WHERE subject = ? AND split = ? ORDER BY path",
+                (subject, split),
+            )
+            return tuple(Path(path) for (path,) in rows)
+
+    def note_copies(self, path: Path, clips: Iterable[str]) -> None:
+        """Keep that a file or folder outside the clips shows pictures of clips."""
+        with transaction(self.path) as connection:
+            connection.executemany(
+                "INSERT OR IGNORE INTO copies VALUES (?, ?)",
+                [(str(path.resolve()), clip) for clip in clips],
+            )
+
+    def copies_of(self, clips: Iterable[str]) -> tuple[Path, ...]:
+        """Files and folders that were written with pictures of clips."""
+        wanted = set(clips)
+        with transaction(self.path) as connection:
+            rows = connection.execute("SELECT path, clip FROM copies ORDER BY path").fetchall()
+        return tuple(dict.fromkeys(Path(path) for path, clip in rows if clip in wanted))
+
+    def forget_copy(self, path: Path, clips: Iterable[str] | None = None) -> None:
+        """Drop that a file shows clips, or all that is known of it if it is gone (None)."""
+        with transaction(self.path) as connection:
+            if clips is None:
+                connection.execute("DELETE FROM copies WHERE path = ?", (str(path),))
+            else:
+                connection.executemany(
+                    "DELETE FROM copies WHERE path = ? AND clip = ?",
+                    [(str(path), clip) for clip in clips],
+                )
