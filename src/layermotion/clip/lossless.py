@@ -6,8 +6,11 @@ Scanners have written it for decades, and none of pydicom's decoders with a free
 import io
 
 from PIL import Image, features
-from pydicom.pixels.decoders import JPEGLosslessDecoder, JPEGLosslessSV1Decoder
-from pydicom.pixels.decoders.base import DecodeRunner
+from pydicom.pixels.decoders.base import (
+    DecodeRunner,
+    JPEGLosslessDecoder,
+    JPEGLosslessSV1Decoder,
+)
 from pydicom.uid import JPEGLossless, JPEGLosslessSV1
 
 # Read by pydicom: what it asks of a decoder.
@@ -18,7 +21,7 @@ MODES = {1: "L", 3: "RGB"}
 
 def is_available(uid: str) -> bool:
     """Whether the JPEG library at hand decodes lossless frames; a name that pydicom asks for."""
-    return uid in DECODER_DEPENDENCIES and features.check_feature("libjpeg_turbo")
+    return uid in DECODER_DEPENDENCIES and bool(features.check_feature("libjpeg_turbo"))
 
 
 def decode_frame(source: bytes, runner: DecodeRunner) -> bytes:
