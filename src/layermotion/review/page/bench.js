@@ -190,7 +190,6 @@ export class Bench {
     const frames = this.framesOfPanes();
     const active = this.activePane;
     const pictures = await Promise.all(frames.map((own) => (own === null ? null : clip.film.picture(own))));
-    await new Promise(requestAnimationFrame);
     if (this.clip !== clip) return;
     this.panes.forEach((pane, k) => {
       if (!pictures[k]) return;
