@@ -209,7 +209,7 @@ def test_page_states_that_it_is_a_draft_before_any_number() -> None:
 
 def test_a_signed_page_is_no_draft() -> None:
     draft = build_page(make_content())
-    page = build_page(replace(make_content(), signature=Signature("A. B.", "2026-03-01")))
+    page = build_page(replace(make_content(), signature=Signature("A. B.", "2026-03-01", "0f3a")))
     assert "FINAL." in page and "Signed by A. B. on 2026-03-01" in page
     assert "<title>Final: " in page and "Final, signed by a clinician" in page
     # Nothing is left to be ticked, filled in or signed.

@@ -195,8 +195,12 @@ def test_a_visit_is_reviewed_signed_and_followed(
 
     # What was written is final, and holds what was corrected.
     visit = next((tmp_path / "out").iterdir())
-    assert "FINAL." in (visit / "visit.html").read_text()
-    assert "DRAFT" not in (visit / "visit.html").read_text()
+    text = (visit / "visit.html").read_text()
+    assert "FINAL." in text and "DRAFT" not in text
+    assert review.visit is not None
+    events = review.record.events(review.visit.visit_id)
+    (mark,) = (event.hash[:16] for event in events if event.kind == "signed")
+    assert mark in text, "what was signed can be found again in the record"
     document = json.loads((visit / "right-draw_in-1" / "measures.json").read_text())
     assert document["status"] == "final"
     status = {f"{m['name']}/{m['structure']}": m["status"] for m in document["measures"]}

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from layermotion.errors import RecordError
 from layermotion.record.entries import Event
-from layermotion.record.store import Record
+from layermotion.record.store import MARK_DIGITS, Record
 
 COLUMNS = (
     ("chain", "number"), ("chain", "digest"), ("chain", "hash"),
@@ -200,6 +200,10 @@ def test_a_trail_cut_and_closed_anew_is_found_by_a_hash_that_was_noted(
     amendment = all_events(place)[-1]
     with Record.open(place) as record:
         record.verify(amendment.hash)
+        record.verify(amendment.hash[:MARK_DIGITS])
+        for short in (amendment.hash[: MARK_DIGITS - 1], "%" * MARK_DIGITS):
+            with pytest.raises(RecordError, match="is no hash of an event"):
+                record.verify(short)
     changed(
         place,
         sound,

@@ -21,10 +21,13 @@ class Signature:
         As typed.
     day
         ISO 8601.
+    mark
+        First digits of the hash of the signature in the record.
     """
 
     who: str
     day: str
+    mark: str
 
     @property
     def words(self) -> str:
@@ -32,12 +35,12 @@ class Signature:
 
         Examples
         --------
-        >>> Signature("A. B.", "2026-03-01").words
-        'Final: signed by A. B. on 2026-03-01. Made with a tool that is not a medical device.'
+        >>> Signature("KL", "2026-03-01", "0f3a").words
+        'Final: signed by KL on 2026-03-01 (0f3a). Made with a tool that is not a medical device.'
         """
         return (
-            f"Final: signed by {self.who} on {self.day}. Made with a tool that is not a medical "
-            f"device."
+            f"Final: signed by {self.who} on {self.day} ({self.mark}). Made with a tool that is "
+            f"not a medical device."
         )
 
 

@@ -19,7 +19,8 @@ from layermotion.exchange.request import Export, ExportRequest
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
-from layermotion.record.store import Record
+from layermotion.record.entries import SIGNED
+from layermotion.record.store import MARK_DIGITS, Record
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place
 from layermotion.review.server import routes_of
@@ -56,7 +57,10 @@ class Final:
         visit = review.visit
         if visit is None or not visit.is_signed:
             raise InputError("The visit is not signed, so nothing of it is final; sign it first.")
-        signature = Signature(visit.signed_by, visit.signed_at[:10])
+        signed = next(
+            event for event in review.record.events(visit.visit_id) if event.kind == SIGNED
+        )
+        signature = Signature(visit.signed_by, visit.signed_at[:10], signed.hash[:MARK_DIGITS])
         folder = self.out / f"{visit.day.isoformat()}-{visit.visit_id}"
         reports, recorded = [], []
         for place in review.places:

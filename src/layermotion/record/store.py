@@ -42,6 +42,8 @@ from layermotion.record.reading import (
 
 # Bytes of an identifier that means nothing (our choice: no two alike among millions).
 ID_BYTES = 8
+# So many first digits of a hash stand for it on paper (our choice: no two alike by chance).
+MARK_DIGITS = 16
 
 
 class Record:
@@ -315,8 +317,8 @@ class Record:
         Parameters
         ----------
         known
-            Hash of an event that was noted elsewhere, as on a signed report. It shows that the
-            record up to there is the one that was signed, and not one written anew.
+            Hash of an event that was noted elsewhere, or its first digits as on a signed report. It
+            shows that the record up to there is the one that was signed, and not one written anew.
 
         Raises
         ------
@@ -324,9 +326,15 @@ class Record:
             If the file is damaged; that names the first event which does not fit its chain; or if
             no event has the hash.
         """
+        if known and (len(known) < MARK_DIGITS or set(known.lower()) - set("0123456789abcdef")):
+            raise RecordError(
+                f"{known} is no hash of an event; give at least its first {MARK_DIGITS} digits."
+            )
         check_all(self._database)
         with self._database.reading() as connection:
-            held = connection.execute("SELECT 1 FROM chain WHERE lower(hex(hash)) = ?", (known,))
+            held = connection.execute(
+                "SELECT 1 FROM chain WHERE hex(hash) LIKE ? || '%'", (known.upper(),)
+            )
             if known and held.fetchone() is None:
                 raise RecordError(
                     f"The record {self.path.name} holds no event with the hash {known}: it is "

@@ -123,11 +123,16 @@ class Review:
 
     def _take_up(self) -> None:
         """Find the last visit that holds one of these clips."""
-        own = {place.clip_id for place in self.places} - {""}
-        for patient in self.record.patients():
-            for visit in self.record.visits(patient.patient_id):
-                if own & {clip.clip_id for clip in self.record.clips(visit.visit_id)}:
-                    self.visit, self.code, self.day = visit, patient.code, visit.day
+        held = [
+            visit
+            for place in self.places
+            if place.clip_id
+            for visit in self.record.visits_with(place.clip_id)
+        ]
+        if held:
+            visit = max(reversed(held), key=lambda visit: visit.day)
+            codes = {patient.patient_id: patient.code for patient in self.record.patients()}
+            self.visit, self.code, self.day = visit, codes[visit.patient_id], visit.day
 
     def _repeat_events(self, place: Place) -> None:
         """Do again what the record says was done with a clip."""
