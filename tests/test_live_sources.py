@@ -299,13 +299,19 @@ def assert_messages(live: Live) -> None:
 
 def test_the_command_prints_a_link_and_ends_with_ctrl_c(tmp_path: Path) -> None:
     clip = write_dicom(tmp_path / "clip.dcm", draw_frames(4))
-    command = [sys.executable, "-m", "layermotion.cli", "live", str(clip), "--no-browser"]
+    # Where tests run in the background Ctrl-C is ignored, and what they start ignores it too.
+    heed = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    command = [sys.executable, "-c", f"{heed}; from layermotion.cli import main; main()"]
+    command += ["live", str(clip), "--no-browser"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        assert process.stdout.readline().startswith("The page: http://127.0.0.1:")
-        process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=30) == 0
-        assert "The page has ended." in process.stdout.read()
+        try:
+            assert process.stdout.readline().startswith("The page: http://127.0.0.1:")
+            process.send_signal(signal.SIGINT)
+            assert process.wait(timeout=30) == 0
+            assert "The page has ended." in process.stdout.read()
+        finally:
+            process.kill()
 
 
 def test_the_command_refuses_what_cannot_be_used(
