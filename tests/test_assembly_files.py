@@ -23,6 +23,7 @@ from standin import (
 
 from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.cli import main
+from layermotion.errors import InputError
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.exchange.sr import write_report
 from layermotion.files import atomic_path, write_text
@@ -183,7 +184,7 @@ def test_a_replacement_that_fails_keeps_the_old_file_alone(
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(os, "replace", refuse)
-    with pytest.raises(PermissionError):
+    with pytest.raises(InputError, match="measures.json cannot be written"):
         write_text(target, "new")
     assert target.read_text() == "old"
     assert list(tmp_path.iterdir()) == [target]

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from published import published
 from scenes import draw_with, profile, seeded, view_of_example
 
+from layermotion.errors import InputError
 from layermotion.evaluation.compare import compare_measures
 from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, Task, View, label_of
 from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue
@@ -692,7 +693,7 @@ def test_full_disk_is_an_error_and_leaves_nothing(
     tmp_path: Path, write: Callable[[Path, ClipPlan], None]
 ) -> None:
     plan = small_clip(View.BLADDER)
-    with pytest.raises(OSError), full_disk():
+    with pytest.raises(InputError, match="cannot be written"), full_disk():
         write(tmp_path, plan)
     assert file_names(tmp_path) == set()
 
