@@ -26,6 +26,7 @@ from layermotion.options import (
     EXIT_UNUSABLE,
     ClusterAddress,
     DepthOfView,
+    DetectableFile,
     Exports,
     FrameRate,
     KeepIdentifiers,
@@ -180,15 +181,7 @@ def session(
             help="Results of an earlier visit to compare with.",
         ),
     ] = None,
-    detectable: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            exists=True,
-            dir_okay=False,
-            help="The clinic's own smallest detectable changes, as reliability saved them.",
-        ),
-    ] = None,
+    detectable: DetectableFile = None,
     several_days: Annotated[
         bool,
         typer.Option(
@@ -270,15 +263,7 @@ def review(
     ] = SideChoice.MIDLINE,
     site: SiteChoice = "most-even",
     export: Exports = None,
-    detectable: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            exists=True,
-            dir_okay=False,
-            help="The clinic's own smallest detectable changes, as reliability saved them.",
-        ),
-    ] = None,
+    detectable: DetectableFile = None,
     lab: Annotated[
         Path | None,
         typer.Option(

@@ -154,3 +154,13 @@ RecordFile = Annotated[
         help="File of the record over time.",
     ),
 ]
+DetectableFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--detectable",
+        metavar="FILE",
+        exists=True,
+        dir_okay=False,
+        help="The clinic's own smallest detectable changes, as reliability saved them.",
+    ),
+]
