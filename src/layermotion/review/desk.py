@@ -47,14 +47,11 @@ class Desk:
     source, segmenter
         What it was measured from, and with.
     found
-        As the tool measured it.
+        As the tool measured it, with its edges in memory.
     """
 
     def __init__(self, source: Source, segmenter: Segmenter, found: Analysis) -> None:
-        self._source, self._segmenter = source, segmenter
-        # In memory, because every correction reads them again.
-        seen = replace(found.footage, edges=tuple(found.footage.edges))
-        self._found = replace(found, footage=seen)
+        self._source, self._segmenter, self._found = source, segmenter, found
         self._pictures = Pictures(found.clip)
         self._steps: list[tuple[Correction, Mapping[str, float]]] = []
         # Source and measures before each calibration.
@@ -71,10 +68,7 @@ class Desk:
         LayermotionError
             If it cannot be read or measured.
         """
-        clip = open_clip(source.path, source.options)
-        with Recording() as recording:
-            found = analyse(clip, segmenter, parse_site(source.site), recording)
-            return cls(source, segmenter, found)
+        return cls(source, segmenter, _analysed(source, segmenter))
 
     @property
     def clip_id(self) -> str:
@@ -162,9 +156,9 @@ class Desk:
         """Measure the clip by another size of its pixels; what was corrected then follows."""
         spacing = (calibration.row_mm, calibration.column_mm)
         options = replace(self._source.options, mm_per_pixel=spacing, depth_mm=None)
-        again = Desk.open(replace(self._source, options=options), self._segmenter)
-        self._source, self._found = again._source, again._found
-        self._measured, self._steps = again._found, []
+        source = replace(self._source, options=options)
+        self._found = self._measured = _analysed(source, self._segmenter)
+        self._source, self._steps = source, []
 
     def _follow(self, steps: Sequence[tuple[Correction, Mapping[str, float]]]) -> None:
         """Measure the clip as corrected."""
@@ -251,3 +245,11 @@ class Desk:
             "cautions": list(dict.fromkeys((*clip.cautions, *now.cautions))),
             "steps": len(self._steps),
         }
+
+
+def _analysed(source: Source, segmenter: Segmenter) -> Analysis:
+    """Measure a clip; its edges stay in memory, because every correction reads them again."""
+    clip = open_clip(source.path, source.options)
+    with Recording() as recording:
+        found = analyse(clip, segmenter, parse_site(source.site), recording)
+        return replace(found, footage=replace(found.footage, edges=tuple(found.footage.edges)))
