@@ -1182,8 +1182,8 @@ DESK = (
     Mutant(
         "desk-changed-value-stays-confirmed",
         "review/confirming.py",
-        "if abs(confirmed[key] - measure.value) > SAME:",
-        "if False:",
+        "if not is_same(measure.value, confirmed.get(key)):",
+        "if key not in confirmed:",
         DESK_TESTS,
     ),
     Mutant(

@@ -88,12 +88,15 @@ def _own_status(
     measure: Measure, automatic: Mapping[str, float], confirmed: Mapping[str, float]
 ) -> Status:
     key = key_of(measure)
-    if measure.value is None or key not in confirmed:
+    if not is_same(measure.value, confirmed.get(key)):
         return Status.DRAFT
-    if abs(confirmed[key] - measure.value) > SAME:
-        return Status.DRAFT
-    is_automatic = key in automatic and abs(automatic[key] - measure.value) <= SAME
+    is_automatic = is_same(measure.value, automatic.get(key))
     return Status.CONFIRMED if is_automatic else Status.CORRECTED
+
+
+def is_same(one: float | None, other: float | None) -> bool:
+    """Whether two values are known and the same one."""
+    return one is not None and other is not None and abs(one - other) <= SAME
 
 
 def _follows(measure: Measure, source: Measure) -> bool:

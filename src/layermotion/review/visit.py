@@ -14,6 +14,7 @@ from layermotion.labels import Structure
 from layermotion.network.segmenter import Segmenter
 from layermotion.record.entries import AMENDMENT, Event, SignedValue, Visit
 from layermotion.record.store import Record
+from layermotion.review.confirming import is_same
 from layermotion.review.corrections import Confirm, Correction, correction_from
 from layermotion.review.desk import Desk, Source
 from layermotion.review.handing import Laboratory
@@ -29,8 +30,6 @@ from layermotion.review.sources import Listed
 
 # Kinds of events that a review writes.
 CORRECTED, UNDONE, SEEN, HANDED_OVER = "corrected", "undone", "seen", "handed_over"
-# Values of a confirmation that differ by less than this are those which were confirmed.
-SAME = 1e-6
 CHANGED = (
     "Some values are not those that were confirmed earlier, because the tool measures otherwise "
     "now; look at them again."
@@ -154,7 +153,7 @@ class Review:
             correction = correction_from(event.payload["correction"])
             if isinstance(correction, Confirm):
                 now, then = values_by_key(desk), event.payload["to"]
-                kept = tuple(k for k in correction.keys if _is_same(now.get(k), then.get(k)))
+                kept = tuple(k for k in correction.keys if is_same(now.get(k), then.get(k)))
                 if kept != correction.keys:
                     place.problem = CHANGED
                 if not kept:
@@ -386,7 +385,3 @@ class Review:
     def _append(self, place: Place, kind: str, payload: dict[str, Any], why: str) -> None:
         assert self.visit is not None
         self.record.append(self.visit.visit_id, place.clip_id, kind, payload, self.who, why)
-
-
-def _is_same(one: float | None, other: float | None) -> bool:
-    return one is not None and other is not None and abs(one - other) <= SAME
