@@ -130,7 +130,7 @@ def import_folder(lab: Lab, secret: Secret, source: Path, options: ImportOptions
         prints = {path.stem: load_print(path) for path in lab.print_paths()}
         for file in files:
             try:
-                name = _clip_name(file.path, secret)
+                name = name_of(file.path, secret)
                 if name in clips and clips[name].subject == file.subject:
                     known += 1
                     continue
@@ -266,7 +266,8 @@ def _folder_name(path: Path, source: Path) -> str:
     return parts[0]
 
 
-def _clip_name(path: Path, secret: Secret) -> str:
+def name_of(path: Path, secret: Secret) -> str:
+    """Give the name that the clip of a file has in a laboratory, whether it is there or not."""
     with path.open("rb") as file:
         content = hashlib.file_digest(file, "sha256").hexdigest()
     return f"c-{secret.digest('clip', content).hex()[:NAME_DIGITS]}"
@@ -288,8 +289,3 @@ def _without_names(message: str, path: Path, source: Path, number: int) -> str:
     for name in reversed(names):
         message = message.replace(name, "the file")
     return f"File {number}: {message}"
-
-
-def name_of(source: Path, secret: Secret) -> str:
-    """Give the name that the clip of a file has in a laboratory, whether it is there or not."""
-    return _clip_name(source, secret)
