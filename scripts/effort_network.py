@@ -1,6 +1,7 @@
 """Train the network that tells the parts of efforts, on drawn signals, and put it in its place.
 
-python scripts/effort_network.py train --minutes 8 --out FILE.npz   goes on from FILE if it is there
+python scripts/effort_network.py train --minutes 8 --out FILE.npz   goes on from FILE if it exists,
+                                                                    with clips from --first on
 python scripts/effort_network.py export FILE.npz                    writes it where clips use it
 """
 
@@ -66,7 +67,7 @@ OTHER_TASK = 0.1
 # How often lifts that are let go again come before coughs.
 LIFTS_FIRST = 0.3
 # Kinds that are drawn more often than the others, by which factor.
-OFTEN = {Kind.REST: 3.0, Kind.NO_EFFORT: 3.0, Kind.CUT: 2.0, Kind.FAST: 1.5, Kind.UNEQUAL: 1.5,
+OFTEN = {Kind.REST: 3.0, Kind.NO_EFFORT: 3.0, Kind.CUT: 3.0, Kind.FAST: 1.5, Kind.UNEQUAL: 1.5,
          Kind.WEAK_THIRD: 1.5, Kind.COUGHS: 2.0, Kind.DIP_ON_LIFT: 2.0}  # fmt: skip
 
 
@@ -233,13 +234,18 @@ class Kept:
         return inputs[:, :, :length], parts[:, :length]
 
 
-def train(minutes: float, workers: int, out: Path) -> None:
+def train(minutes: float, workers: int, out: Path, first_seed: int) -> None:
     """Train for some minutes on fresh drawn signals; store the running mean of the weights.
 
-    A run that finds ``out`` goes on from it, with other seeds.
+    A run that finds ``out`` goes on from it.
+
+    Parameters
+    ----------
+    first_seed
+        Number of the first clip; a run that goes on takes one that no run before came to.
     """
-    torch.manual_seed(int(out.exists()))
-    rng = np.random.default_rng(int(out.exists()))
+    torch.manual_seed(first_seed)
+    rng = np.random.default_rng(first_seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     network = load(out) if out.exists() else Network()
     network = network.train().to(device)
@@ -247,7 +253,6 @@ def train(minutes: float, workers: int, out: Path) -> None:
         network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998)
     )
     optimiser = torch.optim.AdamW(network.parameters(), PEAK_RATE, weight_decay=WEIGHT_DECAY)
-    first_seed = 10**8 * int(out.exists())
     started_s = time.monotonic()
     step, smooth = 0, float("nan")
     kept = Kept(KEPT if device == "cuda" else KEPT // 100, device)
@@ -349,11 +354,12 @@ def main() -> None:
     training.add_argument("--minutes", type=float, default=8)
     training.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2))
     training.add_argument("--out", type=Path, required=True)
+    training.add_argument("--first", type=int, default=0, help="number of the first drawn clip")
     exporting = commands.add_parser("export")
     exporting.add_argument("trained", type=Path)
     options = parser.parse_args()
     if options.command == "train":
-        train(options.minutes, options.workers, options.out)
+        train(options.minutes, options.workers, options.out, options.first)
     else:
         export(options.trained)
 

@@ -11,7 +11,7 @@ from layermotion.labels import Structure, Task, View
 from synthetic.anatomy import chance, log_uniform, uniform
 from synthetic.course import Course, Repeat, cropped, ease
 from synthetic.motion import TRUNK_TASKS, lift_target_mm, wall_pattern, wall_targets, wander
-from synthetic.scenarios import Scenario
+from synthetic.scenarios import STRENGTH_OF_BREATH, Scenario
 
 Array = NDArray[np.float64]
 
@@ -37,7 +37,14 @@ WAVERS, MOST_WAVERED = 0.4, 0.25
 # what is let go by more is another effort (see synthetic/scenarios.py).
 EASES, MOST_EASED, EASED_BY, EASED_IN_S = 0.35, 3, (0.05, 0.55), (0.08, 0.8)
 # How often there is no noise at all, and how often ramps are straight.
-NOISELESS, STRAIGHT = 0.04, 0.25
+NOISELESS, STRAIGHT = 0.06, 0.25
+# How often breaths are as even as a sine, how strong they are then, as a share of the strongest
+# breath, and how long, s.
+EVEN_BREATHS, EVEN_STRENGTH, EVEN_BREATH_S = 0.25, (0.03, 1.0), (2.5, 7.0)
+# How often hardly anything but the picture's shape is measured, how many signals of the tissue are
+# left then at most, and how often shape and probe are seen with them.
+FEW, MOST_LEFT, WITH_SHAPE = 0.2, 2, 0.5
+OF_PICTURE = ("shape", "second shape", "probe")
 # How often the clip has little rest before the first effort and after the last, and how little, s.
 TIGHT, LITTLE_S = 0.3, (0.1, 0.9)
 # How often all is done faster, or slower, and by which factor.
@@ -90,6 +97,11 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
             far = np.abs(signal) > uniform(rng, 0.4, 0.9) * np.abs(signal).max()
             gone |= far & (np.abs(signal) > 0)
         known[name] = np.where(gone, np.nan, noisy)
+    if chance(rng, FEW):
+        tissue = [name for name in known if name not in OF_PICTURE]
+        left = set(rng.permutation(tissue)[: int(rng.integers(1, MOST_LEFT + 1))])
+        left.update(OF_PICTURE if chance(rng, WITH_SHAPE) else ())
+        known = {name: signal for name, signal in known.items() if name in left}
     shown = np.arange(time.size)
     shown[1:][rng.random(time.size - 1) < LOST_FRAMES] = 0
     shown = np.maximum.accumulate(shown)
@@ -112,8 +124,12 @@ def following(first: Scenario, then: Scenario) -> Scenario:
 
 
 def varied(rng: np.random.Generator, scenario: Scenario) -> Scenario:
-    """Let a scenario go faster or slower, with little rest before and after, or straight ramps."""
+    """Let a scenario go faster or slower, with little rest, straight ramps or even breaths."""
     course = scenario.course
+    if chance(rng, EVEN_BREATHS):
+        turns = course.time_s / uniform(rng, *EVEN_BREATH_S) + rng.random()
+        depth = log_uniform(rng, *EVEN_STRENGTH) * STRENGTH_OF_BREATH[scenario.view]
+        course = replace(course, breath=0.5 * depth * np.sin(2 * np.pi * turns))
     if chance(rng, STRAIGHT):
         level = np.arccos(1 - 2 * np.clip(course.activation, 0, 1)) / np.pi
         course = replace(course, activation=level)
