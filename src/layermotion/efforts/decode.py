@@ -51,7 +51,8 @@ CHANGE_COST, DIP_COST, BEGINS_WITHIN = 7.0, 5.0, 3.0
 LEAST_LIKELY = 1e-4
 IMPOSSIBLE = -1e9
 # Log odds that the number is right where the network is sure of each frame, and how they fall with
-# the entropy in the most unsure half second, nats: logistic regression on 1,800 drawn scenarios.
+# the entropy in the most unsure half second, nats: logistic regression on 1,800 drawn scenarios
+# (``scripts/effort_odds.py``).
 # ``scripts/efforts.py`` prints how often numbers are right beside how likely they were said to be.
 SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 6.7, 4.8, 13
 
@@ -128,11 +129,15 @@ def decode(likely: Array) -> Decoded:
     if (path == path[0]).all():
         # What never changes is rest: nothing tells it from a hold.
         path[:] = State.REST
-    entropy = -(likely * log_likely).sum(axis=1)
-    width = min(DOUBT_FRAMES, entropy.size)
-    doubt = float(np.convolve(entropy, np.full(width, 1 / width), "valid").max())
-    odds = SURE_ODDS - DOUBT_ODDS * doubt
+    odds = SURE_ODDS - DOUBT_ODDS * doubt_of(likely)
     return Decoded(path, spans_of(path), float(1 / (1 + np.exp(-odds))))
+
+
+def doubt_of(likely: Array) -> float:
+    """Mean entropy of the parts in the most unsure half second, nats, from shape (T, parts)."""
+    entropy = -(likely * np.log(np.maximum(likely, LEAST_LIKELY))).sum(axis=1)
+    width = min(DOUBT_FRAMES, entropy.size)
+    return float(np.convolve(entropy, np.full(width, 1 / width), "valid").max())
 
 
 def spans_of(path: NDArray[np.intp]) -> tuple[Span, ...]:
