@@ -86,8 +86,8 @@ AS_USUAL = dict.fromkeys(
     0.0,
 )
 # Each lies outside what is trained on. There a border's contrast is drawn on its own, so that all
-# four are below 4 dB in 1 of 10,000 walls at most; lines reach 2 dB above the borders' common level, those in
-# muscle 60 % of the picture; EO is 2.5 dB brighter and TrA 3 dB darker than IO on average.
+# four are below 4 dB in 1 of 10,000 walls at most; lines reach 2 dB above the borders' common level,
+# those in muscle 60 % of the picture; EO is 2.5 dB brighter and TrA 3 dB darker than IO on average.
 LOOKS = {
     "faint borders": Look(
         "all borders 1 to 4 dB brighter than their brighter neighbour",
