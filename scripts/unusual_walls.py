@@ -3,9 +3,9 @@
 A wall of the generator is drawn, then its echoes are changed: borders fainter, bright lines in fat
 or muscle, greys exchanged. Thickness, place and everything else stay, so the truth is exact.
 
-python scripts/strange_looks.py            200 stills of looks outside what is trained on
-python scripts/strange_looks.py --causes   one property changed at a time, the same walls each time
-python scripts/strange_looks.py --write    also stores the table of looks with the weights
+python scripts/unusual_walls.py            200 stills of looks outside what is trained on
+python scripts/unusual_walls.py --causes   one property changed at a time, the same walls each time
+python scripts/unusual_walls.py --write    also stores the table of looks with the weights
 """
 
 import argparse
@@ -86,8 +86,9 @@ AS_USUAL = dict.fromkeys(
     0.0,
 )
 # Each lies outside what is trained on. There a border's contrast is drawn on its own, so that all
-# four are below 4 dB in 1 of 10,000 walls at most; lines reach 2 dB above the borders' common level,
-# those in muscle 60 % of the picture; EO is 2.5 dB brighter and TrA 3 dB darker than IO on average.
+# four are below 4 dB in 1 of 10,000 walls at most; lines reach 2 dB above the borders' common
+# level, those in muscle 60 % of the picture; EO is on average 2.5 dB brighter, and TrA 3 dB darker,
+# than IO.
 LOOKS = {
     "faint borders": Look(
         "all borders 1 to 4 dB brighter than their brighter neighbour",
@@ -309,9 +310,9 @@ def main() -> None:
         print(f"drawn in {options.show}")
     if options.write:
         command = (
-            f"python scripts/strange_looks.py --stills {options.stills} --first {options.first}"
+            f"python scripts/unusual_walls.py --stills {options.stills} --first {options.first}"
         )
-        store(name, {"strange_looks": {"command": command, "rows": table}})
+        store(name, {"unusual_walls": {"command": command, "rows": table}})
 
 
 if __name__ == "__main__":
