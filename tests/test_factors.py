@@ -201,10 +201,8 @@ def test_aponeuroses_take_over_from_muscles_gently() -> None:
     for seed in range(12):
         forced = {**OFF, "aponeurosis": 1.0}
         stack, plain = (draw_with(draw_wall, seed, **f) for f in (forced, OFF))
-        for muscle, border in (
-            (Structure.IO, "fascia above io"),
-            (Structure.TRA, "fascia above tra"),
-        ):
+        for muscle in (Structure.IO, Structure.TRA):
+            border = f"fascia above {muscle}"
             left = profile(stack, muscle) / profile(plain, muscle)
             assert left[0] < 0.3 and left[-1] > 0.9
             assert profile(stack, border)[0] > profile(plain, border)[0]
@@ -222,8 +220,8 @@ def test_fading_depth_is_black_where_noise_hides_the_echoes() -> None:
         shown, faded = (
             example_of(View.ABDOMINAL_WALL, seed, fading_depth=s, **noisy).image for s in (0.0, 1.0)
         )
-        assert faded.mean() < shown.mean()
-        assert (faded <= shown.astype(int) + 40).mean() > 0.97
+        assert faded.mean() < 0.9 * shown.mean()
+        assert np.mean(faded < 20) > np.mean(shown < 20)
 
 
 def test_split_screen_shows_and_labels_both_pictures() -> None:
