@@ -68,9 +68,18 @@ def bladder_sizes(rng: np.random.Generator) -> BladderSizes:
 
 
 def draw_bladder(
-    rng: np.random.Generator, aperture: Aperture, sizes: BladderSizes, depth_mm: float
+    rng: np.random.Generator,
+    aperture: Aperture,
+    sizes: BladderSizes,
+    depth_mm: float,
+    *,
+    is_wide: bool = False,
 ) -> Phantom:
-    """Draw a suprapubic view of a bladder of some size."""
+    """Draw a suprapubic view of a bladder of some size.
+
+    In a wide look the bladder lies up to a third of its width to one side, its wall may be as dark
+    as muscle or bright, and what lies behind it differs more from person to person.
+    """
     reach = aperture.half_face_mm * (depth_mm / aperture.radius_mm + 1) + 6
     x = np.arange(-reach, reach + 0.25, 0.25)
     face = aperture.face(x)
@@ -83,7 +92,10 @@ def draw_bladder(
     edge = np.maximum.accumulate(np.array(curves), axis=0)
 
     half_w, half_h = sizes.width / 2, sizes.height / 2
+    own = rng.spawn(1)[0]
     centre_x = rng.normal(0, 4)
+    if is_wide:
+        centre_x += own.uniform(-0.33, 0.33) * sizes.width
     centre_z = float(np.median(edge[5])) + sizes.above + half_h
     angle = np.linspace(-np.pi, np.pi, 2001)
     power = rng.uniform(1.8, 2.8)
@@ -107,6 +119,8 @@ def draw_bladder(
     organ_x, organ_half = centre_x + rng.normal(0, 10), (rng.uniform(14, 28), rng.uniform(8, 18))
     organ_z, organ_db = centre_z + outer_h + organ_half[1] * 0.9, rng.uniform(-3, 5)
     wall_db = rng.uniform(0, 8)
+    if is_wide:
+        wall_db, organ_db = own.uniform(-3, 14), own.uniform(-10, 8)
 
     def tissue(px: Array, pz: Array) -> tuple[Array, Array]:
         echo, lost = plain(px, pz)

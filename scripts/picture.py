@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 from phantom import Phantom, scatter, wave
 from wall_body import draw_wall, wall_sizes
 
-from layermotion.labels import View
+from layermotion.labels import Structure, View, label_of
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
 # No other use of random numbers starts its seeds with this word.
 STREAM = 20_261_206
+# Stills from this number on have a wider look: borders, greys and lines each drawn on their own.
+WIDE_FROM = 60
 # Two-way loss in dB at which a scanner gives up, with 0.9 dB/(cm MHz) one way (our choice).
 REACH_DB, LOSS = 75.0, 0.9
 # Largest RMS delay that the wall's uneven speed of sound adds below neighbouring elements, us
@@ -52,21 +54,34 @@ class Still:
         known = self.phantom.edges[structure]
         return np.stack([np.interp(x, self.phantom.x_mm, edge) for edge in known])
 
+    def labels(self) -> Grey:
+        """Give the true label of every pixel, 0 beside the beams and between the structures."""
+        rows, columns = self.pixels.shape
+        column = np.arange(columns, dtype=float)
+        z = (self.top_mm + np.arange(rows) * self.mm_per_pixel)[:, None]
+        u, depth = self.aperture.locate(self.left_mm + column[None] * self.mm_per_pixel, z)
+        shown = (np.abs(u) < self.aperture.half_face_mm) & (depth < self.phantom.depth_mm)
+        labels = np.zeros((rows, columns), np.uint8)
+        for name in self.phantom.edges:
+            top, bottom = self.edges_at(name, column)
+            labels[shown & (z >= top) & (z < bottom)] = label_of(Structure(name))
+        return labels
+
 
 def draw_still(number: int) -> Still:
-    """Draw still ``number``; odd numbers show the bladder."""
+    """Draw still ``number``: odd ones show the bladder, those from ``WIDE_FROM`` a wider look."""
     rng = np.random.Generator(np.random.SFC64([STREAM, number]))
     if number % 2:
         bladder = bladder_sizes(rng)
         depth = max(80.0, min(170.0, bladder.base * rng.uniform(1.2, 1.6)), bladder.base + 10)
         aperture = draw_aperture(rng, depth, is_curved=True)
-        phantom = draw_bladder(rng, aperture, bladder, depth)
+        phantom = draw_bladder(rng, aperture, bladder, depth, is_wide=number >= WIDE_FROM)
         view = View.BLADDER
     else:
         sizes = wall_sizes(rng)
         depth = max(30.0, (sum(sizes.values()) + 5) * rng.uniform(1.12, 1.6))
         aperture = draw_aperture(rng, depth, is_curved=depth > 75 or rng.random() < 0.08)
-        phantom = draw_wall(rng, aperture, sizes, depth)
+        phantom = draw_wall(rng, aperture, sizes, depth, is_wide=number >= WIDE_FROM)
         view = View.ABDOMINAL_WALL
     disturbance = draw_disturbance(rng, aperture, phantom)
     points = scatter(rng, aperture, phantom)

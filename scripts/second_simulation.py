@@ -22,6 +22,7 @@ from typing import Any
 import cv2
 import numpy as np
 from evaluate import store
+from layer_names import WRONG_SHARE, other_names
 from numpy.typing import NDArray
 from picture import Still, draw_still
 from scipy.optimize import brentq
@@ -62,12 +63,16 @@ class Value:
 
 @dataclass(frozen=True, eq=False)
 class StillResult:
-    """What one still gave; ``failure`` says why it was refused or not recognised."""
+    """What one still gave; ``failure`` says why it was refused or not recognised.
+
+    ``named_wrongly`` has the layers whose outline bears another layer's name, given or withheld.
+    """
 
     number: int
     view: str
     failure: str
     values: list[Value]
+    named_wrongly: frozenset[str] = frozenset()
     tile: Grey | None = field(default=None)
 
 
@@ -119,7 +124,11 @@ def measure_still(number: int, is_drawn: bool) -> StillResult:
         else:
             values.append(Value(name, true, one.value, one.low, one.high))
     tile = draw_tile(number, still, edges, values, failure) if is_drawn else None
-    return StillResult(number, still.view, failure, values, tile)
+    wrong = frozenset[str]()
+    if edges is not None and not failure and still.view is View.ABDOMINAL_WALL:
+        shares = other_names(still.labels(), edges)[:, 0]
+        wrong = frozenset(np.array(names)[shares > WRONG_SHARE].tolist())
+    return StillResult(number, still.view, failure, values, wrong, tile)
 
 
 def compare_base(still: Still, edges: Boundaries | None) -> Value:
@@ -187,6 +196,17 @@ def summarise(results: Sequence[StillResult]) -> dict[str, Any]:
                 "what": WHAT[name],
                 "values": len(group),
                 "refused_percent": 100 * float(refused.mean()),
+                "named_wrongly_percent": 100
+                * float(
+                    np.mean(
+                        [
+                            name in r.named_wrongly
+                            for r in results
+                            for v in r.values
+                            if v.structure == name
+                        ]
+                    )
+                ),
                 "withheld_percent": 100 * float((np.isnan(errors) & ~refused).mean()),
                 "mean_absolute_error_mm": _number(np.abs(kept), np.mean),
                 "median_absolute_error_mm": _number(np.abs(kept), np.median),
@@ -219,14 +239,15 @@ def show(summary: dict[str, Any]) -> None:
         print(f"  {failure}")
     for view, percent in summary["view_right_percent"].items():
         print(f"view recognised right: {view} {percent:.0f} %")
-    print(f"{'structure':10}{'n':>5}{'refused':>9}{'withheld':>10}{'MAE':>8}{'median':>8}{'bias':>8}"
-          f"{'in interval':>13}  mm")  # fmt: skip
+    print(f"{'structure':10}{'n':>5}{'refused':>9}{'named wrongly':>15}{'withheld':>10}{'MAE':>8}"
+          f"{'median':>8}{'bias':>8}{'in interval':>13}  mm")  # fmt: skip
     for row in summary["structures"]:
         names = ("mean_absolute_error_mm", "median_absolute_error_mm", "bias_mm")
         mae, median, bias = ("" if row[n] is None else f"{row[n]:.2f}" for n in names)
         inside = row["inside_interval_percent"]
         held = "" if inside is None else f"{inside:.0f} %"
         print(f"{row['structure']:10}{row['values']:5d}{row['refused_percent']:8.0f}%"
+              f"{row['named_wrongly_percent']:14.1f}%"
               f"{row['withheld_percent']:9.0f}%{mae:>8}{median:>8}{bias:>8}{held:>13}"
               f"  {row['what']}")  # fmt: skip
 
@@ -249,7 +270,7 @@ def draw_sheet(path: Path, tiles: Sequence[Grey]) -> None:
 def main() -> None:
     """Measure, print, and draw or store if asked."""
     parser = argparse.ArgumentParser(description="Compare with the truth of a second simulation.")
-    parser.add_argument("--stills", type=int, default=60)
+    parser.add_argument("--stills", type=int, default=120)
     parser.add_argument("--first", type=int, default=0, help="number of the first still")
     parser.add_argument("--show", type=Path, help="also draw them all on one PNG")
     parser.add_argument("--each", action="store_true", help="also print the values of every still")
@@ -266,7 +287,8 @@ def main() -> None:
     if options.each:
         for r in results:
             words = ", ".join(f"{v.structure} {v.true:.2f} found {v.found:.2f}" for v in r.values)
-            print(f"{r.number:4d} {r.view}: {words} {r.failure}")
+            names = " ".join(f"[{name} named wrongly]" for name in sorted(r.named_wrongly))
+            print(f"{r.number:4d} {r.view}: {words} {names}{r.failure}")
     summary = summarise(results)
     show(summary)
     if options.show:

@@ -12,6 +12,7 @@ from phantom import (
     SKIN_LOSS,
     SOFT_LOSS,
     Phantom,
+    Sheet,
     fascia,
     layered,
     log_uniform,
@@ -51,9 +52,19 @@ def wall_sizes(rng: np.random.Generator) -> dict[str, float]:
 
 
 def draw_wall(
-    rng: np.random.Generator, aperture: Aperture, sizes: dict[str, float], depth_mm: float
+    rng: np.random.Generator,
+    aperture: Aperture,
+    sizes: dict[str, float],
+    depth_mm: float,
+    *,
+    is_wide: bool = False,
 ) -> Phantom:
-    """Draw a lateral abdominal wall with muscles of some mean thickness."""
+    """Draw a lateral abdominal wall with muscles of some mean thickness.
+
+    In a wide look each border has its own brightness, down to one that is lost in speckle; fat may
+    be darker or brighter than muscle, EO tends to be brightest and TrA darkest, and bright lines
+    cross fat, EO and IO.
+    """
     reach = aperture.half_face_mm * (depth_mm / aperture.radius_mm + 1) + 6
     x = np.arange(-reach, reach + 0.25, 0.25)
     face = aperture.face(x)
@@ -88,9 +99,16 @@ def draw_wall(
     muscle = older + rng.normal(0, 1.5, 3)
     fat = rng.uniform(-4, 8)
     collagen = older + rng.uniform(8, 14)
+    lamellae = np.full(5, collagen)
+    own = rng.spawn(1)[0]
+    if is_wide:
+        muscle = muscle + np.array([2.0, 0.0, -2.5]) + own.normal(0, 2.5, 3)
+        fat = own.uniform(-12, 12)
+        lamellae = muscle.max() + own.uniform(1, 14, 5)
     level = np.array(
-        [-40, max(fat, 0) + rng.uniform(8, 16), fat, collagen, muscle[0], collagen, muscle[1],
-         collagen, muscle[2], collagen, max(fat, 2) + 2, collagen, rng.uniform(-3, 8)]
+        [-40, max(fat, 0) + rng.uniform(8, 16), fat, lamellae[0], muscle[0], lamellae[1],
+         muscle[1], lamellae[2], muscle[2], lamellae[3], max(fat, 2) + 2, lamellae[4],
+         rng.uniform(-3, 8)]
     )  # fmt: skip
     fat_loss, muscle_loss = rng.uniform(*FAT_LOSS), rng.uniform(*MUSCLE_LOSS)
     loss = np.full(level.shape, muscle_loss)
@@ -107,8 +125,12 @@ def draw_wall(
     bright = rng.uniform(9, 25)
     gaps = rng.uniform(0, 0.35)
     sheets = [sheet(rng, x, edge[0] + 0.05, rng.uniform(10, 22))]
+    brightness = []
     for k in (2, 4, 6, 8, 10):
         at = bright + rng.normal(0, 2) + older
+        if is_wide:
+            at = muscle.max() + own.uniform(2, 22)
+        brightness.append(at)
         sheets += fascia(rng, x, edge[k], edge[k + 1], at, gaps)
     for k in (3, 5, 7):
         fine = rng.uniform(-2, 12)
@@ -121,6 +143,26 @@ def draw_wall(
         share = rng.uniform(0.3, 0.8)
         z = edge[1] + share * (edge[2] - edge[1])
         sheets.append(sheet(rng, x, z, bright - rng.uniform(2, 8), gaps))
+    if is_wide:
+        sheets += _lines(own, x, edge, max(brightness))
     gassy, faces = with_gas(rng, tissue, x, edge[-1], int(rng.integers(0, 4)), 12.0)
     found = {"fat": edge[[1, 2]], "eo": edge[[3, 4]], "io": edge[[5, 6]], "tra": edge[[7, 8]]}
     return Phantom(depth_mm, gassy, x, found, float(np.median(edge[2])), tuple(sheets + faces))
+
+
+def _lines(rng: np.random.Generator, x: Array, edge: Array, bright_db: float) -> list[Sheet]:
+    """Lines as bright as a fascia: through the fat, and along part of EO and IO."""
+    found = []
+    for k, is_whole in ((1, True), (3, False), (5, False)):
+        if rng.random() < 0.5:
+            continue
+        length = 1.0 if is_whole else rng.uniform(0.2, 0.5)
+        start = rng.uniform(0, 1 - length)
+        first, last = (int(share * (x.size - 1)) for share in (start, start + length))
+        along = slice(first, last + 1)
+        share = rng.uniform(0.25, 0.75) + rng.uniform(-0.15, 0.15) * np.linspace(
+            -1, 1, last + 1 - first
+        )
+        z = edge[k, along] + share * (edge[k + 1, along] - edge[k, along])
+        found.append(sheet(rng, x[along], z, bright_db - rng.uniform(0, 6), 0.1))
+    return found

@@ -42,6 +42,15 @@ class Tissue:
         through the whole picture.
     gas
         Bowel only: strength of gas and its shadows.
+    line_db
+        Long lines as bright as a border, dB above the layer's mean; 0 for none.
+    lamina_db
+        Fat only: strength of fine lamination.
+    near_db
+        Fat only: how much darker its first millimetres are.
+    soft_db, fading_db
+        Borders only: how much darker their edges are than their middle; how deep they fade in long
+        stretches.
     """
 
     level_db: float
@@ -52,6 +61,11 @@ class Tissue:
     sheet_db: float = 0.0
     spanning_db: float = 0.0
     gas: float = 0.0
+    line_db: float = 0.0
+    lamina_db: float = 0.0
+    near_db: float = 0.0
+    soft_db: float = 0.0
+    fading_db: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,6 +180,15 @@ def lateral_grid(width_mm: float, margin_mm: float) -> Profile:
 # Below about this contrast to muscle, dB, a line drowns in speckle, and nobody could tell where a
 # layer ends (our choice).
 FAINTEST_DB = 8.0
+# Contrast of a border drawn on its own, dB: one may drown while its neighbours are seen, as in
+# pictures (our choice).
+OWN_BORDER_DB = (2.0, 30.0)
+# Mean level of each muscle above the common one, and its spread, dB, where greys are drawn on their
+# own: EO brightest, TrA darkest (common description of pictures, sizes our choice).
+OWN_MUSCLE_DB = {"eo": 2.5, "io": 0.0, "tra": -3.0}
+OWN_SPREAD_DB = 3.0
+# Fat above the muscles' common level, dB, where greys are drawn on their own (our choice).
+OWN_FAT_DB = (-10.0, 13.0)
 
 
 @dataclass(frozen=True)
@@ -185,6 +208,13 @@ class Look:
     septum_db: float
     fat_loss: float
     muscle_loss: float
+    own_border: float
+    own_grey: float
+    soft_db: float
+    fading_db: float
+    lines: float
+    lamina_db: float
+    near_field: float
 
 
 def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
@@ -200,9 +230,13 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
     muscle = young + 9 * bright
     contrast = max(uniform(rng, 12, 34) * (1 - 0.6 * faint) - (muscle - young), FAINTEST_DB)
     fat = young + uniform(rng, -9, 11)
+    own = rng.spawn(1)[0]
+    grey = _weight(factors.own_greys)
+    fat += grey * (young + uniform(own, *OWN_FAT_DB) - fat)
+    fat = muscle + (fat - muscle) * max(1 - isoechoic, 0.0)
     return Look(
         muscle_db=muscle,
-        fat_db=muscle + (fat - muscle) * max(1 - isoechoic, 0.0),
+        fat_db=fat,
         border_db=muscle + contrast,
         border_mm=log_uniform(rng, 0.35, 1.3),
         # Where borders are faint, some are fainter than others, and than sheets in the fat.
@@ -218,7 +252,19 @@ def draw_look(rng: np.random.Generator, factors: Factors) -> Look:
         # (PMC10346919 Table A2; PMC10001275 Table 4), widened below for low-loss settings.
         fat_loss=uniform(rng, 0.4, 0.85),
         muscle_loss=uniform(rng, 0.6, 1.4),
+        own_border=_weight(factors.own_borders),
+        own_grey=grey,
+        soft_db=9 * factors.own_borders,
+        fading_db=40 * factors.fading_borders,
+        lines=factors.bright_lines,
+        lamina_db=14 * factors.laminated_fat,
+        near_field=factors.near_field,
     )
+
+
+def _weight(strength: float) -> float:
+    """Weight of a layer's own draw: most of it already at half the factor's strength."""
+    return float(min(np.sqrt(strength), 1.0))
 
 
 def draw_border(
@@ -228,17 +274,43 @@ def draw_border(
     mean = log_uniform(rng, look.border_mm * 0.7, look.border_mm * 1.4) * scale
     level = look.border_db + rng.normal(0, look.border_spread_db)
     level = max(level, look.muscle_db + FAINTEST_DB)
-    tissue = Tissue(level, 0.9, "border", look.border_gap_db, look.border_coherence)
+    own = rng.spawn(1)[0]
+    level += look.own_border * (look.muscle_db + uniform(own, *OWN_BORDER_DB) - level)
+    tissue = Tissue(
+        level,
+        0.9,
+        "border",
+        look.border_gap_db,
+        look.border_coherence,
+        soft_db=look.soft_db,
+        fading_db=look.fading_db * uniform(own, 0, 1),
+    )
     share = uniform(rng, 0.08, 0.35)
-    thickness = np.clip(varied(rng, x_mm, mean, share, 12.0), 0.2, 2.2)
-    return Layer(name, BACKGROUND, thickness, tissue)
+    thickness = varied(rng, x_mm, mean, share, 12.0)
+    thickness *= 1 + 0.3 * look.own_border * undulation(own, x_mm, 6.0, 30.0)
+    return Layer(name, BACKGROUND, np.clip(thickness, 0.2, 2.2), tissue)
 
 
-def draw_muscle(rng: np.random.Generator, look: Look, spread_db: float = 3.0) -> Tissue:
+def draw_muscle(
+    rng: np.random.Generator, look: Look, spread_db: float = 3.0, name: str = ""
+) -> Tissue:
     """Draw a muscle's echoes: fibre streaks, and septa that look like fascia."""
     level = look.muscle_db + rng.normal(0, spread_db)
     contrast = look.fibre_db * uniform(rng, 0.5, 1.3)
-    return Tissue(level, look.muscle_loss, "fibres", contrast, sheet_db=look.septum_db)
+    own = rng.spawn(1)[0]
+    mean = OWN_MUSCLE_DB.get(name, 0.0)
+    level += look.own_grey * (mean + own.normal(0, OWN_SPREAD_DB))
+    if name == Structure.TRA:
+        contrast *= 1 - 0.7 * look.own_grey
+    line = _line_db(own, look, level) if chance(own, 0.6) else 0.0
+    return Tissue(
+        level, look.muscle_loss, "fibres", contrast, sheet_db=look.septum_db, line_db=line
+    )
+
+
+def _line_db(rng: np.random.Generator, look: Look, level_db: float) -> float:
+    """Level of long bright lines above a layer's mean: up to that of the borders."""
+    return max(look.lines * (look.border_db - level_db + uniform(rng, -6, 2)), 0.0)
 
 
 def skin_and_fat(
@@ -254,6 +326,7 @@ def skin_and_fat(
         level = max(look.muscle_db, look.fat_db) + uniform(rng, 5, 18)
         skin = Tissue(level, 0.6, "plain", 0.0, 0.2)
         thickness = varied(rng, x_mm, uniform(rng, 0.8, 2.8), 0.05)
+        thickness *= 1 - 0.5 * min(look.near_field, 1.5)
         layers.append(Layer("skin", BACKGROUND, thickness, skin))
     # Wide layers bend slowly; a share of people show shorter waves.
     shortest = 60.0 if chance(rng, 0.8) else 25.0
@@ -267,6 +340,9 @@ def skin_and_fat(
         look.lobule_db,
         sheet_db=0.7 * look.lobule_db,
         spanning_db=look.fat_sheet_db,
+        line_db=_line_db(rng.spawn(1)[0], look, look.fat_db),
+        lamina_db=look.lamina_db,
+        near_db=20 * look.near_field,
     )
     # A soft floor keeps thin fat from vanishing on the down-hill side.
     floor = min(1.5, 0.5 * fat_mm)

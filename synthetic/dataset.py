@@ -99,7 +99,8 @@ def draw_example(
         inside = np.pad(inside, ((0, 0), (0, size_px - inside.shape[1])))
         image = np.where(inside, image, screen.integers(0, 90)).astype(np.uint8)
     if factors.screen_marks:
-        draw_text(screen, image, round(7 * factors.screen_marks))
+        # Much text is rarer than marks.
+        draw_text(screen, image, round(7 * factors.screen_marks**2))
         draw_marks(screen, image)
         if chance(screen, 0.3):
             mark_layers(screen, image, label)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from synthetic.anatomy import chance, uniform
 from synthetic.factors import Factors, split
-from synthetic.texture import Image
+from synthetic.grain import Image
 
 Grey = NDArray[np.uint8]
 # Ways of speckle reduction.

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from synthetic.anatomy import Stack
 from synthetic.beams import Beams, Spread
+from synthetic.grain import Image
 from synthetic.pose import Pose, layer_tops, material_x
-from synthetic.texture import Image, Texture
+from synthetic.texture import Texture
 
 # Full width at half maximum of a Gaussian over its standard deviation.
 FWHM = 2.354820045
@@ -51,6 +52,9 @@ class Settings:
         (position, half-width, loss in dB) of hair or bubbles under the face, as shares of it.
     coupling_db
         Amplitude of two slow gain errors across the face, dB.
+    fading
+        Power of echo over echo and noise by which both are scaled: 0 shows the noise, and from
+        about 1 on it is black where echoes sink below it.
     """
 
     looks: int
@@ -67,6 +71,7 @@ class Settings:
     contact: tuple[float, float]
     streaks: tuple[tuple[float, float, float], ...]
     coupling_db: tuple[float, float]
+    fading: float
 
 
 def _tissue_map(stack: Stack, texture: Texture, pose: Pose, beams: Beams) -> tuple[Image, Image]:
@@ -222,13 +227,27 @@ def form_image(
     # The ringing dies away within about a millimetre.
     power += _from_db(settings.ring_down_db - 6.0 * beams.range_mm, 10)[:, None]
     noise = rng.standard_exponential(power.shape, np.float32)
-    floor = 10 ** ((settings.noise_db + gain) / 10)
-    power += noise * floor[:, None].astype(np.float32)
+    floor = (10 ** ((settings.noise_db + gain) / 10))[:, None].astype(np.float32)
+    share = _seen_share(power, floor, settings.fading) if settings.fading else None
+    power += noise * floor
+    if share is not None:
+        power *= share
     echo_db = cv2.log(power + np.float32(1e-12)) * np.float32(10 / np.log(10))
     knots = np.linspace(0, gain.size - 1, len(settings.sliders_db))
     sliders = np.interp(np.arange(gain.size), knots, settings.sliders_db)
     echo_db += sliders[:, None].astype(np.float32)
     return echo_db, residual
+
+
+def _seen_share(power: Image, floor: Image, fading: float) -> Image:
+    """Local share of the echo in echo and noise, to the power of ``fading``, shape of ``power``."""
+    size = (max(power.shape[1] // 6, 1), max(power.shape[0] // 6, 1))
+    local = cv2.blur(cv2.resize(power, size, interpolation=cv2.INTER_AREA), (5, 5))
+    # A running sum leaves less than nothing where an echo is far below its neighbours.
+    local = np.maximum(local, 0)
+    noise = cv2.resize(floor, (1, size[1]), interpolation=cv2.INTER_AREA)
+    share = cv2.pow(local / (local + noise + np.float32(1e-12)), fading)
+    return np.asarray(cv2.resize(share, power.shape[::-1]), np.float32)
 
 
 def _across_face(settings: Settings, lines: int) -> NDArray[np.float32]:

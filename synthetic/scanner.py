@@ -30,9 +30,11 @@ def draw_probe(rng: np.random.Generator, stack: Stack, factors: Factors) -> Prob
     harmonic = factors.harmonic
     settings = {
         "frequency_mhz": max((lowest + highest) / 2 + side * (highest - lowest) / 2, 1.5),
-        "cycles": uniform(pulse, 1.2, 3.2),
+        "cycles": uniform(pulse, 1.2, 3.2) * (1 - 0.5 * min(factors.fine_grain, 1.4)),
         # Harmonic beams are narrower.
-        "f_number": uniform(pulse, 1.3, 3.5) * (1 - 0.25 * min(harmonic, 2.0)),
+        "f_number": uniform(pulse, 1.3, 3.5)
+        * (1 - 0.25 * min(harmonic, 2.0))
+        * (1 + 0.7 * factors.fine_grain),
         "focus_mm": stack.depth_mm * uniform(pulse, 0.25, 0.9),
         "lines": int(pulse.integers(112, 240)),
     }
@@ -78,4 +80,5 @@ def draw_settings(rng: np.random.Generator, stack: Stack, factors: Factors) -> S
         contact=(float(ends[0]), float(ends[1])),
         streaks=tuple(streaks),
         coupling_db=(gains.normal(0, 1.8 * uneven), gains.normal(0, 1.5 * uneven)),
+        fading=2 * factors.fading_depth,
     )

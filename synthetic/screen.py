@@ -12,6 +12,11 @@ _WORDS = ("depth", "gain", "left", "right", "rest", "image", "side", "frame", "p
           "before", "after", "first", "second", "sitting", "visit", "map", "level")  # fmt: skip
 _LAYER_WORDS = ("EO", "IO", "TrA", "OE", "OI", "fat", "bladder", "1", "2", "3", "A", "B", "C", "D")
 _UNITS = ("mm", "cm", "dB", "%", "MHz", "/s", "")
+# Outline of a trunk with the stumps of neck, arms and legs, in half-widths and half-heights.
+_TRUNK = np.array([(-0.2, -1.0), (-0.25, -0.8), (-0.9, -0.65), (-1.0, -0.2), (-0.75, -0.2),
+                   (-0.65, -0.4), (-0.55, 0.2), (-0.75, 1.0), (-0.15, 1.0), (0.0, 0.6), (0.15, 1.0),
+                   (0.75, 1.0), (0.55, 0.2), (0.65, -0.4), (0.75, -0.2), (1.0, -0.2), (0.9, -0.65),
+                   (0.25, -0.8), (0.2, -1.0)])  # fmt: skip
 _FONTS = (cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_PLAIN, cv2.FONT_HERSHEY_DUPLEX)
 
 
@@ -71,7 +76,11 @@ def draw_marks(rng: np.random.Generator, screen: Grey) -> None:
             cv2.fillConvexPoly(screen, triangle, value)
         elif kind == 2:
             axes = (int(rng.integers(8, 24)), int(rng.integers(10, 30)))
-            cv2.ellipse(screen, (x, y), axes, 0, 0, 360, value, 1)
+            if value % 2:
+                cv2.ellipse(screen, (x, y), axes, 0, 0, 360, value, 1)
+            else:
+                trunk = np.rint(_TRUNK * axes + (x, y)).astype(np.int32)
+                cv2.polylines(screen, [trunk], True, value, 1)
             cv2.line(screen, (x - 6, y), (x + 6, y + 3), value, 2)
         elif kind == 3:
             wide, high = int(rng.integers(5, 14)), int(rng.integers(30, max(31, rows // 2)))

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from synthetic.anatomy import Layer, Stack, Tissue, chance, log_uniform, uniform
 from synthetic.factors import split
-
-Image = NDArray[np.float32]
+from synthetic.grain import Image, scatterers, streaks
+from synthetic.lines import add_long_lines, add_sheets
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,76 +38,6 @@ class Texture:
     left_mm: float
     column_mm: float
     row_mm: float
-
-
-def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
-    """Even noise of unit variance: bytes, ten times as fast as normal draws.
-
-    Blurred over a few samples it is normal (central limit), which a test of the speckle confirms.
-    """
-    count = int(np.prod(shape))
-    raw = np.frombuffer(rng.bytes(count), np.int8).reshape(shape)
-    # Bytes run from -128 to 127: mean -0.5, variance (256^2 - 1) / 12.
-    return (raw.astype(np.float32) + np.float32(0.5)) * np.float32(np.sqrt(12 / (256**2 - 1)))
-
-
-def _streaks(
-    rng: np.random.Generator, rows: int, columns: int, along: float, across: float
-) -> Image:
-    """Unit-variance noise stretched along the layer, shape (rows, columns)."""
-    # Drawn as coarsely as its own grain allows: a spread of 1.5 steps is smooth when enlarged.
-    step_x, step_y = max(along / 1.5, 1.0), max(across / 1.5, 1.0)
-    coarse = _noise(rng, (int(rows / step_y) + 3, int(columns / step_x) + 3))
-    soft = cv2.GaussianBlur(
-        coarse, (0, 0), sigmaX=max(along / step_x, 0.3), sigmaY=max(across / step_y, 0.3)
-    )
-    # Wide blurs leave little but the mean, which must not be blown up to unit size.
-    unit = (soft - soft.mean()) / np.float32(soft.std() + 1e-4)
-    size = (max(columns, round(unit.shape[1] * step_x)), max(rows, round(unit.shape[0] * step_y)))
-    return np.asarray(cv2.resize(unit, size)[:rows, :columns], np.float32)
-
-
-def _sheets(
-    rng: np.random.Generator,
-    level_db: Image,
-    count: int,
-    strength_db: float,
-    grid: Texture,
-    share: tuple[float, float] = (0.03, 0.2),
-    thinnest_mm: float = 0.12,
-) -> None:
-    """Add bright sheets that run along the layer and may look like fascia.
-
-    Parameters
-    ----------
-    share
-        Shortest and longest, as a share of the layer's length.
-    thinnest_mm
-        Of their thickness, up to 0.7 mm.
-    """
-    if not count or strength_db <= 0:
-        return
-    rows, columns = level_db.shape
-    mark = np.zeros((rows, columns), np.uint8)
-    slope = rng.normal(0, 0.04) * rows / columns * 4
-    for _ in range(count):
-        length = int(columns * log_uniform(rng, *share))
-        start = rng.integers(-length // 2, columns) if length < columns else -8
-        across = np.arange(start, start + max(length, 8), 4)
-        bow = uniform(rng, 0.0, 0.08) * rows
-        down = uniform(rng, 0.1, 0.9) * rows + bow * np.sin(
-            across / columns * uniform(rng, 2, 12) + uniform(rng, 0, 6)
-        )
-        down += slope * (across - across.mean())
-        points = np.round(np.stack([across, down], axis=1) * 16).astype(np.int32)
-        thick = max(1, round(log_uniform(rng, thinnest_mm, 0.7) / grid.row_mm))
-        bright = int(255 * uniform(rng, 0.45, 1.0))
-        cv2.polylines(mark, [points], False, bright, thick, cv2.LINE_AA, 4)
-    # Collagen comes and goes along a sheet.
-    broken = 0.85 + 0.3 * _streaks(rng, rows, columns, uniform(rng, 1, 6) / grid.column_mm, 4)
-    np.clip(broken, 0, 1.1, out=broken)
-    broken *= mark
-    np.maximum(level_db, broken * np.float32(min(strength_db, 24.0) / 255), out=level_db)
 
 
 def _loops(
@@ -151,14 +81,14 @@ def _gas(
         return
     offset = (np.arange(low, high) - centre) / wide
     front = top + bow * offset**2 * uniform(rng, 0.2, 0.9)
-    front = front + uniform(rng, 0, 0.6) / grid.row_mm * _streaks(rng, 1, high - low, 2, 1)[0]
+    front = front + uniform(rng, 0, 0.6) / grid.row_mm * streaks(rng, 1, high - low, 2, 1)[0]
     below = (np.arange(rows, dtype=np.float32)[:, None] - front[None, :]) * np.float32(grid.row_mm)
     mask = below >= 0
     bright = uniform(rng, 8, 24)
     fade = uniform(rng, 0.5, 4.0) / (0.5 + gas)
     haze = bright - uniform(rng, 2, 10) - fade * below
     stripes = uniform(rng, 0, 7) * np.cos(2 * np.pi * below / uniform(rng, 1.5, 8.0))
-    haze += stripes * np.exp(-below / 15) + 1.5 * _streaks(rng, rows, high - low, 2, 3)
+    haze += stripes * np.exp(-below / 15) + 1.5 * streaks(rng, rows, high - low, 2, 3)
     line = below < uniform(rng, 0.5, 1.8)
     part = level_db[:, low:high]
     edge = np.clip(4 * (1 - np.abs(offset)), 0, 1).astype(np.float32)
@@ -215,8 +145,9 @@ def _bone(rng: np.random.Generator, texture: Texture, stack: Stack) -> None:
     echo[..., 2] = np.maximum(echo[..., 2], level * surface)
 
 
-def _fascia(rng: np.random.Generator, level: Image, strength_db: float, grid: Texture) -> None:
+def _fascia(rng: np.random.Generator, level: Image, tissue: Tissue, grid: Texture) -> None:
     """Give a border its inner structure: even, peaked, two lines, or many, with gaps along it."""
+    strength_db = tissue.contrast_db
     rows, columns = level.shape
     across = np.abs(np.linspace(-1, 1, rows, dtype=np.float32))[:, None]
     kind = rng.integers(4)
@@ -226,12 +157,31 @@ def _fascia(rng: np.random.Generator, level: Image, strength_db: float, grid: Te
         level -= uniform(rng, 3, 14) * (across < uniform(rng, 0.35, 0.7))
     elif kind == 3:  # strands
         along = uniform(rng, 2, 10) / grid.column_mm
-        level += uniform(rng, 1, 5) * _streaks(rng, rows, columns, along, 0.12 / grid.row_mm)
-    drop = _streaks(rng, 1, columns, uniform(rng, 1, 10) / grid.column_mm, 1)
+        level += uniform(rng, 1, 5) * streaks(rng, rows, columns, along, 0.12 / grid.row_mm)
+    drop = streaks(rng, 1, columns, uniform(rng, 1, 10) / grid.column_mm, 1)
     level -= strength_db * np.clip(drop - 0.6, 0, 2)
-    level += uniform(rng, 0.5, 3) * _streaks(
+    level += uniform(rng, 0.5, 3) * streaks(
         rng, 1, columns, uniform(rng, 0.6, 6) / grid.column_mm, 1
     )
+    if tissue.soft_db:  # soft edges, and a brightness that wanders along the line
+        level -= np.float32(tissue.soft_db) * across**3
+        wander = streaks(rng, 1, columns, uniform(rng, 4, 25) / grid.column_mm, 1)
+        level += np.float32(0.35 * tissue.soft_db) * wander
+    if tissue.fading_db:
+        fading = streaks(rng, 1, columns, uniform(rng, 8, 40) / grid.column_mm, 1)
+        level -= np.float32(tissue.fading_db) * np.clip(fading - np.float32(0.5), 0, 1)
+
+
+def _near_field(rng: np.random.Generator, level: Image, dark_db: float, grid: Texture) -> None:
+    """Darken the first 3 to 7 mm and fleck them with short bright streaks."""
+    rows, columns = level.shape
+    reach = min(rows, int(uniform(rng, 3, 7) / grid.row_mm))
+    if reach < 2:
+        return
+    fall = np.linspace(1, 0, reach, dtype=np.float32)[:, None] ** np.float32(0.5)
+    size = uniform(rng, 0.8, 4) / grid.column_mm, uniform(rng, 0.15, 0.5) / grid.row_mm
+    flecks = streaks(rng, reach, columns, *size)
+    level[:reach] += np.float32(dark_db) * fall * (np.maximum(flecks - 0.8, 0) - 1)
 
 
 def _vessels(rng: np.random.Generator, level: Image, strength_db: float, grid: Texture) -> None:
@@ -239,7 +189,7 @@ def _vessels(rng: np.random.Generator, level: Image, strength_db: float, grid: T
     rows, columns = level.shape
     size = uniform(rng, 2, 6)
     level += (
-        0.12 * strength_db * _streaks(rng, rows, columns, size / grid.column_mm, size / grid.row_mm)
+        0.12 * strength_db * streaks(rng, rows, columns, size / grid.column_mm, size / grid.row_mm)
     )
     for _ in range(int(rng.integers(0, 7))):
         centre = (int(rng.integers(0, columns)), int(rng.integers(0, rows)))
@@ -285,7 +235,7 @@ def _pattern(
     if tissue.pattern in ("fibres", "pennate"):
         along = uniform(rng, 2, 12) / grid.column_mm
         across = log_uniform(rng, 0.12, 0.6) / grid.row_mm
-        noise = _streaks(rng, rows, columns, along, across)
+        noise = streaks(rng, rows, columns, along, across)
         if tissue.pattern == "pennate":
             angle = uniform(rng, 0.05, 0.5) * (1 if chance(rng, 0.5) else -1)
             shear = angle * grid.column_mm / grid.row_mm
@@ -293,22 +243,58 @@ def _pattern(
             slanted = cv2.warpAffine(noise, turn, (columns, rows), borderMode=cv2.BORDER_REFLECT)
             noise = np.asarray(slanted, np.float32)
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.3, 1.4), 0)
-        level += uniform(rng, 0, 2.5) * _streaks(rng, rows, columns, along * 3, across * 5)
-        _sheets(rng, level, int(rng.integers(0, 6)), strength * uniform(rng, 0.5, 1.0), grid)
-        _sheets(rng, level, int(rng.integers(1, 5)), tissue.sheet_db, grid, (0.05, 0.25))
+        level += uniform(rng, 0, 2.5) * streaks(rng, rows, columns, along * 3, across * 5)
+        add_sheets(
+            rng,
+            level,
+            int(rng.integers(0, 6)),
+            strength * uniform(rng, 0.5, 1.0),
+            grid.row_mm,
+            grid.column_mm,
+        )
+        add_sheets(
+            rng,
+            level,
+            int(rng.integers(1, 5)),
+            tissue.sheet_db,
+            grid.row_mm,
+            grid.column_mm,
+            (0.05, 0.25),
+        )
+        if tissue.line_db:
+            add_long_lines(rng, level, tissue.line_db, grid.row_mm, grid.column_mm, longest=0.6)
     elif tissue.pattern == "lobules":
         across_mm = log_uniform(rng, 0.15, 0.7)
         along = across_mm * uniform(rng, 4, 14) / grid.column_mm
-        noise = _streaks(rng, rows, columns, along, across_mm / grid.row_mm)
+        noise = streaks(rng, rows, columns, along, across_mm / grid.row_mm)
         level += strength * 0.7 * np.maximum(noise - uniform(rng, -0.2, 1.4), 0)
-        _sheets(rng, level, int(rng.integers(0, 9)), tissue.sheet_db, grid)
+        add_sheets(
+            rng, level, int(rng.integers(0, 9)), tissue.sheet_db, grid.row_mm, grid.column_mm
+        )
         spanning = int(rng.integers(1, 4))
-        _sheets(rng, level, spanning, tissue.spanning_db, grid, (0.4, 1.3), thinnest_mm=0.08)
+        add_sheets(
+            rng,
+            level,
+            spanning,
+            tissue.spanning_db,
+            grid.row_mm,
+            grid.column_mm,
+            (0.4, 1.3),
+            thinnest_mm=0.08,
+        )
+        if tissue.lamina_db:
+            fine, long = uniform(rng, 0.15, 0.35), uniform(rng, 8, 40)
+            laminae = streaks(rng, rows, columns, long / grid.column_mm, fine / grid.row_mm)
+            level += np.float32(0.45 * tissue.lamina_db) * laminae
+        if tissue.line_db:
+            add_long_lines(rng, level, tissue.line_db, grid.row_mm, grid.column_mm, longest=1.3)
+        if tissue.near_db:
+            _near_field(rng, level, tissue.near_db, grid)
     elif tissue.pattern == "border":
-        _fascia(rng, level, strength, grid)
+        _fascia(rng, level, tissue, grid)
     elif tissue.pattern == "bowel":
         size = uniform(rng, 3, 15)
-        noise = _streaks(rng, rows, columns, size / grid.column_mm, size / 2 / grid.row_mm)
+        noise = streaks(rng, rows, columns, size / grid.column_mm, size / 2 / grid.row_mm)
         level += strength * 0.4 * noise
         _loops(rng, level, loss, tissue.gas, grid)
         if tissue.gas and chance(rng, 0.5):
@@ -318,18 +304,6 @@ def _pattern(
     elif tissue.pattern == "gland":
         _gland(rng, level, strength, grid)
     return level, loss
-
-
-def scatterers(rng: np.random.Generator, shape: tuple[int, int]) -> Image:
-    """Complex scatterer field, float32 of shape (rows, columns, 2), unit mean power.
-
-    Smoothed a little so that sampling it between grid points keeps its power.
-    """
-    soft = np.asarray(cv2.GaussianBlur(_noise(rng, (*shape, 2)), (3, 3), 0.6), np.float32)
-    # Root of summed squared kernel weights of the blur above, one axis after the other.
-    kernel = cv2.getGaussianKernel(3, 0.6).ravel()
-    soft *= np.float32(1 / (np.sqrt(2) * np.sum(kernel**2)))
-    return soft
 
 
 def draw_texture(

@@ -56,9 +56,11 @@ def draw_wall(rng: np.random.Generator, factors: Factors) -> Stack:
         eo = eo * (1 - min(0.75 * thin, 0.95) * end_taper(-x, -edge, length, 1.5))
     layers = skin_and_fat(shape, x, look, fat_mm, factors)
     eo, io, tra, rectus = _medial_ends(medial, x, (eo, io, tra), width, factors)
-    layers += _muscles(shape, x, look, (eo, io, tra), rectus, factors)
+    (eo, io, tra), sheets = _aponeuroses(rng.spawn(1)[0], x, (eo, io, tra), width, factors)
+    layers += _muscles(shape, x, look, (eo, io, tra), rectus, sheets, factors)
     whole = eo + io + tra + rectus
-    thinner = np.clip(np.median(whole) - whole, 0, None) * bool(factors.medial_end)
+    ends = factors.medial_end or factors.aponeurosis
+    thinner = np.clip(np.median(whole) - whole, 0, None) * bool(ends)
     layers += _below(deep, x, look, depth, thinner, factors)
     bone = factors.bone
     return Stack(View.ABDOMINAL_WALL, x, tuple(layers), depth, width, bone)
@@ -102,20 +104,66 @@ def _taper_mm(rng: np.random.Generator, muscle: Profile) -> float:
     return max(uniform(rng, 10, 45), 2.2 * float(muscle.mean()))
 
 
+def _aponeuroses(
+    rng: np.random.Generator,
+    x: Profile,
+    muscles: tuple[Profile, Profile, Profile],
+    width_mm: float,
+    factors: Factors,
+) -> tuple[tuple[Profile, Profile, Profile], dict[Structure, Profile]]:
+    """Taper the muscles over 30 to 80 mm into their aponeuroses, which take up part of it.
+
+    Returns
+    -------
+    muscles, sheets
+        What is left of the muscles, and what the borders above IO and TrA grow by, mm.
+    """
+    reach = factors.aponeurosis
+    if not reach:
+        return muscles, dict.fromkeys((Structure.IO, Structure.TRA), np.zeros_like(x))
+    tip = width_mm * (-0.85 + 0.65 * reach)
+    # A strong wall needs a long way to thin out: no steeper in all than about 1 in 2.
+    shortest = max(30.0, 1.6 * float(sum(muscle.mean() for muscle in muscles)))
+    left = [
+        muscle
+        * end_taper(
+            x,
+            tip + rng.normal(0, 6),
+            uniform(rng, shortest, max(80.0, shortest)),
+            uniform(rng, 0.8, 1.2),
+        )
+        for muscle in muscles
+    ]
+    eo, io, tra = (whole - rest for whole, rest in zip(muscles, left, strict=True))
+    upper, lower = uniform(rng, 0.1, 0.4), uniform(rng, 0.1, 0.35)
+    sheets = {
+        Structure.IO: np.clip(upper * (eo + io / 2), 0, 4.0),
+        Structure.TRA: np.clip(lower * (tra + io / 2), 0, 4.0),
+    }
+    return (left[0], left[1], left[2]), sheets
+
+
 def _muscles(
     rng: np.random.Generator,
     x: Profile,
     look: Look,
     muscles: tuple[Profile, Profile, Profile],
     rectus: Profile,
+    sheets_mm: dict[Structure, Profile],
     factors: Factors,
 ) -> list[Layer]:
-    """EO, IO and TrA between their borders, single or double."""
+    """EO, IO and TrA between their borders, single or double; ``sheets_mm`` thickens these."""
     names = (Structure.EO, Structure.IO, Structure.TRA)
     layers = [draw_border(rng, x, "eo superficial fascia", look)]
     for name, thickness, share in zip(names, muscles, (0.0, 1.0, 0.5), strict=True):
         if name is not Structure.EO:
-            layers.append(draw_border(rng, x, f"fascia above {name}", look))
+            border = draw_border(rng, x, f"fascia above {name}", look)
+            if sheets_mm[name].any():  # fibres of many directions: hazy rather than shining
+                hazy = replace(border.tissue, coherence=0.0)
+                border = replace(
+                    border, thickness_mm=border.thickness_mm + sheets_mm[name], tissue=hazy
+                )
+            layers.append(border)
             double = factors.double_fascia
             if chance(rng, share) and double:  # fat between two leaves: a double line
                 gap = (0.2 + 1.2 * double) * (1 + 0.7 * undulation(rng, x, 15, 80))
@@ -124,7 +172,8 @@ def _muscles(
                     Layer(f"fat above {name}", BACKGROUND, np.clip(gap, 0.0, 2.5), between)
                 )
                 layers.append(draw_border(rng, x, f"second fascia above {name}", look, 0.8))
-        layers.append(Layer(name, label_of(name), thickness, draw_muscle(rng, look)))
+        tissue = draw_muscle(rng, look, name=name)
+        layers.append(Layer(name, label_of(name), thickness, tissue))
         if name is Structure.IO and rectus.any():
             layers.append(Layer("rectus", BACKGROUND, rectus, draw_muscle(rng, look)))
     layers.append(draw_border(rng, x, "transversalis fascia", look))

@@ -12,6 +12,8 @@ from synthetic.clips import clip_truth, draw_clip
 from synthetic.dataset import VIEWS, Example, draw_example
 from synthetic.display import FILTERS, Display, smooth_and_sharpen
 from synthetic.factors import DRAWN, SHARES, TWO_SIDED, draw_factors, log_between
+from synthetic.pose import layer_tops, rest_pose
+from synthetic.scene import draw_scene
 from synthetic.screen import grab, mark_layers
 from synthetic.wall import draw_wall
 
@@ -36,6 +38,8 @@ PICTURE_FACTORS = [
     "screen_grab",
     "screen_marks",
     "decorrelation",
+    "fading_depth",
+    "fine_grain",
 ]
 
 
@@ -138,6 +142,88 @@ def test_echo_factors_move_what_they_name() -> None:
         assert faint["io"] == pytest.approx(plain["io"])
 
 
+BORDERS = ("eo superficial fascia", "fascia above io", "fascia above tra", "transversalis fascia")
+
+
+def test_borders_drawn_on_their_own_differ_in_one_picture() -> None:
+    spreads = {}
+    for own in (0.0, 1.0):
+        walls = [
+            levels_db(seed, own_borders=own, own_greys=0.0, faint_fascia=0.0) for seed in range(60)
+        ]
+        levels = np.array([[wall[name] for name in BORDERS] for wall in walls])  # (60, 4)
+        spreads[own] = levels.std(axis=1).mean()
+    # Even over 28 dB has a spread of 8 dB; together they differ by 2 dB (standard deviation).
+    assert spreads[0.0] < 2.5 and 6 < spreads[1.0] < 9
+
+
+def test_greys_drawn_on_their_own_leave_eo_brightest_and_tra_darkest_on_average() -> None:
+    walls = [levels_db(seed, own_greys=1.0) for seed in range(120)]
+    eo, io, tra, fat = (np.array([w[name] for w in walls]) for name in ("eo", "io", "tra", "fat"))
+    assert np.mean(eo - io) > 1 and np.mean(io - tra) > 1
+    assert np.mean(fat > io) > 0.2 and np.mean(fat < io) > 0.2
+
+
+def amplitude_db(seed: int, name: str, **forced: float) -> np.ndarray:
+    """Level of one layer's band, shape (rows, columns), dB."""
+    scene = draw_scene(seeded(seed), View.ABDOMINAL_WALL, {**OFF, **forced})
+    k = scene.stack.index(name)
+    top, bottom = scene.texture.band_top[k : k + 2].astype(int)
+    level: np.ndarray = 20 * np.log10(scene.texture.echo[top:bottom, :, 2])
+    return level
+
+
+def test_fading_borders_vanish_in_long_stretches_only() -> None:
+    name, column_shares = "fascia above io", []
+    for seed in range(12):
+        plain = amplitude_db(seed, name).mean(axis=0)
+        fading = amplitude_db(seed, name, fading_borders=1.0).mean(axis=0)
+        lost = plain - fading
+        assert lost.min() >= -0.01
+        column_shares.append(np.mean(lost > 6))
+    assert 0.02 < np.mean(column_shares) < 0.4
+
+
+@pytest.mark.parametrize("name", ["fat", "eo", "io"])
+def test_bright_lines_are_as_bright_as_a_border(name: str) -> None:
+    bright = 0
+    for seed in range(12):
+        border = np.median(amplitude_db(seed, "eo superficial fascia"))
+        plain, lined = (amplitude_db(seed, name, bright_lines=s) for s in (0.0, 1.0))
+        # Lines lie upon what is there: a border more bright than that would be no fascia's.
+        assert lined.max() <= max(plain.max(), border + 6)
+        changed = lined - plain > 1
+        bright += changed.mean() > 0.002 and lined[changed].max() > border - 8
+    assert bright >= 4
+
+
+def test_aponeuroses_take_over_from_muscles_gently() -> None:
+    for seed in range(12):
+        forced = {**OFF, "aponeurosis": 1.0}
+        stack, plain = (draw_with(draw_wall, seed, **f) for f in (forced, OFF))
+        for muscle in (Structure.IO, Structure.TRA):
+            border = f"fascia above {muscle}"
+            left = profile(stack, muscle) / profile(plain, muscle)
+            assert left[0] < 0.3 and left[-1] > 0.9
+            assert profile(stack, border)[0] > profile(plain, border)[0]
+        tops = layer_tops(stack, rest_pose(stack), stack.x_mm)
+        deepest = tops[stack.index("transversalis fascia")]
+        flat = layer_tops(plain, rest_pose(plain), plain.x_mm)
+        added = deepest - flat[plain.index("transversalis fascia")]
+        # The wall thins out over centimetres: no step, and none steeper than about 1 in 1.
+        assert np.abs(np.diff(added)).max() / 0.5 < 1.1
+
+
+def test_fading_depth_is_black_where_noise_hides_the_echoes() -> None:
+    noisy = {"noise": 1.4, "extra_depth": 1.0, "haze": 0.0}
+    for seed in (3, 30):
+        shown, faded = (
+            example_of(View.ABDOMINAL_WALL, seed, fading_depth=s, **noisy).image for s in (0.0, 1.0)
+        )
+        assert faded.mean() < 0.9 * shown.mean()
+        assert np.mean(faded < 20) > np.mean(shown < 20)
+
+
 def test_split_screen_shows_and_labels_both_pictures() -> None:
     example = example_of(View.ABDOMINAL_WALL, 2, split_screen=1.0, medial_end=0.0, bone=0.0)
     halves = np.hsplit(example.label, 2)
@@ -227,3 +313,8 @@ def test_callipers_span_the_structures_and_change_no_label() -> None:
     empty = np.zeros((120, 100), np.uint8)
     mark_layers(seeded(1), empty, np.zeros_like(label))
     assert not empty.any()
+
+
+def test_echoes_that_fade_beside_strong_ones_leave_a_picture() -> None:
+    picture = draw_example(np.random.default_rng([9, 10]), 320).image
+    assert np.ptp(picture) > 100

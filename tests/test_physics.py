@@ -14,9 +14,10 @@ from layermotion.labels import BACKGROUND, Structure, label_of
 from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue, mould_to_face
 from synthetic.beams import Beams, Grid, Probe, lay_beams, scan_convert
 from synthetic.display import Display, to_grey
+from synthetic.grain import scatterers
 from synthetic.imaging import Settings, form_image
 from synthetic.pose import Pose, layer_tops, rest_pose, slide_mm, structure_edges
-from synthetic.texture import Texture, scatterers
+from synthetic.texture import Texture
 
 Array = NDArray[np.float64]
 
@@ -36,6 +37,7 @@ CLEAN = Settings(
     streaks=(),
     coupling_db=(0.0, 0.0),
     ring_down_db=-90.0,
+    fading=0.0,
 )
 LINEAR = Probe(np.inf, 0.0, 40.0, 8.0, 2.0, 2.0, 25.0, 200)
 TRAPEZOID = Probe(np.inf, 0.25, 36.0, 8.0, 2.0, 2.0, 30.0, 200)
