@@ -74,9 +74,19 @@ class Look:
     line_share: Span = (1.2, 1.2)
 
 
-# The walls that are changed have none of these draws of their own: the look is what is stated.
+# The walls that are changed have none of these of their own: the look is what is stated.
 AS_USUAL = dict.fromkeys(
-    ("own_borders", "fading_borders", "bright_lines", "own_greys", "laminated_fat", "near_field"),
+    (
+        "own_borders",
+        "fading_borders",
+        "bright_lines",
+        "own_greys",
+        "laminated_fat",
+        "aponeurosis",
+        "near_field",
+        "fading_depth",
+        "fine_grain",
+    ),
     0.0,
 )
 # Each lies outside what is trained on. There a border's contrast is drawn on its own, so that all
@@ -109,6 +119,9 @@ CAUSES = {
         for name in BORDERS
     },
     "all borders -8 dB": Look("", dict.fromkeys(BORDERS, (-8.0, -8.0)), is_added=True),
+    "EO's border 1 to 4 dB": Look("", {BORDERS[0]: (1.0, 4.0)}),
+    "the same, and a line in fat": Look("", {BORDERS[0]: (1.0, 4.0)}, lines={"fat": (0.0, 0.0)}),
+    "IO's border 1 to 4 dB": Look("", {BORDERS[1]: (1.0, 4.0)}),
     "bright line in fat": Look("", lines={"fat": (0.0, 0.0)}),
     "bright line in EO": Look("", lines={"eo": (0.0, 0.0)}),
     "bright line in IO": Look("", lines={"io": (0.0, 0.0)}),
