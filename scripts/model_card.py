@@ -9,6 +9,7 @@ import sys
 from typing import Any
 
 from layermotion.files import write_text
+from layermotion.labels import WALL_LAYERS
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 
 INTENDED = """\
@@ -100,6 +101,8 @@ def card_text(card: dict[str, Any]) -> str:
         lines.append(f"- {structure}: {value:.3f}, {verdict}")
     lines += ["", *motion_lines(card["motion"]), "", *edge_lines(card["edges"])]
     lines += ["", *second_lines(card["second_simulation"])]
+    if "unusual_walls" in card:  # not judged before layers-007
+        lines += ["", *unusual_lines(card["unusual_walls"])]
     lines += ["", "## Variants of the network", *variant_lines(card["ablation"])]
     lines += ["", "## Limits", LIMITS, ""]
     return "\n".join(lines)
@@ -150,19 +153,38 @@ def second_lines(result: dict[str, Any]) -> list[str]:
         "trained on. "
         f"View recognised: {views}.",
         "",
-        "| structure | values | refused | withheld | mean absolute error | median | bias "
-        "| truth inside the 95 % interval |",
-        "|---|---|---|---|---|---|---|---|",
+        "| structure | values | refused | named wrongly | withheld | mean absolute error | median "
+        "| bias | truth inside the 95 % interval |",
+        "|---|---|---|---|---|---|---|---|---|",
     ]
     for row in result["structures"]:
         inside = row["inside_interval_percent"]
         held = "" if inside is None else f"{inside:.0f} %"
+        # Tables stored before names were judged have none.
+        wrong = row.get("named_wrongly_percent")
+        names = "not judged" if wrong is None else f"{wrong:.1f} %"
         lines.append(
             f"| {row['structure']}, {row['what']} | {row['values']} "
-            f"| {row['refused_percent']:.0f} % | {row['withheld_percent']:.0f} % "
+            f"| {row['refused_percent']:.0f} % | {names} | {row['withheld_percent']:.0f} % "
             f"| {_mm(row['mean_absolute_error_mm'])} | {_mm(row['median_absolute_error_mm'])} "
             f"| {_mm(row['bias_mm'])} | {held} |"
         )
+    return lines
+
+
+def unusual_lines(result: dict[str, Any]) -> list[str]:
+    """Table of what ``scripts/unusual_walls.py`` found."""
+    lines = [
+        f"Names of layers in walls that look unlike those trained on, `{result['command']}`: share "
+        "of pictures in which a layer bears its own name.",
+        "",
+        f"| look | stills | {' | '.join(WALL_LAYERS)} | all |",
+        "|---|---|" + "---|" * (len(WALL_LAYERS) + 1),
+    ]
+    for row in result["rows"]:
+        look = f"{row['look']}: {row['range']}" if row["range"] else row["look"]
+        cells = " | ".join(f"{row[f'{layer}_right_percent']:.1f} %" for layer in WALL_LAYERS)
+        lines.append(f"| {look} | {row['stills']} | {cells} | {row['all_right_percent']:.1f} % |")
     return lines
 
 

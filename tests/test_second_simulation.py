@@ -210,6 +210,16 @@ def test_tissue_changes_at_the_true_edges_and_the_picture_shows_it(still: Any) -
         assert border > shown(edge[below].mean(axis=0)) + 20
 
 
+def test_labels_lie_between_the_edges_and_in_the_beams_alone(still: Any) -> None:
+    labels = still.labels()
+    columns = (np.linspace(-8, 8, 17) - still.left_mm) / still.mm_per_pixel
+    for k, name in enumerate(("fat", "eo", "io", "tra")):
+        inside = (still.edges_at(name, columns).mean(axis=0) - still.top_mm) / still.mm_per_pixel
+        found = labels[np.rint(inside).astype(int), np.rint(columns).astype(int)]
+        assert np.all(found == k + 1)
+    assert not labels[:, 0].any() and not labels[:, -1].any()
+
+
 def test_thickness_is_perpendicular(still: Any) -> None:
     x = np.linspace(-20, 20, 401)
     slab = np.stack([10 + 0.75 * x, 14 + 0.75 * x])
@@ -239,20 +249,35 @@ def test_base_is_compared_at_the_middle_of_the_bladder(still: Any) -> None:
     assert np.isnan(compare_base(still, None).found)
 
 
-def test_same_number_draws_the_same_body() -> None:
+@pytest.mark.parametrize("is_wide", [False, True])
+def test_same_number_draws_the_same_body(is_wide: bool) -> None:
     both = []
     for _ in range(2):
         rng = np.random.default_rng(11)
         sizes = wall_sizes(rng)
-        both.append((sizes, draw_wall(rng, flat(), sizes, 45.0).edges["tra"]))
+        both.append((sizes, draw_wall(rng, flat(), sizes, 45.0, is_wide=is_wide).edges["tra"]))
     assert both[0][0] == both[1][0]
     np.testing.assert_array_equal(both[0][1], both[1][1])
+
+
+def test_wide_walls_have_borders_and_greys_of_their_own_at_the_same_edges() -> None:
+    plain, wide = (
+        draw_wall(np.random.default_rng(12), flat(), sizes, 45.0, is_wide=is_wide)
+        for sizes in [wall_sizes(np.random.default_rng(11))]
+        for is_wide in (False, True)
+    )
+    for name, edge in plain.edges.items():
+        np.testing.assert_array_equal(edge, wide.edges[name])
+    middle = np.zeros(1), wide.edges["eo"].mean(axis=0)[[wide.x_mm.size // 2]]
+    assert wide.tissue(*middle)[0] != plain.tissue(*middle)[0]
 
 
 def test_table_tells_refused_from_withheld() -> None:
     results = [
         StillResult(0, "abdominal_wall", "", [Value("tra", 4.0, 4.2, 3.5, 4.9), Value("eo", 8.0)]),
-        StillResult(2, "abdominal_wall", "", [Value("tra", 3.0, 2.6, 2.5, 2.7)]),
+        StillResult(
+            2, "abdominal_wall", "", [Value("tra", 3.0, 2.6, 2.5, 2.7)], frozenset({"tra"})
+        ),
         StillResult(4, "abdominal_wall", "no view", [Value("tra", 5.0), Value("eo", 7.0)]),
         StillResult(1, "bladder", "", [Value("bladder", 60.0, 59.5)]),
     ]
@@ -265,6 +290,8 @@ def test_table_tells_refused_from_withheld() -> None:
     assert (tra["withheld_percent"], tra["inside_interval_percent"]) == (0.0, 50.0)
     assert (rows["eo"]["refused_percent"], rows["eo"]["withheld_percent"]) == (50.0, 50.0)
     assert rows["eo"]["mean_absolute_error_mm"] is None
+    assert tra["named_wrongly_percent"] == pytest.approx(100 / 3)
+    assert rows["eo"]["named_wrongly_percent"] == 0
     assert rows["bladder"]["bias_mm"] == pytest.approx(-0.5)
     assert summary["view_right_percent"] == {"abdominal_wall": pytest.approx(200 / 3),
                                              "bladder": 100.0}  # fmt: skip
