@@ -200,6 +200,16 @@ def test_the_clearest_signal_times_the_efforts() -> None:
     assert onsets == pytest.approx([2.0, 8.0], abs=0.05)
 
 
+@pytest.mark.parametrize(("keep", "is_slow"), [(2, False), (4, True)])
+def test_with_too_few_frames_a_second_no_number_is_sure(keep: int, is_slow: bool) -> None:
+    seen = wall_signals([(2.0, 2.6, 5.0, 5.6), (8.0, 8.6, 11.0, 11.6)], [0.5, 0.5])
+    found = found_in(Signals(seen.time_s[::keep], seen.value[:, ::keep]), Task.DRAW_IN)
+    assert found.count.number == 2
+    assert found.count.is_sure != is_slow
+    said = any("fewer than 8 frames a second" in words for words in found.cautions)
+    assert said == is_slow
+
+
 def test_a_clip_too_short_to_show_a_course_is_rest() -> None:
     time_s = times(0.8)
     found = found_in(Signals.of(time_s, {"thickness tra": np.zeros(16)}), Task.DRAW_IN)

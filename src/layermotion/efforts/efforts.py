@@ -7,7 +7,7 @@ import numpy as np
 
 from layermotion.efforts.breathing import take_rest
 from layermotion.efforts.channels import CHANNELS, Signals
-from layermotion.efforts.count import Count
+from layermotion.efforts.count import SLOWEST_HZ, Count
 from layermotion.efforts.course import Course, time_efforts
 from layermotion.efforts.parts import RATE_HZ
 from layermotion.efforts.smoothing import Signal, noise_of
@@ -99,7 +99,9 @@ def efforts_in(
         return Efforts(None, Count(0), whole, (), ())
     decoded = course_of(signals, task)
     spells = Spells.of(decoded, time_s)
-    count = Count(len(decoded.spans), decoded.likely)
+    # A hundredth for times that were rounded.
+    is_slow = float(np.median(np.diff(time_s))) > 1.01 / SLOWEST_HZ
+    count = Count(len(decoded.spans), decoded.likely, is_slow)
     if task is Task.REST or not count.number:
         windows = tuple(
             replace(
@@ -111,7 +113,7 @@ def efforts_in(
         is_missed = task not in (None, Task.REST) and not count.number
         at_rest = count.number if task is Task.REST else 0
         return Efforts(
-            None, Count(0, count.likely), windows, (), how_rest, at_rest,
+            None, replace(count, number=0), windows, (), how_rest, at_rest,
             is_missed,
         )  # fmt: skip
     structure, signal = clearest(signals, spells)
