@@ -19,10 +19,11 @@ from layermotion.evaluation.clips import (
     ClipResult,
     errors_of,
     evaluate_clips,
+    load_unjudged,
 )
 from layermotion.files import write_text
 from layermotion.labels import STRUCTURES
-from layermotion.network.segmenter import WEIGHTS_FOLDER, load_segmenter, read_card
+from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, read_card
 
 # Largest mean absolute error, mm, and smallest Dice that the project asks of its weights.
 LIMITS_MM = {"fat": 0.3, "eo": 0.3, "io": 0.3, "tra": 0.2, "bladder": 0.4}
@@ -39,7 +40,7 @@ def store(name: str, entries: dict[str, Any], folder: Path = WEIGHTS_FOLDER) -> 
     print(f"stored in {name}.json")
 
 
-def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
+def summarise(results: Sequence[ClipResult], segmenter: Segmenter) -> dict[str, Any]:
     """Put all clips into tables: frame values, measures, Dice and errors in model pixels."""
     frames, measures = [], []
     for structure in STRUCTURES:
@@ -92,7 +93,7 @@ def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
         "dice": dice,
         "dice_limit": DICE_LIMIT,
         "accepted_limit": ACCEPTED_LIMIT,
-        "errors_px": errors_of(results),
+        "errors_px": errors_of(results, segmenter),
     }
 
 
@@ -142,9 +143,10 @@ def main() -> None:
     if not options.calibrate and numbers.stop > CALIBRATION_FIRST:
         parser.error(f"clips from {CALIBRATION_FIRST} on are kept for --calibrate")
     results = evaluate_clips(options.models, options.name, numbers)
-    name = load_segmenter(options.name, folder=options.models).name
+    segmenter = load_unjudged(options.models, options.name)
+    name = segmenter.name
     print(f"weights {name}, {time.monotonic() - started_s:.0f} s")
-    summary = summarise(results)
+    summary = summarise(results, segmenter)
     show(summary)
     errors_px = summary.pop("errors_px")
     if options.calibrate:

@@ -140,6 +140,30 @@ def test_layer_that_ends_in_view_is_missing_beyond_its_end() -> None:
     )
 
 
+def with_further_border(slant: float) -> NDArray[np.float32]:
+    """Wall whose IO holds one more border in the columns from 80 on, sheared by ``slant`` rows."""
+    probabilities = analytic(WALL_ROWS)
+    k = label_of(Structure.IO)
+    probabilities[0, 145:152, 80:] += 0.9 * probabilities[k, 145:152, 80:]
+    probabilities[k, 145:152, 80:] *= 0.1
+    sheared = probabilities.copy()
+    for column in range(GRID.shape[1]):
+        rows = np.roll(probabilities[:, :, column], round(slant * column), axis=1)
+        sheared[:, :, column] = rows
+    return sheared
+
+
+@pytest.mark.parametrize("slant", [0.0, 0.4])
+def test_a_further_border_within_a_layer_is_told_where_it_lies(slant: float) -> None:
+    found = find_boundaries(with_further_border(slant), GRID, View.ABDOMINAL_WALL)
+    column = GRID.column_to_model(found.column_px.astype(float))
+    assert found.is_miscounted is not None
+    assert found.is_miscounted[column > 88].all()
+    assert not found.is_miscounted[column < 76].any()
+    plain = find_boundaries(analytic(WALL_ROWS), GRID, View.ABDOMINAL_WALL)
+    assert plain.is_miscounted is not None and not plain.is_miscounted.any()
+
+
 def test_layer_that_runs_out_of_the_bottom_has_no_thickness() -> None:
     rows = {**WALL_ROWS, Structure.TRA: (290.0, 400.0)}
     found = find_boundaries(analytic(rows), GRID, View.ABDOMINAL_WALL)
@@ -169,6 +193,7 @@ def test_recording_gives_every_frame_back_in_any_order() -> None:
         first,
         no_boundaries(GRID),
         find_boundaries(analytic(BLADDER_ROWS), GRID, View.BLADDER),
+        find_boundaries(with_further_border(0.0), GRID, View.ABDOMINAL_WALL),
     ]
     with Recording() as recording:
         with pytest.raises(IndexError):
@@ -177,12 +202,14 @@ def test_recording_gives_every_frame_back_in_any_order() -> None:
             recording.append(edges)
             # Reading in between does not disturb writing.
             np.testing.assert_array_equal(recording[0].deep_px, first.deep_px)
-        assert len(recording) == 3
+        assert len(recording) == 4
+        assert [bool(np.any(found.is_miscounted)) for found in recording] == [False] * 3 + [True]
+        np.testing.assert_array_equal(recording[3].is_miscounted, frames[3].is_miscounted)
         for found, expected in zip(recording, frames, strict=True):
             for name in ("column_px", "superficial_px", "deep_px", "confidence"):
                 np.testing.assert_array_equal(getattr(found, name), getattr(expected, name))
         with pytest.raises(IndexError):
-            recording[3]
+            recording[4]
 
 
 def test_a_structure_cut_by_the_lower_border_of_a_sector_is_absent() -> None:

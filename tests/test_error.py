@@ -3,9 +3,12 @@
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
+from layermotion.evaluation.clips import SMALLEST_LEVEL_PX, error_model
 from layermotion.network.segmenter import Segmenter
+from layermotion.normal import Z95
 
 
 def test_error_grows_as_confidence_falls() -> None:
@@ -16,3 +19,18 @@ def test_error_grows_as_confidence_falls() -> None:
     assert segmenter.error_px("thickness_tra", 0.8) == pytest.approx(0.8 * math.exp(0.6))
     for confidence in (1.0, 0.5):
         assert segmenter.error_px("base_displacement", confidence) == pytest.approx(1.5)
+
+
+def test_the_level_of_the_error_leaves_room_for_the_spread_within_the_windows() -> None:
+    rng = np.random.default_rng(7)
+    own, spread = rng.normal(0, 0.3, 4000), np.full(4000, 0.4)
+    errors = own + rng.normal(0, 0.4, 4000)
+    sure = np.ones(4000)
+    level, growth = error_model(errors, sure, spread)
+    assert (level, growth) == (pytest.approx(0.3, abs=0.03), 0)
+    inside = np.abs(errors) <= Z95 * np.hypot(level, spread)
+    assert inside.mean() == pytest.approx(0.95, abs=0.003)
+    # Without a spread it holds all of the error.
+    assert error_model(errors, sure, 0 * spread)[0] == pytest.approx(0.5, abs=0.03)
+    # A spread that covers every error leaves a small level, not none.
+    assert error_model(0.1 * own, sure, spread)[0] == SMALLEST_LEVEL_PX

@@ -27,7 +27,7 @@ from standin import (
 )
 
 from layermotion.cli import main
-from layermotion.edges.site import NO_TRA
+from layermotion.edges.site import FAT_ALONE, NO_TRA
 from layermotion.labels import View
 from layermotion.measures.measure import UNCALIBRATED
 from layermotion.report.tables import CSV_COLUMNS, SERIES_COLUMNS
@@ -214,11 +214,15 @@ def test_clip_that_shows_no_tra_says_so(tmp_path: Path, use: Use) -> None:
     use(truth_segmenter(lambda _: wall_labels(0), TRA_ROWS, View.ABDOMINAL_WALL))
     source = write_dicom(tmp_path / "clip.dcm", draw_frames(COUNT))
     assert run(source, "--out", tmp_path / "out") == 0
-    rows = rows_of(only_folder(tmp_path / "out") / "measures.csv")
-    assert [row["structure"] for row in rows] == ["fat", "eo", "io", "tra"]
+    fat, *rows = rows_of(only_folder(tmp_path / "out") / "measures.csv")
+    assert [row["structure"] for row in rows] == ["eo", "io", "tra"]
     for row in rows:
         assert (row["value"], row["status"]) == ("", "needs_manual")
         assert row["reason"] == NO_TRA
+    # The fat needs no muscle.
+    assert (fat["structure"], fat["status"], fat["reason"]) == ("fat", "draft", "")
+    assert float(fat["value"]) == pytest.approx(40 * 0.08, abs=0.05)
+    assert fat["method"].endswith(FAT_ALONE)
 
 
 # -- identity ------------------------------------------------------------------------------------

@@ -161,6 +161,19 @@ def test_borders_that_two_looks_dispute_or_that_are_in_doubt_are_named(
     )
 
 
+def test_one_border_more_than_layers_have_is_named(tmp_path: Path, measured: Measured) -> None:
+    labels = wall_labels(45)
+    labels[48:55] = 0  # within the fat, which one more border parts
+    rows, _ = measured(*clip_of(tmp_path, [labels] * COUNT, View.ABDOMINAL_WALL), "--task", "rest")
+    for layer, name in (("fat", "subcutaneous fat"), ("eo", "external oblique (EO)")):
+        (words,) = reasons(rows, layer)
+        assert words == (
+            "There is one border more than layers have in 24 of 24 frames at rest, so it is not "
+            f"sure which is that of the {name}; measure it by hand."
+        )
+    assert reasons(rows, "io") == reasons(rows, "tra") == {""}
+
+
 def test_a_doubtful_layer_is_said_to_be_unclear(tmp_path: Path, measured: Measured) -> None:
     path, plain = clip_of(tmp_path, [wall_labels(45)] * COUNT, View.ABDOMINAL_WALL)
     rows, _ = measured(path, replace(plain, doubt=(0.1,) * COUNT), "--task", "rest")

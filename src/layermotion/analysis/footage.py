@@ -15,7 +15,7 @@ from layermotion.edges.boundaries import ORDER, Boundaries, no_boundaries
 from layermotion.edges.frame import Edges, edges_in
 from layermotion.edges.recording import ClipEdges, Recording
 from layermotion.edges.second_look import EVERY, look_again
-from layermotion.edges.site import Site
+from layermotion.edges.site import FAT_ALONE, NO_TRA, Site, centre_px
 from layermotion.errors import MeasurementError
 from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
@@ -92,6 +92,18 @@ class Footage:
     def is_rest(self) -> bool:
         """Whether no effort is expected in it."""
         return self.clip.task is Task.REST or self.clip.is_still
+
+    @property
+    def fat_px(self) -> float | None:
+        """Frame column at which the fat is read by itself, because no TrA placed the site."""
+        return centre_px(self.clip) if self.site_words == NO_TRA else None
+
+    @property
+    def site_said(self) -> str:
+        """What a method says of the place of measurement."""
+        if self.site_px is not None:
+            return self.site_words
+        return "" if self.fat_px is None else FAT_ALONE
 
     @property
     def motion_spacing(self) -> Spacing | None:

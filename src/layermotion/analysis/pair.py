@@ -47,11 +47,10 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     if seen.view is View.ABDOMINAL_WALL:
         site_px = seen.site_px
         thickness, cautions = agreed_thickness(
-            seen.edges, seen.again, site_px, seen.scale, seen.grid
+            seen.edges, seen.again, site_px, seen.scale, seen.grid, fat_px=seen.fat_px
         )
         series = Series(clip.clip_id, seen.time_s, thickness)
-        method = f"{WALL_METHOD} {STILL_METHOD}"
-        method = f"{method} {seen.site_words}" if site_px is not None else method
+        method = f"{WALL_METHOD} {STILL_METHOD} {seen.site_said}".strip()
         causes: Causes = {}
         if site_px is not None:
             causes = causes_of(seen.edges, site_px, seen.scale, thickness, thickness)

@@ -64,7 +64,7 @@ def measure_wall_clip(
     """
     clip, time_s, site_px = seen.clip, seen.time_s, seen.site_px
     fixed, disputes = agreed_thickness(
-        seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed
+        seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed, seen.fat_px
     )
     smooth = tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)
     thickness = settled(smooth, fixed, seen.by_hand)
@@ -86,12 +86,11 @@ def measure_wall_clip(
         )  # fmt: skip
         moving = (*moving, from_rest(medial_edge.quantity, efforts.windows))
     series = Series(clip.clip_id, time_s, (*thickness, *moving))
-    is_placed = site_px is not None
-    method = " ".join([WALL_METHOD, *efforts.how_rest, *([seen.site_words] if is_placed else [])])
+    method = " ".join([WALL_METHOD, *efforts.how_rest, seen.site_said]).strip()
     causes: Causes = {}
     if site_px is not None:
         causes = causes_of(seen.edges, site_px, seen.scale, fixed, thickness)
-    unseen = Unseen(causes, clip.is_still, "" if is_placed else seen.site_words)
+    unseen = Unseen(causes, clip.is_still, "" if site_px is not None else seen.site_words)
     error = uncertainty(segmenter, seen.grid, series)
     # What a person settled is of the part that they chose.
     tissue = tuple(each for each in tissue if each.structure not in seen.by_hand.layers)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from layermotion.edges.boundaries import Boundaries
 from layermotion.labels import STRUCTURES
 
-# Superficial edge, deep edge and confidence of each structure.
-_ROWS = 3 * len(STRUCTURES)
+# Superficial edge, deep edge and confidence of each structure, and whether layers are miscounted.
+_ROWS = 3 * len(STRUCTURES) + 1
 
 
 class ClipEdges(Protocol):
@@ -58,8 +58,10 @@ class Recording:
         """Add the edges of the next frame; all frames have the same columns."""
         if self._columns is None:
             self._columns = boundaries.column_px
+        miscounted = boundaries.is_miscounted
+        last = np.zeros_like(self._columns) if miscounted is None else miscounted
         block = np.concatenate(
-            [boundaries.superficial_px, boundaries.deep_px, boundaries.confidence]
+            [boundaries.superficial_px, boundaries.deep_px, boundaries.confidence, last[None]]
         )
         self._file.seek(self._count * block.nbytes)
         self._file.write(block.astype(np.float32).tobytes())
@@ -71,8 +73,9 @@ class Recording:
         size = self._columns.size
         bytes_each = _ROWS * size * 4
         self._file.seek(index * bytes_each)
-        block = np.frombuffer(self._file.read(bytes_each), np.float32).reshape(3, -1, size)
-        return Boundaries(self._columns, block[0], block[1], block[2])
+        rows = np.frombuffer(self._file.read(bytes_each), np.float32).reshape(_ROWS, size)
+        block = rows[:-1].reshape(3, -1, size)
+        return Boundaries(self._columns, block[0], block[1], block[2], rows[-1] > 0)
 
     def __iter__(self) -> Iterator[Boundaries]:
         return (self[index] for index in range(self._count))

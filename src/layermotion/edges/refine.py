@@ -3,6 +3,8 @@
 ``python scripts/edges.py`` compares what each step of placing edges does.
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +53,8 @@ def refine_edges(edges: Boundaries, pixels: NDArray[np.uint8], grid: ModelGrid) 
     places[usable] += shift * grid.row_step
     superficial, deep = edges.superficial_px.copy(), edges.deep_px.copy()
     superficial[layers], deep[layers] = places
-    return Boundaries(edges.column_px, *in_order(superficial, deep), edges.confidence.copy())
+    superficial, deep = in_order(superficial, deep)
+    return replace(edges, superficial_px=superficial, deep_px=deep)
 
 
 def _shift(

@@ -34,6 +34,10 @@ NO_TRA = (
     "No TrA was seen, so there is no place of measurement; record with the TrA in view, or give "
     "--site image-centre."
 )
+FAT_ALONE = (
+    "Site of the fat: the centre line of the image area, because no TrA was seen; without it the "
+    "muscles have no place of measurement."
+)
 NO_SCALE = (
     "The distance from the junction needs a calibration, and there is none; give --mm-per-pixel, "
     "or another --site."
@@ -68,8 +72,7 @@ class Site:
             Frame column, or None where the site cannot be found; how it was found, or why not.
         """
         if self.kind == IMAGE_CENTRE:
-            centre = clip.area.left + (clip.area.width - 1) / 2
-            return centre, f"Site: the centre line of the image area. {STAYS}"
+            return centre_px(clip), f"Site: the centre line of the image area. {STAYS}"
         if self.kind == MOST_EVEN:
             column = most_even_px(frames, clip)
             if column is not None:
@@ -110,6 +113,11 @@ class Site:
             f"Site: {self.distance_mm:g} mm lateral of the medial TrA junction, median of "
             f"{len(columns)} frames. {STAYS}"
         )
+
+
+def centre_px(clip: Clip) -> float:
+    """Column of the centre line of the image area."""
+    return clip.area.left + (clip.area.width - 1) / 2
 
 
 def parse_site(text: str) -> Site:

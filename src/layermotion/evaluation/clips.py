@@ -43,6 +43,9 @@ JUDGED = ("thickness", "base_displacement")
 # Clips that local weights are calibrated on unless told otherwise (our choice: some minutes on two
 # cores; the shipped weights had 160).
 CALIBRATION_CLIPS = 60
+# Level of an error that the spread within the windows covers alone, model px (our choice: no edge
+# is known better).
+SMALLEST_LEVEL_PX = 0.05
 
 
 @dataclass(frozen=True)
@@ -166,25 +169,40 @@ def dice_sums(
 
 
 def error_model(
-    errors: NDArray[np.float64], confidence: NDArray[np.float64]
+    errors: NDArray[np.float64], confidence: NDArray[np.float64], spread: NDArray[np.float64]
 ) -> tuple[float, float]:
     """Return the standard deviation at full confidence and the rate at which doubt raises it.
 
     The rate is a line through the logarithm of the errors, never falling with doubt; the level is
-    that of a normal error that holds 95 % of all.
+    the smallest with which 95 % of the intervals hold the truth, which hold the spread within the
+    windows beside it.
+
+    Parameters
+    ----------
+    errors, confidence, spread
+        One for each measure; errors and spread in one unit.
     """
     size, doubt = np.abs(errors), 1 - confidence
     growth = 0.0
     if np.ptp(doubt) > 0:
         # Tiny errors are luck, and would pull the line down.
         growth = max(float(np.polyfit(doubt, np.log(size + np.median(size) / 4), 1)[0]), 0.0)
-    level = np.quantile(size / np.exp(growth * doubt), 0.95) / Z95
-    return round(float(level), 3), round(growth, 2)
+    beside = np.sqrt(np.maximum((size / Z95) ** 2 - spread**2, 0))
+    level = np.quantile(beside / np.exp(growth * doubt), 0.95)
+    return round(max(float(level), SMALLEST_LEVEL_PX), 3), round(growth, 2)
 
 
-def errors_of(results: Sequence[ClipResult]) -> dict[str, tuple[float, float]]:
-    """Return the error model of each measure that has an interval, in model pixels."""
-    rows: dict[str, list[tuple[float, float]]] = {}
+def errors_of(
+    results: Sequence[ClipResult], segmenter: Segmenter
+) -> dict[str, tuple[float, float]]:
+    """Return the error model of each measure that has an interval, in model pixels.
+
+    Parameters
+    ----------
+    segmenter
+        With which they were measured, as ``load_unjudged`` gives it.
+    """
+    rows: dict[str, list[tuple[float, float, float]]] = {}
     for result in results:
         for compared in result.measures:
             kind = {"thickness_rest": "thickness", "thickness_change": "change"}.get(compared.name)
@@ -194,8 +212,13 @@ def errors_of(results: Sequence[ClipResult]) -> dict[str, tuple[float, float]]:
                 name = compared.name
             else:
                 continue
-            in_px = compared.error / result.mm_per_model_px
-            rows.setdefault(name, []).append((in_px, result.confidence[compared.structure]))
+            if compared.low is None or compared.high is None:
+                continue
+            sure = result.confidence[compared.structure]
+            half_px = (compared.high - compared.low) / 2 / result.mm_per_model_px
+            spread = (half_px / Z95) ** 2 - segmenter.error_px(name, sure) ** 2
+            row = compared.error / result.mm_per_model_px, sure, float(np.sqrt(max(spread, 0)))
+            rows.setdefault(name, []).append(row)
     return {name: error_model(*np.array(found).T) for name, found in rows.items()}
 
 
@@ -215,6 +238,7 @@ def calibrate(
         Receives how many are done, after each.
     """
     numbers = range(CALIBRATION_FIRST, CALIBRATION_FIRST + count)
-    errors = errors_of(evaluate_clips(folder, name, numbers, done))
+    results = evaluate_clips(folder, name, numbers, done)
+    errors = errors_of(results, load_unjudged(folder, name))
     card = read_card(name, folder) | {"errors_px": errors, "calibration": {"clips": count}}
     write_text(folder / f"{name}.json", json.dumps(card, indent=2) + "\n")

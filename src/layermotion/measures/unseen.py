@@ -28,6 +28,8 @@ FOUND = {
     "first look and at a second one; measure it by hand.",
     Cause.JUMPED: "The borders of the {layer} jumped from one place to another {where}; {again} "
     "with the probe held still, or measure it by hand.",
+    Cause.MISCOUNTED: "There is one border more than layers have {where}, so it is not sure which "
+    "is that of the {layer}; measure it by hand.",
 }
 
 

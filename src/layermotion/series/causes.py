@@ -9,7 +9,13 @@ from numpy.typing import NDArray
 from layermotion.edges.boundaries import Boundaries
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 from layermotion.series.series import Quantity, Scale
-from layermotion.series.thickness import GIVEN_CONFIDENCE, is_at_site, thickness_at
+from layermotion.series.thickness import (
+    COUNTED,
+    GIVEN_CONFIDENCE,
+    is_at_site,
+    is_miscounted,
+    thickness_at,
+)
 
 
 class Cause(IntEnum):
@@ -18,6 +24,7 @@ class Cause(IntEnum):
     ``ABSENT``: the layer is nowhere in the picture. ``ELSEWHERE``: it is, but not at the site.
     ``UNCLEAR``: its borders there are in doubt. ``ENDS``: it ends or is cut off there.
     ``DISPUTED``: a second look found it elsewhere. ``JUMPED``: its border sprang to another one.
+    ``MISCOUNTED``: a further border lies within a layer, so that it may be the one beside it.
     """
 
     GIVEN = 0
@@ -27,6 +34,7 @@ class Cause(IntEnum):
     ENDS = 4
     DISPUTED = 5
     JUMPED = 6
+    MISCOUNTED = 7
 
 
 Causes = Mapping[Structure, NDArray[np.int8]]
@@ -69,5 +77,7 @@ def cause_in(boundaries: Boundaries, structure: Structure, site_px: float, scale
     near, is_enough = is_at_site(boundaries, structure, site_px, scale)
     if not is_enough:
         return Cause.ELSEWHERE
+    if structure in COUNTED and is_miscounted(boundaries, site_px, scale):
+        return Cause.MISCOUNTED
     is_sure = float(boundaries.confidence[k][near].mean()) >= GIVEN_CONFIDENCE
     return Cause.ENDS if is_sure else Cause.UNCLEAR

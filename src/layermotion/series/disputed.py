@@ -25,6 +25,7 @@ def agreed_thickness(
     scale: Scale,
     grid: ModelGrid,
     placed: Mapping[Structure, NDArray[np.bool_]] | None = None,
+    fat_px: float | None = None,
 ) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
     """Thickness of each layer where both looks agree, and what a reader must know of the rest.
 
@@ -37,9 +38,11 @@ def agreed_thickness(
     placed
         Shape (frames,) each: frames in which a person placed an edge of a layer, which no second
         look disputes.
+    fat_px
+        Column of the fat where there is no site.
     """
-    first = thickness_series(frames, site_px, scale)
-    second = thickness_series(again.values(), site_px, scale)
+    first = thickness_series(frames, site_px, scale, fat_px=fat_px)
+    second = thickness_series(again.values(), site_px, scale, fat_px=fat_px)
     most_apart = MOST_APART_PX * grid.row_size
     kept = [
         withhold_disputed(one, other, tuple(again), most_apart, (placed or {}).get(layer))

@@ -25,6 +25,9 @@ GIVEN_CONFIDENCE = 0.78
 # site (8 mm); fat that begins deeper is cut by the side of the picture (our choice).
 DEEPEST_SKIN = 4.0
 
+# Layers whose names hang on the number of borders: counted from below, one too many shifts them.
+COUNTED = (Structure.FAT, Structure.EO)
+
 # Frames whose thickness is found together, so that memory does not grow with the clip.
 BLOCK = 256
 
@@ -47,7 +50,7 @@ def thickness_in(
 
     The layer's direction is that of a line fitted to its mid-line within ``slope_half`` of the
     site; the thickness is the median vertical distance within ``site_half`` times the cosine. It
-    is withheld where the edges are far from parallel.
+    is withheld where the edges are far from parallel, and where the layers may be miscounted.
 
     Parameters
     ----------
@@ -91,6 +94,8 @@ def thickness_in(
         skin = np.array([frames[row].superficial_px[k] for row in rows.tolist()], np.float64)
         begins = _median(top, near) - scale.row * np.nanmin(skin, axis=1)
         given &= begins <= DEEPEST_SKIN * scale.site_half
+    if structure in COUNTED:
+        given &= ~np.array([is_miscounted(frames[row], site_px[row], scale) for row in rows], bool)
     vertical = _median(bottom - top, near)
     value = np.full(len(frames), np.nan)
     value[rows] = np.where(given, vertical / np.hypot(1.0, (slopes[0] + slopes[1]) / 2), np.nan)
@@ -127,6 +132,14 @@ def is_at_site(
     return near, bool(_are_enough(near, within))
 
 
+def is_miscounted(boundaries: Boundaries, site_px: float, scale: Scale) -> bool:
+    """Tell whether layers may be miscounted in more than half of the columns at the site."""
+    if boundaries.is_miscounted is None:
+        return False
+    within = np.abs(boundaries.column_px.astype(float) - site_px) * scale.column <= scale.site_half
+    return bool(within.any() and boundaries.is_miscounted[within].mean() > 0.5)
+
+
 def _are_enough(near: NDArray[np.bool_], within: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Whether enough of the columns at the site show a layer, by the last axis."""
     least = np.maximum(2, LEAST_COLUMN_SHARE * np.count_nonzero(within, axis=-1))
@@ -138,21 +151,26 @@ def thickness_series(
     site_px: float | None,
     scale: Scale,
     shift_px: NDArray[np.float64] | None = None,
+    fat_px: float | None = None,
 ) -> tuple[Quantity, ...]:
     """Thickness of fat, EO, IO and TrA at one screen column in every frame.
 
-    Without a site (no TrA was seen) every value is missing.
+    Without a site (no TrA was seen) every value is missing but that of the fat at its own.
 
     Parameters
     ----------
     shift_px
         Shape (frames, 4), columns by which the site has moved in each layer, NaN where unknown;
         None where it stays.
+    fat_px
+        Column of the fat where there is no site; None where it has none of its own.
     """
     parts: list[NDArray[np.float64]] = []
     every, begin = iter(frames), 0
     while block := list(islice(every, BLOCK)):
         place = np.full((len(block), len(WALL_LAYERS)), np.nan if site_px is None else site_px)
+        if site_px is None and fat_px is not None:
+            place[:, WALL_LAYERS.index(Structure.FAT)] = fat_px
         if shift_px is not None:
             place += shift_px[begin : begin + len(block)]
         found = [
