@@ -11,7 +11,7 @@ from layermotion.labels import Structure, Task, View
 from synthetic.anatomy import chance, log_uniform, uniform
 from synthetic.course import Course, Repeat, cropped, ease
 from synthetic.motion import TRUNK_TASKS, lift_target_mm, wall_pattern, wall_targets, wander
-from synthetic.scenarios import STRENGTH_OF_BREATH, Scenario
+from synthetic.scenarios import STRENGTH_OF_BREATH, Kind, Scenario
 
 Array = NDArray[np.float64]
 
@@ -47,6 +47,9 @@ FEW, MOST_LEFT, WITH_SHAPE = 0.2, 2, 0.5
 OF_PICTURE = ("shape", "second shape", "probe")
 # How often the clip has little rest before the first effort and after the last, and how little, s.
 TIGHT, LITTLE_S = 0.3, (0.1, 0.9)
+# How often there is long rest before the first effort and after the last, and how long at most, s:
+# without it the network takes for granted that something is done within the first three seconds.
+LONG, LONG_BEFORE_S, LONG_AFTER_S = 0.4, 10.0, 6.0
 # How often all is done faster, or slower, and by which factor.
 OTHER_PACE, PACES = 0.25, (0.6, 1.3)
 # How often the probe slips once, for good.
@@ -137,11 +140,27 @@ def varied(rng: np.random.Generator, scenario: Scenario) -> Scenario:
         begin_s = course.repeats[0].onset_s - uniform(rng, *LITTLE_S)
         end_s = max(one.end_s for one in course.repeats) + uniform(rng, *LITTLE_S)
         course = cropped(course, max(begin_s, 0.0), end_s)
+    elif scenario.kind is not Kind.CUT and chance(rng, LONG):
+        course = _rested(course, uniform(rng, 0, LONG_BEFORE_S), uniform(rng, 0, LONG_AFTER_S))
     if chance(rng, OTHER_PACE):
         pace = uniform(rng, *PACES)
         repeats = tuple(one.moved(pace=pace) for one in course.repeats)
         course = replace(course, time_s=pace * course.time_s, repeats=repeats)
     return replace(scenario, course=course)
+
+
+def _rested(course: Course, before_s: float, after_s: float) -> Course:
+    """Let a course have more rest at both ends, in which breathing goes on."""
+    step_s = float(course.time_s[1] - course.time_s[0])
+    around = (round(before_s / step_s), round(after_s / step_s))
+    lead_s = around[0] * step_s
+    return Course(
+        np.arange(course.time_s.size + sum(around)) * step_s,
+        np.pad(course.activation, around),
+        np.pad(course.dip, around),
+        np.pad(course.breath, around, "reflect"),
+        tuple(one.moved(lead_s) for one in course.repeats),
+    )
 
 
 def _wavering(rng: np.random.Generator, course: Course) -> Course:
