@@ -82,8 +82,8 @@ EDGES = (
     Mutant(
         "edges-out-of-order",
         "edges/boundaries.py",
-        "*in_order(superficial, deep), confidence)",
-        "superficial, deep, confidence)",
+        "*in_order(superficial, deep), confidence, miscounted)",
+        "superficial, deep, confidence, miscounted)",
         ("test_boundaries.py::test_order_holds_whatever_the_network_says",),
     ),
     Mutant(

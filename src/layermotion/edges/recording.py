@@ -58,10 +58,11 @@ class Recording:
         """Add the edges of the next frame; all frames have the same columns."""
         if self._columns is None:
             self._columns = boundaries.column_px
-        miscounted = boundaries.is_miscounted
-        last = np.zeros_like(self._columns) if miscounted is None else miscounted
+        last = np.zeros((1, boundaries.column_px.size), np.float32)
+        if boundaries.is_miscounted is not None:
+            last[0] = boundaries.is_miscounted
         block = np.concatenate(
-            [boundaries.superficial_px, boundaries.deep_px, boundaries.confidence, last[None]]
+            [boundaries.superficial_px, boundaries.deep_px, boundaries.confidence, last]
         )
         self._file.seek(self._count * block.nbytes)
         self._file.write(block.astype(np.float32).tobytes())

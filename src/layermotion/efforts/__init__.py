@@ -5,6 +5,7 @@ __all__ = (
     "channels",
     "count",
     "course",
+    "decode",
     "efforts",
     "parts",
     "tell",

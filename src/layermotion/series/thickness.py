@@ -95,7 +95,8 @@ def thickness_in(
         begins = _median(top, near) - scale.row * np.nanmin(skin, axis=1)
         given &= begins <= DEEPEST_SKIN * scale.site_half
     if structure in COUNTED:
-        given &= ~np.array([is_miscounted(frames[row], site_px[row], scale) for row in rows], bool)
+        doubted = (is_miscounted(frames[i], float(site_px[i]), scale) for i in rows.tolist())
+        given &= np.logical_not(list(doubted))
     vertical = _median(bottom - top, near)
     value = np.full(len(frames), np.nan)
     value[rows] = np.where(given, vertical / np.hypot(1.0, (slopes[0] + slopes[1]) / 2), np.nan)
