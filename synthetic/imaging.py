@@ -228,7 +228,7 @@ def form_image(
     power += _from_db(settings.ring_down_db - 6.0 * beams.range_mm, 10)[:, None]
     noise = rng.standard_exponential(power.shape, np.float32)
     floor = (10 ** ((settings.noise_db + gain) / 10))[:, None].astype(np.float32)
-    share = _seen_share(power, floor, settings.fading) if settings.fading else None
+    share = seen_share(power, floor, settings.fading) if settings.fading else None
     power += noise * floor
     if share is not None:
         power *= share
@@ -239,7 +239,7 @@ def form_image(
     return echo_db, residual
 
 
-def _seen_share(power: Image, floor: Image, fading: float) -> Image:
+def seen_share(power: Image, floor: Image, fading: float) -> Image:
     """Local share of the echo in echo and noise, to the power of ``fading``, shape of ``power``."""
     size = (max(power.shape[1] // 6, 1), max(power.shape[0] // 6, 1))
     local = cv2.blur(cv2.resize(power, size, interpolation=cv2.INTER_AREA), (5, 5))

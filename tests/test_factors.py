@@ -12,6 +12,7 @@ from synthetic.clips import clip_truth, draw_clip
 from synthetic.dataset import VIEWS, Example, draw_example
 from synthetic.display import FILTERS, Display, smooth_and_sharpen
 from synthetic.factors import DRAWN, SHARES, TWO_SIDED, draw_factors, log_between
+from synthetic.imaging import seen_share
 from synthetic.pose import layer_tops, rest_pose
 from synthetic.scene import draw_scene
 from synthetic.screen import grab, mark_layers
@@ -222,6 +223,15 @@ def test_fading_depth_is_black_where_noise_hides_the_echoes() -> None:
         )
         assert faded.mean() < 0.9 * shown.mean()
         assert np.mean(faded < 20) > np.mean(shown < 20)
+
+
+def test_the_share_seen_is_a_share_beside_the_strongest_echoes() -> None:
+    rng = seeded(2)
+    power = (1e-14 * 10 ** rng.uniform(-6, 0, (384, 200))).astype(np.float32)
+    power[40:60] = 1e5 * 10 ** rng.uniform(-12, 0, (20, 200))
+    share = seen_share(power, np.full((384, 1), 1e-12, np.float32), 1.2)
+    assert np.isfinite(share).all() and share.min() >= 0 and share.max() <= 1 + 1e-5
+    assert share[50].min() > 0.9
 
 
 def test_split_screen_shows_and_labels_both_pictures() -> None:

@@ -143,7 +143,7 @@ def test_pictures_differ_by_the_factor_alone_and_say_so_in_their_source() -> Non
 
 
 def test_factors_of_clips_are_no_setting() -> None:
-    assert not CLIP_FACTORS & set(FACTORS) and len(FACTORS) == 39
+    assert not CLIP_FACTORS & set(FACTORS) and len(FACTORS) == 48
 
 
 def test_a_misspelt_key_in_a_file_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
