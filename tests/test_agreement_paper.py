@@ -199,11 +199,13 @@ def test_page_accounts_for_every_value_and_describes_the_rest(tmp_path: Path) ->
                     "software": "layermotion 0.2.0",
                     "weights": "layers-006",
                     "weights SHA-256": "ab" * 32,
+                    "cautions": [],
                     "measures": [
                         {
                             "name": "thickness_rest", "structure": "tra", "task": "rest",
                             "repeat": "1", "value": value, "unit": "mm", "status": "draft",
                             "reason": "" if value else "Shadow over the muscle.", "frames": "0-3",
+                            "low": None, "high": None, "method": "Median.",
                         }
                     ],
                 }

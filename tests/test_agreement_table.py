@@ -425,7 +425,7 @@ def result_folder(
 ) -> Path:
     folder = tmp_path / "results" / f"clip-{clip}"
     folder.mkdir(parents=True)
-    document = {"clip": clip, **facts, "schema_version": "1.0", "measures": measures}
+    document = {"clip": clip, **facts, "cautions": [], "measures": measures}
     (folder / "measures.json").write_text(json.dumps(document))
     (folder / "series.csv").write_text(
         "clip,frame,time_s,quantity,structure,value,unit,confidence\n"
@@ -444,9 +444,12 @@ def measure(
         "repeat": repeat,
         "value": value,
         "unit": "mm",
+        "low": None,
+        "high": None,
         "status": status,
         "reason": "" if value is not None else "Not seen.",
         "frames": "2-4",
+        "method": "Median.",
     }
 
 

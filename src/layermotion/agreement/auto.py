@@ -1,11 +1,9 @@
 """Owns reading what the tool measured: folders and files that measure and session wrote."""
 
 import csv
-import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -21,6 +19,8 @@ from layermotion.agreement.readings import (
 from layermotion.agreement.table import SIDES, read_table
 from layermotion.errors import InputError
 from layermotion.labels import WALL_LAYERS
+from layermotion.measures.measure import Measure, Status
+from layermotion.session.results import read_measured
 
 RESULTS = "measures.json"
 # What results state of how they were made, as their facts name it.
@@ -105,60 +105,57 @@ def _check_clips(source: Path, table: Table) -> None:
 
 def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused], tuple[str, ...]]:
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        clip, measures = str(document["clip"]), list(document["measures"])
-        side = SIDES[str(document.get("side", "")).lower()]
-        depths, confidence = _depths_mm(measures), _Confidence(path.parent / "series.csv")
-        facts = tuple(str(document.get(name, "")) for name in MADE_WITH)
+        found = read_measured(path)
+        side = SIDES[found.facts.get("side", "").lower()]
+        depths, confidence = _depths_mm(found.measures), _Confidence(path.parent / "series.csv")
+        facts = tuple(found.facts.get(name, "") for name in MADE_WITH)
         readings, unused = [], []
-        for item in measures:
+        for item in found.measures:
             reason = _why_unused(item)
-            if reason:
-                what = f"clip {clip}, {item['structure']} {item['name']}, repeat {item['repeat']}"
-                unused.append(Unused("auto", what, reason, item["name"], item["structure"]))
+            if item.value is None or reason:
+                what = f"clip {found.clip}, {item.structure} {item.name}, repeat {item.repeat}"
+                unused.append(Unused("auto", what, reason, item.name, item.structure))
                 continue
-            unit, factor = UNITS[item["unit"]]
+            unit, factor = UNITS[item.unit]
             readings.append(
                 Reading(
                     row=0,
-                    clip=clip,
+                    clip=found.clip,
                     subject="",
                     session="",
                     side=side,
                     placement="",
-                    measure=item["name"],
-                    structure=item["structure"],
-                    task=item["task"],
-                    repeat=str(item["repeat"]),
+                    measure=item.name,
+                    structure=item.structure,
+                    task=item.task,
+                    repeat=item.repeat,
                     rater="",
                     reading="",
-                    value=float(item["value"]) * factor,
+                    value=item.value * factor,
                     unit=unit,
-                    depth_mm=depths.get((item["structure"], str(item["repeat"])), math.nan),
-                    quality=confidence.mean(item["structure"], item["frames"]),
+                    depth_mm=depths.get((item.structure, item.repeat), math.nan),
+                    quality=confidence.mean(item.structure, item.frames),
                 )
             )
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
         raise InputError(
             f"{path} is not a result of layermotion measure; measure the clip again."
         ) from error
-    return clip, readings, unused, facts
+    return found.clip, readings, unused, facts
 
 
-def _why_unused(item: Mapping[str, Any]) -> str:
-    if item["value"] is None:
-        return f"{WITHHELD}{item['reason']}"
-    if item["status"] == "corrected":
-        return CORRECTED
-    return ""
+def _why_unused(item: Measure) -> str:
+    if item.value is None:
+        return f"{WITHHELD}{item.reason}"
+    return CORRECTED if item.status is Status.CORRECTED else ""
 
 
-def _depths_mm(measures: Sequence[Mapping[str, Any]]) -> dict[tuple[str, str], float]:
+def _depths_mm(measures: Sequence[Measure]) -> dict[tuple[str, str], float]:
     """Depth of the near edge of each layer at rest: the thicknesses above it, added up."""
     at_rest = {
-        (item["structure"], str(item["repeat"])): item["value"]
+        (item.structure, item.repeat): item.value
         for item in measures
-        if item["name"] == "thickness_rest" and item["unit"] == "mm" and item["value"] is not None
+        if item.name == "thickness_rest" and item.unit == "mm" and item.value is not None
     }
     depths = {}
     for place, layer in enumerate(WALL_LAYERS):
@@ -185,11 +182,7 @@ class _Confidence:
     def mean(self, structure: str, frames: str) -> float:
         """Mean over ranges such as ``0-14;62-80``; NaN where nothing is known."""
         own = self._values.get(structure, {})
-        known = [own[frame] for frame in _frame_numbers(frames) if frame in own]
+        spans = [span.partition("-") for span in frames.split(";") if span]
+        ranges = [range(int(first), int(last or first) + 1) for first, _, last in spans]
+        known = [value for span in ranges for frame, value in own.items() if frame in span]
         return float(np.mean(known)) if known else math.nan
-
-
-def _frame_numbers(frames: str) -> Iterator[int]:
-    for span in filter(None, frames.split(";")):
-        first, _, last = span.partition("-")
-        yield from range(int(first), int(last or first) + 1)

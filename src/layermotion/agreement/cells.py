@@ -7,14 +7,22 @@ import csv
 import io
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from zipfile import BadZipFile
+from zipfile import ZipFile
 
 from layermotion.errors import InputError
 
 # The sheet that is read where a workbook has several with content.
 SHEET = "measurements"
+# Cells and unpacked bytes of a workbook: 100,000 rows of every column there is take less than half
+# of either (our choice).
+MOST_CELLS, MOST_BYTES = 5_000_000, 2**27
+# Letters of a name; notes may be longer (our choice).
+LONGEST = 100
+
+# Row number and cells of what holds anything.
+Rows = tuple[tuple[int, tuple[str, ...]], ...]
 
 
 @dataclass(frozen=True)
@@ -32,7 +40,7 @@ class Cells:
         What was left aside, in sentences.
     """
 
-    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    rows: Rows
     has_decimal_comma: bool = False
     notes: tuple[str, ...] = ()
 
@@ -54,11 +62,17 @@ def read_cells(path: Path) -> Cells:
     if not cells.rows:
         raise InputError(f"{path.name} is empty; give a table with a heading and rows.")
     _check_width(path.name, cells)
-    return cells
+    width = len(cells.rows[0][1])
+    return replace(cells, rows=tuple((number, row[:width]) for number, row in cells.rows))
 
 
 def _check_width(name: str, cells: Cells) -> None:
-    heading = cells.rows[0][1]
+    first, heading = cells.rows[0]
+    if any(len(title) > LONGEST for title in heading):
+        raise InputError(
+            f"{name} row {first} has a column name of more than {LONGEST} letters; the first row "
+            f"names the columns, so check the separators or shorten it."
+        )
     for number, row in cells.rows[1:]:
         if any(row[len(heading) :]):
             raise InputError(
@@ -94,22 +108,7 @@ def _csv_cells(path: Path) -> Cells:
 
 
 def _xlsx_cells(path: Path) -> Cells:
-    import openpyxl
-
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        sheets = {
-            sheet.title: _numbered(
-                [[_xlsx_text(value) for value in row] for row in sheet.iter_rows(values_only=True)],
-                1,
-            )
-            for sheet in book.worksheets
-        }
-    # SyntaxError: what broken XML inside the file raises.
-    except (BadZipFile, KeyError, ValueError, TypeError, SyntaxError) as error:
-        raise InputError(
-            f"{path.name} is not a readable XLSX file; save it again or as CSV."
-        ) from error
+    sheets = _sheets(path)
     filled = [title for title, rows in sheets.items() if rows]
     chosen = next((title for title in filled if title.strip().lower() == SHEET), None)
     if chosen is None and len(filled) > 1:
@@ -125,7 +124,43 @@ def _xlsx_cells(path: Path) -> Cells:
     return Cells(sheets[chosen], notes=tuple(notes if others else ()))
 
 
-def _numbered(rows: Sequence[Sequence[str]], first: int) -> tuple[tuple[int, tuple[str, ...]], ...]:
+def _sheets(path: Path) -> dict[str, Rows]:
+    """Rows of every sheet of a workbook, by its title."""
+    import openpyxl
+
+    left = MOST_CELLS
+    sheets: dict[str, Rows] = {}
+    with path.open("rb") as file:
+        try:
+            with ZipFile(file) as packed:
+                size = sum(part.file_size for part in packed.infolist())
+            if size > MOST_BYTES:
+                raise InputError(
+                    f"{path.name} holds more than {MOST_BYTES / 1e6:.0f} MB; give the table alone, "
+                    f"or save it as CSV."
+                )
+            for sheet in openpyxl.load_workbook(file, read_only=True, data_only=True).worksheets:
+                sheet.reset_dimensions()  # what a file states of its size need not be true
+                rows = []
+                for row in sheet.iter_rows(values_only=True):
+                    left -= len(row)
+                    if left < 0:
+                        raise InputError(
+                            f"{path.name} has more than {MOST_CELLS} cells; give the table alone, "
+                            f"without empty rows and columns."
+                        )
+                    rows.append([_xlsx_text(value) for value in row])
+                sheets[sheet.title] = _numbered(rows, 1)
+        except InputError:
+            raise
+        except Exception as error:  # the library lets through whatever a damaged file makes fail
+            raise InputError(
+                f"{path.name} is not a readable XLSX file; save it again or as CSV."
+            ) from error
+    return sheets
+
+
+def _numbered(rows: Sequence[Sequence[str]], first: int) -> Rows:
     stripped = ((number, tuple(map(_plain, row))) for number, row in enumerate(rows, first))
     return tuple((number, row) for number, row in stripped if any(row))
 

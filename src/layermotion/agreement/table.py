@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from layermotion.agreement.cells import Cells, read_cells
+from layermotion.agreement.cells import LONGEST, Cells, read_cells
 from layermotion.agreement.readings import (
     CORRECTED,
     NEVER_NEGATIVE,
@@ -178,7 +178,11 @@ class _Reader:
         for number, cells in self._cells.rows[1:]:
             padded = [*cells, *[""] * (len(self._heading) - len(cells))]
             row = dict(zip(self._heading, padded, strict=True))
-            if self._role == "auto" and row.get("status", "") == "corrected":
+            long = [n for n, c in row.items() if len(c) > LONGEST and n not in IGNORED_COLUMNS]
+            if long:
+                what = f"more than {LONGEST} letters in column {long[0]}"
+                self._bad.append(_BadRowError(number, what, "shorten it"))
+            elif self._role == "auto" and row.get("status", "") == "corrected":
                 self._unused.append(Unused(self._role, f"row {number}", CORRECTED))
             elif self._wide:
                 for place, match in self._wide.items():

@@ -149,7 +149,7 @@ def check_value(value: float | None, low: float | None, high: float | None) -> N
         raise ValueError("a value outside its interval, or of an impossible size")
 
 
-class _Measures(Document):
+class Measured(Document):
     """What ``measures.json`` holds; every other entry is a fact in words."""
 
     model_config = ConfigDict(extra="allow")
@@ -158,6 +158,25 @@ class _Measures(Document):
     measures: tuple[Measure, ...]
     cautions: tuple[str, ...]
     advice: tuple[str, ...] = ()
+
+    @property
+    def facts(self) -> dict[str, str]:
+        """Every other entry, by its name."""
+        return self.__pydantic_extra__
+
+
+def read_measured(path: Path) -> Measured:
+    """Read ``measures.json``.
+
+    Raises
+    ------
+    OSError, ValueError
+        If it cannot be read, or is not what this version writes.
+    """
+    found = read_stored(path, Measured)
+    for measure in found.measures:
+        check_value(measure.value, measure.low, measure.high)
+    return found
 
 
 def read_recorded(item: Item, path: Path) -> Recorded:
@@ -169,11 +188,9 @@ def read_recorded(item: Item, path: Path) -> Recorded:
         If the file is not what this version writes.
     """
     try:
-        found = read_stored(path, _Measures)
-        facts = {**(found.__pydantic_extra__ or {}), "clip": found.clip}
+        found = read_measured(path)
+        facts = {**found.facts, "clip": found.clip}
         recorded = Recorded(item, found.clip, found.measures, facts, found.cautions, found.advice)
-        for measure in found.measures:
-            check_value(measure.value, measure.low, measure.high)
         if not math.isfinite(recorded.picture_width_mm or 0.0):
             raise ValueError("a picture of no width")
         return recorded
