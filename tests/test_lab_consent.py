@@ -2,20 +2,26 @@
 
 import hashlib
 import hmac
+import itertools
 import os
+import signal
 import sqlite3
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+import layermotion.consent.ledger
 from layermotion.consent.ledger import Consent, Event, Ledger, Scope
 from layermotion.errors import InputError
 from layermotion.lab.persons import Person, read_consents
 from layermotion.lab.secret import Secret, create_secret, load_secret
 
 BOTH = (Scope.TRAINING, Scope.EVALUATION)
-ANNA, BERT = "s-00000000000000aa", "s-00000000000000bb"
+ANNA, BERT, CARL = "s-00000000000000aa", "s-00000000000000bb", "s-00000000000000cc"
 
 
 @pytest.fixture
@@ -166,6 +172,67 @@ def test_secret_is_the_owners_alone(tmp_path: Path) -> None:
     os.chmod(path, 0o640)
     with pytest.raises(InputError, match="chmod 600"):
         load_secret(path)
+
+
+def test_a_secret_is_written_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "keys" / "secret"
+    child = os.fork()
+    if child == 0:
+        # Killed when the key is about to be written.
+        monkeypatch.setattr("builtins.open", die)
+        monkeypatch.setattr("os.fdopen", die)
+        monkeypatch.setattr("os.write", die)
+        monkeypatch.setattr("io.open", die)
+        create_secret(path)
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+    assert not path.exists()
+    made = create_secret(path)
+    assert load_secret(path).check == made.check
+    assert os.listdir(path.parent) == ["secret"]
+
+
+def die(*_: object, **__: object) -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+@pytest.mark.parametrize("rows", range(7))
+def test_a_load_killed_at_any_row_is_loaded_again_without_doubles(
+    rows: int, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = [Consent(subject, BOTH, date(2024, 5, 1), None) for subject in (ANNA, BERT, CARL)]
+    child = os.fork()
+    if child == 0:
+        insert, written = layermotion.consent.ledger._insert, itertools.count()
+
+        def insert_some(*values: Any) -> None:
+            insert(*values)
+            if next(written) == rows:
+                die()
+
+        monkeypatch.setattr("layermotion.consent.ledger._insert", insert_some)
+        ledger.record(file, "nurse 2")
+        os._exit(0)
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    assert code == (-signal.SIGKILL if rows < 6 else 0)
+    assert ledger.record(file, "nurse 2") == (3 if rows < 6 else 0)
+    assert len(ledger.history()) == 6
+
+
+def test_two_loads_at_once_add_each_consent_once(ledger: Ledger) -> None:
+    file = [Consent(f"s-{n:016x}", BOTH, date(2024, 5, 1), None) for n in range(200)]
+    together = threading.Barrier(4)
+
+    def load(_: int) -> int:
+        together.wait()
+        return ledger.record(file, "nurse 2")
+
+    with ThreadPoolExecutor(4) as pool:
+        added = list(pool.map(load, range(4)))
+    assert sorted(added) == [0, 0, 0, 200]
+    assert len(ledger.history()) == 400
 
 
 def test_what_is_no_secret_is_refused(tmp_path: Path) -> None:

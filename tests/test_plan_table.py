@@ -205,6 +205,15 @@ def test_folders_of_images_are_recordings_and_results_are_none(tmp_path: Path) -
     assert not is_recording(drawn.folder)
 
 
+@pytest.mark.parametrize("name", ["left_cough_1.ts", "left_cough_1.M2TS", "IM0003"])
+def test_transport_streams_are_recordings(name: str, tmp_path: Path) -> None:
+    packet = b"G" + bytes(187)
+    (tmp_path / name).write_bytes(packet * 3)
+    assert is_recording(tmp_path / name)
+    (tmp_path / "notes").write_bytes(b"G" + b"ood pictures. " * 40)
+    assert not is_recording(tmp_path / "notes")
+
+
 def test_a_file_of_unknown_kind_with_the_name_of_a_recording_is_kept(tmp_path: Path) -> None:
     (tmp_path / "left_draw_in_1.vol").write_bytes(b"something")
     plan = read_plan(tmp_path, OUT)

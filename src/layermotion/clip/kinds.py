@@ -14,6 +14,7 @@ from layermotion.errors import InputError
 DICOM_SUFFIXES = frozenset({".dcm", ".dicom", ".dic"})
 VIDEO_SUFFIXES = frozenset(
     {".mp4", ".m4v", ".mov", ".avi", ".mkv", ".webm", ".gif", ".wmv", ".asf", ".mpg", ".mpeg"}
+    | {".ts", ".mts", ".m2ts"}
 )
 RECORDING_SUFFIXES = DICOM_SUFFIXES | VIDEO_SUFFIXES | IMAGE_SUFFIXES
 # First bytes of Matroska and WebM, ASF, MPEG program streams and GIF; MP4 and AVI carry their mark
@@ -25,8 +26,10 @@ WITHOUT_PICTURE = tuple(f"1.2.840.10008.5.1.4.1.1.{part}." for part in ("88", "1
 DIRECTORY = "1.2.840.10008.1.3.10"
 # Lies in every folder of results, beside pictures.
 RESULTS = "measures.json"
-# Enough of a file to tell its kind by.
-HEAD_BYTES = 132
+# Each packet of an MPEG transport stream begins with this byte (ISO/IEC 13818-1, 2.4.3.2).
+SYNC, PACKET_BYTES = ord("G"), 188
+# Enough of a file to tell its kind by: two packets and the first byte of another.
+HEAD_BYTES = 2 * PACKET_BYTES + 1
 
 
 def is_recording(path: Path) -> bool:
@@ -59,8 +62,9 @@ def looks_like_video(head: bytes) -> bool:
     >>> looks_like_video(b"....ftypisom"), looks_like_video(b"Left side first.")
     (True, False)
     """
+    is_stream = len(head) == HEAD_BYTES and set(head[::PACKET_BYTES]) == {SYNC}
     is_avi = head[:4] == b"RIFF" and head[8:11] == b"AVI"
-    return is_avi or head[4:8] == b"ftyp" or head.startswith(VIDEO_SIGNATURES)
+    return is_avi or is_stream or head[4:8] == b"ftyp" or head.startswith(VIDEO_SIGNATURES)
 
 
 def _is_without_picture(path: Path) -> bool:

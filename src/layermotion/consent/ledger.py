@@ -112,6 +112,7 @@ class Ledger:
         by = _recorder([c.day for c in consents], recorded_by)
         added = 0
         with transaction(self.path) as connection:
+            connection.execute("BEGIN IMMEDIATE")  # what is known must not change until it is told
             for consent in consents:
                 end = consent.expiry.isoformat() if consent.expiry else None
                 is_new = False
@@ -160,6 +161,14 @@ class Ledger:
         """
         return _scopes(self.history(subject), on)
 
+    def day_of_use(self, today: date) -> date:
+        """Day by which a use is judged: never before one that the history knows.
+
+        No row lies ahead when it is written, so a clock that says less was set back; by it a
+        withdrawal of yesterday would not yet have come.
+        """
+        return max((today, *(entry.day for entry in self.history())))
+
     def subjects(self, on: date) -> dict[str, frozenset[Scope]]:
         """Every subject of the history, with what the consent covers on a day."""
         return {subject: _scopes(entries, on) for subject, entries in self._by_subject().items()}
@@ -184,7 +193,9 @@ def _recorder(days: Sequence[date], recorded_by: str) -> str:
     """Name of who records rows, if their days have come."""
     for day in days:
         if day > date.today():
-            raise InputError(f"The day {day} lies ahead; record it when it has come.")
+            raise InputError(
+                f"The day {day} lies ahead; record it when it has come, or set the clock right."
+            )
     if not recorded_by.strip():
         raise InputError("The ledger needs to know who records this; give --by.")
     return recorded_by.strip()

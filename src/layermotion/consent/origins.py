@@ -78,7 +78,8 @@ def check_weights(what: str, origins: Iterable[Origin], on: date | None = None) 
     for origin in origins:
         register = _reached(what, origin)
         learnt_from = register.subjects(origin.fingerprint, LEARNT)
-        gone = sorted(learnt_from & Ledger(register.path).withdrawn(day))
+        ledger = Ledger(register.path)
+        gone = sorted(learnt_from & ledger.withdrawn(ledger.day_of_use(day)))
         if gone or not learnt_from:
             who = f"{', '.join(gone)}, who withdrew" if gone else "a build that is not known"
             raise WeightsError(

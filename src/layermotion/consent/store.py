@@ -7,6 +7,8 @@ from pathlib import Path
 
 from layermotion.errors import InputError
 
+# For another process that writes down thousands of consents, s (our choice).
+PATIENCE_S = 30.0
 # history only grows; the other tables say what was made from whose pictures, and where it lies.
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS history (
@@ -56,7 +58,7 @@ def transaction(path: Path) -> Iterator[sqlite3.Connection]:
         If the file cannot be used, or a row is refused.
     """
     try:
-        with closing(sqlite3.connect(path)) as connection:
+        with closing(sqlite3.connect(path, PATIENCE_S)) as connection:
             connection.executescript(SCHEMA)
             with connection:
                 yield connection

@@ -59,7 +59,7 @@ def erase(lab: Lab, subject: str, by: str) -> tuple[Receipt, Path]:
     """
     if not by.strip():
         raise InputError("The receipt needs to know who erases; give --by.")
-    if subject not in lab.ledger.withdrawn(lab.today):
+    if subject not in lab.ledger.withdrawn(lab.day_of_use):
         lab.ledger.withdraw(subject, lab.today, by)
     clips = _clips_of(lab, subject)
     files: Counter[str] = Counter()

@@ -130,7 +130,12 @@ class Lab:
 
     def consents(self) -> dict[str, frozenset[Scope]]:
         """Return what each subject's consent covers today."""
-        return self.ledger.subjects(self.today)
+        return self.ledger.subjects(self.day_of_use)
+
+    @property
+    def day_of_use(self) -> date:
+        """Day by which a use is judged, also under a clock that was set back."""
+        return self.ledger.day_of_use(self.today)
 
     def allow(self, record: ClipRecord) -> None:
         """Let a clip's pictures be used.
@@ -140,7 +145,7 @@ class Lab:
         InputError
             If no consent of its subject holds today.
         """
-        if not self.ledger.scopes_of(record.subject, self.today):
+        if not self.ledger.scopes_of(record.subject, self.day_of_use):
             raise InputError(
                 f"{record.name} cannot be used: no consent of {record.subject} holds today; leave "
                 f"it out, or erase it with: layermotion lab erase {self.root}"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layermotion.errors import InputError
+from layermotion.files import locked, write_text
 
 # Bytes of a new secret: the block that HMAC-SHA-256 uses in full (RFC 2104, section 3: at least
 # the length of the hash).
@@ -73,16 +74,14 @@ def create_secret(path: Path) -> Secret:
     """
     key = secrets.token_bytes(SECRET_BYTES)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError as error:
-        raise InputError(f"The secret {path} exists; it is never replaced.") from error
+        with locked(path.parent):
+            if path.exists():
+                raise InputError(f"The secret {path} exists; it is never replaced.")
+            write_text(path, key.hex() + "\n")
     except OSError as error:
         raise InputError(
             f"The secret {path} cannot be written ({error.strerror}); name another file."
         ) from error
-    with os.fdopen(handle, "w", encoding="ascii") as file:
-        file.write(key.hex() + "\n")
     return Secret(key)
 
 

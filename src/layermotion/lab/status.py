@@ -77,7 +77,7 @@ def read_status(lab: Lab, models: Path) -> Status:
     notes = {key: read_note(lab, key) for key in lab.label_keys()}
     drawn = [key for key, note in notes.items() if not note.is_untouched]
     subjects = {usable[name].subject for key in drawn if (name := split_key(key)[0]) in usable}
-    withdrawn = lab.ledger.withdrawn(lab.today)
+    withdrawn = lab.ledger.withdrawn(lab.day_of_use)
     blocked = {path for subject in withdrawn for path in lab.register.made_from(subject, LEARNT)}
     held = {build for subject in withdrawn for build in lab.register.builds_with(subject)}
     builds = {p.name for p in (lab.root / "builds").glob(FINISHED) if p.is_dir()}

@@ -22,6 +22,8 @@ let edges = null;
 let best = null;
 let isBusy = false;
 let shownAt = 0;
+// When the newest values came, by a clock that nobody sets.
+let cameAt = 0;
 const drawnAt = [];
 
 /** How late the newest pictures and values were on the screen, ms; read by who measures it. */
@@ -56,7 +58,7 @@ async function takePicture(data) {
   if (!document.hidden) await frame();
   drawPicture($("picture"), bitmap, header, edges);
   bitmap.close();
-  const now = Date.now();
+  const now = performance.now();
   late("pictures", header.at);
   drawnAt.push(now);
   while (now - drawnAt[0] > RATE_MS) drawnAt.shift();
@@ -65,7 +67,7 @@ async function takePicture(data) {
 async function takeValues(data) {
   if (typeof data === "string") {
     showSituation(JSON.parse(data));
-    if (state && Date.now() - 1000 * state.at > STALE_MS) forget();
+    if (state && performance.now() - cameAt > STALE_MS) forget();
     return;
   }
   const { header, body } = unpack(data);
@@ -73,6 +75,7 @@ async function takeValues(data) {
   edges = edgesOf(body);
   const before = state;
   state = header;
+  cameAt = performance.now();
   if (!before || Object.keys(fields).some((name) => before[name] !== state[name])) showTarget();
   $("of-band").textContent = unit();
   follow(before);
