@@ -1,6 +1,7 @@
 """What the review page asks its program for: every route, what it refuses, and what is kept."""
 
 import struct
+import time
 from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -10,7 +11,7 @@ import httpx
 import numpy as np
 import pytest
 from lab_data import BOTH, OPTIONS, make_lab, subject_of
-from reviewed import Alike, make_review
+from reviewed import PATIENCE_S, Alike, make_review
 from visits import DrawnVisit
 
 from layermotion.consent.ledger import Consent
@@ -213,6 +214,46 @@ def sign_all(page: Client) -> None:
     keys = [m["key"] for m in shown["measures"] if m["is_measured"] and m["value"] is not None]
     page.correct(kind="confirm", keys=keys)
     assert page.tell("/sign").json()["is_signed"]
+
+
+def test_final_results_that_were_not_written_are_written_when_the_page_opens_again(
+    page: Client,
+    review: Review,
+    drawn: DrawnVisit,
+    alike: Alike,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with monkeypatch.context() as killed_right_after_signing:
+        killed_right_after_signing.setattr(Review, "write", lambda self: None)
+        sign_all(page)
+    assert not (tmp_path / "out").exists()
+    written = reopened(drawn, tmp_path, alike)
+    assert written.name == "visit.html" and written.is_file()
+    (clip,) = (path for path in written.parent.iterdir() if path.is_dir())
+    before = written.stat().st_mtime_ns
+    assert reopened(drawn, tmp_path, alike) == written
+    assert written.stat().st_mtime_ns == before
+    # What was written in part is written anew; values that are not the signed ones never are.
+    (clip / "measures.json").unlink()
+    written.write_text("old")
+    assert reopened(drawn, tmp_path, alike) == written and written.read_text() != "old"
+    (clip / "measures.json").unlink()
+    monkeypatch.setattr(Review, "values", lambda self: [])
+    sentence = str(reopened(drawn, tmp_path, alike))
+    assert "no longer the signed ones" in sentence
+    assert not (clip / "measures.json").exists()
+
+
+def reopened(drawn: DrawnVisit, folder: Path, alike: Alike) -> Path:
+    """Open the visit anew, and give what the page says of the final results."""
+    again = make_review(drawn, folder / "record.sqlite", DAY, alike)
+    with again.record:
+        end_s = time.monotonic() + PATIENCE_S
+        while again.is_writing or not again.finished:
+            assert time.monotonic() < end_s
+            time.sleep(0.02)
+        return Path(again.finished)
 
 
 def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:

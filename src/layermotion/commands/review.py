@@ -32,6 +32,9 @@ from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.results import read_recorded
 from layermotion.session.visit import assemble
 
+# Written last of all files of a clip.
+RESULTS = "measures.json"
+
 
 @dataclass(frozen=True)
 class Final:
@@ -44,6 +47,8 @@ class Final:
     def write(self, review: Review) -> Path:
         """Write the results of a signed visit: each clip, and the page of all that have a task.
 
+        What is there already, and whole, stays as it is.
+
         Returns
         -------
         Path
@@ -52,26 +57,36 @@ class Final:
         Raises
         ------
         LayermotionError
-            If a file cannot be written.
+            If a file cannot be written, or the values are not those that were signed.
         """
         visit = review.visit
         if visit is None or not visit.is_signed:
             raise InputError("The visit is not signed, so nothing of it is final; sign it first.")
+        folder = self.out / f"{visit.day.isoformat()}-{visit.visit_id}"
+        reports = [folder / _name(p) / "report.html" for p in review.places if p.desk is not None]
+        has_task = any(place.listed.task is not None for place in review.places)
+        page = folder / "visit.html" if has_task or not reports else reports[0]
+        if all(path.exists() for path in (page, *(r.with_name(RESULTS) for r in reports))):
+            return page
+        if list(review.record.values(visit.visit_id)) != review.values():
+            raise InputError(
+                "The final results were not written, and the values of these clips are no longer "
+                "the signed ones; open them with the version and the weights they were signed with."
+            )
         signed = next(
             event for event in review.record.events(visit.visit_id) if event.kind == SIGNED
         )
         signature = Signature(visit.signed_by, visit.signed_at[:10], signed.hash[:MARK_DIGITS])
-        folder = self.out / f"{visit.day.isoformat()}-{visit.visit_id}"
-        reports, recorded = [], []
+        recorded = []
         for place in review.places:
             if place.desk is None:
                 continue
-            reports.append(self._clip(folder, place, signature))
+            report = self._clip(folder, place, signature)
             item = _item(place.listed)
             if item is not None:
-                recorded.append(read_recorded(item, reports[-1].parent / "measures.json"))
+                recorded.append(read_recorded(item, report.with_name(RESULTS)))
         if not recorded:
-            return reports[0]
+            return page
         found = assemble(tuple(recorded), (), None, None)
         known = {"Number": review.code, "Date": visit.day.isoformat()}
         return write_visit(folder, found, known, signature)
@@ -79,14 +94,12 @@ class Final:
     def _clip(self, folder: Path, place: Place, signature: Signature) -> Path:
         """Write the results of one clip, and return its report."""
         listed, analysis = place.listed, place.opened.analysis
-        item = _item(listed)
-        name = item.name if item is not None else f"clip-{place.clip_id}"
         facts = {"side": str(listed.side), "recording": str(listed.repeat), "site": listed.site}
         request = ExportRequest(self.exports, (listed.path,), listed.side, False)
         output = Output(
             overlay=False, picture=True, request=request, facts=facts, signature=signature
         )
-        return write_results(folder / name, analysis, self.segmenter, output)
+        return write_results(folder / _name(place), analysis, self.segmenter, output)
 
 
 @dataclass(frozen=True)
@@ -157,6 +170,12 @@ def day_of(listed: Sequence[Listed]) -> date:
         return min(date.fromisoformat(stated[:8]), date.today())
     except ValueError:
         return date.today()
+
+
+def _name(place: Place) -> str:
+    """Name of the folder of a clip's results."""
+    item = _item(place.listed)
+    return item.name if item is not None else f"clip-{place.clip_id}"
 
 
 def _item(listed: Listed) -> Item | None:

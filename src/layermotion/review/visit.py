@@ -54,7 +54,8 @@ class Review:
     record
         Where all that a person does is kept.
     finish
-        Writes the final results of a signed visit, and gives the path of their first page.
+        Writes what is not there yet of the final results of a signed visit, and gives the path of
+        their first page.
     """
 
     def __init__(
@@ -77,7 +78,10 @@ class Review:
     # Measuring
 
     def measure_all(self) -> None:
-        """Open every clip, take up a visit that the record holds of them, and measure them."""
+        """Open every clip, take up a visit that the record holds of them, and measure them.
+
+        What is final of a signed visit is written if a killed program did not write it.
+        """
         for place in self.places:
             self._open(place)
         with self._lock:
@@ -86,6 +90,8 @@ class Review:
         for place in self.places:
             if place.stage is Stage.WAITING:
                 self._measure(place)
+        if self.visit is not None and self.visit.is_signed:
+            self.write()
 
     def _open(self, place: Place) -> None:
         """Read the hash of a clip, and refuse one that stands in the list twice."""

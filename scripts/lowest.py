@@ -1,0 +1,77 @@
+"""Runs tests with the lowest versions of what the project needs, as pyproject.toml states them.
+
+    python scripts/lowest.py --environment out/lowest
+
+It makes an environment of its own with the lowest version of every package that the light install
+and the extras for studies, exchange and clusters name, and runs the tests that need no more. The
+newest versions are what `scripts/check.py` installs. Training is left out: torch alone is several
+GB, and its lowest version is stated as tried.
+"""
+
+import argparse
+import subprocess
+import sys
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+
+from environment import ROOT, python_in
+from packaging.requirements import Requirement
+
+EXTRAS = ("study", "exchange", "scale")
+# What runs the tests; any version.
+RUNNERS = ("pytest", "hypothesis", "httpx", "pydicom-data", "packaging")
+TESTS = (
+    "clip_dicom", "clip_stills", "clip_video", "lossless", "hostile_dicom", "hostile_stills",
+    "hostile_video", "hostile_runs", "hostile_tables", "exchange", "shipped_weights", "overlay",
+    "measure_command", "session", "session_signs", "stored", "store", "store_chain",
+    "record_command", "serving", "review_server", "live_sources", "agreement_table",
+    "agreement_limits", "agreement_regression", "agreement_reliability", "agreement_paper",
+    "cluster", "offline", "printed",
+)  # fmt: skip
+
+
+def lowest(extras: Sequence[str] = EXTRAS) -> list[str]:
+    """Give the lowest version of each package, as pip reads constraints.
+
+    Raises
+    ------
+    ValueError
+        If a package states no lowest version.
+    """
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    lines = [*project["dependencies"]]
+    for extra in extras:
+        lines += project["optional-dependencies"][extra]
+    found = []
+    for requirement in map(Requirement, lines):
+        versions = [part.version for part in requirement.specifier if part.operator in (">=", "==")]
+        if len(versions) != 1:
+            raise ValueError(f"{requirement} states no lowest version")
+        found.append(f"{requirement.name}=={versions[0]}")
+    return sorted(set(found))
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Make the environment, run the tests, and return what pytest returned."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--environment", type=Path, required=True)
+    options = parser.parse_args(arguments)
+    python = str(python_in(options.environment))
+    constraints = options.environment / "lowest.txt"
+    if not constraints.exists():
+        subprocess.run([sys.executable, "-m", "venv", str(options.environment)], check=True)
+        partial = constraints.with_suffix(".part")
+        partial.write_text("\n".join(lowest()) + "\n", encoding="utf-8")
+        pip = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+        subprocess.run(
+            [*pip, "-c", str(partial), "-e", f"{ROOT}[{','.join(EXTRAS)}]", *RUNNERS], check=True
+        )
+        partial.rename(constraints)
+    print(constraints.read_text(encoding="utf-8"), end="", flush=True)
+    files = [f"tests/test_{name}.py" for name in TESTS]
+    return subprocess.run([python, "-m", "pytest", *files], cwd=ROOT).returncode
+
+
+if __name__ == "__main__":
+    sys.exit(main())
