@@ -2,11 +2,14 @@
 
 from pathlib import Path
 
-import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import nn
+from torch.nn.functional import max_pool2d
+from torchvision.transforms.v2 import InterpolationMode
+from torchvision.transforms.v2.functional import resize
+from torchvision.utils import draw_segmentation_masks, make_grid
 
 from layermotion.geometry import COLUMN_RATIO
 from layermotion.images import write_png
@@ -34,14 +37,14 @@ def draw_samples(model: nn.Module, batches: list[Batch], device: torch.device) -
     """
     drawn = [batch.where(~batch.is_local) for batch in batches]
     images = torch.cat([batch.image for batch in drawn])[:SAMPLES]  # (n, 1, R, C)
-    labels = torch.cat([batch.label for batch in drawn])[:SAMPLES].numpy()  # (n, R, C)
+    labels = torch.cat([batch.label for batch in drawn])[:SAMPLES]  # (n, R, C)
     with torch.no_grad():
-        found = model(images.to(device))[0].argmax(1).cpu().numpy().astype(np.uint8)
-    rows = [
-        np.hstack([_outlined(i[0], label) for i, label in zip(images.numpy(), shown, strict=True)])
-        for shown in (found, labels)
+        found = model(images.to(device))[0].argmax(1).cpu()
+    pictures = [
+        _outlined(*pair) for shown in (found, labels) for pair in zip(images, shown, strict=True)
     ]
-    return np.vstack(rows)
+    sheet: NDArray[np.uint8] = make_grid(pictures, len(images), GAP_PX).permute(1, 2, 0).numpy()
+    return sheet
 
 
 def write_samples(out: Path, model: nn.Module, batches: list[Batch], device: torch.device) -> None:
@@ -51,14 +54,15 @@ def write_samples(out: Path, model: nn.Module, batches: list[Batch], device: tor
     write_png(out / SHEET_NAME, draw_samples(model, batches, device))
 
 
-def _outlined(image: NDArray[np.uint8], label: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Picture with square pixels, the outline of each structure, and a gap around it."""
-    rows, columns = image.shape
-    size = (columns * COLUMN_RATIO, rows)
-    picture = cv2.cvtColor(cv2.resize(image, size), cv2.COLOR_GRAY2RGB)
-    for structure in STRUCTURES:
-        mask = cv2.resize((label == label_of(structure)).astype(np.uint8), size)
-        lines, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-        cv2.drawContours(picture, lines, -1, LOOKS[structure].image_rgb, 1)
-    gap = (GAP_PX, GAP_PX)
-    return np.pad(np.asarray(picture, np.uint8), (gap, gap, (0, 0)))
+def _outlined(image: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
+    """Picture with square pixels, uint8 (3, R, C), and the outline of each structure."""
+    rows, columns = label.shape
+    size = [rows, columns * COLUMN_RATIO]
+    values = torch.tensor([label_of(structure) for structure in STRUCTURES])
+    masks = resize((label == values[:, None, None]).byte(), size, InterpolationMode.NEAREST)
+    inside = -max_pool2d(-masks.float(), 3, stride=1, padding=1)
+    colours = [LOOKS[structure].image_rgb for structure in STRUCTURES]
+    picture: torch.Tensor = draw_segmentation_masks(
+        resize(image, size).expand(3, -1, -1), masks.bool() & (inside == 0), 1.0, colours
+    )
+    return picture
