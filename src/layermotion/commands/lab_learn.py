@@ -97,7 +97,9 @@ def learn(
     typer.echo(f"Weights: {card}")
     before = registry.in_use()
     judged = registry.judged(registry.card_sum(before), registry.card_sum(name))
-    judged = judged or judge_weights(registry, build, before, name, scenes)
+    if judged is None:
+        judged, rests = judge_weights(registry, build, before, name, scenes)
+        typer.echo(rests)
     typer.echo(judgement_text(judged))
     if not judged.judgement.objections:
         typer.echo(f"Next: layermotion models promote {name} --by YOU --models {models}")

@@ -14,13 +14,14 @@ from layermotion.geometry import COLUMN_RATIO, ImageArea
 from layermotion.lab.builds import Build, Split
 from layermotion.lab.metrics import score_mask
 from layermotion.lab.site_error import labelled_edges, site_errors_mm
+from layermotion.lab.widening import widen
 from layermotion.labels import STRUCTURES, Structure, label_of
 from layermotion.models.judging import Score, judge
 from layermotion.models.registry import Judged, Registry
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import look_at
 from layermotion.network.picture import full_size_label
-from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter
 from layermotion.series.series import Scale
 from layermotion.training.drawing import Drawn
 
@@ -32,8 +33,10 @@ FALSE_ALARM_PART = 0.002
 SYNTHETIC = "synthetic"
 
 
-def judge_weights(registry: Registry, build: Build, before: str, after: str, scenes: int) -> Judged:
-    """Score two weights on the same frames, and keep the comparison.
+def judge_weights(
+    registry: Registry, build: Build, before: str, after: str, scenes: int
+) -> tuple[Judged, str]:
+    """Score two weights on the same frames, keep the comparison, and widen intervals by it.
 
     Parameters
     ----------
@@ -41,17 +44,24 @@ def judge_weights(registry: Registry, build: Build, before: str, after: str, sce
         Names of the weights in use and of those that would replace them.
     scenes
         Size of the synthetic benchmark.
+
+    Returns
+    -------
+    tuple
+        The comparison, and what the intervals of local weights rest on now.
     """
     old, new = (load_segmenter(name, folder=registry.place(name)) for name in (before, after))
+    local = [score_build(build, each) for each in (old, new)]
     judgement = judge(
-        *((score_build(build, each), score_synthetic(each, scenes)) for each in (old, new))
+        *((local[place], score_synthetic(each, scenes)) for place, each in enumerate((old, new)))
     )
     judged = Judged(
         old.sha256, new.sha256, build.name, build.fingerprint, scenes,
         date.today().isoformat(), judgement,
     )  # fmt: skip
     registry.store(judged)
-    return judged
+    place = registry.place(after)
+    return judged, widen(place, after, build.name, local[1]) if place != WEIGHTS_FOLDER else ""
 
 
 def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
@@ -72,7 +82,10 @@ def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
         for score in _score(frame.key, frame.subject, frame.scanner, found, label, size_mm):
             error_mm, is_withheld = errors.get(Structure(score.structure), (math.nan, None))
             withheld = math.nan if is_withheld is None else 100.0 * is_withheld
-            scores.append(replace(score, site_mm=error_mm, withheld_percent=withheld))
+            error_px = error_mm / grid.row_size
+            scores.append(
+                replace(score, site_mm=error_mm, withheld_percent=withheld, site_px=error_px)
+            )
     return tuple(scores)
 
 

@@ -61,6 +61,8 @@ class Score:
         Where it is shown at the site and would be measured: size of that measurement's error.
     withheld_percent
         Where it is shown at the site: 100 if nothing would be given, else 0.
+    site_px
+        ``site_mm`` in rows of the picture that the weights saw.
     """
 
     key: str
@@ -74,6 +76,7 @@ class Score:
     false_alarm_percent: float
     site_mm: float = math.nan
     withheld_percent: float = math.nan
+    site_px: float = math.nan
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """Owns training: settings, data, loop, evaluation, export. Needs the train extra."""
 
 __all__ = (
+    "checkpoint",
     "composing",
     "data",
     "drawing",
