@@ -97,7 +97,7 @@ def prepare_scans(folder: Path) -> None:
         frames = draw_frames(3, *SIZE, seed=seed)
         write_dicom(folder / "scans" / f"{subject}.dcm", frames, patient=subject)
     words = ["lab", "consent", "load", folder / "lab", folder / "consents.csv", *key]
-    _run([*words, "--by", "nurse-2"])
+    _run([*words, "--site", "a", "--by", "nurse-2"])
 
 
 def prepare_labels(folder: Path) -> None:
@@ -115,7 +115,7 @@ def prepare_labels(folder: Path) -> None:
 def prepare_build(folder: Path) -> None:
     """Store the labels, from which a build is made."""
     prepare_labels(folder)
-    _run(["lab", "label", folder / "lab", folder / "labels"])
+    _run(["lab", "label", folder / "lab", folder / "labels", "--by", "physio-3"])
 
 
 def prepare_models(folder: Path) -> None:
@@ -277,13 +277,14 @@ SCENARIOS = (
         "lab consent load",
         lambda f: _without_consents(f),
         lambda f: ["lab", "consent", "load", f / "lab", f / "consents.csv", "--secret",
-                   f / "secret", "--by", "nurse-2"],
+                   f / "secret", "--site", "a", "--by", "nurse-2"],
         "", check_lab, (),
     ),
     Scenario("lab import", prepare_scans, _import, "", check_lab, ("lab/clips",)),
     Scenario(
         "lab label", prepare_labels,
-        lambda f: ["lab", "label", f / "lab", f / "labels"], "", check_lab, ("lab/labels",),
+        lambda f: ["lab", "label", f / "lab", f / "labels", "--by", "physio-3"],
+        "", check_lab, ("lab/labels",),
     ),
     Scenario(
         "lab build", prepare_build,
