@@ -13,6 +13,7 @@ import numpy as np
 from layermotion.analysis.analysis import analyse, measure_footage
 from layermotion.analysis.result import Analysis
 from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.edges.blocks import HeldEdges
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.errors import InputError, LayermotionError
@@ -248,8 +249,14 @@ class Desk:
 
 
 def _analysed(source: Source, segmenter: Segmenter) -> Analysis:
-    """Measure a clip; its edges stay in memory, because every correction reads them again."""
+    """Measure a clip; its edges stay in memory, because every correction reads them again.
+
+    What is measured from them once more is not new, but then kept with them, so that the first
+    correction is as quick as the others.
+    """
     clip = open_clip(source.path, source.options)
     with Recording() as recording:
         found = analyse(clip, segmenter, parse_site(source.site), recording)
-        return replace(found, footage=replace(found.footage, edges=tuple(found.footage.edges)))
+        held = replace(found.footage, edges=HeldEdges.of(found.footage.edges))
+    measure_footage(held, segmenter, found.efforts)
+    return replace(found, footage=held)
