@@ -22,12 +22,14 @@ from layermotion.review.visit import Review
 from layermotion.serving.static import file_routes, page_route, texts_route
 from layermotion.serving.texts import Languages
 from layermotion.session.detectable import DetectableChanges
+from layermotion.session.plan import Side
 
 PACKAGE = "layermotion.review"
 FILES = (
-    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "clip.js",
+    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "callipers.js",
+    "changes.js", "clip.js",
     "course.js", "day.js", "film.js", "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js",
-    "player.js", "plots.js", "scale.js", "sign.js", "words.js",
+    "player.js", "plots.js", "scale.js", "sign.js", "views.js", "words.js",
 )  # fmt: skip
 # Most frames that one request gets (our choice: some megabytes).
 MOST_FRAMES = 64
@@ -109,6 +111,13 @@ def routes_of(
         review.see(place)
         return {**place.told(), "day": state()}
 
+    def side(request: Request, body: Body) -> Any:
+        place, chosen = place_of(request), _text(body, "side")
+        if chosen not in tuple(Side):
+            raise InputError(f"The side is one of {', '.join(Side)}.")
+        review.choose_side(place, Side(chosen))
+        return state()
+
     def hand_over(request: Request, body: Body) -> Any:
         place, frame = place_of(request), body.get("frame")
         if laboratory is None:
@@ -123,6 +132,14 @@ def routes_of(
 
     def amend(request: Request, body: Body) -> Any:
         review.amend(_text(body, "text"), _text(body, "who"))
+        return state()
+
+    def begin_amendment(request: Request, body: Body) -> Any:
+        review.begin_amendment(_text(body, "who"))
+        return state()
+
+    def drop_amendment(request: Request, body: Body) -> Any:
+        review.drop_amendment()
         return state()
 
     def course(request: Request) -> Response:
@@ -144,6 +161,8 @@ def routes_of(
         Route("/begin", _changing(begin), methods=["POST"]),
         Route("/sign", _changing(sign), methods=["POST"]),
         Route("/amend", _changing(amend), methods=["POST"]),
+        Route("/amend/begin", _changing(begin_amendment), methods=["POST"]),
+        Route("/amend/drop", _changing(drop_amendment), methods=["POST"]),
         Route("/course", course),
         Route("/course/charts/{number:int}", chart),
         Route("/course/{first:int}/{second:int}", between),
@@ -153,6 +172,7 @@ def routes_of(
         Route("/clips/{number:int}/corrections", _changing(correct), methods=["POST"]),
         Route("/clips/{number:int}/undo", _changing(undo), methods=["POST"]),
         Route("/clips/{number:int}/hand-over", _changing(hand_over), methods=["POST"]),
+        Route("/clips/{number:int}/side", _changing(side), methods=["POST"]),
         Route("/clips/{number:int}/seen", _changing(see), methods=["POST"]),
         *file_routes(PACKAGE, FILES),
     ]
