@@ -204,6 +204,15 @@ def test_a_visit_is_reviewed_signed_and_followed(
         check_access(page)
         check_fits(page)
 
+        # What is changed for an amendment looks like a draft until it is added, or dropped.
+        person.click("#amend-begin")
+        until(page, "document.querySelector('#seal').textContent.startsWith('Draft amendment')")
+        assert not page.locator("#amend-begin").is_visible()
+        check_access(page)
+        check_fits(page)
+        person.click("#amend-drop")
+        until(page, "document.querySelector('#seal').textContent.startsWith('Final')")
+
     # What was written is final, and holds what was corrected.
     visit = next((tmp_path / "out").iterdir())
     text = (visit / "visit.html").read_text()

@@ -311,7 +311,7 @@ def test_the_side_of_a_bare_clip_is_chosen(
         keys = tuple(m["key"] for m in place.opened.shown()["measures"]
                      if m["is_measured"] and m["value"] is not None)  # fmt: skip
         review.correct(place, Confirm(keys), "")
-    with pytest.raises(InputError, match="The side of 1 clips is not stated"):
+    with pytest.raises(InputError, match="Clips whose side is not stated: 1"):
         review.sign("A. B.")
     named = next(place for place in review.places if place is not bare)
     with pytest.raises(InputError, match="is stated by its name"):

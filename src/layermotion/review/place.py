@@ -30,7 +30,7 @@ CHIEF = (
 REFUSED = {
     "measuring": "Some clips are still being measured; wait for them.",
     "unconfirmed": "{number} values are not confirmed yet; confirm them, or leave the repeat out.",
-    "side": "The side of {number} clips is not stated; choose it in the list of clips.",
+    "side": "Clips whose side is not stated: {number}. Choose it in the list of clips.",
     "nothing": "No value is confirmed, so there is nothing to sign; confirm some first.",
 }
 

@@ -45,9 +45,9 @@ function refresh(now) {
   const was = day;
   day = now;
   byId("of").textContent = now.patient ? say("head.of", { patient: now.patient, day: dayWords(now.day) }) : say("head.new");
-  byId("seal").textContent = say(now.is_signed ? "seal.final" : "seal.draft");
+  byId("seal").textContent = say(now.is_amending ? "seal.amending" : now.is_signed ? "seal.final" : "seal.draft");
   byId("hand-over").hidden = !now.has_lab;
-  byId("seal").className = now.is_signed ? "seal final" : "seal";
+  byId("seal").className = now.is_signed && !now.is_amending ? "seal final" : "seal";
   if (shown === "day" || shown === "sign") screens[shown].show(now);
   if (shown === "clip") placeInVisit();
   if (was && isMeasuring(was) && !isMeasuring(now)) announce(say("said.measured"));
