@@ -20,7 +20,7 @@ MODULES = (
 # How a value was measured and where is said in reports, not on the page.
 ELSEWHERE = re.compile(
     "^(Mean of the repeats|Displacement along|From the course|Depth of the|Thickness from|"
-    "Rest and contraction are one|Shift of the|Site: |The site )"
+    "Rest and contraction are one|Shift of the|Site: |Site of the|The site )"
 )
 # What stands in the place of each expression, where that is no number.
 EXAMPLES = {
