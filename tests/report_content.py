@@ -20,6 +20,7 @@ from layermotion.network.grid import ModelGrid
 from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame
 from layermotion.series.series import Quantity, Series
+from layermotion.tissue.tracker import Motions
 
 FRAMES = 60
 GAP = slice(40, 44)
@@ -115,7 +116,7 @@ def make_content(
         time_s=series.time_s,
         edges=edges,
         again={},
-        motions=(),
+        motions=Motions(),
         site_px=120.0,
         site_words="",
     )

@@ -14,7 +14,7 @@ from visits import DrawnVisit
 
 from layermotion.analysis.analysis import analyse
 from layermotion.analysis.result import Analysis
-from layermotion.clip.source import open_clip
+from layermotion.clip.pair import open_recording
 from layermotion.commands.review import Final
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
@@ -39,7 +39,7 @@ class Alike:
 
     def open(self, source: Source, segmenter: Segmenter) -> Desk:
         """Take the place of ``Desk.open``."""
-        clip = open_clip(source.path, source.options)
+        clip = open_recording(source.sources, source.shows, source.options)
         if clip.task not in self._found:
             with Recording() as recording:
                 found = analyse(clip, segmenter, parse_site(source.site), recording)
@@ -49,7 +49,7 @@ class Alike:
         return Desk(source, segmenter, replace(found, footage=replace(found.footage, clip=clip)))
 
 
-def make_review(drawn: DrawnVisit, record: Path, day: date, alike: Alike) -> Review:
+def make_review(drawn: DrawnVisit, record: Path, day: date, alike: Any) -> Review:
     """Make a review of drawn clips, measured by the stand-in that knows their truth."""
     segmenter: Any = drawn.segmenter()
     final = Final(record.parent / "out", (), segmenter)

@@ -22,6 +22,9 @@ from standin import (
     write_dicom,
     write_video,
 )
+from starlette.applications import Starlette
+from starlette.routing import WebSocketRoute
+from starlette.testclient import TestClient
 
 import layermotion.live.arrivals as arriving
 from layermotion.clip import Frame
@@ -38,6 +41,7 @@ from layermotion.live.messages import patient_message, picture_message, state_me
 from layermotion.live.newest import Newest
 from layermotion.live.outcome import Outcome
 from layermotion.live.recorder import Recorder
+from layermotion.live.server import _stream
 from layermotion.live.taking import Device, Player, Taken, cut_to_image, open_source
 
 NO_OPTIONS = SourceOptions()
@@ -332,3 +336,24 @@ def test_the_command_refuses_what_cannot_be_used(
         assert ended.value.code == 2
         said = capsys.readouterr().err
         assert words in said and "WARN" not in said
+
+
+def test_a_picture_is_sent_while_the_one_before_is_drawn_and_no_third_one() -> None:
+    newest: Newest[int] = Newest()
+    route = WebSocketRoute("/pictures", _stream(newest, lambda n: {"number": n}, under_way=2))
+    with TestClient(Starlette(routes=[route])).websocket_connect("/pictures") as socket:
+
+        def next_number() -> int:
+            """Give the number of the next picture; that nothing new came is answered."""
+            while not (sent := socket.receive_json()):
+                socket.send_text("drawn")
+            return int(sent["number"])
+
+        newest.put(1)
+        assert next_number() == 1
+        newest.put(2)
+        assert next_number() == 2, "the first is not drawn yet"
+        newest.put(3)
+        newest.put(4)
+        socket.send_text("drawn")
+        assert next_number() == 4, "what came meanwhile is dropped, not queued"

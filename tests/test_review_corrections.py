@@ -1,5 +1,6 @@
 """What a person corrects in a measured clip, and what follows from it."""
 
+import copy
 import json
 from dataclasses import replace
 from typing import Any
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from layermotion.analysis.analysis import measure_footage
 from layermotion.analysis.footage import Footage
 from layermotion.clip import Clip
+from layermotion.edges import blocks
 from layermotion.edges.boundaries import Boundaries
 from layermotion.efforts.count import Count
 from layermotion.efforts.efforts import Efforts
@@ -43,7 +45,7 @@ from layermotion.review.corrections import (
     correction_from,
     said_of,
 )
-from layermotion.tissue.tracker import LOST, NOWHERE, Shift, TissueMotion
+from layermotion.tissue.tracker import LOST, NOWHERE, Motions, Shift, TissueMotion
 
 ROW_MM, COLUMN_MM = 0.08, 0.11
 TOP, LEFT, HEIGHT, WIDTH = 7, 11, 400, 320
@@ -90,8 +92,8 @@ def footage(again: bool = False) -> Footage:
     other = edges_at([*AT_EFFORT[:3], (320, 365)])
     return Footage(
         clip, View.ABDOMINAL_WALL, "stated", ModelGrid.for_area(area, spacing, 320),
-        np.arange(FRAMES) / 10, edges, {25: other} if again else {}, tuple(motion() for _ in edges),
-        LEFT + WIDTH / 2, "Site: the middle.",
+        np.arange(FRAMES) / 10, edges, {25: other} if again else {},
+        Motions(motion() for _ in edges), LEFT + WIDTH / 2, "Site: the middle.",
     )  # fmt: skip
 
 
@@ -127,8 +129,32 @@ def test_a_value_that_two_looks_dispute_is_given_once_its_edge_is_placed(
     assert thickness(seen, segmenter, "thickness_contracted", efforts()) == pytest.approx(6.0)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_kept_from_earlier_corrections_changes_no_number(
+    seed: int, segmenter: Segmenter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(blocks, "BLOCK", 7)
+    rng = np.random.default_rng(seed)
+    motions = Motions(motion(*rng.normal(0, 2, 2)) for _ in range(FRAMES))
+    seen = replace(footage(again=True), motions=motions)
+    seen = replace(seen, edges=blocks.HeldEdges.of(seen.edges))
+    for _ in range(6):
+        step: Correction = move(365 + 20 * rng.random(), int(rng.integers(FRAMES)))
+        if rng.random() < 0.3:
+            step = MoveSite(float(WIDTH * (0.3 + 0.4 * rng.random())))
+        seen = with_edges(seen, WINDOWS, [step])
+        whole = replace(
+            seen, edges=tuple(copy.deepcopy(e) for e in seen.edges), motions=Motions(tuple(motions))
+        )
+        kept, full = (measure_footage(each, segmenter, efforts()) for each in (seen, whole))
+        assert kept.measures == full.measures and kept.cautions == full.cautions
+        for one, other in zip(kept.series.quantities, full.series.quantities, strict=True):
+            assert one.value.tobytes() == other.value.tobytes()
+            assert one.confidence.tobytes() == other.confidence.tobytes()
+
+
 def test_an_edge_moves_with_the_tissue() -> None:
-    motions = tuple(motion(row_px=3.0 if i == 28 else 0.0) for i in range(FRAMES))
+    motions = Motions(motion(row_px=3.0 if i == 28 else 0.0) for i in range(FRAMES))
     seen = with_edges(replace(footage(), motions=motions), WINDOWS, [move(370.0)])
     k, middle = label_of(TRA) - 1, WIDTH // 4
     assert seen.edges[25].deep_px[k, middle] == 370 + TOP

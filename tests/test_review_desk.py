@@ -24,7 +24,7 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def opened(clip: Path) -> Desk:
-    source = Source(clip, SourceOptions(task=Task.DRAW_IN), "most-even")
+    source = Source((clip,), SourceOptions(task=Task.DRAW_IN), "most-even")
     return Desk.open(source, truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL, None))
 
 

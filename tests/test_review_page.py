@@ -1,6 +1,8 @@
 """A whole visit in a real browser: looked at, corrected, confirmed, signed, followed."""
 
 import json
+import math
+import re
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -9,13 +11,22 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 from reviewed import Alike, make_review, opened, until
+from standin import draw_frames, effort, truth_segmenter, wall_labels, write_video
 from visits import DrawnVisit
 
+from layermotion.geometry import Spacing
+from layermotion.labels import View
 from layermotion.record.store import Record
+from layermotion.review.corrections import Calibrate
+from layermotion.review.desk import Desk
+from layermotion.review.sources import find_sources
+from layermotion.review.visit import Review
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"
 # Most that a person does for a clip that is right, and for one of which an edge is wrong.
 MOST_ACTIONS, MOST_ACTIONS_WRONG = 4, 10
+COUNT, RISE = 64, 22
+TRA_ROWS = 45 + RISE * effort(COUNT, 24, 50)
 TRA = "thickness_contracted/tra/1/mm"
 
 
@@ -193,6 +204,15 @@ def test_a_visit_is_reviewed_signed_and_followed(
         check_access(page)
         check_fits(page)
 
+        # What is changed for an amendment looks like a draft until it is added, or dropped.
+        person.click("#amend-begin")
+        until(page, "document.querySelector('#seal').textContent.startsWith('Draft amendment')")
+        assert not page.locator("#amend-begin").is_visible()
+        check_access(page)
+        check_fits(page)
+        person.click("#amend-drop")
+        until(page, "document.querySelector('#seal').textContent.startsWith('Final')")
+
     # What was written is final, and holds what was corrected.
     visit = next((tmp_path / "out").iterdir())
     text = (visit / "visit.html").read_text()
@@ -229,3 +249,94 @@ def test_a_visit_is_reviewed_signed_and_followed(
         check_fits(page)
     with Record.open(record) as kept:
         kept.verify()
+
+
+@pytest.fixture
+def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Review:
+    """Make a review of one video without a scale, with a network that knows its truth."""
+    path = tmp_path / "left_draw_in_1.mp4"
+    write_video(path, draw_frames(COUNT))
+    segmenter = truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL, None)
+    measure_again = Desk._measure_again
+
+    def with_its_scale(desk: Desk, step: Calibrate) -> None:
+        spacing = Spacing(step.row_mm, step.column_mm, step.how)
+        desk._segmenter = truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL, spacing)
+        measure_again(desk, step)
+
+    monkeypatch.setattr(Desk, "_measure_again", with_its_scale)
+    record = Record.open(tmp_path / "record.sqlite")
+    listed = find_sources([path], None, "image-centre")
+    review = Review(listed, segmenter, record, date(2026, 3, 2), lambda _: path)
+    review.measure_all()
+    return review
+
+
+def points_of(page: Page) -> list[list[float]]:
+    """Row and column of both points of the calliper, as a screen reader says them."""
+    said = [page.locator(f'[data-hand="calliper-{k}"]').get_attribute("aria-label") for k in (0, 1)]
+    return [[float(number) for number in re.findall(r"\d+", str(words))[1:]] for words in said]
+
+
+def give_scale(person: Person, way: str, mm: str) -> None:
+    person.click("#scale")
+    until(person.page, "document.querySelector('#ask').open")
+    person.page.select_option("#ask [name=way]", way)
+    person.page.fill("#ask [name=mm]", mm)
+    person.click("#ask .chief")
+    until(person.page, "document.querySelector('#wait').hidden")
+
+
+def test_a_clip_is_given_its_scale_and_measured_by_calliper(bare: Review, chromium: str) -> None:
+    with opened(bare, chromium) as (page, _):
+        person = Person(page)
+        begin(person, "P-017")
+        person.open_next("Left, drawing in, 1")
+        assert "no value" in spoken(page, TRA)
+        shown = bare.places[0].opened.shown
+
+        # Two points of a ruler, 20 mm apart.
+        person.press("m")
+        until(page, """document.querySelector('[data-hand="calliper-1"]') !== null""")
+        assert page.text_content("#calliper-says") in ("", "no scale")
+        assert page.locator("#calliper-take").is_disabled()
+        person.drag('[data-hand="calliper-1"]', 60)
+        (first, second) = points_of(page)
+        give_scale(person, "points", "20")
+        row_mm, column_mm = shown()["mm_per_pixel"]
+        far = math.dist(first, second)
+        assert row_mm == column_mm == pytest.approx(20 / far, rel=0.02)
+        until(
+            page,
+            f"""!document.querySelector('[data-key="{TRA}"]').ariaLabel.includes('no value')""",
+        )
+        (tra,) = (m["value"] for m in shown()["measures"] if m["key"] == TRA)
+        assert tra == pytest.approx((45 + RISE) * row_mm, abs=2 * row_mm)
+
+        # The depth of view over the whole picture instead, which is taken back again.
+        give_scale(person, "depth", "60")
+        assert shown()["mm_per_pixel"][0] == pytest.approx(60 / shown()["height_px"])
+        person.press("Escape")
+        person.press("u")
+        until(page, "document.querySelector('#undo').disabled === false")
+        until(page, f"{json.dumps(row_mm)} !== 0 && document.querySelector('#wait').hidden")
+        assert shown()["mm_per_pixel"] == [row_mm, column_mm]
+
+        # A thickness by calliper: what it says is what the value becomes.
+        person.click(f'[data-key="{TRA}"]')
+        person.press("m")
+        until(page, """document.querySelector('[data-hand="calliper-1"]') !== null""")
+        person.drag('[data-hand="calliper-1"]', 25)
+        page.select_option("#calliper-for", TRA)
+        said = str(page.text_content("#calliper-says"))
+        assert said.endswith("mm")
+        check_access(page)
+        person.click("#calliper-take")
+        until(page, "document.querySelector('#bar').hidden")
+        until(
+            page,
+            f"""document.querySelector('[data-key="{TRA}"]').textContent.includes({said.split()[0]!r})""",
+        )
+        (taken,) = (m["value"] for m in shown()["measures"] if m["key"] == TRA)
+        assert taken > tra and f"{taken:.1f}" == said.split()[0]
+    bare.record.close()

@@ -1,5 +1,6 @@
 """What the review page asks its program for: every route, what it refuses, and what is kept."""
 
+import json
 import struct
 import time
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 from lab_data import BOTH, OPTIONS, make_lab, subject_of
 from reviewed import PATIENCE_S, Alike, make_review
+from standin import SPACING
 from visits import DrawnVisit
 
 from layermotion.consent.ledger import Consent
@@ -21,11 +23,14 @@ from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.labelling import read_note
 from layermotion.labels import Structure
-from layermotion.review.corrections import MoveEdge
+from layermotion.review.corrections import Confirm, MoveEdge
+from layermotion.review.desk import Desk
 from layermotion.review.handing import Laboratory
 from layermotion.review.server import MOST_FRAMES, routes_of
-from layermotion.review.visit import CHANGED, Review
+from layermotion.review.steps import CHANGED
+from layermotion.review.visit import Review
 from layermotion.serving.run import serving
+from layermotion.session.plan import Side
 
 DAY = date(2026, 3, 2)
 READ = ("/", "/texts", "/looks", "/day", "/course", "/clips/0", "/clips/0/outlines",
@@ -239,7 +244,7 @@ def test_final_results_that_were_not_written_are_written_when_the_page_opens_aga
     written.write_text("old")
     assert reopened(drawn, tmp_path, alike) == written and written.read_text() != "old"
     (clip / "measures.json").unlink()
-    monkeypatch.setattr(Review, "values", lambda self: [])
+    monkeypatch.setattr("layermotion.commands.review.signed_values", lambda places: [])
     sentence = str(reopened(drawn, tmp_path, alike))
     assert "no longer the signed ones" in sentence
     assert not (clip / "measures.json").exists()
@@ -273,6 +278,146 @@ def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
     course = page.get("/course").json()
     assert len(course["visits"]) == 1 and course["charts"]
     assert page.get("/course/charts/0").text.startswith("<svg xmlns=")
+
+
+def written(review: Review) -> Path:
+    """Wait for the final results, and give their page."""
+    end_s = time.monotonic() + 60
+    while review.is_writing:
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+    return Path(review.finished)
+
+
+def test_an_amendment_makes_the_reports_again_beside_those_that_were(
+    page: Client, review: Review, drawn: DrawnVisit, alike: Alike
+) -> None:
+    sign_all(page)
+    first = written(review)
+    text = first.read_text()
+    assert "read-only" in refusal(page.tell("/sign"))
+    calliper = {"kind": "calliper", "frame": 20, "structure": "tra", "state": "contracted",
+                "repeat": 1, "start": [100.0, 120.0], "end": [180.0, 120.0]}  # fmt: skip
+    refusal(page.tell("/clips/0/corrections", {"correction": calliper, "why": ""}))
+    assert page.tell("/amend/begin", {"who": "C. D."}).json()["is_amending"]
+    was = value_of(page.get("/clips/0").json()["shown"], TRA)["value"]
+
+    # What is dropped leaves no trace.
+    page.correct(**calliper)
+    assert not page.tell("/amend/drop", {}).json()["is_amending"]
+    assert value_of(page.get("/clips/0").json()["shown"], TRA)["value"] == was
+
+    page.tell("/amend/begin", {"who": "C. D."})
+    page.correct(**calliper)
+    amend = {"who": "C. D.", "text": "The deep edge was hidden."}
+    assert "not confirmed yet" in refusal(page.tell("/amend", amend))
+    page.correct(kind="confirm", keys=[TRA])
+    assert page.tell("/amend", amend).status_code == 200
+    second = written(review)
+    stated = second.read_text()
+    assert second.parent != first.parent and first.read_text() == text
+    assert "AMENDED" in stated and "C. D." in stated and "The deep edge was hidden" in stated
+    assert f"{was:.2f} to 6.40 mm" in stated and "AMENDED" not in text
+    caution = json.loads((second.parent / "left-draw_in-1" / "measures.json").read_text())[
+        "caution"
+    ]
+    assert f"{was:.2f} to 6.40 mm" in caution
+    assert review.visit is not None
+    held = {v.name + v.structure: v.value for v in review.record.values(review.visit.visit_id)}
+    assert held["thickness_contractedtra"] == pytest.approx(6.4)
+    refusal(page.tell("/clips/0/corrections", {"correction": calliper, "why": ""}))
+
+    # Opened again, the visit stands as it was amended.
+    again = make_review(drawn, review.record.path, DAY, alike)
+    assert value_of(again.places[0].opened.shown(), TRA)["value"] == pytest.approx(6.4)
+    assert value_of(again.places[0].opened.shown(), TRA)["status"] == "corrected"
+    again.record.close()
+
+
+def test_the_side_of_a_bare_clip_is_chosen(
+    tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    for name in ("left_draw_in_1.dcm", "bare.dcm"):
+        drawn.wall(name, 20, SeriesNumber=len(name))
+    review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    bare = next(place for place in review.places if place.can_choose_side)
+    assert bare.summary()["side"] == "", "nobody said that it shows the midline"
+    with pytest.raises(InputError, match="No visit was begun"):
+        review.choose_side(bare, Side.LEFT)
+    review.begin("P-017", "A. B.", DAY)
+    for place in review.places:
+        review.see(place)
+        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
+                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
+        review.correct(place, Confirm(keys), "")
+    with pytest.raises(InputError, match="Clips whose side is not stated: 1"):
+        review.sign("A. B.")
+    named = next(place for place in review.places if place is not bare)
+    with pytest.raises(InputError, match="is stated by its name"):
+        review.choose_side(named, Side.RIGHT)
+    review.choose_side(bare, Side.RIGHT)
+    review.choose_side(bare, Side.LEFT)
+    again = make_review(drawn, review.record.path, DAY, alike)
+    taken = next(place for place in again.places if place.can_choose_side).summary()
+    assert (taken["side"], taken["repeat"]) == ("left", 1)
+    again.record.close()
+    review.sign("A. B.")
+    written(review)
+    assert review.visit is not None
+    sides = {v.clip_id: v.side for v in review.record.values(review.visit.visit_id)}
+    assert sides == {bare.clip_id: "left", named.clip_id: "left"}
+    review.record.close()
+
+
+class Each:
+    """Measures every clip by itself."""
+
+    open = staticmethod(Desk.open)
+
+
+def test_stills_are_reviewed_as_clips_are(tmp_path: Path, plain_reports: None) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    for name, rows in (("rest.png", 45), ("full.png", 65)):
+        drawn.still(name, rows)
+    drawn.split("split.png", 45, 65)
+    scale = f"{SPACING.row_mm},{SPACING.column_mm}"
+    rows = [("rest.png", "left", "rest"), ("full.png", "left", "contracted"),
+            ("split.png", "right", "rest+contracted")]  # fmt: skip
+    table = [f'{name},draw_in,{side},1,{shows},"{scale}"' for name, side, shows in rows]
+    head = "file,task,side,repeat,shows,mm_per_pixel"
+    (drawn.folder / "plan.csv").write_text("\n".join([head, *table]) + "\n")
+    review = make_review(drawn, tmp_path / "record.sqlite", DAY, Each())
+    review.begin("P-017", "A. B.", DAY)
+    for place in review.places:
+        shown = place.opened.shown()
+        assert shown["is_still"] and shown["frames"] == 2
+        assert value_of(shown, TRA)["value"] == pytest.approx(65 * SPACING.row_mm, abs=0.1)
+        # An edge is dragged in the contracted still: that value follows, and rest stays.
+        before = value_of(shown, "thickness_rest/tra/1/mm")["value"]
+        edge = np.array(place.opened.analysis.footage.edges[1].deep_px[3])
+        known = np.flatnonzero(np.isfinite(edge))[[10, 60, -10]]
+        top = place.opened.analysis.clip.area.top
+        move = MoveEdge(
+            1, Structure.TRA, "deep", tuple(shown["columns"][k] for k in known),
+            tuple(float(edge[k]) - top + 10 for k in known),
+        )  # fmt: skip
+        review.correct(place, move, "")
+        shown = place.opened.shown()
+        assert value_of(shown, TRA)["value"] == pytest.approx(75 * SPACING.row_mm, abs=0.15)
+        assert value_of(shown, "thickness_rest/tra/1/mm")["value"] == before
+        assert value_of(shown, "contraction_ratio/tra/1/ratio")["value"] > 1.5
+        review.see(place)
+        keys = tuple(m["key"] for m in shown["measures"] if m["is_measured"] and m["value"])
+        review.correct(place, Confirm(keys), "")
+    review.sign("A. B.")
+    page = written(review)
+    assert page.name == "visit.html" and "FINAL." in page.read_text()
+    again = make_review(drawn, review.record.path, DAY, Each())
+    for place, other in zip(review.places, again.places, strict=True):
+        assert other.opened.shown()["measures"] == place.opened.shown()["measures"]
+    again.record.close()
+    review.record.close()
 
 
 def test_a_corrected_frame_goes_to_the_lab_only_with_consent(

@@ -4,10 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from layermotion.clip.pair import Shows
 from layermotion.clip.source import SourceOptions
 from layermotion.errors import InputError
 from layermotion.labels import Task
-from layermotion.review.sources import STILLS, Listed, find_sources, with_scale
+from layermotion.review.sources import Listed, find_sources, with_scale
 from layermotion.session.plan import Side
 
 
@@ -75,4 +76,18 @@ def test_what_cannot_be_reviewed_is_said(tmp_path: Path) -> None:
         find_sources([tmp_path], None, "most-even")
     touch(tmp_path / "left_draw_in_1_rest.png")
     (still,) = find_sources([tmp_path], None, "most-even")
-    assert still.problem == STILLS
+    assert still.problem.startswith("This still shows rest, and the one that shows contracted")
+
+
+def test_stills_of_rest_and_effort_are_put_together(tmp_path: Path) -> None:
+    names = ("left_draw_in_1_contracted.png", "left_draw_in_1_rest.png",
+             "right_draw_in_1_rest+contracted.png", "left_rest_1_rest.png")  # fmt: skip
+    for name in names:
+        touch(tmp_path / name)
+    found = {one.path.name: one for one in find_sources([tmp_path], None, "most-even")}
+    assert set(found) == set(names[1:])
+    pair = found["left_draw_in_1_rest.png"]
+    assert [path.name for path in pair.sources] == [names[1], names[0]]
+    assert pair.shows is None and not pair.problem
+    assert found[names[2]].shows is Shows.REST_CONTRACTED and not found[names[2]].problem
+    assert not found["left_rest_1_rest.png"].problem

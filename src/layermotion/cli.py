@@ -259,8 +259,11 @@ def review(
         Task | None, typer.Option(help="What was done, where no name or table says it.")
     ] = None,
     side: Annotated[
-        SideChoice, typer.Option(help="Side of the body, where no name or table says it.")
-    ] = SideChoice.MIDLINE,
+        SideChoice | None,
+        typer.Option(
+            help="Side of the body, where no name or table says it; else it is chosen on the page."
+        ),
+    ] = None,
     site: SiteChoice = "most-even",
     export: Exports = None,
     detectable: DetectableFile = None,
@@ -300,7 +303,7 @@ def review(
         record=record,
         out=out,
         task=task,
-        side=Side(side),
+        side=Side(side) if side is not None else None,
         site=site,
         source=stated.of_source(),
         exports=parse_exports(export) if export is not None else (),

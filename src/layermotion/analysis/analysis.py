@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from layermotion.analysis.bladder import measure_bladder_clip
 from layermotion.analysis.footage import Footage, watch
+from layermotion.analysis.pair import measure_pair
 from layermotion.analysis.result import Analysis
 from layermotion.analysis.wall import measure_wall_clip
 from layermotion.clip import Clip
@@ -45,6 +46,8 @@ def measure_footage(
     settled
         When the efforts were, where a person says so; None tells it from the clip.
     """
+    if seen.clip.is_pair:
+        return measure_pair(seen, segmenter, settled)
     measure = measure_wall_clip if seen.view is View.ABDOMINAL_WALL else measure_bladder_clip
     found = measure(seen, segmenter, settled)
     efforts = found.efforts

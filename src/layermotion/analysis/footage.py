@@ -34,7 +34,7 @@ from layermotion.series.by_hand import ByHand
 from layermotion.series.probe import probe_shift
 from layermotion.series.series import Quantity, Scale
 from layermotion.series.shape import outline_courses
-from layermotion.tissue.tracker import UNSEEN, MotionTracker, TissueMotion
+from layermotion.tissue.tracker import UNSEEN, Motions, MotionTracker, TissueMotion
 
 # Frames looked at before the view and the site are settled (our choice: under half a second).
 FIRST_LOOK = 12
@@ -73,7 +73,7 @@ class Footage:
     time_s: NDArray[np.float64]
     edges: ClipEdges
     again: Mapping[int, Boundaries]
-    motions: tuple[TissueMotion, ...]
+    motions: Motions
     site_px: float | None
     site_words: str
     by_hand: ByHand = field(default_factory=ByHand)
@@ -176,7 +176,7 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
     if is_wall and site_px is None:
         site_px, site_words = site.place(spread(recording), clip)
     return Footage(
-        clip, view, view_reason, grid, np.array(times), recording, again, tuple(motions), site_px,
+        clip, view, view_reason, grid, np.array(times), recording, again, Motions(motions), site_px,
         site_words,
     )  # fmt: skip
 
@@ -208,7 +208,9 @@ def watch_stills(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
             if edges[index].confidence.any()
         }
     time_s = np.array([look.frame.time_s for look in looks])
-    return Footage(clip, view, view_reason, grid, time_s, recording, again, (), site_px, site_words)
+    return Footage(
+        clip, view, view_reason, grid, time_s, recording, again, Motions(), site_px, site_words
+    )
 
 
 def spread(recording: ClipEdges) -> list[Boundaries]:

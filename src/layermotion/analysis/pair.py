@@ -1,6 +1,6 @@
 """Owns how rest against contraction in still images is measured."""
 
-from layermotion.analysis.footage import watch_stills
+from layermotion.analysis.footage import Footage, watch_stills
 from layermotion.analysis.result import Analysis
 from layermotion.analysis.wall import WALL_METHOD
 from layermotion.clip import Clip
@@ -16,6 +16,7 @@ from layermotion.measures.thickness import measure_wall
 from layermotion.measures.unseen import Unseen
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.base import base_series
+from layermotion.series.by_hand import settled
 from layermotion.series.causes import Causes, causes_of
 from layermotion.series.disputed import agreed_thickness
 from layermotion.series.series import Series
@@ -42,27 +43,40 @@ def analyse_pair(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
         If the pictures show neither view.
     """
     check_judged(segmenter)
-    seen = watch_stills(clip, segmenter, site, recording)
+    return measure_pair(watch_stills(clip, segmenter, site, recording), segmenter)
+
+
+def measure_pair(seen: Footage, segmenter: Segmenter, efforts: Efforts | None = None) -> Analysis:
+    """Measure a pair of stills that was seen.
+
+    Parameters
+    ----------
+    efforts
+        What a person left of them; None for rest against contraction.
+    """
+    clip = seen.clip
+    structure = Structure.TRA if seen.view is View.ABDOMINAL_WALL else Structure.BLADDER
+    efforts = efforts or Efforts(structure, Count(1), WINDOWS, (), ())
+    windows = efforts.windows
     cautions: tuple[str, ...] = ()
     if seen.view is View.ABDOMINAL_WALL:
         site_px = seen.site_px
-        thickness, cautions = agreed_thickness(
-            seen.edges, seen.again, site_px, seen.scale, seen.grid, fat_px=seen.fat_px
+        agreed, cautions = agreed_thickness(
+            seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed, seen.fat_px
         )
+        thickness = settled(agreed, agreed, seen.by_hand)
         series = Series(clip.clip_id, seen.time_s, thickness)
         method = f"{WALL_METHOD} {STILL_METHOD} {seen.site_said}".strip()
         causes: Causes = {}
         if site_px is not None:
-            causes = causes_of(seen.edges, site_px, seen.scale, thickness, thickness)
+            causes = causes_of(seen.edges, site_px, seen.scale, agreed, thickness)
         unseen = Unseen(causes, True, "" if site_px is not None else seen.site_words)
         error = uncertainty(segmenter, seen.grid, series)
-        measures = measure_wall(series, WINDOWS, seen.task, error, method, unseen)
+        measures = measure_wall(series, windows, seen.task, error, method, unseen)
     else:
         base, site_px = base_series(seen.edges, seen.scale, seen.time_s)
         series = Series(clip.clip_id, seen.time_s, (base,))
         error = uncertainty(segmenter, seen.grid, series)
-        measures = measure_bladder(series, WINDOWS, seen.task, error, BASE_METHOD, is_still=True)
+        measures = measure_bladder(series, windows, seen.task, error, BASE_METHOD, is_still=True)
         cautions = (PROBE_UNKNOWN,)
-    structure = Structure.TRA if seen.view is View.ABDOMINAL_WALL else Structure.BLADDER
-    efforts = Efforts(structure, Count(1), WINDOWS, (), ())
     return Analysis(seen, series, efforts, measures, site_px, cautions)

@@ -148,7 +148,7 @@ def _at_site(seen: Footage, thickness: Sequence[Quantity]) -> tuple[Quantity, ..
     It tells when an effort was, and whether a fixed site shows one part of the muscle: what slides
     past it may thin while all of the muscle thickens.
     """
-    moved = np.array([[shift.column_px for shift in motion.layers] for motion in seen.motions])
+    moved = seen.motions.column_px
     followed = thickness_series(seen.edges, seen.site_px, seen.scale, moved)
     return tuple(
         moving if _known(moving) >= MOSTLY_FOLLOWED * _known(still) else still

@@ -119,6 +119,11 @@ class Clip:
                 f"{self.source_name} needs either a calibration or a reason for its absence."
             )
 
+    @property
+    def is_pair(self) -> bool:
+        """Whether it is a still at rest and a contracted one."""
+        return self.is_still and self.frame_count == 2
+
     def frames(self) -> Iterator[Frame]:
         """Yield the frames in order, reading the source again from its start."""
         return self.read()

@@ -1,7 +1,7 @@
 """Owns rest against contraction in still images: two files, or one with two images side by side."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from enum import StrEnum
 from pathlib import Path
 
@@ -24,6 +24,7 @@ class Shows(StrEnum):
     CONTRACTED_REST = "contracted+rest"
 
 
+SPLIT = (Shows.REST_CONTRACTED, Shows.CONTRACTED_REST)
 # Two images on one screen are one size; what the search finds may differ by this part (our choice).
 SIZE_TOLERANCE = 0.1
 
@@ -31,6 +32,28 @@ STILL_CAUTION = (
     "Rest and contraction are single still images: they do not show whether each state was steady, "
     "nor how long it was held."
 )
+
+
+def open_recording(sources: Sequence[Path], shows: Shows | None, options: SourceOptions) -> Clip:
+    """Open a clip or a single still; a pair of stills or a split screen as a clip of two frames.
+
+    Parameters
+    ----------
+    sources
+        One path, or the still at rest and the contracted one.
+    shows
+        What a single image shows.
+
+    Raises
+    ------
+    InputError
+        As ``open_clip``, ``open_pair`` and ``open_split`` do.
+    """
+    if len(sources) == 2:
+        return open_pair(sources[0], sources[1], options)
+    if shows in SPLIT:
+        return open_split(sources[0], shows, options)
+    return open_clip(sources[0], options)
 
 
 def open_pair(rest: Path, contracted: Path, options: SourceOptions) -> Clip:

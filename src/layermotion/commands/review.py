@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from layermotion.caution import Signature
+from layermotion.caution import Amendment, Signature
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions
 from layermotion.commands.live import Served
 from layermotion.commands.results import Output, check_folder, write_results
-from layermotion.commands.session import write_visit
+from layermotion.commands.session import check_split, write_visit
 from layermotion.edges.site import parse_site
 from layermotion.errors import InputError
 from layermotion.exchange.export import check_exportable
@@ -19,10 +19,11 @@ from layermotion.exchange.request import Export, ExportRequest
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
-from layermotion.record.entries import SIGNED
+from layermotion.record.entries import AMENDMENT, SIGNED, Event
 from layermotion.record.store import MARK_DIGITS, Record
+from layermotion.review.amending import change_words
 from layermotion.review.handing import Laboratory
-from layermotion.review.place import Place
+from layermotion.review.place import Place, signed_values
 from layermotion.review.server import routes_of
 from layermotion.review.sources import Listed, find_sources, with_scale
 from layermotion.review.visit import Review
@@ -62,21 +63,25 @@ class Final:
         visit = review.visit
         if visit is None or not visit.is_signed:
             raise InputError("The visit is not signed, so nothing of it is final; sign it first.")
-        folder = self.out / f"{visit.day.isoformat()}-{visit.visit_id}"
+        events = review.record.events(visit.visit_id)
+        signed = next(event for event in events if event.kind == SIGNED)
+        amendments = tuple(_amendment(event, review) for event in events if event.kind == AMENDMENT)
+        signature = Signature(
+            visit.signed_by, visit.signed_at[:10], signed.hash[:MARK_DIGITS], amendments
+        )
+        # What was written before an amendment stays as it is.
+        name = f"{visit.day.isoformat()}-{visit.visit_id}"
+        folder = self.out / (f"{name}-amended-{len(amendments)}" if amendments else name)
         reports = [folder / _name(p) / "report.html" for p in review.places if p.desk is not None]
         has_task = any(place.listed.task is not None for place in review.places)
         page = folder / "visit.html" if has_task or not reports else reports[0]
         if all(path.exists() for path in (page, *(r.with_name(RESULTS) for r in reports))):
             return page
-        if list(review.record.values(visit.visit_id)) != review.values():
+        if list(review.record.values(visit.visit_id)) != signed_values(review.places):
             raise InputError(
                 "The final results were not written, and the values of these clips are no longer "
                 "the signed ones; open them with the version and the weights they were signed with."
             )
-        signed = next(
-            event for event in review.record.events(visit.visit_id) if event.kind == SIGNED
-        )
-        signature = Signature(visit.signed_by, visit.signed_at[:10], signed.hash[:MARK_DIGITS])
         recorded = []
         for place in review.places:
             if place.desk is None:
@@ -95,7 +100,7 @@ class Final:
         """Write the results of one clip, and return its report."""
         listed, analysis = place.listed, place.opened.analysis
         facts = {"side": str(listed.side), "recording": str(listed.repeat), "site": listed.site}
-        request = ExportRequest(self.exports, (listed.path,), listed.side, False)
+        request = ExportRequest(self.exports, listed.sources, listed.side, False)
         output = Output(
             overlay=False, picture=True, request=request, facts=facts, signature=signature
         )
@@ -125,7 +130,7 @@ class ReviewOptions:
     record: Path
     out: Path
     task: Task | None
-    side: Side
+    side: Side | None
     site: str
     source: SourceOptions
     exports: tuple[Export, ...]
@@ -146,7 +151,9 @@ def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) ->
     found = find_sources(paths, options.task, options.site, options.side)
     listed = [with_scale(one, options.source) for one in found]
     check_folder(options.out)
-    check_exportable([one.path for one in listed], options.exports)
+    check_exportable([path for one in listed for path in one.sources], options.exports)
+    for one in listed:
+        check_split(one.path, one.shows, options.exports)
     own = read_detectable_changes(options.detectable) if options.detectable else None
     laboratory = Laboratory(options.lab, options.secret) if options.lab else None
     segmenter = load_in_use()
@@ -178,8 +185,18 @@ def _name(place: Place) -> str:
     return item.name if item is not None else f"clip-{place.clip_id}"
 
 
+def _amendment(event: Event, review: Review) -> Amendment:
+    """Say an amendment as reports do, each clip by its name in the visit."""
+    names = {place.clip_id: _name(place) for place in review.places}
+    changes = tuple(
+        change_words(one, names.get(one["clip"], f"clip-{one['clip']}"))
+        for one in event.payload.get("changes", ())
+    )
+    return Amendment(event.who, event.when[:10], event.why, changes)
+
+
 def _item(listed: Listed) -> Item | None:
     """Name a clip as a recording of the visit; None where its task was not stated."""
     if listed.task is None:
         return None
-    return Item(listed.side, listed.task, listed.repeat, (listed.path,), None, Settings())
+    return Item(listed.side, listed.task, listed.repeat, listed.sources, listed.shows, Settings())

@@ -15,9 +15,9 @@ from layermotion.analysis.result import Analysis
 from layermotion.caution import CAUTION, SHORT_CAUTION, Signature
 from layermotion.clip import Clip
 from layermotion.clip.acquired import acquired_at
-from layermotion.clip.pair import Shows, open_pair, open_split
+from layermotion.clip.pair import SPLIT, Shows, open_recording
 from layermotion.clip.patient import read_patient
-from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.clip.source import SourceOptions
 from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.progress import Telling, telling
@@ -65,7 +65,6 @@ COLUMNS = (
     CAUTION_COLUMN,
 )
 # A split screen: both states in one picture.
-SPLIT = (Shows.REST_CONTRACTED, Shows.CONTRACTED_REST)
 
 
 def run_session(
@@ -168,11 +167,7 @@ def _measure(
     visits = own
     own = replace(own, mm_per_pixel=settings.mm_per_pixel, depth_mm=settings.depth_mm)
     check_exportable(item.sources, options.exports)
-    if item.shows in SPLIT and Export.SEG in options.exports:
-        raise InputError(
-            f"{item.sources[0].name} is a split screen, of which no segmentation can be written; "
-            f"give its images as two files, or leave seg out of --export."
-        )
+    check_split(item.sources[0], item.shows, options.exports)
     clip = _open(item, own.of_source())
     if clip.spacing is None and (visits.mm_per_pixel or visits.depth_mm is not None):
         own = visits
@@ -191,7 +186,7 @@ def _measure(
         site = parse_site(own.site)
 
         def measure(recording: Recording) -> Analysis:
-            if len(item.sources) == 2 or item.shows in SPLIT:
+            if clip.is_pair:
                 return analyse_pair(clip, segmenter, site, recording)
             return analyse(clip, segmenter, site, recording)
 
@@ -201,16 +196,20 @@ def _measure(
     return read_recorded(item, path)
 
 
-def _open(item: Item, options: SourceOptions) -> Clip:
-    if len(item.sources) == 2:
-        return open_pair(item.sources[0], item.sources[1], options)
-    (source,) = item.sources
-    if item.shows in SPLIT:
-        return open_split(source, item.shows, options)
-    clip = open_clip(source, options)
-    if clip.is_still and item.task is not Task.REST:
+def check_split(source: Path, shows: Shows | None, exports: Sequence[Export]) -> None:
+    """Refuse a segmentation of a split screen, whose images are no frames of the file."""
+    if shows in SPLIT and Export.SEG in exports:
         raise InputError(
-            f"{source.name} is a single image of a task; say what it shows: two stills "
+            f"{source.name} is a split screen, of which no segmentation can be written; "
+            f"give its images as two files, or leave seg out of --export."
+        )
+
+
+def _open(item: Item, options: SourceOptions) -> Clip:
+    clip = open_recording(item.sources, item.shows, options)
+    if clip.is_still and not clip.is_pair and item.task is not Task.REST:
+        raise InputError(
+            f"{item.sources[0].name} is a single image of a task; say what it shows: two stills "
             f"({Shows.REST}, {Shows.CONTRACTED}) or a split screen ({Shows.REST_CONTRACTED})."
         )
     return clip

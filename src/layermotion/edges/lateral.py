@@ -1,6 +1,7 @@
 """Owns which side of the picture is lateral, told from the medial end of the TrA."""
 
 from collections.abc import Iterable
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,10 @@ END_TOGETHER = 0.04
 END_OFTEN = 0.25
 
 
+# What was told of edges that are still in memory.
+_TOLD: WeakKeyDictionary[Boundaries, int] = WeakKeyDictionary()
+
+
 def lateral_sign(boundaries: Boundaries) -> int:
     """Tell which side of the picture is lateral from the medial end of the TrA.
 
@@ -37,8 +42,12 @@ def lateral_sign(boundaries: Boundaries) -> int:
     Towards the midline all three muscles thin into their aponeuroses (anatomy, from memory). Bone
     and the bottom of the picture, which stop the TrA too, leave the EO as it is.
     """
-    thickness = boundaries.deep_px - boundaries.superficial_px
-    return int(_ends_first(thickness)) - int(_ends_first(thickness[:, ::-1]))
+    sign = _TOLD.get(boundaries)
+    if sign is None:
+        thickness = boundaries.deep_px - boundaries.superficial_px
+        sign = int(_ends_first(thickness)) - int(_ends_first(thickness[:, ::-1]))
+        _TOLD[boundaries] = sign
+    return sign
 
 
 def _ends_first(thickness: NDArray[np.float32]) -> bool:

@@ -42,6 +42,13 @@ def write_observations(folder: Path, content: ReportContent, side: str | None) -
     write_text(folder / "observations.fhir.json", text + "\n")
 
 
+def _notes(measure: Measure, content: ReportContent) -> list[str]:
+    """Say how far a value may be relied on, and what was amended since it was signed."""
+    amendments = content.signature.amendments if content.signature else ()
+    standing = CONFIRMED if STATUS[measure.status] == "final" else NOTE
+    return [standing, *(one.words for one in amendments)]
+
+
 def _observation(
     measure: Measure, content: ReportContent, side: str | None, number: int
 ) -> dict[str, Any]:
@@ -58,7 +65,7 @@ def _observation(
         "device": {
             "display": f"{content.provenance['software']}, weights {content.provenance['weights']}"
         },
-        "note": [{"text": CONFIRMED if STATUS[measure.status] == "final" else NOTE}],
+        "note": [{"text": text} for text in _notes(measure, content)],
     }
     if measure.method:
         observation["method"] = {"text": measure.method}

@@ -21,6 +21,9 @@ from layermotion.exchange.request import ExportRequest
 from layermotion.measures.measure import MEAN, Measure
 from layermotion.report.content import ReportContent
 
+# Letters that a value of the representation LO holds (DICOM PS3.5, section 6.2).
+LONGEST_LO = 64
+
 
 def write_report(folder: Path, content: ReportContent, request: ExportRequest) -> None:
     """Write ``measures.sr.dcm``: a Comprehensive SR after template TID 1500 (PS3.16).
@@ -66,6 +69,9 @@ def write_report(folder: Path, content: ReportContent, request: ExportRequest) -
         if content.signature
         else "Draft measures, to be confirmed by a clinician",
     )
+    if content.signature and content.signature.amendments:
+        last = content.signature.amendments[-1]
+        document.CompletionFlagDescription = f"Amended by {last.who} on {last.day}"[:LONGEST_LO]
     save_document(folder / "measures.sr.dcm", document)
 
 

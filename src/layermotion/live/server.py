@@ -30,6 +30,9 @@ PACKAGE = "layermotion.live"
 SHARED = ("live.css", "outcome.js", "icon.svg")
 # How long a socket waits for something new before it says how things are, s (our choice).
 WAIT_S = 0.5
+# Pictures under way to a page at once: while one is drawn, the next is packed and sent, so that one
+# that took long costs none of those after it (our choice: more would be a queue).
+PICTURES_UNDER_WAY = 2
 # A page that does not say that it has drawn within this time has gone, s (our choice: a hidden tab
 # may be held back by its browser for a minute).
 DRAWN_S = 90.0
@@ -46,7 +49,9 @@ def live_routes(live: Live) -> list[BaseRoute]:
         page_route("/patient", PACKAGE, "patient.html", languages),
         texts_route("/texts", languages),
         *file_routes(PACKAGE, files),
-        WebSocketRoute("/pictures", _stream(live.pictures, picture_message)),
+        WebSocketRoute(
+            "/pictures", _stream(live.pictures, picture_message, under_way=PICTURES_UNDER_WAY)
+        ),
         WebSocketRoute(
             "/values",
             _stream(live.states, lambda s: state_message(live, s), lambda: situation(live)),
@@ -82,15 +87,16 @@ def _stream(
     newest: Newest[Item],
     message: Callable[[Item], bytes | dict[str, Any]],
     meanwhile: Callable[[], dict[str, Any]] | None = None,
+    under_way: int = 1,
 ) -> Callable[[WebSocket], Awaitable[None]]:
-    """Send the newest item whenever the page has drawn the one before; the others are dropped.
+    """Send the newest item whenever fewer than ``under_way`` are not drawn yet; others are dropped.
 
     ``meanwhile`` gives what is sent when nothing new comes.
     """
 
     async def stream(socket: WebSocket) -> None:
         await socket.accept()
-        number = 0
+        number, sent_count, drawn_count = 0, 0, 0
         try:
             while True:
                 found = await run_in_threadpool(newest.after, number, WAIT_S)
@@ -105,7 +111,10 @@ def _stream(
                     await socket.send_bytes(sent)
                 else:
                     await socket.send_json(sent)
-                await asyncio.wait_for(socket.receive_text(), DRAWN_S)
+                sent_count += 1
+                while sent_count - drawn_count >= under_way:
+                    await asyncio.wait_for(socket.receive_text(), DRAWN_S)
+                    drawn_count += 1
         except (WebSocketDisconnect, TimeoutError, RuntimeError):
             return
 

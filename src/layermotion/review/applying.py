@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.analysis.footage import Footage
+from layermotion.edges.blocks import HeldEdges
 from layermotion.edges.boundaries import ORDER, Boundaries
 from layermotion.efforts.count import Count
 from layermotion.efforts.efforts import Efforts
@@ -110,7 +111,7 @@ def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correct
     InputError
         If a frame, handle or point lies outside of the clip, or no length is known.
     """
-    edges = list(seen.edges)
+    edges, anew = HeldEdges.of(seen.edges), dict[int, Boundaries]()
     placed = {layer: own.copy() for layer, own in seen.by_hand.placed.items()}
     measured = {layer: own.copy() for layer, own in seen.by_hand.measured.items()}
     site_px, site_words = seen.site_px, seen.site_words
@@ -121,17 +122,18 @@ def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correct
         elif isinstance(one, MoveEdge):
             _check_move(seen, one, len(edges))
             own = placed.setdefault(one.structure, np.zeros(len(edges), bool))
-            before = edges[one.frame]
+            before = anew.get(one.frame, edges[one.frame])
             for index in _frames_like(one.frame, windows):
-                shift = _shift(seen, one, index, before, edges[index])
+                there = anew.get(index, edges[index])
+                shift = _shift(seen, one, index, before, there)
                 own[index] = True
-                edges[index] = place_edge(edges[index], seen, one, shift)
+                anew[index] = place_edge(there, seen, one, shift)
         elif isinstance(one, Calliper):
             window = _window_of(windows, one)
             value = measured.setdefault(one.structure, np.full(len(edges), np.nan))
             value[window.frames] = calliper_length(seen, one)
     return replace(
-        seen, edges=tuple(edges), site_px=site_px, site_words=site_words,
+        seen, edges=edges.replaced(anew), site_px=site_px, site_words=site_words,
         by_hand=ByHand(placed, measured),
     )  # fmt: skip
 
@@ -158,10 +160,8 @@ def place_edge(
     order = [label_of(structure) - 1 for structure in ORDER[seen.view]]
     for other in order:
         for which in (2 * other, 2 * other + 1):
-            give_way = np.fmin if which < mine else np.fmax
-            known = ~np.isnan(rows[which]) & inside
-            curve_there = rows[mine, known]
-            rows[which, known] = give_way(rows[which, known], curve_there)
+            give_way = np.minimum if which < mine else np.maximum  # NaN stays NaN
+            rows[which, inside] = give_way(rows[which, inside], rows[mine, inside])
     confidence = edges.confidence.copy()
     both = ~np.isnan(rows[2 * k] + rows[2 * k + 1])
     confidence[k, inside & both] = 1.0

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from layermotion.labels import MUSCLES, Structure
+from layermotion.labels import MUSCLES
 from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.review.corrections import Confirm, Correction, Withdraw
 
@@ -76,7 +76,10 @@ def with_status(
         if measure.value is None:
             result.append(measure)
             continue
-        own = [held[key_of(source)] for source in sources if _follows(measure, source)]
+        if is_measured(measure):
+            own = [held[key_of(measure)]]
+        else:
+            own = [held[key_of(source)] for source in sources if _follows(measure, source)]
         status = Status.DRAFT
         if own and Status.DRAFT not in own:
             status = Status.CORRECTED if Status.CORRECTED in own else Status.CONFIRMED
@@ -100,14 +103,12 @@ def is_same(one: float | None, other: float | None) -> bool:
 
 
 def _follows(measure: Measure, source: Measure) -> bool:
-    """Whether a value follows from a measured one; a measured one from itself alone."""
-    if is_measured(measure):
-        return key_of(measure) == key_of(source)
+    """Whether a derived value follows from a measured one."""
     if measure.repeat not in (MEAN, source.repeat):
         return False
     if measure.name == "preferential_activation_ratio":
         return source.structure in MUSCLES and source.name.startswith("thickness")
-    if Structure(measure.structure) != source.structure:
+    if measure.structure != source.structure:
         return False
     # The mean of what is measured follows from that alone.
     return measure.name not in MEASURED or measure.name == source.name

@@ -11,8 +11,11 @@ from typing import Any, Self
 import numpy as np
 
 from layermotion.analysis.analysis import analyse, measure_footage
+from layermotion.analysis.pair import analyse_pair
 from layermotion.analysis.result import Analysis
-from layermotion.clip.source import SourceOptions, open_clip
+from layermotion.clip.pair import Shows, open_recording
+from layermotion.clip.source import SourceOptions
+from layermotion.edges.blocks import HeldEdges
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.errors import InputError, LayermotionError
@@ -32,11 +35,12 @@ from layermotion.review.pictures import Pictures
 
 @dataclass(frozen=True)
 class Source:
-    """Where a clip comes from, and what was stated of it."""
+    """Where a clip comes from, and what was stated of it; as ``open_recording`` takes it."""
 
-    path: Path
+    sources: tuple[Path, ...]
     options: SourceOptions
     site: str
+    shows: Shows | None = None
 
 
 class Desk:
@@ -248,8 +252,15 @@ class Desk:
 
 
 def _analysed(source: Source, segmenter: Segmenter) -> Analysis:
-    """Measure a clip; its edges stay in memory, because every correction reads them again."""
-    clip = open_clip(source.path, source.options)
+    """Measure a clip; its edges stay in memory, because every correction reads them again.
+
+    What is measured from them once more is not new, but then kept with them, so that the first
+    correction is as quick as the others.
+    """
+    clip = open_recording(source.sources, source.shows, source.options)
+    measure = analyse_pair if clip.is_pair else analyse
     with Recording() as recording:
-        found = analyse(clip, segmenter, parse_site(source.site), recording)
-        return replace(found, footage=replace(found.footage, edges=tuple(found.footage.edges)))
+        found = measure(clip, segmenter, parse_site(source.site), recording)
+        held = replace(found.footage, edges=HeldEdges.of(found.footage.edges))
+    measure_footage(held, segmenter, found.efforts)
+    return replace(found, footage=held)

@@ -2,17 +2,21 @@
 
 import base64
 import threading
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import count
 from typing import Any
 
 from layermotion.edges.recording import ClipEdges
 from layermotion.errors import InputError
 from layermotion.labels import Structure
 from layermotion.measures.measure import Measure, Status
+from layermotion.record.entries import SignedValue
 from layermotion.review.confirming import is_measured, key_of
 from layermotion.review.desk import Desk
 from layermotion.review.sources import Listed
+from layermotion.session.plan import Side
 
 CHECKED = (Status.CONFIRMED, Status.CORRECTED)
 # What is looked for first in a clip: measure, structure and unit, the first of which is known.
@@ -21,6 +25,14 @@ CHIEF = (
     ("base_displacement", Structure.BLADDER, "mm"),
     ("thickness_rest", Structure.TRA, "mm"),
 )
+
+# Why a visit cannot be signed yet.
+REFUSED = {
+    "measuring": "Some clips are still being measured; wait for them.",
+    "unconfirmed": "{number} values are not confirmed yet; confirm them, or leave the repeat out.",
+    "side": "Clips whose side is not stated: {number}. Choose it in the list of clips.",
+    "nothing": "No value is confirmed, so there is nothing to sign; confirm some first.",
+}
 
 
 class Stage(StrEnum):
@@ -42,6 +54,8 @@ class Place:
         Its place in the list; the page knows it by nothing else.
     problem
         Why it could not be measured, or what could not be taken up again from the record.
+    can_choose_side
+        Whether neither name, table nor option states its side.
     is_seen
         Whether every window of it was on the screen.
     lock
@@ -55,7 +69,11 @@ class Place:
     problem: str = ""
     desk: Desk | None = None
     is_seen: bool = False
+    can_choose_side: bool = False
     lock: threading.RLock = field(default_factory=threading.RLock)
+
+    def __post_init__(self) -> None:
+        self.can_choose_side = not self.listed.is_side_known
 
     @property
     def opened(self) -> Desk:
@@ -88,7 +106,8 @@ class Place:
         missing = [m for m in own if m.value is None]
         return {
             "number": self.number,
-            "side": str(self.listed.side),
+            "side": str(self.listed.side) if self.listed.is_side_known else "",
+            "can_choose_side": self.can_choose_side,
             "task": self.listed.task,
             "repeat": self.listed.repeat,
             "stage": str(self.stage),
@@ -125,6 +144,54 @@ class Place:
             "can_undo": bool(desk.steps),
             "is_seen": self.is_seen,
         }
+
+
+def in_order(places: Iterable[Place]) -> list[Place]:
+    """Clips that need a person first, then those to confirm, then those still measured."""
+
+    def rank(place: Place) -> tuple[bool, bool, int]:
+        is_ready = place.stage is Stage.READY
+        needs = place.stage is Stage.FAILED or any(m.value is None for m in place.measured)
+        return not (is_ready or needs), not needs, place.number
+
+    return sorted(places, key=rank)
+
+
+def free_number(places: Iterable[Place], place: Place, side: Side) -> int:
+    """Give the first number that is free for a clip among those of its task on a side."""
+    others = {
+        one.listed.repeat
+        for one in places
+        if one is not place and (one.listed.side, one.listed.task) == (side, place.listed.task)
+    }
+    return next(number for number in count(1) if number not in others)
+
+
+def signed_values(places: Iterable[Place]) -> list[SignedValue]:
+    """List the confirmed and corrected values of all clips."""
+    return [
+        SignedValue.of(place.clip_id, place.listed.side, measure)
+        for place in places
+        if place.desk is not None
+        for measure in place.desk.analysis.measures
+        if measure.status in CHECKED
+    ]
+
+
+def why_not_sign(places: Sequence[Place]) -> dict[str, Any]:
+    """Say by a key of ``REFUSED`` why a visit cannot be signed yet; empty where it can."""
+    left = sum(len(place.unconfirmed) for place in places)
+    sides = sum(not p.listed.is_side_known for p in places if p.desk is not None)
+    key = ""
+    if any(p.stage in (Stage.WAITING, Stage.MEASURING) for p in places):
+        key = "measuring"
+    elif left:
+        key = "unconfirmed"
+    elif sides:
+        key, left = "side", sides
+    elif not signed_values(places):
+        key = "nothing"
+    return {"key": key, "number": left}
 
 
 def renewed_outlines(desk: Desk, before: ClipEdges) -> dict[str, object] | None:

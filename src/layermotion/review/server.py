@@ -18,16 +18,19 @@ from layermotion.review.corrections import correction_from
 from layermotion.review.course import compared, course_of, picture_of
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place
+from layermotion.review.sentences import clip_in_language, day_in_language
 from layermotion.review.visit import Review
 from layermotion.serving.static import file_routes, page_route, texts_route
 from layermotion.serving.texts import Languages
 from layermotion.session.detectable import DetectableChanges
+from layermotion.session.plan import Side
 
 PACKAGE = "layermotion.review"
 FILES = (
-    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "clip.js",
+    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "callipers.js",
+    "changes.js", "clip.js",
     "course.js", "day.js", "film.js", "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js",
-    "player.js", "plots.js", "scale.js", "sign.js", "words.js",
+    "player.js", "plots.js", "scale.js", "sign.js", "views.js", "words.js",
 )  # fmt: skip
 # Most frames that one request gets (our choice: some megabytes).
 MOST_FRAMES = 64
@@ -57,16 +60,23 @@ def routes_of(
             raise HTTPException(404)
         return review.places[number]
 
-    def state() -> dict[str, Any]:
-        return {**review.state(), "has_lab": laboratory is not None}
+    def language_of(request: Request) -> str:
+        return languages.choose(request.headers.get("accept-language", "")).language
+
+    def state(request: Request) -> dict[str, Any]:
+        shown = {**review.state(), "has_lab": laboratory is not None}
+        return day_in_language(shown, language_of(request))
+
+    def told(request: Request, place: Place) -> dict[str, Any]:
+        return clip_in_language(place.told(), language_of(request))
 
     def day(request: Request) -> Response:
-        return JSONResponse(state())
+        return JSONResponse(state(request))
 
     def clip(request: Request) -> Response:
         place = place_of(request)
         with place.lock:
-            return JSONResponse(place.told())
+            return JSONResponse(told(request, place))
 
     def outlines(request: Request) -> Response:
         place = place_of(request)
@@ -89,7 +99,7 @@ def routes_of(
     def begin(request: Request, body: Body) -> Any:
         code, who = _text(body, "patient"), _text(body, "who")
         review.begin(code, who, _day(body))
-        return state()
+        return state(request)
 
     def correct(request: Request, body: Body) -> Any:
         place = place_of(request)
@@ -97,17 +107,24 @@ def routes_of(
         if not isinstance(given, dict):
             raise InputError("A correction is missing; use the page's own.")
         moved = review.correct(place, correction_from(given), _text(body, "why"))
-        return {**place.told(), **moved, "day": state()}
+        return {**told(request, place), **moved, "day": state(request)}
 
     def undo(request: Request, body: Body) -> Any:
         place = place_of(request)
         moved = review.undo(place)
-        return {**place.told(), **moved, "day": state()}
+        return {**told(request, place), **moved, "day": state(request)}
 
     def see(request: Request, body: Body) -> Any:
         place = place_of(request)
         review.see(place)
-        return {**place.told(), "day": state()}
+        return {**told(request, place), "day": state(request)}
+
+    def side(request: Request, body: Body) -> Any:
+        place, chosen = place_of(request), _text(body, "side")
+        if chosen not in tuple(Side):
+            raise InputError(f"The side is one of {', '.join(Side)}.")
+        review.choose_side(place, Side(chosen))
+        return state(request)
 
     def hand_over(request: Request, body: Body) -> Any:
         place, frame = place_of(request), body.get("frame")
@@ -119,11 +136,19 @@ def routes_of(
 
     def sign(request: Request, body: Body) -> Any:
         review.sign(_text(body, "who"))
-        return state()
+        return state(request)
 
     def amend(request: Request, body: Body) -> Any:
         review.amend(_text(body, "text"), _text(body, "who"))
-        return state()
+        return state(request)
+
+    def begin_amendment(request: Request, body: Body) -> Any:
+        review.begin_amendment(_text(body, "who"))
+        return state(request)
+
+    def drop_amendment(request: Request, body: Body) -> Any:
+        review.drop_amendment()
+        return state(request)
 
     def course(request: Request) -> Response:
         return JSONResponse(course_of(review, own))
@@ -144,6 +169,8 @@ def routes_of(
         Route("/begin", _changing(begin), methods=["POST"]),
         Route("/sign", _changing(sign), methods=["POST"]),
         Route("/amend", _changing(amend), methods=["POST"]),
+        Route("/amend/begin", _changing(begin_amendment), methods=["POST"]),
+        Route("/amend/drop", _changing(drop_amendment), methods=["POST"]),
         Route("/course", course),
         Route("/course/charts/{number:int}", chart),
         Route("/course/{first:int}/{second:int}", between),
@@ -153,6 +180,7 @@ def routes_of(
         Route("/clips/{number:int}/corrections", _changing(correct), methods=["POST"]),
         Route("/clips/{number:int}/undo", _changing(undo), methods=["POST"]),
         Route("/clips/{number:int}/hand-over", _changing(hand_over), methods=["POST"]),
+        Route("/clips/{number:int}/side", _changing(side), methods=["POST"]),
         Route("/clips/{number:int}/seen", _changing(see), methods=["POST"]),
         *file_routes(PACKAGE, FILES),
     ]

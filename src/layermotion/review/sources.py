@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from layermotion.clip.kinds import RESULTS
+from layermotion.clip.pair import Shows
 from layermotion.clip.source import SourceOptions, parse_mm_per_pixel
 from layermotion.errors import InputError
 from layermotion.labels import Task
@@ -13,9 +14,12 @@ from layermotion.session.plan import Side, read_name, read_plan
 
 # Table that says what lies in a folder, as layermotion session writes and reads it.
 TABLE = "plan.csv"
+OTHER = {Shows.REST: Shows.CONTRACTED, Shows.CONTRACTED: Shows.REST}
 # Repeat of a clip of which none is stated, until it is counted.
 NO_REPEAT = 0
-STILLS = "Single images are not reviewed here; measure them with layermotion session."
+ALONE = (
+    "This still shows {shows}, and the one that shows {other} is not there; give both, or the clip."
+)
 
 
 @dataclass(frozen=True)
@@ -25,13 +29,19 @@ class Listed:
     Parameters
     ----------
     side, task, repeat
-        As stated; a clip of no stated side counts as seen from the middle.
+        As stated; a clip of no stated side counts as seen from the middle until a side is chosen.
     options
         What was stated of this clip alone.
     site
         Where thickness is read.
     problem
         Why it cannot be reviewed, or empty.
+    shows
+        What a single image shows; None for a clip, and for a pair of stills.
+    contracted
+        The contracted still of a pair, of which ``path`` is the one at rest.
+    is_side_known
+        Whether its side was stated, or chosen since.
     """
 
     path: Path
@@ -41,10 +51,18 @@ class Listed:
     options: SourceOptions
     site: str
     problem: str = ""
+    shows: Shows | None = None
+    contracted: Path | None = None
+    is_side_known: bool = True
+
+    @property
+    def sources(self) -> tuple[Path, ...]:
+        """Its files: one, or the still at rest and the contracted one."""
+        return (self.path,) if self.contracted is None else (self.path, self.contracted)
 
 
 def find_sources(
-    paths: Sequence[Path], task: Task | None, site: str, side: Side = Side.MIDLINE
+    paths: Sequence[Path], task: Task | None, site: str, side: Side | None = None
 ) -> tuple[Listed, ...]:
     """List the clips of files and folders in their order.
 
@@ -68,7 +86,23 @@ def find_sources(
         found += _of(path, task, site, side)
     if not found:
         raise InputError(f"{paths[0].name} holds no recordings; give clips, or a folder of clips.")
-    return tuple(_counted(found))
+    return tuple(_counted(list(_paired(found))))
+
+
+def _paired(found: Sequence[Listed]) -> Iterator[Listed]:
+    """Put a still at rest and its contracted one together; say where one stands alone."""
+    places = {(one.side, one.task, one.repeat, one.shows): one for one in found if one.shows}
+    for one in found:
+        if one.contracted is not None or one.shows not in OTHER:
+            yield one
+            continue
+        partner = places.get((one.side, one.task, one.repeat, OTHER[one.shows]))
+        if partner is not None and one.shows is Shows.REST:
+            yield replace(one, shows=None, contracted=partner.path)
+        elif partner is None:
+            is_rest = one.task is Task.REST and one.shows is Shows.REST
+            words = ALONE.format(shows=one.shows, other=OTHER[one.shows])
+            yield one if is_rest else replace(one, problem=words)
 
 
 def _counted(found: Sequence[Listed]) -> Iterator[Listed]:
@@ -87,7 +121,7 @@ def _counted(found: Sequence[Listed]) -> Iterator[Listed]:
         yield replace(one, repeat=repeat)
 
 
-def _of(path: Path, task: Task | None, site: str, side: Side) -> Iterator[Listed]:
+def _of(path: Path, task: Task | None, site: str, side: Side | None) -> Iterator[Listed]:
     if not path.is_dir():
         yield _named(path, task, site, side)
         return
@@ -100,15 +134,17 @@ def _of(path: Path, task: Task | None, site: str, side: Side) -> Iterator[Listed
             yield _named(recording, task, site, side)
 
 
-def _named(path: Path, task: Task | None, site: str, side: Side) -> Listed:
+def _named(path: Path, task: Task | None, site: str, side: Side | None) -> Listed:
     """Take side, task and repeat from the name, where it gives them."""
     named = read_name(path)
     if named is None:
         options = SourceOptions(task=task)
-        return Listed(path, side, task, NO_REPEAT, options, site)
+        known = side is not None
+        side = side or Side.MIDLINE
+        return Listed(path, side, task, NO_REPEAT, options, site, is_side_known=known)
     options = SourceOptions(task=named.task)
-    problem = STILLS if named.shows else ""
-    return Listed(path, named.side, named.task, int(named.repeat), options, site, problem)
+    repeat = int(named.repeat)
+    return Listed(path, named.side, named.task, repeat, options, site, shows=named.shows)
 
 
 def _planned(table: Path, site: str) -> Iterator[Listed]:
@@ -124,7 +160,8 @@ def _planned(table: Path, site: str) -> Iterator[Listed]:
                 mm_per_pixel, own.depth_mm, own.frame_rate_hz, own.view, item.task
             ),
             site=own.site or site,
-            problem=STILLS if item.shows or len(item.sources) > 1 else "",
+            shows=item.shows,
+            contracted=item.sources[1] if len(item.sources) > 1 else None,
         )
 
 

@@ -2,44 +2,47 @@
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from layermotion import __version__
-from layermotion.clip.source import open_clip
+from layermotion.clip.pair import open_recording
 from layermotion.errors import InputError, LayermotionError
 from layermotion.labels import Structure
 from layermotion.network.segmenter import Segmenter
-from layermotion.record.entries import AMENDMENT, Event, SignedValue, Visit
+from layermotion.record.entries import AMENDMENT, Visit
 from layermotion.record.store import Record
-from layermotion.review.confirming import is_same
+from layermotion.review.amending import payload_of
 from layermotion.review.corrections import Confirm, Correction, correction_from
 from layermotion.review.desk import Desk, Source
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import (
-    CHECKED,
+    REFUSED,
     Place,
     Stage,
     difference,
+    free_number,
+    in_order,
     renewed_outlines,
+    signed_values,
     values_by_key,
+    why_not_sign,
 )
 from layermotion.review.sources import Listed
-
-# Kinds of events that a review writes.
-CORRECTED, UNDONE, SEEN, HANDED_OVER = "corrected", "undone", "seen", "handed_over"
-CHANGED = (
-    "Some values are not those that were confirmed earlier, because the tool measures otherwise "
-    "now; look at them again."
+from layermotion.review.steps import (
+    CORRECTED,
+    HANDED_OVER,
+    SEEN,
+    SIDE_CHOSEN,
+    UNDONE,
+    Step,
+    amendments_in,
+    repeat,
+    steps_of,
+    take_side,
 )
-# Why a visit cannot be signed yet.
-REFUSED = {
-    "measuring": "Some clips are still being measured; wait for them.",
-    "unconfirmed": "{number} values are not confirmed yet; confirm them, or leave the repeat out.",
-    "nothing": "No value is confirmed, so there is nothing to sign; confirm some first.",
-}
+from layermotion.session.plan import Side
 
 
 class Review:
@@ -74,6 +77,8 @@ class Review:
         self._segmenter, self._finish = segmenter, finish
         self._lock = threading.RLock()
         self._is_opened = False
+        # What was done for an amendment that is not added yet; None where none was begun.
+        self._steps: list[Step] | None = None
 
     # Measuring
 
@@ -98,7 +103,9 @@ class Review:
         place.problem = place.listed.problem
         if not place.problem:
             try:
-                clip = open_clip(place.listed.path, place.listed.options)
+                clip = open_recording(
+                    place.listed.sources, place.listed.shows, place.listed.options
+                )
             except LayermotionError as error:
                 place.problem = str(error)
             else:
@@ -113,7 +120,8 @@ class Review:
         place.stage = Stage.MEASURING
         listed = place.listed
         try:
-            desk = Desk.open(Source(listed.path, listed.options, listed.site), self._segmenter)
+            source = Source(listed.sources, listed.options, listed.site, listed.shows)
+            desk = Desk.open(source, self._segmenter)
         except LayermotionError as error:
             place.problem, place.stage = str(error), Stage.FAILED
             return
@@ -143,29 +151,13 @@ class Review:
         """Do again what the record says was done with a clip."""
         if self.visit is None or place.desk is None:
             return
-        for event in self.record.events(self.visit.visit_id):
-            if event.clip_id == place.clip_id:
+        events = self.record.events(self.visit.visit_id)
+        for step in (step for event in events for step in steps_of(event)):
+            if step.clip_id == place.clip_id:
                 try:
-                    self._repeat(place, place.desk, event)
+                    repeat(place, step)
                 except LayermotionError as error:
                     place.problem = f"An earlier correction could not be made again: {error}"
-
-    def _repeat(self, place: Place, desk: Desk, event: Event) -> None:
-        if event.kind == SEEN:
-            place.is_seen = True
-        elif event.kind == UNDONE:
-            desk.undo()
-        elif event.kind == CORRECTED:
-            correction = correction_from(event.payload["correction"])
-            if isinstance(correction, Confirm):
-                now, then = values_by_key(desk), event.payload["to"]
-                kept = tuple(k for k in correction.keys if is_same(now.get(k), then.get(k)))
-                if kept != correction.keys:
-                    place.problem = CHANGED
-                if not kept:
-                    return
-                correction = replace(correction, keys=kept)
-            desk.apply(correction)
 
     # What a person does
 
@@ -242,11 +234,30 @@ class Review:
             last = desk.undo()
             was, now = difference(before, values_by_key(desk))
             try:
-                self._append(place, UNDONE, {"undone": last.kind, "from": was, "to": now}, "")
+                payload = {"undone": last.kind, "from": was, "to": now}
+                self._append(place, UNDONE, {**payload, "correction": last.to_json()}, "")
             except LayermotionError:
                 desk.apply(last)
                 raise
             return {"outlines": renewed_outlines(desk, edges)}
+
+    def choose_side(self, place: Place, side: Side) -> None:
+        """Say the side of a clip of which nothing states one; it is the next recording there.
+
+        Raises
+        ------
+        InputError
+            If its side is stated, or the visit is not open for changes.
+        """
+        with self._lock, place.lock:
+            if self._open_visit().is_signed:
+                raise InputError("The visit is signed with this side; it stays as it is.")
+            if not place.can_choose_side:
+                raise InputError("The side of this clip is stated by its name or the table.")
+            number = free_number(self.places, place, side)
+            self._append(place, SIDE_CHOSEN, {"side": str(side), "repeat": number}, "")
+            take_side(place, side, number)
+            self._add_to_record(place)
 
     def see(self, place: Place) -> None:
         """Keep that all windows of a clip were on the screen."""
@@ -274,25 +285,65 @@ class Review:
         """
         with self._lock:
             visit = self._open_visit()
-            reason = self.why_not_sign()
+            if visit.is_signed:
+                raise InputError("The visit is signed already; add an amendment.")
+            reason = why_not_sign(self.places)
             if reason["key"]:
                 raise InputError(REFUSED[reason["key"]].format(**reason))
-            self.visit = self.record.sign(visit.visit_id, self.values(), who)
+            self.visit = self.record.sign(visit.visit_id, signed_values(self.places), who)
             self.who = who.strip()
         self.write()
 
+    def begin_amendment(self, who: str) -> None:
+        """Let the clips of a signed visit be changed, for an amendment that is then added.
+
+        Raises
+        ------
+        InputError
+            If the visit is not signed, or who is missing.
+        """
+        with self._lock:
+            if self.visit is None or not self.visit.is_signed:
+                raise InputError("The visit is not signed yet; its clips can be changed anyway.")
+            if not who.strip():
+                raise InputError("The record needs to know who amends; type a name or initials.")
+            self.who, self._steps = who.strip(), self._steps or []
+
+    def drop_amendment(self) -> None:
+        """Leave the signed visit as it was: what was done for the amendment is taken back."""
+        with self._lock:
+            for step in reversed(self._steps or []):
+                place = next(one for one in self.places if one.clip_id == step.clip_id)
+                with place.lock:
+                    if step.kind == CORRECTED:
+                        place.opened.undo()
+                    elif step.kind == UNDONE:
+                        place.opened.apply(correction_from(step.payload["correction"]))
+            self._steps = None
+
     def amend(self, text: str, who: str) -> None:
-        """Add a sentence to a signed visit.
+        """Add a sentence to a signed visit, and the values that were changed for it.
+
+        The final results are then written again, beside those that were.
 
         Raises
         ------
         LayermotionError
-            If it is not signed, or who or the sentence is missing.
+            If it is not signed, who or the sentence is missing, or a value is not confirmed.
         """
         with self._lock:
             if self.visit is None:
                 raise InputError("No visit was begun; type the patient's code and your name first.")
-            self.record.append(self.visit.visit_id, None, AMENDMENT, {"text": text}, who, text)
+            visit_id, steps = self.visit.visit_id, self._steps or []
+            reason = why_not_sign(self.places)
+            if steps and reason["key"]:
+                raise InputError(REFUSED[reason["key"]].format(**reason))
+            payload = payload_of(
+                text, steps, self.record.values(visit_id), signed_values(self.places)
+            )
+            self.record.append(visit_id, None, AMENDMENT, payload, who, text)
+            self.who, self._steps = who.strip(), None
+        self.write()
 
     def write(self) -> None:
         """Write the final results in the background; the state says where, or why not."""
@@ -306,39 +357,6 @@ class Review:
             self.finished = str(error)
         finally:
             self.is_writing = False
-
-    def values(self) -> list[SignedValue]:
-        """List the confirmed and corrected values of all clips."""
-        return [
-            SignedValue.of(place.clip_id, place.listed.side, measure)
-            for place in self.places
-            if place.desk is not None
-            for measure in place.desk.analysis.measures
-            if measure.status in CHECKED
-        ]
-
-    def why_not_sign(self) -> dict[str, Any]:
-        """Say by a key of ``REFUSED`` why the visit cannot be signed yet; empty where it can."""
-        left = sum(len(place.unconfirmed) for place in self.places)
-        key = ""
-        if any(p.stage in (Stage.WAITING, Stage.MEASURING) for p in self.places):
-            key = "measuring"
-        elif left:
-            key = "unconfirmed"
-        elif not self.values():
-            key = "nothing"
-        return {"key": key, "number": left}
-
-    @property
-    def amendments(self) -> list[dict[str, str]]:
-        """Sentences that were added after signing."""
-        if self.visit is None or not self.visit.is_signed:
-            return []
-        return [
-            {"when": event.when, "who": event.who, "text": event.why}
-            for event in self.record.events(self.visit.visit_id)
-            if event.kind == AMENDMENT
-        ]
 
     def state(self) -> dict[str, Any]:
         """All that the page shows of the visit as a whole."""
@@ -354,24 +372,15 @@ class Review:
                 "is_begun": visit is not None and bool(self.who or visit.is_signed),
                 "is_known": visit is not None,
                 "is_signed": visit is not None and visit.is_signed,
+                "is_amending": self._steps is not None,
                 "signed_by": visit.signed_by if visit else "",
                 "signed_at": visit.signed_at if visit else "",
-                "why_not_sign": self.why_not_sign(),
-                "amendments": self.amendments,
+                "why_not_sign": why_not_sign(self.places),
+                "amendments": amendments_in(self.record, visit),
                 "finished": self.finished,
                 "is_writing": self.is_writing,
-                "clips": [place.summary() for place in self.in_order()],
+                "clips": [place.summary() for place in in_order(self.places)],
             }
-
-    def in_order(self) -> list[Place]:
-        """Clips that need a person first, then those to confirm, then those still measured."""
-
-        def rank(place: Place) -> tuple[bool, bool, int]:
-            is_ready = place.stage is Stage.READY
-            needs = place.stage is Stage.FAILED or any(m.value is None for m in place.measured)
-            return not (is_ready or needs), not needs, place.number
-
-        return sorted(self.places, key=rank)
 
     def _changing(self, place: Place) -> Desk:
         """Desk of a clip that may be changed now."""
@@ -381,7 +390,7 @@ class Review:
     def _open_visit(self) -> Visit:
         if self.visit is None or not (self.who or self.visit.is_signed):
             raise InputError("No visit was begun; type the patient's code and your name first.")
-        if self.visit.is_signed:
+        if self.visit.is_signed and self._steps is None:
             raise InputError(
                 f"The visit was signed by {self.visit.signed_by}, so it is read-only; add an "
                 f"amendment."
@@ -390,4 +399,7 @@ class Review:
 
     def _append(self, place: Place, kind: str, payload: dict[str, Any], why: str) -> None:
         assert self.visit is not None
+        if self._steps is not None:
+            self._steps.append(Step(place.clip_id, kind, payload, why))
+            return
         self.record.append(self.visit.visit_id, place.clip_id, kind, payload, self.who, why)

@@ -1,12 +1,13 @@
 """Owns why a frame gives no thickness of a layer."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.recording import ClipEdges
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 from layermotion.series.series import Quantity, Scale
 from layermotion.series.thickness import (
@@ -41,7 +42,7 @@ Causes = Mapping[Structure, NDArray[np.int8]]
 
 
 def causes_of(
-    frames: Iterable[Boundaries],
+    frames: ClipEdges,
     site_px: float,
     scale: Scale,
     agreed: Sequence[Quantity],
@@ -58,7 +59,8 @@ def causes_of(
     causes = np.where(missing, Cause.DISPUTED, Cause.GIVEN).astype(np.int8)
     jumped = ~missing & np.array([np.isnan(quantity.value) for quantity in given])
     causes[jumped] = Cause.JUMPED
-    for index, boundaries in enumerate(frames):
+    for index in np.flatnonzero(missing.any(axis=0)).tolist():
+        boundaries = frames[index]
         for k in np.flatnonzero(missing[:, index]).tolist():
             cause = cause_in(boundaries, WALL_LAYERS[k], site_px, scale)
             if cause is not Cause.GIVEN:

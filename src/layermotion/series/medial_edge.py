@@ -6,13 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.edges.blocks import Block, blocks_of
 from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.lateral import lateral_sign
 from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 from layermotion.series.series import Quantity
 from layermotion.series.withhold import withhold_lost
-from layermotion.tissue.tracker import TissueMotion
+from layermotion.tissue.tracker import Motions, TissueMotion
 
 Array = NDArray[np.float64]
 
@@ -90,13 +91,10 @@ def follow_medial_edge(
     That the anterior end of the muscle and its fascia slide laterally in a draw-in, by about 15 mm:
     Hides et al. 2006, Spine 31(6):E175-8. How the end is followed: our choice.
     """
-    shift = np.array([motion.of(Structure.TRA).column_px for motion in motions], float)
-    near = np.array([motion.near.column_px for motion in motions], float)
-    turn = np.array([motion.turn_rad for motion in motions], float)
-    stretch = np.array([motion.stretch for motion in motions], float)
-    confidence = np.array([motion.of(Structure.TRA).confidence for motion in motions], float)
-    depth_px = np.array([motion.depth_px[WALL_LAYERS.index(Structure.TRA)] for motion in motions])
-    seen = np.array([medial_end_px(boundaries, lateral, site_px) for boundaries in frames])
+    every, tra = Motions.of(motions), WALL_LAYERS.index(Structure.TRA)
+    shift, confidence = every.column_px[:, tra], every.confidence[:, tra]
+    near, turn, stretch = every.near_px[:, 1], every.turn_rad, every.stretch
+    seen = np.concatenate([_ends_px(block, lateral, site_px) for block in blocks_of(frames)])
     # Offset from the site, on the muscle as it was in the key frame.
     offset = (seen - site_px - shift) / (1 + stretch)
     known = offset[at_rest & ~np.isnan(offset)]
@@ -115,11 +113,20 @@ def follow_medial_edge(
     if distance_mm > FARTHEST_END_MM:
         return without(TOO_FAR, distance_mm)
     moved_px = shift + stretch * place
-    value = (moved_px - near) * spacing.column_mm + turn * depth_px * spacing.row_mm
+    value = (moved_px - near) * spacing.column_mm + turn * every.depth_px[:, tra] * spacing.row_mm
     value *= lateral
     sure = np.where(np.isnan(value), 0.0, confidence)
     quantity = withhold_lost(Quantity(NAME, Structure.TRA, "mm", value, sure), time_s)
     return MedialEdge(quantity, site_px + place + moved_px, distance_mm, "")
+
+
+def _ends_px(block: Block, lateral: int, site_px: float) -> Array:
+    """Frame column of the visible medial end in every frame of a block."""
+
+    def find() -> Array:
+        return np.array([medial_end_px(each, lateral, site_px) for each in block.frames])
+
+    return block.once(("medial end", lateral, site_px), find)
 
 
 def medial_end_px(boundaries: Boundaries, lateral: int, site_px: float) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.tissue.tracker import TissueMotion
+from layermotion.tissue.tracker import Motions, TissueMotion
 
 Array = NDArray[np.float64]
 
@@ -41,10 +41,9 @@ class ProbeShift:
 
 def probe_shift(motions: Sequence[TissueMotion], spacing: Spacing) -> ProbeShift:
     """Movement of the probe: opposite to that of the tissue near it."""
-    column = np.array([-motion.near.column_px for motion in motions], float) * spacing.column_mm
-    row = np.array([-motion.near.row_px for motion in motions], float) * spacing.row_mm
-    confidence = np.array([motion.near.confidence for motion in motions], float)
-    return ProbeShift(np.hypot(column, row), column, row, confidence)
+    every = Motions.of(motions)
+    row, column = -every.near_px.T * np.array([[spacing.row_mm], [spacing.column_mm]])
+    return ProbeShift(np.hypot(column, row), column, row, every.near_confidence.copy())
 
 
 def without_probe(
@@ -64,8 +63,7 @@ def without_probe(
     Settle or None
         None where the tissue near the probe is lost in more than half of the frames.
     """
-    down_px = np.array([motion.near.row_px for motion in motions])
-    if np.isnan(down_px).mean() > 0.5:
+    if np.isnan(Motions.of(motions).near_px[:, 0]).mean() > 0.5:
         return None
     row, column = (spacing.row_mm, spacing.column_mm) if spacing else (1.0, 1.0)
     middle = area.left + (area.width - 1) / 2

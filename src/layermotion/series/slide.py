@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure
-from layermotion.tissue.tracker import TissueMotion
+from layermotion.tissue.tracker import Motions, TissueMotion
 
 Array = NDArray[np.float64]
 
@@ -50,14 +50,12 @@ def slide_mm(
     Spine 31(6):E175-8. Slide relative to the layers above, along the muscle: our choice, because
     it does not change when the probe moves.
     """
-    above = ABOVE[layer]
-    pairs = [(motion.of(layer), motion.of(above)) for motion in motions]
-    across = np.array([one.column_px - two.column_px for one, two in pairs], float)
-    confidence = np.array([min(one.confidence, two.confidence) for one, two in pairs], float)
-    own, other = WALL_LAYERS.index(layer), WALL_LAYERS.index(above)
-    between = np.array([motion.depth_px[own] - motion.depth_px[other] for motion in motions])
-    turned = np.array([motion.turn_rad for motion in motions]) * between * spacing.row_mm
-    slope = np.array([motion.slope[own] for motion in motions])
-    slope = slope * spacing.row_mm / spacing.column_mm
+    every = Motions.of(motions)
+    own, other = WALL_LAYERS.index(layer), WALL_LAYERS.index(ABOVE[layer])
+    across = every.column_px[:, own] - every.column_px[:, other]
+    confidence = np.minimum(every.confidence[:, own], every.confidence[:, other])
+    between = every.depth_px[:, own] - every.depth_px[:, other]
+    turned = every.turn_rad * between * spacing.row_mm
+    slope = every.slope[:, own] * spacing.row_mm / spacing.column_mm
     value = lateral * (across * spacing.column_mm + turned) * np.hypot(1, slope)
     return value, np.where(np.isnan(value), 0.0, confidence)

@@ -1,11 +1,12 @@
 """Owns thickness: of one layer in one frame, and of all layers over time."""
 
-from collections.abc import Iterable, Sequence
-from itertools import islice
+from collections.abc import Iterable
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.edges.blocks import Block, blocks_of
 from layermotion.edges.boundaries import Boundaries
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 from layermotion.series.series import Quantity, Scale
@@ -28,20 +29,17 @@ DEEPEST_SKIN = 4.0
 # Layers whose names hang on the number of borders: counted from below, one too many shifts them.
 COUNTED = (Structure.FAT, Structure.EO)
 
-# Frames whose thickness is found together, so that memory does not grow with the clip.
-BLOCK = 256
-
 
 def thickness_at(
     boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale
 ) -> tuple[float, float]:
     """Perpendicular thickness of one layer in one frame; see ``thickness_in``."""
-    value, confidence = thickness_in([boundaries], structure, np.array([site_px]), scale)
+    value, confidence = thickness_in(Block((boundaries,)), structure, np.array([site_px]), scale)
     return float(value[0]), float(confidence[0])
 
 
 def thickness_in(
-    frames: Sequence[Boundaries],
+    frames: Block,
     structure: Structure,
     site_px: NDArray[np.float64],
     scale: Scale,
@@ -54,8 +52,6 @@ def thickness_in(
 
     Parameters
     ----------
-    frames
-        With the same columns each.
     site_px
         Shape (frames,), column of the site, frame px; NaN where it is not known.
 
@@ -71,11 +67,11 @@ def thickness_in(
     Sports Phys Ther 37(8), commentary (passage quoted from memory).
     """
     k = label_of(structure) - 1
-    cut = _columns_near(frames[0].column_px, site_px, scale)
-    top = scale.row * np.array([each.superficial_px[k, cut] for each in frames], float)  # (F, C)
-    bottom = scale.row * np.array([each.deep_px[k, cut] for each in frames], float)
-    doubt = np.array([each.confidence[k, cut] for each in frames])
-    offset = (frames[0].column_px[cut].astype(float) - site_px[:, None]) * scale.column
+    cut = _columns_near(frames.column_px, site_px, scale)
+    top = scale.row * frames.superficial_px[:, k, cut].astype(float)  # (F, C)
+    bottom = scale.row * frames.deep_px[:, k, cut].astype(float)
+    doubt = frames.confidence[:, k, cut]
+    offset = (frames.column_px[cut].astype(float) - site_px[:, None]) * scale.column
     seen = ~np.isnan(bottom - top)
     within = np.abs(offset) <= scale.site_half
     near, wide = within & seen, seen & (np.abs(offset) <= scale.slope_half)
@@ -91,14 +87,14 @@ def thickness_in(
     ]
     given = np.abs(np.arctan(slopes[0]) - np.arctan(slopes[1])) <= WIDEST_ANGLE_RAD
     if structure is Structure.FAT and rows.size:
-        skin = np.array([frames[row].superficial_px[k] for row in rows.tolist()], np.float64)
+        skin = frames.superficial_px[rows, k].astype(float)
         begins = _median(top, near) - scale.row * np.nanmin(skin, axis=1)
         given &= begins <= DEEPEST_SKIN * scale.site_half
     if structure in COUNTED:
-        doubted = (is_miscounted(frames[i], float(site_px[i]), scale) for i in rows.tolist())
+        doubted = (is_miscounted(frames.frames[i], float(site_px[i]), scale) for i in rows.tolist())
         given &= np.logical_not(list(doubted))
     vertical = _median(bottom - top, near)
-    value = np.full(len(frames), np.nan)
+    value = np.full(len(frames.frames), np.nan)
     value[rows] = np.where(given, vertical / np.hypot(1.0, (slopes[0] + slopes[1]) / 2), np.nan)
     return value, np.where(np.isnan(value), 0.0, confidence)
 
@@ -167,20 +163,27 @@ def thickness_series(
         Column of the fat where there is no site; None where it has none of its own.
     """
     parts: list[NDArray[np.float64]] = []
-    every, begin = iter(frames), 0
-    while block := list(islice(every, BLOCK)):
-        place = np.full((len(block), len(WALL_LAYERS)), np.nan if site_px is None else site_px)
+    begin = 0
+    for block in blocks_of(frames):
+        count = len(block.frames)
+        place = np.full((count, len(WALL_LAYERS)), np.nan if site_px is None else site_px)
         if site_px is None and fat_px is not None:
             place[:, WALL_LAYERS.index(Structure.FAT)] = fat_px
         if shift_px is not None:
-            place += shift_px[begin : begin + len(block)]
-        found = [
-            thickness_in(block, each, place[:, k], scale) for k, each in enumerate(WALL_LAYERS)
-        ]
-        parts.append(np.array(found))  # (4, 2, B)
-        begin += len(block)
+            place += shift_px[begin : begin + count]
+        find = partial(_thickness_of_layers, block, place, scale)
+        parts.append(block.once(("thickness", place.tobytes(), scale), find))
+        begin += count
     table = np.concatenate(parts, axis=2) if parts else np.empty((len(WALL_LAYERS), 2, 0))
     return tuple(
         Quantity("thickness", layer, scale.unit, table[k, 0].copy(), table[k, 1].copy())
         for k, layer in enumerate(WALL_LAYERS)
     )
+
+
+def _thickness_of_layers(
+    block: Block, place: NDArray[np.float64], scale: Scale
+) -> NDArray[np.float64]:
+    """Thickness and confidence of each layer, shape (4, 2, frames), at places (frames, 4)."""
+    found = [thickness_in(block, each, place[:, k], scale) for k, each in enumerate(WALL_LAYERS)]
+    return np.array(found)

@@ -46,26 +46,27 @@ def withhold_jumps(quantity: Quantity, time_s: NDArray[np.float64], scale: Scale
         return quantity
     value, time = quantity.value[known], time_s[known]
 
-    def follows(one: int, other: int) -> bool:
-        allowed = scale.site_half * (
-            SMALLEST_STEP + FASTEST_PER_S * abs(float(time[other] - time[one]))
-        )
-        return bool(abs(value[other] - value[one]) <= allowed)
+    def follows(step: NDArray[np.float64], step_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+        allowed = scale.site_half * (SMALLEST_STEP + FASTEST_PER_S * np.abs(step_s))
+        return np.asarray(np.abs(step) <= allowed)
 
-    joined = [follows(i, i + 1) for i in range(known.size - 1)]
-    starts = [0, *(i + 1 for i, is_joined in enumerate(joined) if not is_joined)]
+    def continues(one: int, other: int) -> bool:
+        return bool(follows(value[other] - value[one], time[other] - time[one]))
+
+    breaks = np.flatnonzero(~follows(np.diff(value), np.diff(time))) + 1
+    starts = [0, *breaks.tolist()]
     ends = [*(start - 1 for start in starts[1:]), known.size - 1]
     longest = int(np.argmax([end - start for start, end in zip(starts, ends, strict=True)]))
     keep = np.zeros(known.size, bool)
     keep[starts[longest] : ends[longest] + 1] = True
     last = ends[longest]
     for run in range(longest + 1, len(starts)):
-        if follows(last, starts[run]):
+        if continues(last, starts[run]):
             keep[starts[run] : ends[run] + 1] = True
             last = ends[run]
     first = starts[longest]
     for run in range(longest - 1, -1, -1):
-        if follows(first, ends[run]):
+        if continues(first, ends[run]):
             keep[starts[run] : ends[run] + 1] = True
             first = starts[run]
     return quantity.without(known[~keep])

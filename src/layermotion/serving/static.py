@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import PurePosixPath
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
@@ -12,6 +12,8 @@ from starlette.routing import Route
 from layermotion.serving.guard import FORM_KEY
 from layermotion.serving.texts import Languages
 
+# Package whose templates every page may include, such as its head.
+SHARED = "layermotion.serving"
 # Folder of a package in which the files of its pages lie.
 FOLDER = "page"
 MEDIA_TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -45,9 +47,8 @@ def page_route(path: str, package: str, name: str, languages: Languages) -> Rout
     The template gets ``say(key, ...)``, ``language`` and ``form_key``, the value without which the
     guard takes no change.
     """
-    environment = Environment(
-        loader=PackageLoader(package, FOLDER), autoescape=True, undefined=StrictUndefined
-    )
+    loader = ChoiceLoader([PackageLoader(package, FOLDER), PackageLoader(SHARED, FOLDER)])
+    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
     template = environment.get_template(name)
 
     async def give(request: Request) -> Response:

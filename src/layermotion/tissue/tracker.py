@@ -3,8 +3,9 @@
 Pure: frames and their edges in, motion out; no files. How tissue is followed is in tissue.py.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -88,6 +89,55 @@ class TissueMotion:
     def of(self, layer: Structure) -> Shift:
         """Return the motion of one wall layer."""
         return self.layers[WALL_LAYERS.index(layer)]
+
+
+class Motions(tuple[TissueMotion, ...]):
+    """Motion in every frame of a clip, and its parts as arrays."""
+
+    @cached_property
+    def column_px(self) -> Array:
+        """Columns by which each wall layer has moved, shape (frames, 4)."""
+        return np.array([[shift.column_px for shift in each.layers] for each in self], float)
+
+    @cached_property
+    def confidence(self) -> Array:
+        """Of each wall layer, shape (frames, 4)."""
+        return np.array([[shift.confidence for shift in each.layers] for each in self], float)
+
+    @cached_property
+    def near_px(self) -> Array:
+        """Rows and columns by which the tissue near the probe has moved, shape (frames, 2)."""
+        return np.array([[each.near.row_px, each.near.column_px] for each in self], float)
+
+    @cached_property
+    def near_confidence(self) -> Array:
+        """Of the tissue near the probe, shape (frames,)."""
+        return np.array([each.near.confidence for each in self], float)
+
+    @cached_property
+    def turn_rad(self) -> Array:
+        """Shape (frames,)."""
+        return np.array([each.turn_rad for each in self], float)
+
+    @cached_property
+    def depth_px(self) -> Array:
+        """Shape (frames, 4)."""
+        return np.array([each.depth_px for each in self], float)
+
+    @cached_property
+    def slope(self) -> Array:
+        """Shape (frames, 4)."""
+        return np.array([each.slope for each in self], float)
+
+    @cached_property
+    def stretch(self) -> Array:
+        """Shape (frames,)."""
+        return np.array([each.stretch for each in self], float)
+
+    @classmethod
+    def of(cls, motions: Iterable[TissueMotion]) -> "Motions":
+        """Take motions, which may be these already."""
+        return motions if isinstance(motions, Motions) else cls(motions)
 
 
 # A frame in which nothing was followed.

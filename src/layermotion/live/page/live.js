@@ -51,10 +51,19 @@ function stream(path, take) {
   socket.onclose = () => setTimeout(() => stream(path, take), 1000);
 }
 
-async function takePicture(data) {
-  if (typeof data === "string") return;
+let lastPicture = Promise.resolve();
+
+/** Unpack a picture at once, and draw it after the one before. */
+function takePicture(data) {
+  if (typeof data === "string") return Promise.resolve();
   const { header, body } = unpack(data);
-  const bitmap = await createImageBitmap(new Blob([body], { type: "image/jpeg" }));
+  const bitmap = createImageBitmap(new Blob([body], { type: "image/jpeg" }));
+  lastPicture = lastPicture.catch(() => {}).then(() => showPicture(header, bitmap));
+  return lastPicture;
+}
+
+async function showPicture(header, coming) {
+  const bitmap = await coming;
   if (!document.hidden) await frame();
   drawPicture($("picture"), bitmap, header, edges);
   bitmap.close();

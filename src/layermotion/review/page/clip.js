@@ -18,6 +18,7 @@ export class Clip {
     const { shown } = told;
     this.times = shown.time_s;
     this.count = shown.frames;
+    this.isStill = shown.is_still;
     this.rows = shown.height_px;
     this.columns = shown.width_px;
     this.outlines = new Outlines(edges, shown.columns);
@@ -49,10 +50,10 @@ export class Clip {
     return this.take(await tell(`/clips/${this.number}/undo`));
   }
 
-  /** Note that a frame was on show; true when every window was and the program is to know. */
-  look(frame) {
+  /** Note that frames were on show; true when every window was and the program is to know. */
+  look(frames) {
     const { windows } = this.shown;
-    this.looked.add(frame);
+    for (const frame of frames) this.looked.add(frame);
     const isSeen = ({ first, last }) => [...this.looked].some((one) => one >= first && one <= last);
     return !this.isSeen && windows.every(isSeen);
   }

@@ -9,6 +9,8 @@ export class DayScreen {
   /** `refresh` takes the state of the day; `trouble` a sentence; `open` a clip's number. */
   constructor({ refresh, trouble, open }) {
     this.open = open;
+    this.refresh = refresh;
+    this.trouble = trouble;
     byId("begin").addEventListener("submit", async (event) => {
       event.preventDefault();
       const form = new FormData(event.target);
@@ -56,6 +58,30 @@ export class DayScreen {
     return say("day.left", { number: left });
   }
 
+  /** Choice of the side of a clip of which nothing states one. */
+  sides(clip, day) {
+    if (!clip.can_choose_side || !day.is_begun || day.is_signed || clip.stage !== "ready") return [];
+    const choice = make("select", {
+      "data-side": clip.number, label: say("day.side_of", { title: titleOf(clip) }),
+      onchange: (event) => this.choose(clip.number, event.target.value),
+    }, [
+      make("option", { value: "", text: say("day.side"), disabled: true }),
+      ...["left", "right", "midline"].map((value) => make("option", { value, text: say(`day.side_${value}`) })),
+    ]);
+    choice.value = clip.side;
+    return [" ", choice];
+  }
+
+  async choose(number, side) {
+    try {
+      this.refresh(await tell(`/clips/${number}/side`, { side }));
+      this.trouble("");
+      byId("clips").querySelector(`[data-side="${number}"]`)?.focus();
+    } catch (error) {
+      this.trouble(error.message);
+    }
+  }
+
   row(clip, day) {
     const isReady = clip.stage === "ready";
     const open = make("button", {
@@ -66,7 +92,7 @@ export class DayScreen {
     const done = isReady ? say("day.of", { confirmed: clip.confirmed, of: clip.to_confirm }) : say(`stage.${clip.stage}`);
     const isDone = isReady && clip.confirmed === clip.to_confirm && clip.to_confirm > 0;
     return make("tr", { class: clip.missing.length || clip.problem ? "needs" : "" }, [
-      make("th", { scope: "row", text: titleOf(clip) }),
+      make("th", { scope: "row", text: titleOf(clip) }, this.sides(clip, day)),
       make("td", {}, found(clip)),
       make("td", {}, needs(clip)),
       make("td", { class: isDone ? "done" : "" }, [isDone ? `\u2713 ${done}` : done]),

@@ -85,7 +85,7 @@ export class Numbers {
 
   plain(measure) {
     const text = measure.value === null ? "\u2013" : number(measure.value, measure.unit);
-    return make("span", { text, title: measure.reason || measure.method });
+    return make("span", { text, title: measure.reason });
   }
 
   name(measure) {

@@ -1,6 +1,6 @@
 // Draws the course of each quantity over time with its windows, in step with the frame on show.
 
-import { announce, layer, looks, make, say, state, withUnit } from "./words.js";
+import { announce, layer, looks, make, markWords, say, state, withUnit } from "./words.js";
 
 const LEFT = 46;
 const RIGHT = 10;
@@ -163,7 +163,7 @@ export class Plots {
     pen.textBaseline = "middle";
     pen.textAlign = "right";
     for (const mark of marks(low, high, height > 70 ? 4 : 2)) {
-      pen.fillText(String(+mark.toFixed(2)), LEFT - 6, y(mark));
+      pen.fillText(markWords(mark), LEFT - 6, y(mark));
       pen.strokeStyle = RULE;
       pen.beginPath();
       pen.moveTo(LEFT, y(mark));
@@ -204,7 +204,7 @@ export class Plots {
     for (const { line, at } of firsts) {
       const place = Math.max(top + 8, Math.min(at + 10, top + height - 8));
       pen.fillStyle = looks[line.structure]?.paper ?? INK;
-      const name = ["thickness", "base_displacement"].includes(group.name) ? layer(line.structure)
+      const name = ["thickness", "base_displacement", "probe_shift"].includes(group.name) ? layer(line.structure)
         : `${layer(line.structure)} ${say(`plot.${group.name}`)}`;
       // Beside another name that is as high.
       const near = written.filter((other) => Math.abs(other.place - place) < 15);
@@ -224,7 +224,7 @@ export class Plots {
     pen.textBaseline = "bottom";
     pen.textAlign = "center";
     for (const mark of marks(times[0], times[times.length - 1], 8)) {
-      pen.fillText(`${+mark.toFixed(2)}`, this.x(mark), this.height - 3);
+      pen.fillText(markWords(mark), this.x(mark), this.height - 3);
     }
     pen.textAlign = "right";
     pen.fillText("s", this.width - 3, this.height - 3);

@@ -24,7 +24,7 @@ const trouble = (text) => {
 };
 window.addEventListener("sessionended", () => trouble(say("trouble.ended")), { once: true });
 
-const bench = new Bench({ refresh, trouble, isReadOnly: () => day.is_signed || !day.is_begun });
+const bench = new Bench({ refresh, trouble, isReadOnly: () => (day.is_signed && !day.is_amending) || !day.is_begun });
 const signed = (now) => {
   refresh(now);
   if (now.is_writing) setTimeout(() => look().catch((error) => trouble(error.message)), LOOK_MS);
@@ -45,9 +45,9 @@ function refresh(now) {
   const was = day;
   day = now;
   byId("of").textContent = now.patient ? say("head.of", { patient: now.patient, day: dayWords(now.day) }) : say("head.new");
-  byId("seal").textContent = say(now.is_signed ? "seal.final" : "seal.draft");
+  byId("seal").textContent = say(now.is_amending ? "seal.amending" : now.is_signed ? "seal.final" : "seal.draft");
   byId("hand-over").hidden = !now.has_lab;
-  byId("seal").className = now.is_signed ? "seal final" : "seal";
+  byId("seal").className = now.is_signed && !now.is_amending ? "seal final" : "seal";
   if (shown === "day" || shown === "sign") screens[shown].show(now);
   if (shown === "clip") placeInVisit();
   if (was && isMeasuring(was) && !isMeasuring(now)) announce(say("said.measured"));
@@ -121,14 +121,14 @@ const ON_BENCH = {
   play: () => bench.play(), step_on: () => bench.step(1), step_back: () => bench.step(-1),
   leap_on: () => bench.step(10), leap_back: () => bench.step(-10),
   rest: () => bench.toState("rest"), effort: () => bench.toState("contracted"),
-  both: () => bench.toggleBoth(), nearer: () => bench.near(1.3), farther: () => bench.near(1 / 1.3),
-  whole: () => bench.near(1 / 8), edge: () => bench.setTool(bench.tool === "edge" ? null : "edge"),
+  both: () => bench.toggleBoth(), nearer: () => bench.views.near(1.3), farther: () => bench.views.near(1 / 1.3),
+  whole: () => bench.views.near(1 / 8), edge: () => bench.setTool(bench.tool === "edge" ? null : "edge"),
   other_edge: () => bench.setEdge({ side: bench.hands.edge.side === "deep" ? "superficial" : "deep" }),
   next_layer: () => bench.nextLayer(), site: () => bench.setTool(bench.tool === "site" ? null : "site"),
   windows: () => bench.setTool(bench.tool === "windows" ? null : "windows"),
   calliper: () => bench.setTool(bench.tool === "calliper" ? null : "calliper"), no_tool: () => bench.setTool(null),
-  undo: () => bench.undo(), confirm: () => bench.numbers.toggle(), confirm_all: () => bench.confirmAll(),
-  leave_out: () => bench.leaveOut(),
+  undo: () => bench.changes.undo(), confirm: () => bench.numbers.toggle(), confirm_all: () => bench.changes.confirmAll(),
+  leave_out: () => bench.changes.leaveOut(),
 };
 
 listen((word) => {

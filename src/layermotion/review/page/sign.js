@@ -7,29 +7,38 @@ const byId = (id) => document.getElementById(id);
 
 export class SignScreen {
   constructor({ refresh, trouble }) {
-    const send = (path) => async (event) => {
-      event.preventDefault();
-      const form = event.target;
-      const button = form.querySelector("button");
+    const change = async (path, body, button, said) => {
       button.disabled = true;
       try {
-        refresh(await tell(path, Object.fromEntries(new FormData(form))));
+        refresh(await tell(path, body));
         trouble("");
-        announce(say(path === "/sign" ? "said.signed" : "said.amended"));
-        if (path === "/amend") form.reset();
+        announce(say(said));
+        if (path === "/amend") byId("amend-text").value = "";
       } catch (error) {
         trouble(error.message);
       } finally {
         button.disabled = false;
       }
     };
-    byId("sign-form").addEventListener("submit", send("/sign"));
-    byId("amend-form").addEventListener("submit", send("/amend"));
+    const send = (path, said) => (event) => {
+      event.preventDefault();
+      const form = event.target;
+      change(path, Object.fromEntries(new FormData(form)), form.querySelector("button"), said);
+    };
+    byId("sign-form").addEventListener("submit", send("/sign", "said.signed"));
+    byId("amend-form").addEventListener("submit", send("/amend", "said.amended"));
+    byId("amend-begin").addEventListener("click", (event) =>
+      change("/amend/begin", { who: byId("amend-who").value }, event.target, "said.amending"));
+    byId("amend-drop").addEventListener("click", (event) =>
+      change("/amend/drop", {}, event.target, "said.undone"));
   }
 
   show(day) {
     byId("sign-form").hidden = day.is_signed;
     byId("amend-form").hidden = !day.is_signed;
+    byId("amending").hidden = !day.is_signed;
+    byId("amend-begin").hidden = day.is_amending;
+    byId("amend-drop").hidden = !day.is_amending;
     byId("sign-now").disabled = !day.is_begun || Boolean(day.why_not_sign.key);
     if (!byId("sign-who").value) byId("sign-who").value = day.who;
     if (!byId("amend-who").value) byId("amend-who").value = day.who;
@@ -51,6 +60,7 @@ export class SignScreen {
   }
 
   words(day) {
+    if (day.is_amending) return say("sign.amending");
     if (day.is_signed) return say("sign.signed", { who: day.signed_by, when: dayWords(day.signed_at) });
     if (!day.is_begun) return say("sign.begin_first");
     const missing = day.clips.reduce((sum, clip) => sum + clip.missing.length, 0);

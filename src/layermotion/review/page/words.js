@@ -23,6 +23,11 @@ export function number(value, unit) {
   return text.replace("-", "\u2212");
 }
 
+/** A number beside a mark of an axis: as short as it is exact. */
+export const markWords = (value) => new Intl.NumberFormat(document.documentElement.lang, {
+  maximumSignificantDigits: 4, useGrouping: false, signDisplay: "negative",
+}).format(value).replace("-", "\u2212");
+
 /** A day as the reader writes it. */
 export const dayWords = (day) => new Intl.DateTimeFormat(document.documentElement.lang, { dateStyle: "medium", timeZone: "UTC" })
   .format(new Date(`${day.slice(0, 10)}T00:00:00Z`));

@@ -1,0 +1,108 @@
+"""Owns reasons and cautions in the language of the page; measuring gives them in English."""
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Self
+
+FOLDER = "texts/sentences"
+ENGLISH = "en"
+PLACE = re.compile(r"\{(\w+)\}")
+# What is put into a sentence as it is: numbers, and what a person typed.
+NUMBER = re.compile(r"[-−+\d.,; ]+")
+TYPED = ("reason", "how")
+
+
+@dataclass(frozen=True)
+class Sentences:
+    """Sentences of one language by what they are in English.
+
+    Parameters
+    ----------
+    known
+        Pattern of the English sentence or phrase, and its translation, in the order of looking.
+    other
+        Stands for a sentence that has no translation, so that no page mixes languages.
+    """
+
+    known: tuple[tuple[re.Pattern[str], str], ...]
+    other: str
+
+    @classmethod
+    def of(cls, language: str) -> Self | None:
+        """Read the sentences of a language; None for English."""
+        if language == ENGLISH:
+            return None
+        text = (files(__package__) / FOLDER / f"{language}.toml").read_text(encoding="utf-8")
+        stored = tomllib.loads(text)
+        pairs = {**stored["sentences"], **stored["phrases"]}.items()
+        return cls(tuple((_pattern(english), own) for english, own in pairs), stored["other"])
+
+    def say(self, english: str) -> str:
+        """Give a reason or caution in this language."""
+        return self._found(english) or self.other
+
+    def _found(self, english: str) -> str | None:
+        for pattern, own in self.known:
+            match = pattern.fullmatch(english)
+            if match is None:
+                continue
+            parts = {name: self._part(name, text) for name, text in match.groupdict().items()}
+            if all(part is not None for part in parts.values()):
+                return PLACE.sub(lambda place, own=parts: str(own[place[1]]), own)  # type: ignore[misc]
+        return None
+
+    def _part(self, name: str, text: str) -> str | None:
+        """Give what is put in; None where it is English that has no translation."""
+        if NUMBER.fullmatch(text) or name in (*TYPED, "values", "own", "stored"):
+            return text
+        for mark in ("; ", ", "):
+            if mark in text:
+                parts = [self._found(part) for part in text.split(mark)]
+                if None not in parts:
+                    return mark.join(str(part) for part in parts)
+        return self._found(text)
+
+
+@cache
+def sentences_of(language: str) -> Sentences | None:
+    """Sentences of a language, read once; None for English."""
+    return Sentences.of(language)
+
+
+def clip_in_language(told: Mapping[str, Any], language: str) -> dict[str, Any]:
+    """Give what the page shows of a clip, with its reasons and cautions in a language."""
+    own = sentences_of(language)
+    if own is None:
+        return dict(told)
+    shown = told["shown"]
+    measures = [
+        {**m, "reason": own.say(m["reason"]) if m["reason"] else ""} for m in shown["measures"]
+    ]
+    return {**told, "shown": {**shown, "measures": measures, "cautions": _once(own, shown)}}
+
+
+def day_in_language(state: Mapping[str, Any], language: str) -> dict[str, Any]:
+    """Give the state of a visit, with what is wrong with its clips in a language."""
+    own = sentences_of(language)
+    if own is None:
+        return dict(state)
+    clips = [
+        {**clip, "problem": own.say(clip["problem"]) if clip["problem"] else ""}
+        for clip in state["clips"]
+    ]
+    return {**state, "clips": clips}
+
+
+def _once(own: Sentences, shown: Mapping[str, Iterable[str]]) -> list[str]:
+    """Give each caution once: several without a translation are one sentence."""
+    return list(dict.fromkeys(own.say(caution) for caution in shown["cautions"]))
+
+
+def _pattern(english: str) -> re.Pattern[str]:
+    parts = PLACE.split(english)
+    texts = [re.escape(part) if k % 2 == 0 else f"(?P<{part}>.+?)" for k, part in enumerate(parts)]
+    return re.compile("".join(texts), re.DOTALL)
