@@ -7,12 +7,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.agreement.estimate import Array, codes_of
-from layermotion.agreement.mixed import fit_mixed
+from layermotion.agreement.mixed import Layout, fit_mixed, layout_of
 from layermotion.agreement.readings import Reading
 
 # What differs in truth, and what is error.
 TRUE_PARTS = ("subject", "side or task")
 ERROR_PARTS = ("rater", "subject x rater", "session", "placement", "residual")
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """What the model takes apart: names of the random parts, residual last, and their layout."""
+
+    names: tuple[str, ...]
+    layout: Layout
+    raters: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,7 +40,23 @@ class Fit:
     raters: int = 1
 
 
-def levels_of(
+def parts_of(
+    readings: Sequence[Reading], subject: NDArray[np.intp], rater: NDArray[np.intp]
+) -> Parts:
+    """Find the random parts and fixed effects that a design can tell apart.
+
+    Parameters
+    ----------
+    subject, rater
+        Shape (readings,), numbered from 0 without a gap.
+    """
+    raters = int(rater.max()) + 1
+    levels = _levels(readings, subject, rater)
+    layout = layout_of(_fixed(readings, rater, raters), subject, [subject, *levels.values()])
+    return Parts(("subject", *levels, "residual"), layout, raters)
+
+
+def _levels(
     readings: Sequence[Reading], subject: NDArray[np.intp], rater: NDArray[np.intp]
 ) -> dict[str, NDArray[np.intp]]:
     """Labels of each random effect below the subject that the design can tell apart."""
@@ -64,7 +89,7 @@ def _placement(reading: Reading) -> tuple[str, ...]:
     return (reading.subject, "clip", reading.clip) if reading.clip else ()
 
 
-def design_of(readings: Sequence[Reading], rater: NDArray[np.intp], raters: int) -> Array:
+def _fixed(readings: Sequence[Reading], rater: NDArray[np.intp], raters: int) -> Array:
     """Give the fixed effects: ones, each rater against the first, then sides and tasks likewise."""
     columns = [np.ones(rater.size), *((rater == r).astype(float) for r in range(1, raters))]
     for name in ("side", "task"):
@@ -82,24 +107,10 @@ def _is_same(one: NDArray[np.intp], other: NDArray[np.intp]) -> bool:
     return pairs == int(one.max()) + 1 == int(other.max()) + 1
 
 
-def fit_components(
-    values: Array,
-    subject: NDArray[np.intp],
-    design: Array,
-    raters: int,
-    levels: dict[str, NDArray[np.intp]],
-) -> Fit:
-    """Fit the variance of each part; that of the raters from their fixed effects less its error.
-
-    Parameters
-    ----------
-    design
-        Fixed effects as ``design_of`` gives them, those of the raters in front.
-    levels
-        Random parts below the subject as ``levels_of`` gives them.
-    """
-    fit = fit_mixed(values, design, subject, [subject, *levels.values()])
-    names = ["subject", *levels, "residual"]
+def fit_components(values: Array, parts: Parts) -> Fit:
+    """Fit the variance of each part; that of the raters from their fixed effects less its error."""
+    fit = fit_mixed(values, parts.layout)
+    names, raters = parts.names, parts.raters
     variance = dict(zip(names, fit.variance.tolist(), strict=True))
     covariance = {
         (one, other): float(fit.covariance[i, j])

@@ -9,15 +9,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from layermotion.agreement.components import (
     ERROR_PARTS,
     TRUE_PARTS,
     Fit,
-    design_of,
     fit_components,
-    levels_of,
+    parts_of,
 )
 from layermotion.agreement.estimate import (
     CHANGE_PER_SEM,
@@ -186,13 +184,12 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     nested = raters > 1 and len(set(zip(subject.tolist(), rater.tolist(), strict=True))) == subjects
     if nested:
         # A rater of his own for each subject: nothing tells the raters from the subjects.
-        rater, raters = np.zeros_like(rater), 1
-    levels = levels_of(readings, subject, rater)
-    fit = fit_components(values, subject, design_of(readings, rater, raters), raters, levels)
-    return _result(first, values, subjects, raters, fit, levels, nested)
+        rater = np.zeros_like(rater)
+    fit = fit_components(values, parts_of(readings, subject, rater))
+    return _result(first, values, subjects, fit, nested)
 
 
-def _error(
+def error_of_mean(
     fit: Fit, repeats: int, averaged: Sequence[str] = ("residual",), *, any_rater: bool = False
 ) -> Estimate:
     """Error of a mean of repeats with its interval; ``averaged`` parts differ between repeats."""
@@ -233,15 +230,7 @@ def _error(
     )
 
 
-def _result(
-    first: Reading,
-    values: Array,
-    subjects: int,
-    raters: int,
-    fit: Fit,
-    levels: dict[str, NDArray[np.intp]],
-    nested: bool,
-) -> Reliability:
+def _result(first: Reading, values: Array, subjects: int, fit: Fit, nested: bool) -> Reliability:
     total = sum(fit.variance.values())
     components = tuple(
         Component(
@@ -252,24 +241,24 @@ def _result(
         for name in (*TRUE_PARTS, *ERROR_PARTS)
     )
     between = sum(fit.variance.get(name, 0.0) for name in TRUE_PARTS)
-    knows_any = raters >= FEWEST_RATERS
+    knows_any = fit.raters >= FEWEST_RATERS
     has_placements = "placement" in fit.variance
     anew = ("residual", "placement")
     rows = []
     # One row more than is listed, to see whether the last one is enough.
     for repeats in range(1, MOST_REPEATS + 2):
-        same = _error(fit, repeats)
-        any_rater = _error(fit, repeats, any_rater=True) if knows_any else None
+        same = error_of_mean(fit, repeats)
+        any_rater = error_of_mean(fit, repeats, any_rater=True) if knows_any else None
         error = (any_rater or same).value ** 2
         rows.append(
             Repeats(
                 repeats=repeats,
                 sem_any=any_rater,
                 sem_same=same,
-                apart_any=_error(fit, repeats, anew, any_rater=True)
+                apart_any=error_of_mean(fit, repeats, anew, any_rater=True)
                 if knows_any and has_placements
                 else None,
-                apart_same=_error(fit, repeats, anew) if has_placements else None,
+                apart_same=error_of_mean(fit, repeats, anew) if has_placements else None,
                 coefficient=between / (between + error) if total else math.nan,
             )
         )
@@ -286,20 +275,18 @@ def _result(
         structure=first.structure,
         unit=first.unit,
         subjects=subjects,
-        raters=raters,
+        raters=fit.raters,
         observations=values.size,
         mean=float(values.mean()),
         components=components,
         plan=tuple(rows[:MOST_REPEATS]),
         enough=enough,
-        cautions=tuple(_cautions(subjects, raters, fit, levels, nested)),
+        cautions=tuple(_cautions(subjects, fit, nested)),
     )
 
 
-def _cautions(
-    subjects: int, raters: int, fit: Fit, levels: dict[str, NDArray[np.intp]], nested: bool
-) -> list[str]:
-    found = []
+def _cautions(subjects: int, fit: Fit, nested: bool) -> list[str]:
+    found, raters = [], fit.raters
     if nested:
         found.append(
             "No subject was measured by two raters, so what raters differ by is not known; the "
@@ -312,7 +299,7 @@ def _cautions(
         found.append(
             f"No variance was found for {', '.join(zero)}; it is too small to see in this study."
         )
-    if "session" not in levels:
+    if "session" not in fit.variance:
         found.append(
             "The table has no sessions, so the error of a change between visits may be larger "
             "than stated."
