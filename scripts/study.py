@@ -32,6 +32,7 @@ from study_coverage import (
 )
 
 from layermotion.agreement.command import run_compare
+from layermotion.agreement.readings import readings_of
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.study import StudyOptions
 from layermotion.files import write_text
@@ -123,11 +124,11 @@ def check_large() -> bool:
 def check_repeats() -> bool:
     """Time a reliability study of 10 subjects with 2,000 repeats each."""
     rng = np.random.default_rng(3)
-    readings = [
+    readings = readings_of(
         make_reading(person, 0, repeat, 0, own + rng.normal(0, ERROR_SD))
         for person, own in enumerate(rng.normal(3.5, SUBJECT_SD, 10))
         for repeat in range(2000)
-    ]
+    )
     started_s = time.perf_counter()
     analyse_reliability(readings)
     taken_s = time.perf_counter() - started_s

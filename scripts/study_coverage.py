@@ -14,7 +14,7 @@ from layermotion.agreement.components import fit_components, parts_of
 from layermotion.agreement.estimate import Estimate
 from layermotion.agreement.icc import FEWEST_RATERS, intraclass, measurement_error
 from layermotion.agreement.limits import limits_of_agreement, limits_of_any_shape
-from layermotion.agreement.readings import Reading
+from layermotion.agreement.readings import readings_of
 from layermotion.agreement.regression import deming, passing_bablok, proportional_bias
 from layermotion.agreement.reliability import error_of_mean
 from layermotion.agreement.spread import rater_spread
@@ -137,7 +137,7 @@ def _reliability(design: Design) -> Simulate:
     shape = (design.subjects, 2, design.raters, design.repeats)
     subject, session, rater, repeat = (axis.ravel() for axis in np.indices(shape))
     labels = zip(subject, session, repeat, rater, strict=True)
-    parts = parts_of([make_reading(*label, 0.0) for label in labels], subject, rater)
+    parts = parts_of(readings_of(make_reading(*label, 0.0) for label in labels), subject, rater)
 
     def simulate(rng: np.random.Generator, n: int, repeats: int, raters: int) -> Iterator[Held]:
         days = rng.normal(0, SUBJECT_SD, (n, 1)) + rng.normal(0, SESSION_SD, (n, 2))
@@ -170,21 +170,10 @@ def _shapes(rng: np.random.Generator, n: int, repeats: int, _: int) -> Iterator[
             yield f"upper limit, {kind}, {shape}", found[1], Z95
 
 
-def make_reading(person: int, session: int, repeat: int, rater: int, value: float) -> Reading:
+def make_reading(
+    person: int, session: int, repeat: int, rater: int, value: float
+) -> dict[str, object]:
     """One reading of the TrA at rest."""
-    return Reading(
-        row=0,
-        clip="",
-        subject=str(person),
-        session=str(session),
-        side="",
-        placement="",
-        measure="thickness_rest",
-        structure="tra",
-        task="rest",
-        repeat=str(repeat),
-        rater=str(rater),
-        reading="",
-        value=value,
-        unit="mm",
-    )
+    what = {"measure": "thickness_rest", "structure": "tra", "task": "rest", "unit": "mm"}
+    who = {"subject": person, "session": session, "repeat": repeat, "rater": rater}
+    return {**what, **who, "value": value}

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.stats import qmc
 
-from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
+from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate
 
 # Draws of a Sobol sequence, two to this power: bounds repeat to a third digit (our choice).
 DRAWS_POWER = 12
@@ -209,7 +209,7 @@ def _drawn_squares(table: Array, subject: NDArray[np.intp] | None) -> tuple[Arra
     of one subject do not count as targets of several. Each shape (draws,).
     """
     targets, raters = table.shape
-    own = np.arange(targets) if subject is None else codes_of([str(s) for s in subject])
+    own = np.arange(targets) if subject is None else np.unique(subject, return_inverse=True)[1]
     counts = np.bincount(own)
     people = counts.size
     mean, rows, columns = table.mean(), table.mean(axis=1), table.mean(axis=0)

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 
 from layermotion.agreement.components import (
     ERROR_PARTS,
     TRUE_PARTS,
     Fit,
     fit_components,
+    group_codes,
     parts_of,
 )
 from layermotion.agreement.estimate import (
@@ -22,10 +24,8 @@ from layermotion.agreement.estimate import (
     Array,
     Estimate,
     chi2_quantiles,
-    codes_of,
 )
 from layermotion.agreement.icc import FEWEST_RATERS
-from layermotion.agreement.readings import Reading
 from layermotion.errors import InputError
 
 FEWEST_SUBJECTS = 3
@@ -135,7 +135,7 @@ class Reliability:
         return self.errors[ERROR_PARTS.index(name)]
 
 
-def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
+def analyse_reliability(readings: pd.DataFrame) -> Reliability:
     """Split the variance of one measure with a mixed model and plan repeats.
 
     Subject, session, placement and subject-by-rater are random, fitted by restricted maximum
@@ -149,39 +149,38 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     Parameters
     ----------
     readings
-        Of one measure, structure and unit, each with a subject.
+        Of one measure, structure and unit, each with a subject, as ``readings_of`` gives them.
 
     Raises
     ------
     InputError
         If there are too few subjects, or nothing was measured twice.
     """
-    first = readings[0]
+    first = readings.iloc[0]
     label = f"{first.structure} {first.measure}"
-    values = np.array([reading.value for reading in readings])
-    subject = codes_of([reading.subject for reading in readings])
-    rater = codes_of([reading.rater for reading in readings])
+    values = readings["value"].to_numpy()
+    subject, rater = group_codes([readings["subject"]]), group_codes([readings["rater"]])
     subjects, raters = int(subject.max()) + 1, int(rater.max()) + 1
     if subjects < FEWEST_SUBJECTS:
         people = "one subject" if subjects == 1 else f"{subjects} subjects"
         raise InputError(
             f"The table has {people} for {label}; reliability needs at least {FEWEST_SUBJECTS}."
         )
-    if len({(r.subject, r.side, r.task) for r in readings}) == len(readings):
+    targets = group_codes([readings["subject"], readings["side"], readings["task"]])
+    if int(targets.max()) + 1 == len(readings):
         raise InputError(
             f"Every subject has one value of {label} for a side and task; reliability needs the "
             f"same measured again."
         )
     if np.ptp(values) == 0:
         raise InputError(f"All values of {label} are equal; check the table.")
-    targets = codes_of([f"{r.subject}\0{r.side}\0{r.task}" for r in readings])
     means = np.bincount(targets, values) / np.bincount(targets)
     if np.allclose(values, means[targets], rtol=1e-9, atol=0):
         raise InputError(
             f"Repeated values of {label} are equal in every subject; enter each repeat as it was "
             f"measured."
         )
-    nested = raters > 1 and len(set(zip(subject.tolist(), rater.tolist(), strict=True))) == subjects
+    nested = raters > 1 and int(group_codes([subject, rater]).max()) + 1 == subjects
     if nested:
         # A rater of his own for each subject: nothing tells the raters from the subjects.
         rater = np.zeros_like(rater)
@@ -230,7 +229,7 @@ def error_of_mean(
     )
 
 
-def _result(first: Reading, values: Array, subjects: int, fit: Fit, nested: bool) -> Reliability:
+def _result(first: pd.Series, values: Array, subjects: int, fit: Fit, nested: bool) -> Reliability:
     total = sum(fit.variance.values())
     components = tuple(
         Component(
