@@ -82,7 +82,7 @@ def test_comparison_writes_report_figures_and_tables(compared: tuple[Path, Path,
     assert not re.search(r'(?:src|href)="(?!#|data:)', page)
     assert "http:" not in page and "https:" not in page
     assert "Jane Doe" not in page
-    assert "Single values lie within the margin of 2.00\N{NO-BREAK SPACE}mm." in page
+    assert "intervals included, lie within the margin of 2.00\N{NO-BREAK SPACE}mm." in page
     assert "times as far from a rater as raters are from each other." in page
     assert "TrA thickness, rest, mm (24 subjects, 24 pairs)" in page
     assert "calliper values of 2 raters" in page

@@ -224,7 +224,23 @@ def test_repeats_that_still_help_are_not_called_enough() -> None:
     readings = [reading(s, 2 * s + rng.normal(0, 1), repeat=r) for s in range(9) for r in range(3)]
     result = analyse(readings)
     assert result.enough is None and len(result.plan) == 8
-    assert "each further repeat still lowers it by more than 5%" in reliability_headline(result)
+    assert (
+        "each further repeat still lowers it by more than 5\N{NO-BREAK SPACE}%"
+        in reliability_headline(result)
+    )
+
+
+def test_headline_states_how_sure_it_is_and_never_most_of_a_part() -> None:
+    rng = np.random.default_rng(11)
+    spreads = {"subject": 1.0, "session": 0.4, "placement": 0.4, "residual": 0.45}
+    result = analyse(simulated(rng, spreads, 20))
+    words = reliability_headline(result)
+    change = result.plan[0].mdc95
+    assert f"must exceed {change.value:.2f} mm ({change.low:.2f} to" in words.replace("\xa0", " ")
+    largest = max(result.errors, key=lambda part: part.variance)
+    share = 100 * largest.variance / sum(part.variance for part in result.errors)
+    assert share < 50
+    assert words.endswith(f"The largest part of the error is {largest.name}, {share:.0f}\xa0%.")
 
 
 def test_thousands_of_repeats_are_fitted_at_once() -> None:

@@ -193,7 +193,7 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
 
 def _made_with() -> list[tuple[str, str]]:
     """Name the software and the packages that every figure rests on."""
-    packages = (f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas"))
+    packages = (f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "statsmodels"))
     return [
         ("software", f"layermotion {__version__}, SHA-256 of its code {code_digest()}"),
         ("packages", f"Python {platform.python_version()}, {', '.join(packages)}"),

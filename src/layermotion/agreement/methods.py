@@ -77,6 +77,7 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
     most = max(len(item.pairs.raters) for item in comparisons)
     scale = "ratios, as differences of natural logarithms" if options.as_ratio else "differences"
     raters = "the mean of the raters" if several else "the manual value"
+    both = "Tool and raters' mean" if several else "Tool and rater"
     yield from _setting()
     yield (
         f"Automatic values (layermotion {__version__}) were compared with the calliper values of "
@@ -124,8 +125,8 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
     )
     yield (
         "Intraclass correlations are given in the six forms of Shrout and Fleiss; ICC(2,1), single "
-        "measure, absolute agreement, is the one to read. Tool and raters' mean count as two given "
-        "methods (two-way mixed model)"
+        f"measure, absolute agreement, is the one to read. {both} count as two given methods "
+        "(two-way mixed model)"
         + (
             "; the raters among themselves as drawn from many (two-way random model), with "
             "generalized confidence intervals"
@@ -194,5 +195,5 @@ def reliability_methods(results: Sequence[Reliability]) -> Iterator[str]:
         "raters' part, with raters less one degrees of freedom, and the rest are put together as "
         f"Graybill and Wang do. Any rater has an SEM from {FEWEST_RATERS} raters on. The smallest "
         "detectable change is 1.96 √2 SEM. Repeats were taken as enough where one more lowers the "
-        f"SEM by less than {LEAST_GAIN:.0%}."
+        f"SEM by less than {100 * LEAST_GAIN:.0f} %."
     )

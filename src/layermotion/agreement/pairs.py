@@ -64,6 +64,11 @@ class PairedSet:
         """How many people."""
         return int(self.subject.max()) + 1
 
+    @property
+    def who(self) -> str:
+        """Whom the tool is set against, in words."""
+        return "raters" if len(self.raters) > 1 else "rater"
+
     def by_rater(self) -> Array:
         """Mean of each rater's readings, shape (targets, raters)."""
         return _mean_of_known(self.manual, axis=2)
