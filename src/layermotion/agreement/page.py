@@ -203,8 +203,8 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
         sure = "" if not bias.low <= 0 <= bias.high else ", which may be chance"
         words = (
             f"{label}: the tool reads {number(abs(bias.value), pairs.unit)} {way} than the "
-            f"{pairs.who} ({_interval(bias, pairs.unit)}{sure}); 95\N{NO-BREAK SPACE}% of differences "
-            f"lie between {number(limits.lower.value, pairs.unit, with_unit=False)} "
+            f"{pairs.who} ({_interval(bias, pairs.unit)}{sure}); 95\N{NO-BREAK SPACE}% of "
+            f"differences lie between {number(limits.lower.value, pairs.unit, with_unit=False)} "
             f"and {number(limits.upper.value, pairs.unit)}."
         )
     if comparison.spread is not None:
