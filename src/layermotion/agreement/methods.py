@@ -18,6 +18,7 @@ COMPARE_SOURCES = (
     "J Biopharm Stat 2007; 17:571-582.",
     "Carkeet A. Exact parametric confidence intervals for Bland-Altman limits of agreement. "
     "Optom Vis Sci 2015; 92(3).",
+    "Weerahandi S. J Am Stat Assoc 1993; 88:899-905 (generalized confidence intervals).",
     "Zou GY. Limits of agreement with multiple observations per individual. Stat Methods Med Res "
     "2013; 22(6).",
     "Shrout PE, Fleiss JL. Psychol Bull 1979; 86:420-428; McGraw KO, Wong SP. Psychol Methods "
@@ -100,7 +101,7 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
         yield (
             "Where subjects gave several pairs, the SD of a single difference was put together "
             "from its variance between and within subjects (one-way analysis of variance; the true "
-            "value may vary), with intervals recovered from the variance of each part. Each pair "
+            "value may vary), with generalized confidence intervals of the limits. Each pair "
             "counts once in the bias, in its test and in all coefficients and lines, so a subject "
             "with more pairs weighs more; errors are by subject. Passing-Bablok's line takes the "
             "mean of each subject."
