@@ -198,7 +198,7 @@ def _checked(
 ) -> tuple[pd.DataFrame, list[str]]:
     """Turn texts into readings, with notes on converted units; refuse all unusable cells."""
     unit = texts["unit"].str.lower()
-    factor = unit.map({name: factor for name, (_, factor) in UNITS.items()})
+    factor = unit.map({name: factor for name, (_, factor) in UNITS.items()}).astype(float)
     numbers = {name: _numbers(texts[name], has_decimal_comma) for name in NUMBER_COLUMNS}
     value = numbers["value"] * factor
     own = texts.assign(
@@ -247,7 +247,7 @@ def _numbers(texts: pd.Series, has_decimal_comma: bool) -> pd.Series:
     """Give the numbers that texts hold; NaN where a text is none."""
     if has_decimal_comma:
         texts = texts.str.replace(DECIMAL_COMMA, r"\1.\2", regex=True)
-    found = texts.where(texts.str.fullmatch(NUMBER), "nan").map(float)
+    found = texts.where(texts.str.fullmatch(NUMBER), "nan").map(float).astype(float)
     return found.where(np.isfinite(found))
 
 
