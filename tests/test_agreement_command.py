@@ -123,6 +123,7 @@ def test_figures_are_those_of_the_data(compared: tuple[Path, Path, Path]) -> Non
     assert (bias["subjects"], bias["pairs"], bias["unit"]) == ("24", "24", "mm")
 
 
+@pytest.mark.usefixtures("unprinted")
 def test_ratio_analysis_gives_back_ratios(study: tuple[Path, Path], tmp_path: Path) -> None:
     for path in study:
         heading, *lines = path.read_text().splitlines()
