@@ -149,7 +149,8 @@ def test_same_command_writes_the_same_files(
             return finish(figure, name, description)
         path = out / "figures" / name
         svg = path.with_suffix(".svg").read_text().replace(f"<svg {SVG_NAMES} ", "<svg ", 1)
-        return Drawing(name, svg.removesuffix("\n"), path.with_suffix(".pdf").read_bytes(), description)
+        pdf = path.with_suffix(".pdf").read_bytes()
+        return Drawing(name, svg.removesuffix("\n"), pdf, description)
 
     # Two figures of the same bytes show it for all, which are printed by one function.
     monkeypatch.setattr("layermotion.agreement.plots.finish", print_some)
