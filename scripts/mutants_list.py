@@ -798,7 +798,7 @@ AGREEMENT = (
     Mutant(
         "agreement-units-not-checked",
         "agreement/units.py",
-        "if _is_slip(middle, factor) or _is_slip(1 / middle, factor):",
+        "if _is_slip(np.array([middle, 1 / middle]), factor).any():",
         "if False:",
         ("test_agreement_table.py::test_unusable_row_is_named",),
     ),

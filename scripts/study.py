@@ -8,23 +8,39 @@ python scripts/study.py coverage    how often do the 95 % intervals hold what wa
 
 import argparse
 import csv
+import json
 import math
 import resource
 import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
-from study_coverage import LEAST, MOST, SUBJECTS, count_coverage, make_reading
+from study_coverage import (
+    LEAST,
+    MOST,
+    SUBJECTS,
+    Count,
+    Design,
+    count_design,
+    designs_of,
+    make_reading,
+)
 
 from layermotion.agreement.command import run_compare
+from layermotion.agreement.readings import readings_of
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.study import StudyOptions
+from layermotion.files import write_text
 
 LIMIT_S = 10.0
 LARGE_LIMIT_S, LARGE_LIMIT_MB, REPEATS_LIMIT_S = 30.0, 700.0, 60.0
+# An interval that fewer studies give is not judged: what is given is a choice of them (our choice).
+FEWEST_SHARE = 0.1
 PARTS = ("agreement", "reliability", "shapes")
 # Spread of the simulated values, mm: of the order of the TrA (our choice).
 SUBJECT_SD, ERROR_SD = 0.8, 0.25
@@ -108,11 +124,11 @@ def check_large() -> bool:
 def check_repeats() -> bool:
     """Time a reliability study of 10 subjects with 2,000 repeats each."""
     rng = np.random.default_rng(3)
-    readings = [
+    readings = readings_of(
         make_reading(person, 0, repeat, 0, own + rng.normal(0, ERROR_SD))
         for person, own in enumerate(rng.normal(3.5, SUBJECT_SD, 10))
         for repeat in range(2000)
-    ]
+    )
     started_s = time.perf_counter()
     analyse_reliability(readings)
     taken_s = time.perf_counter() - started_s
@@ -121,28 +137,59 @@ def check_repeats() -> bool:
     return taken_s < REPEATS_LIMIT_S
 
 
-def check_coverage(parts: Sequence[str], studies: int, subjects: tuple[int, ...]) -> bool:
-    """Print the share of studies whose interval holds the truth; those out of bounds are marked."""
+def check_coverage(
+    designs: Sequence[Design], studies: int, stored: Path | None, processes: int
+) -> bool:
+    """Print the share of studies whose interval holds the truth; those out of bounds are marked.
+
+    What ``stored`` holds of these designs is not counted again, so that a run that was ended goes
+    on; delete the file when the statistics change.
+    """
+    known = _read_counts(stored) if stored and stored.exists() else {}
+    names = {design: f"{design.part}; {design}; {studies} studies" for design in designs}
+    missing = [design for design in designs if names[design] not in known]
+    with ProcessPoolExecutor(processes) as pool:
+        tasks = {pool.submit(count_design, design, studies): design for design in missing}
+        for done in as_completed(tasks):
+            known[names[tasks[done]]] = done.result()
+            if stored:
+                write_text(stored, json.dumps(known, default=asdict, indent=1))
     shares: dict[str, list[float]] = defaultdict(list)
+    rare: dict[str, float] = {}
     inside = missed = 0
-    for part in parts:
-        for label, share, count in count_coverage(part, studies, subjects):
+    for design, name in names.items():
+        for interval, count in known[name].items():
+            rare[interval] = min(rare.get(interval, 1.0), count.given / studies)
+            if count.given < FEWEST_SHARE * studies:
+                print(f"  none   {interval}; {design}, given in {count.given} of {studies} studies")
+                continue
+            share = count.held / count.given
             # Two standard errors of a share that is as low, or as high, as it may be.
-            chance = 2 * math.sqrt(LEAST * (1 - LEAST) / count)
+            chance = 2 * math.sqrt(LEAST * (1 - LEAST) / count.given)
             is_inside = LEAST <= share <= MOST
             is_out = share < LEAST - chance or share > MOST + chance
             inside, missed = inside + is_inside, missed + is_out
-            shares[label.split(";")[0]].append(share)
+            shares[interval].append(share)
             mark = " MISSED" if is_out else "" if is_inside else " by chance?"
-            print(f"{share:6.1%}{mark}  {label}, {count} studies", flush=True)
-    print(f"\nLowest, mean and highest share by interval, {studies} studies of each design:")
+            print(f"{share:6.1%}{mark}  {interval}; {design}, {count.given} studies")
+    print(f"\nLowest, mean and highest share by interval, {studies} studies of each design;")
+    print("then the lowest share of studies that gave it:")
     for name, own in shares.items():
-        print(f"{min(own):6.1%} {sum(own) / len(own):6.1%} {max(own):6.1%}  {name}")
+        mean = sum(own) / len(own)
+        print(f"{min(own):6.1%} {mean:6.1%} {max(own):6.1%}  {rare[name]:6.1%}  {name}")
     total = sum(map(len, shares.values()))
     print(
         f"{inside} of {total} between {LEAST:.0%} and {MOST:.0%}; {missed} farther out than chance"
     )
     return missed == 0
+
+
+def _read_counts(path: Path) -> dict[str, dict[str, Count]]:
+    stored = json.loads(path.read_text(encoding="utf-8"))
+    return {
+        name: {interval: Count(**count) for interval, count in own.items()}
+        for name, own in stored.items()
+    }
 
 
 def main() -> int:
@@ -153,9 +200,12 @@ def main() -> int:
     parser.add_argument("--studies", type=int, default=2000, help="of each design, for coverage")
     parser.add_argument("--subjects", type=int, nargs="+", default=SUBJECTS, help="for coverage")
     parser.add_argument("--part", choices=PARTS, nargs="+", default=PARTS, help="for coverage")
+    parser.add_argument("--stored", type=Path, help="counts so far, for coverage to go on from")
+    parser.add_argument("--processes", type=int, default=1, help="at once, for coverage")
     chosen = parser.parse_args()
     if chosen.check == "coverage":
-        good = check_coverage(chosen.part, chosen.studies, tuple(chosen.subjects))
+        designs = list(designs_of(chosen.part, chosen.subjects))
+        good = check_coverage(designs, chosen.studies, chosen.stored, chosen.processes)
     else:
         wanted = checks if chosen.check == "all" else [chosen.check]
         good = all([checks[name]() for name in wanted])

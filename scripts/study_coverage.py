@@ -2,19 +2,21 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.agreement.coefficients import concordance, error_of_two, forms_of_two
+from layermotion.agreement.components import fit_components, parts_of
 from layermotion.agreement.estimate import Estimate
-from layermotion.agreement.icc import intraclass, measurement_error
+from layermotion.agreement.icc import FEWEST_RATERS, intraclass, measurement_error
 from layermotion.agreement.limits import limits_of_agreement, limits_of_any_shape
-from layermotion.agreement.readings import Reading
+from layermotion.agreement.readings import readings_of
 from layermotion.agreement.regression import deming, passing_bablok, proportional_bias
-from layermotion.agreement.reliability import analyse_reliability
+from layermotion.agreement.reliability import error_of_mean
 from layermotion.agreement.spread import rater_spread
 from layermotion.normal import Z95
 
@@ -29,32 +31,53 @@ BIAS_MM = 0.2
 Array = NDArray[np.float64]
 # An interval with the value that it should hold.
 Held = tuple[str, Estimate, float]
+# One study of so many subjects, repeats and raters.
+Simulate = Callable[[np.random.Generator, int, int, int], Iterator[Held]]
 
 
-def count_coverage(
-    part: str, studies: int, subjects: tuple[int, ...]
-) -> Iterator[tuple[str, float, int]]:
-    """Simulate studies of every design; give each interval's name, share held, and how many."""
-    # The shapes are of differences, which know no raters.
-    for n, repeats, raters in product(subjects, REPEATS, (1,) if part == "shapes" else RATERS):
-        rng = np.random.default_rng([n, repeats, raters])
-        hits: dict[str, list[bool]] = defaultdict(list)
-        for _ in range(studies):
-            for name, found, true in _held(part, rng, n, repeats, raters):
-                if found.has_interval():
-                    hits[name].append(found.low <= true <= found.high)
-        for name, held in hits.items():
-            label = f"{name}; {n} subjects, {repeats} repeats, {raters} raters"
-            yield label, sum(held) / len(held), len(held)
+@dataclass(frozen=True)
+class Design:
+    """Studies of one kind; each design draws from a seed of its own."""
+
+    part: str
+    subjects: int
+    repeats: int
+    raters: int
+
+    def __str__(self) -> str:
+        return f"{self.subjects} subjects, {self.repeats} repeats, {self.raters} raters"
 
 
-def _held(part: str, rng: np.random.Generator, n: int, repeats: int, raters: int) -> Iterator[Held]:
-    if part == "agreement":
-        yield from _agreement(rng, n, repeats, raters)
-    elif part == "reliability":
-        yield from _reliability(rng, n, repeats, raters)
-    else:
-        yield from _shapes(rng, n, repeats)
+@dataclass(frozen=True)
+class Count:
+    """Of one interval: how many studies gave it, and in how many of these it held the truth."""
+
+    held: int
+    given: int
+
+
+def designs_of(parts: Sequence[str], subjects: Sequence[int]) -> Iterator[Design]:
+    """Every design of these parts."""
+    for part in parts:
+        # The shapes are of differences, which know no raters.
+        raters = (1,) if part == "shapes" else RATERS
+        for n, repeats, people in product(subjects, REPEATS, raters):
+            yield Design(part, n, repeats, people)
+
+
+def count_design(design: Design, studies: int) -> dict[str, Count]:
+    """Simulate studies of a design; count for each interval."""
+    rng = np.random.default_rng([design.subjects, design.repeats, design.raters])
+    simulate = {"agreement": _agreement, "reliability": _reliability(design), "shapes": _shapes}
+    hits: dict[str, list[bool]] = defaultdict(list)
+    for _ in range(studies):
+        for name, found, true in simulate[design.part](
+            rng, design.subjects, design.repeats, design.raters
+        ):
+            own = hits[name]
+            if found.has_interval():
+                own.append(found.low <= true <= found.high)
+    return {name: Count(sum(held), len(held)) for name, held in hits.items()}
 
 
 def _agreement(rng: np.random.Generator, n: int, repeats: int, raters: int) -> Iterator[Held]:
@@ -109,30 +132,29 @@ def _agreement(rng: np.random.Generator, n: int, repeats: int, raters: int) -> I
         yield "SEM, raters, agreement", any_rater.sem_agreement, math.sqrt(OFFSET_SD**2 + error)
 
 
-def _reliability(rng: np.random.Generator, n: int, repeats: int, raters: int) -> Iterator[Held]:
-    """One study of two sessions, every rater in each."""
-    offsets = rng.normal(0, OFFSET_SD, raters)
-    readings = []
-    for person in range(n):
-        base = 5 + rng.normal(0, SUBJECT_SD)
-        own = rng.normal(0, OWN_SD, raters)
-        for session in range(2):
-            day = base + rng.normal(0, SESSION_SD)
-            readings += [
-                make_reading(
-                    person, session, repeat, rater,
-                    day + offsets[rater] + own[rater] + rng.normal(0, READING_SD),
-                )
-                for rater, repeat in product(range(raters), range(repeats))
-            ]  # fmt: skip
-    row = analyse_reliability(readings).plan[0]
-    same = SESSION_SD**2 + READING_SD**2
-    yield "SEM, same rater", row.sem_same, math.sqrt(same)
-    if row.sem_any is not None:
-        yield "SEM, any rater", row.sem_any, math.sqrt(same + OFFSET_SD**2 + OWN_SD**2)
+def _reliability(design: Design) -> Simulate:
+    """Studies of two sessions, every rater in each; laid out once, since all are alike."""
+    shape = (design.subjects, 2, design.raters, design.repeats)
+    subject, session, rater, repeat = (axis.ravel() for axis in np.indices(shape))
+    labels = zip(subject, session, repeat, rater, strict=True)
+    parts = parts_of(readings_of(make_reading(*label, 0.0) for label in labels), subject, rater)
+
+    def simulate(rng: np.random.Generator, n: int, repeats: int, raters: int) -> Iterator[Held]:
+        days = rng.normal(0, SUBJECT_SD, (n, 1)) + rng.normal(0, SESSION_SD, (n, 2))
+        own = rng.normal(0, OFFSET_SD, raters) + rng.normal(0, OWN_SD, (n, raters))
+        errors = rng.normal(0, READING_SD, shape)
+        values = 5 + days[:, :, None, None] + own[:, None, :, None] + errors
+        fit = fit_components(values.ravel(), parts)
+        same = SESSION_SD**2 + READING_SD**2
+        yield "SEM, same rater", error_of_mean(fit, 1), math.sqrt(same)
+        if raters >= FEWEST_RATERS:
+            true = math.sqrt(same + OFFSET_SD**2 + OWN_SD**2)
+            yield "SEM, any rater", error_of_mean(fit, 1, any_rater=True), true
+
+    return simulate
 
 
-def _shapes(rng: np.random.Generator, n: int, repeats: int) -> Iterator[Held]:
+def _shapes(rng: np.random.Generator, n: int, repeats: int, _: int) -> Iterator[Held]:
     """Limits of differences that are skewed or have heavy tails, mean 0 and SD 1."""
     subject = np.repeat(np.arange(n), repeats)
     for shape, difference in (
@@ -148,21 +170,10 @@ def _shapes(rng: np.random.Generator, n: int, repeats: int) -> Iterator[Held]:
             yield f"upper limit, {kind}, {shape}", found[1], Z95
 
 
-def make_reading(person: int, session: int, repeat: int, rater: int, value: float) -> Reading:
+def make_reading(
+    person: int, session: int, repeat: int, rater: int, value: float
+) -> dict[str, object]:
     """One reading of the TrA at rest."""
-    return Reading(
-        row=0,
-        clip="",
-        subject=str(person),
-        session=str(session),
-        side="",
-        placement="",
-        measure="thickness_rest",
-        structure="tra",
-        task="rest",
-        repeat=str(repeat),
-        rater=str(rater),
-        reading="",
-        value=value,
-        unit="mm",
-    )
+    what = {"measure": "thickness_rest", "structure": "tra", "task": "rest", "unit": "mm"}
+    who = {"subject": person, "session": session, "repeat": repeat, "rater": rater}
+    return {**what, **who, "value": value}

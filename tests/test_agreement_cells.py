@@ -63,7 +63,7 @@ def test_letters_composed_in_two_ways_are_one_name(tmp_path: Path) -> None:
         for i, form in enumerate(("NFC", "NFD"))
     ]
     table = read_table(write(tmp_path / "m.csv", HEADING, rows), "manual")
-    assert len({reading.subject for reading in table.readings}) == 1
+    assert table.readings.subject.nunique() == 1
 
 
 def test_blank_raters_are_refused_in_a_reliability_study(

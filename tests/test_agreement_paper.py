@@ -263,3 +263,25 @@ def test_ratio_of_errors_is_estimated_where_subjects_give_repeats(tmp_path: Path
     assert run("compare", *paths, "--out", tmp_path / "out") == 0
     ratio = figures(tmp_path / "out")["auto - manual", "ratio of error variances, from repeats"]
     assert float(ratio["low"]) < 1 < float(ratio["high"])
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_one_rater_is_called_one(tmp_path: Path) -> None:
+    assert run("compare", *study(tmp_path, raters=("A",)), "--out", tmp_path / "out") == 0
+    page = page_of(tmp_path / "out")
+    assert re.search(r"mm (more|less) than the rater \(", page)
+    assert "Tool minus the rater." in page and "Tool : rater" not in page
+    shown = page[: page.index("Methods</h2>")]
+    assert not re.search("the raters|of raters|and raters|each rater", shown)
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_every_interval_says_its_level_and_how_it_was_found(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert run("compare", *study(tmp_path), "--margin", "2mm", "--out", out) == 0
+    page = page_of(out)
+    assert "Interval, 95 % unless stated" in page
+    assert "Shown: the limits, their intervals included, lie within the margin of 2.00 mm." in page
+    # A mean has a t interval, whatever stands for the limits beside it.
+    methods = {row["method"] for row in rows_of(out / "figures.csv") if row["statistic"] == "bias"}
+    assert methods == {"mean difference, t interval by subject"}

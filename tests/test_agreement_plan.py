@@ -9,6 +9,7 @@ import numpy as np
 import openpyxl
 import pytest
 from scipy import stats
+from test_agreement_command import unprinted
 
 from layermotion.agreement.icc import intraclass
 from layermotion.agreement.limits import limits_of_agreement
@@ -26,6 +27,8 @@ from layermotion.agreement.planning_icc import (
     subjects_to_exceed,
 )
 from layermotion.cli import main
+
+__all__ = ["unprinted"]
 
 
 def run(*arguments: object) -> int:
@@ -131,6 +134,7 @@ def test_impossible_plan_is_one_sentence(
     assert captured.err.count("\n") == 1 and captured.out == ""
 
 
+@pytest.mark.usefixtures("unprinted")
 @pytest.mark.parametrize("name", ["entry.xlsx", "entry.csv"])
 def test_filled_in_template_is_read_by_reliability(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

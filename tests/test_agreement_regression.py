@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from published import published
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
+from statsmodels.tools import add_constant
 from test_agreement_limits import MINI, WRIGHT
 
 from layermotion.agreement.coefficients import (
@@ -202,10 +204,30 @@ def test_proportional_bias_is_the_slope_put_in() -> None:
 def test_proportional_bias_agrees_with_a_second_library() -> None:
     difference, mean = MINI - WRIGHT, (MINI + WRIGHT) / 2
     trend = proportional_bias(difference, mean, np.arange(17))
-    theirs = stats.linregress(mean, difference)
-    assert (trend.slope.value, trend.slope_p) == pytest.approx((theirs.slope, theirs.pvalue))
-    spread = stats.linregress(mean, np.abs(difference - theirs.intercept - theirs.slope * mean))
-    assert trend.spread_p == pytest.approx(spread.pvalue)
+    design = add_constant(mean)
+    theirs = OLS(difference, design).fit()
+    for own, place in ((trend.intercept, 0), (trend.slope, 1)):
+        assert own.value == pytest.approx(theirs.params[place])
+        assert (own.low, own.high) == pytest.approx(theirs.conf_int()[place])
+    assert trend.slope_p == pytest.approx(theirs.pvalues[1])
+    assert trend.sd == pytest.approx(math.sqrt(theirs.mse_resid))
+    spread = OLS(np.abs(theirs.resid), design).fit()
+    assert trend.spread_p == pytest.approx(spread.pvalues[1])
+
+
+def test_spread_of_repeated_pairs_is_judged_by_subject() -> None:
+    # Each pair copied: by pair the p value falls, by subject it hardly moves.
+    rng = np.random.default_rng(4)
+    mean, subject = rng.uniform(2, 8, 40), np.arange(40)
+    difference = rng.normal(0, 0.05 * mean)
+    design, groups = add_constant(np.repeat(mean, 5)), np.repeat(subject, 5)
+    size = np.abs(OLS(np.repeat(difference, 5), design).fit().resid)
+    robust = {"cov_type": "cluster", "cov_kwds": {"groups": groups}, "use_t": True}
+    theirs = OLS(size, design).fit(**robust).pvalues[1]
+    copied = proportional_bias(np.repeat(difference, 5), np.repeat(mean, 5), groups)
+    assert copied.spread_p == pytest.approx(theirs, rel=0.5)
+    by_pair = proportional_bias(np.repeat(difference, 5), np.repeat(mean, 5), np.arange(200))
+    assert by_pair.spread_p < copied.spread_p / 50
 
 
 def test_spread_that_grows_with_the_value_is_seen() -> None:

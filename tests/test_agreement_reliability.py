@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.agreement.icc import mean_squares, measurement_error
 from layermotion.agreement.page import reliability_headline
-from layermotion.agreement.readings import Reading
+from layermotion.agreement.readings import readings_of
 from layermotion.agreement.reliability import Reliability, analyse_reliability
 from layermotion.errors import InputError
 from layermotion.session.detectable import (
@@ -39,26 +40,29 @@ def reading(
     placement: int = 0,
     repeat: int = 0,
     structure: str = "tra",
-) -> Reading:
-    return Reading(
-        row=0,
-        clip="c",
-        subject=f"S{subject}",
-        session=str(session),
-        side="",
-        placement=str(placement),
-        measure="thickness_rest",
-        structure=structure,
-        task="rest",
-        repeat=str(repeat),
-        rater=str(rater),
-        reading="",
-        value=value,
-        unit="mm",
-    )
+) -> dict[str, object]:
+    return {
+        "clip": "c",
+        "subject": f"S{subject}",
+        "session": session,
+        "placement": placement,
+        "measure": "thickness_rest",
+        "structure": structure,
+        "task": "rest",
+        "repeat": repeat,
+        "rater": rater,
+        "value": value,
+        "unit": "mm",
+    }
 
 
-def simulated(rng: np.random.Generator, spreads: dict[str, float], subjects: int) -> list[Reading]:
+def analyse(rows: Sequence[Mapping[str, object]]) -> Reliability:
+    return analyse_reliability(readings_of(rows))
+
+
+def simulated(
+    rng: np.random.Generator, spreads: dict[str, float], subjects: int
+) -> list[dict[str, object]]:
     """Two raters, two sessions, two placements, three repeats of each subject."""
     readings = []
     raters = rng.normal(0, spreads.get("rater", 0), 2)
@@ -84,7 +88,7 @@ def test_balanced_table_gives_the_components_of_the_analysis_of_variance() -> No
         for target, row in enumerate(TABLE)
         for rater, value in enumerate(row)
     ]
-    result = analyse_reliability(readings)
+    result = analyse(readings)
     squares, error = mean_squares(TABLE), measurement_error(TABLE)
     found = variances(result)
     assert found["subject"] == pytest.approx((squares.between - squares.residual) / 4, rel=1e-4)
@@ -107,9 +111,9 @@ NESTED = {"subject": 1.0, "session": 0.4, "placement": 0.3, "residual": 0.25}
 @pytest.mark.parametrize("seed", [100, 106, 125])
 def test_nested_design_gives_the_components_of_the_analysis_of_variance(seed: int) -> None:
     readings = simulated(np.random.default_rng(seed), NESTED, 30)
-    found = variances(analyse_reliability(readings))
+    found = variances(analyse(readings))
     # (subjects, sessions, raters, placements, repeats)
-    values = np.array([item.value for item in readings]).reshape(30, 2, 2, 2, 3)
+    values = np.array([item["value"] for item in readings]).reshape(30, 2, 2, 2, 3)
     residual = values.var(axis=4, ddof=1).mean()
     placement = values.mean(axis=4).var(axis=3, ddof=1).mean() - residual / 3
     days = values.mean(axis=(2, 3, 4))
@@ -124,15 +128,15 @@ def test_nested_design_gives_the_components_of_the_analysis_of_variance(seed: in
 def test_uneven_design_agrees_with_a_second_library(seed: int) -> None:
     rng = np.random.default_rng(seed)
     readings = [r for r in simulated(rng, NESTED, 20) if rng.random() < 0.8]
-    found = variances(analyse_reliability(readings))
+    found = variances(analyse(readings))
     frame = pd.DataFrame(
         {
-            "value": [r.value for r in readings],
-            "rater": [r.rater for r in readings],
-            "subject": [r.subject for r in readings],
-            "both": [r.rater for r in readings],
-            "session": [r.session for r in readings],
-            "placement": [f"{r.session} {r.rater} {r.placement}" for r in readings],
+            "value": [r["value"] for r in readings],
+            "rater": [r["rater"] for r in readings],
+            "subject": [r["subject"] for r in readings],
+            "both": [r["rater"] for r in readings],
+            "session": [r["session"] for r in readings],
+            "placement": [f"{r['session']} {r['rater']} {r['placement']}" for r in readings],
         }
     )
     model = MixedLM.from_formula(
@@ -156,13 +160,13 @@ def test_uneven_design_agrees_with_a_second_library(seed: int) -> None:
 
 def test_interval_holds_the_error_put_in() -> None:
     true = math.sqrt(0.4**2 + 0.3**2 + 0.25**2)
-    sem = analyse_reliability(simulated(np.random.default_rng(3), NESTED, 60)).plan[0].sem_same
+    sem = analyse(simulated(np.random.default_rng(3), NESTED, 60)).plan[0].sem_same
     assert sem.low < true < sem.high
 
 
 def test_repeats_divide_the_residual_only() -> None:
     spreads = {"subject": 1.0, "session": 0.3, "residual": 0.5}
-    result = analyse_reliability(simulated(np.random.default_rng(4), spreads, 30))
+    result = analyse(simulated(np.random.default_rng(4), spreads, 30))
     found = variances(result)
     for row in result.plan:
         rest = sum(
@@ -179,7 +183,7 @@ def test_repeats_divide_the_residual_only() -> None:
     assert result.enough == next(i for i, g in enumerate(gain, start=1) if g < 0.05)
 
 
-def crossed(rng: np.random.Generator, raters: int, subjects: int = 12) -> list[Reading]:
+def crossed(rng: np.random.Generator, raters: int, subjects: int = 12) -> list[dict[str, object]]:
     """One reading of each subject by each rater; offsets 0.3, residual 0.2."""
     offsets = rng.normal(0, 0.3, raters)
     readings = []
@@ -194,12 +198,12 @@ def crossed(rng: np.random.Generator, raters: int, subjects: int = 12) -> list[R
 
 def test_error_of_any_rater_is_given_only_where_its_interval_holds() -> None:
     rng = np.random.default_rng(31)
-    two = analyse_reliability(crossed(rng, 2))
+    two = analyse(crossed(rng, 2))
     assert two.plan[0].sem_any is None and two.plan[0].sem_same.has_interval()
     assert any("Two raters say too little" in caution for caution in two.cautions)
     hits = 0
     for _ in range(80):
-        sem = analyse_reliability(crossed(rng, 3)).plan[0].sem_any
+        sem = analyse(crossed(rng, 3)).plan[0].sem_any
         assert sem is not None
         hits += sem.low <= math.hypot(0.3, 0.2) <= sem.high
     # Three standard errors of a share of 80.
@@ -210,7 +214,7 @@ def test_search_that_ends_at_the_optimum_has_settled() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
         spreads = {"subject": 1.0, "session": 0.1, "residual": 0.3}
-        result = analyse_reliability(simulated(rng, spreads, 6))
+        result = analyse(simulated(rng, spreads, 6))
         assert not any("did not settle" in caution for caution in result.cautions), seed
 
 
@@ -218,9 +222,25 @@ def test_repeats_that_still_help_are_not_called_enough() -> None:
     # With the residual alone a ninth repeat gains 6 %, more than the 5 % that count.
     rng = np.random.default_rng(4)
     readings = [reading(s, 2 * s + rng.normal(0, 1), repeat=r) for s in range(9) for r in range(3)]
-    result = analyse_reliability(readings)
+    result = analyse(readings)
     assert result.enough is None and len(result.plan) == 8
-    assert "each further repeat still lowers it by more than 5%" in reliability_headline(result)
+    assert (
+        "each further repeat still lowers it by more than 5\N{NO-BREAK SPACE}%"
+        in reliability_headline(result)
+    )
+
+
+def test_headline_states_how_sure_it_is_and_never_most_of_a_part() -> None:
+    rng = np.random.default_rng(11)
+    spreads = {"subject": 1.0, "session": 0.4, "placement": 0.4, "residual": 0.45}
+    result = analyse(simulated(rng, spreads, 20))
+    words = reliability_headline(result)
+    change = result.plan[0].mdc95
+    assert f"must exceed {change.value:.2f} mm ({change.low:.2f} to" in words.replace("\xa0", " ")
+    largest = max(result.errors, key=lambda part: part.variance)
+    share = 100 * largest.variance / sum(part.variance for part in result.errors)
+    assert share < 50
+    assert words.endswith(f"The largest part of the error is {largest.name}, {share:.0f}\xa0%.")
 
 
 def test_thousands_of_repeats_are_fitted_at_once() -> None:
@@ -228,7 +248,7 @@ def test_thousands_of_repeats_are_fitted_at_once() -> None:
     values = rng.normal(0, 1, (10, 1)) + rng.normal(0, 0.3, (10, 600))
     readings = [reading(s, x, repeat=r) for s, row in enumerate(values) for r, x in enumerate(row)]
     started_s = time.process_time()
-    result = analyse_reliability(readings)
+    result = analyse(readings)
     assert time.process_time() - started_s < 2
     within = values.var(axis=1, ddof=1).mean()
     assert variances(result)["residual"] == pytest.approx(within, rel=1e-4)
@@ -236,19 +256,15 @@ def test_thousands_of_repeats_are_fitted_at_once() -> None:
 
 def test_doubling_the_values_doubles_every_error() -> None:
     readings = simulated(np.random.default_rng(5), {"subject": 1, "residual": 0.4}, 10)
-    doubled = [
-        reading(int(r.subject[1:]), 2 * r.value, int(r.rater), int(r.session), int(r.placement),
-                int(r.repeat))
-        for r in readings
-    ]  # fmt: skip
-    one, two = analyse_reliability(readings), analyse_reliability(doubled)
+    doubled = [row | {"value": 2 * row["value"]} for row in readings]
+    one, two = analyse(readings), analyse(doubled)
     assert two.plan[0].sem.value == pytest.approx(2 * one.plan[0].sem.value)
 
 
 def test_design_without_sessions_says_so() -> None:
     rng = np.random.default_rng(6)
     readings = [reading(s, rng.normal(s, 0.3), repeat=r) for s in range(8) for r in range(3)]
-    result = analyse_reliability(readings)
+    result = analyse(readings)
     assert math.isnan(variances(result)["session"])
     assert any("The table has no sessions" in caution for caution in result.cautions)
 
@@ -260,7 +276,7 @@ def test_rater_of_his_own_for_each_subject_is_not_told_apart() -> None:
         for s in range(8)
         for r in range(3)
     ]
-    result = analyse_reliability(readings)
+    result = analyse(readings)
     assert result.raters == 1 and math.isnan(variances(result)["rater"])
     assert any("No subject was measured by two raters" in caution for caution in result.cautions)
 
@@ -280,15 +296,15 @@ def test_rater_of_his_own_for_each_subject_is_not_told_apart() -> None:
         ),
     ],
 )
-def test_unusable_design_is_one_sentence(readings: list[Reading], message: str) -> None:
+def test_unusable_design_is_one_sentence(readings: list[dict[str, object]], message: str) -> None:
     with pytest.raises(InputError) as caught:
-        analyse_reliability(readings)
+        analyse(readings)
     assert str(caught.value).startswith(message)
 
 
 def test_saved_changes_are_read_back(tmp_path: Path) -> None:
     spreads = {"subject": 1.0, "rater": 0.3, "session": 0.3, "residual": 0.3}
-    result = analyse_reliability(simulated(np.random.default_rng(7), spreads, 12))
+    result = analyse(simulated(np.random.default_rng(7), spreads, 12))
     path = tmp_path / "own.json"
     write_detectable_changes(path, [result])
     changes = read_detectable_changes(path)
@@ -322,9 +338,7 @@ def test_more_repeats_than_known_never_count_as_better() -> None:
 )
 def test_other_files_are_refused(change: dict[str, object], message: str, tmp_path: Path) -> None:
     path = tmp_path / "own.json"
-    result = analyse_reliability(
-        simulated(np.random.default_rng(8), {"subject": 1, "residual": 0.3}, 5)
-    )
+    result = analyse(simulated(np.random.default_rng(8), {"subject": 1, "residual": 0.3}, 5))
     write_detectable_changes(path, [result])
     path.write_text(json.dumps(json.loads(path.read_text()) | change))
     with pytest.raises(InputError, match=message):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import openpyxl
+import pandas as pd
 import pytest
 
 from layermotion.agreement.auto import read_auto
@@ -90,12 +91,12 @@ def test_xlsx_reads_like_csv(tmp_path: Path) -> None:
     path = tmp_path / "manual.xlsx"
     book.save(path)
     from_csv = read_table(write(tmp_path, "manual.csv", HEADING, *manual_rows()), "manual")
-    assert read_table(path, "manual").readings == from_csv.readings
+    pd.testing.assert_frame_equal(read_table(path, "manual").readings, from_csv.readings)
 
 
 def test_decimal_commas_are_read_where_another_separator_is_used(tmp_path: Path) -> None:
     path = write(tmp_path, "m.csv", "clip;structure;value;unit", "c1;tra;3,25;mm")
-    assert read_table(path, "manual").readings[0].value == 3.25
+    assert read_table(path, "manual").readings.value[0] == 3.25
 
 
 def test_centimetres_become_millimetres_with_a_note(tmp_path: Path) -> None:
@@ -161,7 +162,7 @@ def test_unusable_row_is_named(row: str, message: str, tmp_path: Path) -> None:
 def test_displacement_below_zero_is_a_value_like_any_other(tmp_path: Path) -> None:
     row = "c1,S1,base_displacement,bladder,cough,1,A,-4.2,mm"
     table = read_table(write(tmp_path, "m.csv", HEADING, row), "manual")
-    assert table.readings[0].value == -4.2
+    assert table.readings.value[0] == -4.2
 
 
 def test_units_that_do_not_fit_are_refused_with_their_rows(tmp_path: Path) -> None:
@@ -232,14 +233,14 @@ def test_empty_and_broken_files_are_refused(tmp_path: Path) -> None:
 def test_sides_notes_and_spelling_of_measures_are_understood(tmp_path: Path) -> None:
     lines = ["Clip,Structure,Side,Measure,Value,Unit,Notes", "c1,TrA,L,Thickness rest,3,mm,hard"]
     table = read_table(write(tmp_path, "m.csv", *lines), "manual")
-    (reading,) = table.readings
+    (reading,) = table.readings.itertuples()
     assert (reading.structure, reading.side, reading.measure) == ("tra", "left", "thickness_rest")
     assert table.notes == ("Not used of the manual table: notes.",)
 
 
 def test_value_column_with_a_unit_is_no_rater(tmp_path: Path) -> None:
     table = read_table(write(tmp_path, "m.csv", "clip,structure,value_cm", "c1,tra,0.3"), "manual")
-    (reading,) = table.readings
+    (reading,) = table.readings.itertuples()
     assert (reading.rater, reading.value, reading.unit) == ("", 3.0, "mm")
 
 
@@ -254,7 +255,7 @@ def test_decimal_comma_changes_numbers_only(tmp_path: Path) -> None:
     path = write(
         tmp_path, "m.csv", "sep=;", "clip;subject;structure;value;unit", "1,2;3,4;io;3,5;cm"
     )
-    (reading,) = read_table(path, "manual").readings
+    (reading,) = read_table(path, "manual").readings.itertuples()
     assert (reading.row, reading.clip, reading.subject, reading.value) == (3, "1,2", "3,4", 35.0)
 
 
@@ -286,7 +287,7 @@ def test_of_several_sheets_the_one_named_measurements_is_read(tmp_path: Path) ->
     rows: list[list[object]] = [["clip", "structure", "value", "unit"], ["c1", "tra", 3.1, "mm"]]
     named = workbook(tmp_path / "a.xlsx", first=[["x"]], Measurements=rows)
     table = read_table(named, "manual")
-    assert table.readings[0].value == 3.1
+    assert table.readings.value[0] == 3.1
     assert table.notes == ("Of a.xlsx the sheet Measurements was read, and not first.",)
     spare = workbook(tmp_path / "b.xlsx", empty=[], data=rows)
     assert len(read_table(spare, "manual").readings) == 1
@@ -381,7 +382,7 @@ def test_table_of_the_tool_keeps_account_of_status_and_reason(tmp_path: Path) ->
         "c3,thickness_rest,tra,3.1,mm,draft,",
     ]
     table = read_auto([write(tmp_path, "measures.csv", *lines)])
-    assert [reading.clip for reading in table.readings] == ["c3"]
+    assert list(table.readings["clip"]) == ["c3"]
     assert [item.reason for item in table.unused] == [
         "A clinician corrected the value, so it is no longer automatic.",
         "The tool withheld the value: Not seen.",
@@ -461,7 +462,7 @@ def test_tool_outputs_give_depth_confidence_and_what_was_withheld(tmp_path: Path
     )
     result_folder(tmp_path, "cd34", [measure("tra", None), measure("eo", 5.0, status="corrected")])
     table = read_auto([tmp_path / "results"])
-    tra = next(reading for reading in table.readings if reading.structure == "tra")
+    (tra,) = table.readings[table.readings.structure == "tra"].itertuples()
     assert (tra.clip, tra.value, tra.depth_mm) == ("ab12", 3.5, 23.0)
     assert tra.quality == pytest.approx(0.3)
     assert [item.reason for item in table.unused] == [

@@ -54,7 +54,8 @@ def test_a_workbook_of_a_stated_size_is_read_by_what_it_holds(tmp_path: Path) ->
     path = workbook(tmp_path / "m.xlsx", 3)
     before = read_cells(path)
     with_part(path, SHEET, lambda text: text.replace('ref="A1:C3"', 'ref="A1:XFD1048576"'))
-    assert read_cells(path) == before
+    again = read_cells(path)
+    assert again.titles == before.titles and again.body.equals(before.body)
 
 
 def test_workbooks_too_large_for_a_table_are_refused(
@@ -62,7 +63,7 @@ def test_workbooks_too_large_for_a_table_are_refused(
 ) -> None:
     path = workbook(tmp_path / "m.xlsx", 3)
     monkeypatch.setattr(layermotion.agreement.cells, "MOST_CELLS", 9)
-    assert len(read_cells(path).rows) == 3
+    assert len(read_cells(path).body) == 2
     monkeypatch.setattr(layermotion.agreement.cells, "MOST_CELLS", 8)
     with pytest.raises(InputError, match=r"m\.xlsx has more than 8 cells; give the table alone"):
         read_cells(path)
@@ -110,7 +111,7 @@ def result(folder: Path, **changed: Any) -> Path:
 def test_results_with_impossible_values_are_refused(
     changed: dict[str, Any], tmp_path: Path
 ) -> None:
-    assert read_auto([result(tmp_path)]).readings[0].quality == 0.5
+    assert read_auto([result(tmp_path)]).readings["quality"].tolist() == [0.5]
     path = result(tmp_path, **changed)
     with pytest.raises(InputError, match=r"measures\.json is not a result of layermotion measure"):
         read_auto([path])
@@ -124,13 +125,15 @@ def test_results_nested_without_end_are_refused(tmp_path: Path) -> None:
 
 
 def test_frames_without_end_take_no_time(tmp_path: Path) -> None:
-    assert read_auto([result(tmp_path, frames="0-999999999999")]).readings[0].quality == 0.5
+    assert read_auto([result(tmp_path, frames="0-999999999999")]).readings["quality"].tolist() == [
+        0.5
+    ]
 
 
 def test_empty_cells_beyond_the_heading_are_none(tmp_path: Path) -> None:
     path = tmp_path / "m.csv"
     path.write_text("clip,subject,structure,value,unit\nc1,S1,tra,3.0,mm,,,\n")
-    assert read_table(path, "manual").readings[0].value == 3.0
+    assert read_table(path, "manual").readings["value"].tolist() == [3.0]
 
 
 @pytest.mark.parametrize(

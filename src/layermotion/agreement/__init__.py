@@ -4,6 +4,7 @@ __all__ = (
     "auto",
     "coefficients",
     "command",
+    "components",
     "design",
     "estimate",
     "icc",

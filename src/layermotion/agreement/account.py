@@ -69,7 +69,7 @@ def flow_of(tool: Table, unused: Sequence[Unused], sets: Sequence[PairedSet]) ->
     keys = dict.fromkeys(
         (
             *analysed,
-            *((reading.measure, reading.structure) for reading in tool.readings),
+            *tool.readings[["measure", "structure"]].itertuples(index=False, name=None),
             *((item.measure, item.structure) for item in aside),
         )
     )

@@ -6,14 +6,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from layermotion.agreement.readings import (
     CORRECTED,
     UNITS,
     WITHHELD,
-    Reading,
     Table,
     Unused,
+    readings_of,
     rows_have,
 )
 from layermotion.agreement.table import SIDES, read_table
@@ -37,21 +38,15 @@ def read_auto(sources: Sequence[Path]) -> Table:
     InputError
         If a source holds no results, or a file is not what it should be.
     """
-    readings: list[Reading] = []
+    tables: list[Table] = []
+    rows: list[dict[str, object]] = []
     unused: list[Unused] = []
-    notes: list[str] = []
-    columns: set[str] = set()
     seen: dict[str, Path] = {}
-    sides: set[str] = set()
     made: dict[tuple[str, ...], list[str]] = {}
     for source in sources:
         if source.is_file() and source.suffix.lower() != ".json":
-            table = read_table(source, "auto")
-            _check_clips(source, table)
-            readings += table.readings
-            unused += table.unused
-            notes += table.notes
-            columns |= table.columns
+            tables.append(read_table(source, "auto"))
+            _check_clips(source, tables[-1])
             continue
         files = sorted(source.rglob(RESULTS)) if source.is_dir() else [source]
         if not files:
@@ -66,14 +61,21 @@ def read_auto(sources: Sequence[Path]) -> Table:
                     f"Clip {clip} is in {seen[clip].parent} and in {path.parent}; give one of them."
                 )
             seen[clip] = path
-            readings += own
+            rows += own
             unused += withheld
-            sides |= {reading.side for reading in own}
-            columns |= {"clip", "measure", "structure", "task", "repeat", "value", "unit"}
-    if sides and "" not in sides:
-        # A visit states the side of each recording; clips measured alone have none.
-        columns.add("side")
-    return Table(frozenset(columns), tuple(readings), tuple(unused), tuple(notes), _made_with(made))
+    if seen:
+        columns = {"clip", "measure", "structure", "task", "repeat", "value", "unit"}
+        if rows and all(row["side"] for row in rows):
+            # A visit states the side of each recording; clips measured alone have none.
+            columns.add("side")
+        tables.append(Table(frozenset(columns), readings_of(rows), tuple(unused), ()))
+    return Table(
+        frozenset().union(*(table.columns for table in tables)),
+        pd.concat([table.readings for table in tables], ignore_index=True),
+        tuple(item for table in tables for item in table.unused),
+        tuple(note for table in tables for note in table.notes),
+        _made_with(made),
+    )
 
 
 def _made_with(made: Mapping[tuple[str, ...], Sequence[str]]) -> tuple[tuple[str, str], ...]:
@@ -98,18 +100,21 @@ def _check_clips(source: Path, table: Table) -> None:
         raise InputError(
             f"{source.name} has no column clip; give the folder that it is from, or add the column."
         )
-    clipless = [reading.row for reading in table.readings if not reading.clip]
+    clipless = table.readings["row"][table.readings["clip"] == ""].tolist()
     if clipless:
         raise InputError(f"{source.name} {rows_have(clipless)} no clip; fill it in.")
 
 
-def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused], tuple[str, ...]]:
+def _read_results(
+    path: Path,
+) -> tuple[str, list[dict[str, object]], list[Unused], tuple[str, ...]]:
     try:
         found = read_measured(path)
         side = SIDES[found.facts.get("side", "").lower()]
         depths, confidence = _depths_mm(found.measures), _Confidence(path.parent / "series.csv")
         facts = tuple(found.facts.get(name, "") for name in MADE_WITH)
-        readings, unused = [], []
+        readings: list[dict[str, object]] = []
+        unused: list[Unused] = []
         for item in found.measures:
             reason = _why_unused(item)
             if item.value is None or reason:
@@ -118,24 +123,18 @@ def _read_results(path: Path) -> tuple[str, list[Reading], list[Unused], tuple[s
                 continue
             unit, factor = UNITS[item.unit]
             readings.append(
-                Reading(
-                    row=0,
-                    clip=found.clip,
-                    subject="",
-                    session="",
-                    side=side,
-                    placement="",
-                    measure=item.name,
-                    structure=item.structure,
-                    task=item.task,
-                    repeat=item.repeat,
-                    rater="",
-                    reading="",
-                    value=item.value * factor,
-                    unit=unit,
-                    depth_mm=depths.get((item.structure, item.repeat), math.nan),
-                    quality=confidence.mean(item.structure, item.frames),
-                )
+                {
+                    "clip": found.clip,
+                    "side": side,
+                    "measure": item.name,
+                    "structure": item.structure,
+                    "task": item.task,
+                    "repeat": item.repeat,
+                    "value": item.value * factor,
+                    "unit": unit,
+                    "depth_mm": depths.get((item.structure, item.repeat), math.nan),
+                    "quality": confidence.mean(item.structure, item.frames),
+                }
             )
     except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
         raise InputError(

@@ -19,6 +19,7 @@ AUTO_MANUAL = "auto - manual"
 # interval of 0.2 (our choice).
 LIMIT_WIDTH_SD = 1.0
 ICC_WIDTH = 0.2
+BIAS = "mean difference, t interval by subject"
 BY_SUBJECT = "jackknife interval by subject"
 GENERALIZED = "generalized interval, raters as drawn from many"
 
@@ -73,7 +74,7 @@ def book_limits(book: Book, comparison: str, limits: Limits, as_ratio: bool) -> 
         else:
             book.add(comparison, name, estimate, method)
 
-    add("bias", limits.bias, "mean difference, t interval by subject")
+    add("bias", limits.bias, BIAS)
     add("lower limit of agreement, 1.96 SD", limits.lower, limits.method)
     add("upper limit of agreement, 1.96 SD", limits.upper, limits.method)
     if not math.isnan(limits.outer_low):
@@ -125,13 +126,13 @@ def book_one(book: Book, comparison: str, difference: Array, subject: NDArray[np
 
 
 def _book_short(book: Book, comparison: str, limits: Limits, pairs: int, subjects: int) -> None:
-    for name, estimate in (
-        ("bias", limits.bias),
-        ("lower limit of agreement, 1.96 SD", limits.lower),
-        ("upper limit of agreement, 1.96 SD", limits.upper),
-        ("SD of differences", Estimate(limits.sd)),
+    for name, estimate, method in (
+        ("bias", limits.bias, BIAS),
+        ("lower limit of agreement, 1.96 SD", limits.lower, limits.method),
+        ("upper limit of agreement, 1.96 SD", limits.upper, limits.method),
+        ("SD of differences", Estimate(limits.sd), limits.method),
     ):
-        book.add(comparison, name, estimate, limits.method, None, pairs, subjects)
+        book.add(comparison, name, estimate, method, None, pairs, subjects)
 
 
 def book_reliability(

@@ -6,11 +6,15 @@ Rows keep the number that a spreadsheet shows: the first row of the file is row 
 import csv
 import io
 import unicodedata
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from zipfile import ZipFile
 
+import pandas as pd
+
+from layermotion.agreement.readings import rows_have
 from layermotion.errors import InputError
 
 # The sheet that is read where a workbook has several with content.
@@ -21,18 +25,20 @@ MOST_CELLS, MOST_BYTES = 5_000_000, 2**27
 # Letters of a name; notes may be longer (our choice).
 LONGEST = 100
 
-# Row number and cells of what holds anything.
-Rows = tuple[tuple[int, tuple[str, ...]], ...]
+# Cells of each row that holds anything, by its number.
+Rows = dict[int, list[str]]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Cells:
     """Rows of a file that hold anything, as text without spaces around.
 
     Parameters
     ----------
-    rows
-        Row number and cells; the heading first.
+    titles
+        The heading.
+    body
+        The other rows by their number, one column a title, empty where a row is shorter.
     has_decimal_comma
         Whether a comma inside a number is the decimal sign, as it is where another separator is
         used.
@@ -40,9 +46,15 @@ class Cells:
         What was left aside, in sentences.
     """
 
-    rows: Rows
-    has_decimal_comma: bool = False
-    notes: tuple[str, ...] = ()
+    titles: tuple[str, ...]
+    body: pd.DataFrame
+    has_decimal_comma: bool
+    notes: tuple[str, ...]
+
+    def named(self, names: Sequence[str]) -> pd.DataFrame:
+        """Columns under the names that their titles stand for, without those of no title."""
+        kept = [bool(name) for name in names]
+        return self.body.loc[:, kept].set_axis(list(filter(None, names)), axis=1)
 
 
 def read_cells(path: Path) -> Cells:
@@ -53,41 +65,47 @@ def read_cells(path: Path) -> Cells:
     InputError
         If it cannot be read, holds nothing, or a cell stands below no heading.
     """
+    notes: list[str] = []
+    has_decimal_comma = False
     try:
-        cells = _xlsx_cells(path) if path.suffix.lower() == ".xlsx" else _csv_cells(path)
+        if path.suffix.lower() == ".xlsx":
+            rows, notes = _xlsx_rows(path)
+        else:
+            rows, has_decimal_comma = _csv_rows(path)
     except OSError as error:
         raise InputError(
             f"{path.name} cannot be read ({error.strerror}); check the file."
         ) from error
-    if not cells.rows:
+    if not rows:
         raise InputError(f"{path.name} is empty; give a table with a heading and rows.")
-    _check_width(path.name, cells)
-    width = len(cells.rows[0][1])
-    return replace(cells, rows=tuple((number, row[:width]) for number, row in cells.rows))
-
-
-def _check_width(name: str, cells: Cells) -> None:
-    first, heading = cells.rows[0]
-    if any(len(title) > LONGEST for title in heading):
+    titles, *below = rows.values()
+    if any(len(title) > LONGEST for title in titles):
         raise InputError(
-            f"{name} row {first} has a column name of more than {LONGEST} letters; the first row "
-            f"names the columns, so check the separators or shorten it."
+            f"{path.name} row {next(iter(rows))} has a column name of more than {LONGEST} letters; "
+            f"the first row names the columns, so check the separators or shorten it."
         )
-    for number, row in cells.rows[1:]:
-        if any(row[len(heading) :]):
-            raise InputError(
-                f"{name} row {number} has more cells than the heading; check the separators."
-            )
-        if any(cell for cell, title in zip(row, heading, strict=False) if not title):
-            raise InputError(
-                f"{name} row {number} has a value in a column without a heading; name the column "
-                f"or empty it."
-            )
+    columns = dict(enumerate(zip_longest(*below, fillvalue="")))
+    body = pd.DataFrame(columns, index=list(rows)[1:])
+    _check_width(path.name, titles, body)
+    body = body.reindex(columns=range(len(titles)), fill_value="")
+    return Cells(tuple(titles), body, has_decimal_comma, tuple(notes))
 
 
-def _csv_cells(path: Path) -> Cells:
+def _check_width(name: str, titles: Sequence[str], body: pd.DataFrame) -> None:
+    is_beyond = [place >= len(titles) for place in body.columns]
+    is_untitled = [place < len(titles) and not titles[place] for place in body.columns]
+    for is_wrong, what in (
+        (is_beyond, "more cells than the heading; check the separators"),
+        (is_untitled, "a value in a column without a heading; name the column or empty it"),
+    ):
+        rows = body.index[(body.loc[:, is_wrong] != "").any(axis=1)].tolist()
+        if rows:
+            raise InputError(f"{name} {rows_have(rows)} {what}.")
+
+
+def _csv_rows(path: Path) -> tuple[Rows, bool]:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = unicodedata.normalize("NFC", path.read_text(encoding="utf-8-sig"))
         first, _, rest = text.partition("\n")
         skipped = 0
         if first.strip().lower().startswith("sep="):
@@ -97,17 +115,16 @@ def _csv_cells(path: Path) -> Cells:
             titles = next((line for line in text.splitlines() if line.strip()), "")
             separator = max(",;\t", key=titles.count)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-        rows = _numbered(list(reader), 1 + skipped)
+        return _numbered(reader, 1 + skipped), separator != ","
     except UnicodeDecodeError as error:
         raise InputError(f"{path.name} is not UTF-8 text; save it as CSV UTF-8 or XLSX.") from error
     except csv.Error as error:
         raise InputError(
             f"{path.name} is not a readable CSV file ({error}); save it as CSV UTF-8 or XLSX."
         ) from error
-    return Cells(rows, has_decimal_comma=separator != ",")
 
 
-def _xlsx_cells(path: Path) -> Cells:
+def _xlsx_rows(path: Path) -> tuple[Rows, list[str]]:
     sheets = _sheets(path)
     filled = [title for title, rows in sheets.items() if rows]
     chosen = next((title for title in filled if title.strip().lower() == SHEET), None)
@@ -118,10 +135,10 @@ def _xlsx_cells(path: Path) -> Cells:
         )
     chosen = chosen or next(iter(filled), None)
     if chosen is None:
-        return Cells(())
+        return {}, []
     others = [title for title in filled if title != chosen]
     notes = [f"Of {path.name} the sheet {chosen} was read, and not {', '.join(others)}."]
-    return Cells(sheets[chosen], notes=tuple(notes if others else ()))
+    return sheets[chosen], notes if others else []
 
 
 def _sheets(path: Path) -> dict[str, Rows]:
@@ -160,19 +177,16 @@ def _sheets(path: Path) -> dict[str, Rows]:
     return sheets
 
 
-def _numbered(rows: Sequence[Sequence[str]], first: int) -> Rows:
-    stripped = ((number, tuple(map(_plain, row))) for number, row in enumerate(rows, first))
-    return tuple((number, row) for number, row in stripped if any(row))
-
-
-def _plain(cell: str) -> str:
-    """Take off spaces around, and write composed letters in one way (Unicode NFC)."""
-    plain = cell.strip()
-    return plain if plain.isascii() else unicodedata.normalize("NFC", plain)
+def _numbered(rows: Iterable[Iterable[str]], first: int) -> Rows:
+    """Rows that hold anything by their number, without spaces around the cells."""
+    stripped = ((number, [cell.strip() for cell in row]) for number, row in enumerate(rows, first))
+    return {number: row for number, row in stripped if any(row)}
 
 
 def _xlsx_text(value: object) -> str:
     if value is None:
         return ""
     # A spreadsheet keeps 1 as 1.0; as a name of a repeat or a subject it is 1.
-    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return unicodedata.normalize("NFC", str(value))

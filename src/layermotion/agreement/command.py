@@ -2,11 +2,12 @@
 
 import math
 import platform
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import astuple, fields, replace
+from dataclasses import astuple, fields
 from importlib.metadata import version
 from pathlib import Path
+
+import pandas as pd
 
 from layermotion import __version__
 from layermotion.agreement.account import Flow, Outlier, flow_of, outliers_of
@@ -18,7 +19,15 @@ from layermotion.agreement.join import Joined, join, refuse_blank_raters, refuse
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.plots import draw_comparison, draw_overview
-from layermotion.agreement.readings import UNITS, Reading, Table, Unused, rows_have
+from layermotion.agreement.readings import (
+    TEXT_COLUMNS,
+    UNITS,
+    Table,
+    Unused,
+    doubled,
+    keys_of,
+    rows_have,
+)
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.reliability_plots import draw_reliability
 from layermotion.agreement.study import StudyOptions, compare
@@ -153,16 +162,14 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     refuse_negative(read.readings, table.name)
     refuse_blank_raters(read.readings, table.name)
     _refuse_doubled(read.readings, table.name)
-    nameless = [reading.row for reading in read.readings if not reading.subject]
+    nameless = read.readings["row"][read.readings["subject"] == ""].tolist()
     if nameless:
         raise InputError(f"{table.name} {rows_have(nameless)} no subject; fill it in.")
     check_units_of_repeats(read.readings, table.name)
-    groups: dict[tuple[str, str, str], list[Reading]] = defaultdict(list)
-    for reading in read.readings:
-        groups[reading.measure, reading.structure, reading.unit].append(reading)
-    if not groups:
+    if read.readings.empty:
         raise InputError(f"{table.name} has no row with a value; fill in the measurements.")
-    results = [analyse_reliability(readings) for readings in groups.values()]
+    groups = read.readings.groupby(["measure", "structure", "unit"], sort=False)
+    results = [analyse_reliability(readings) for _, readings in groups]
     drawings = draw_reliability(results)
     if save is not None:
         # First, since it may refuse the name.
@@ -186,7 +193,7 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
 
 def _made_with() -> list[tuple[str, str]]:
     """Name the software and the packages that every figure rests on."""
-    packages = (f"{name} {version(name)}" for name in ("numpy", "scipy", "statsmodels"))
+    packages = (f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "statsmodels"))
     return [
         ("software", f"layermotion {__version__}, SHA-256 of its code {code_digest()}"),
         ("packages", f"Python {platform.python_version()}, {', '.join(packages)}"),
@@ -229,42 +236,29 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
     """Give automatic values the subject, session, rater and placement of their clip."""
     design = read_design(path)
     tool = read_auto(auto)
-    taken, unused = [], list(tool.unused)
-    for reading in tool.readings:
-        if reading.repeat == MEAN:
-            continue
-        own = design.get(reading.clip)
-        if own is None:
-            unused.append(Unused("auto", f"clip {reading.clip}", "The clip is not in the table."))
-            continue
-        taken.append(
-            replace(
-                reading,
-                subject=own["subject"],
-                session=own["session"],
-                rater=own["rater"],
-                placement=own["placement"],
-                side=own["side"],
-            )
-        )
-    measured = {reading.clip for reading in tool.readings}
-    unused += [
-        Unused("manual", f"clip {clip}", "The tool has no value of the clip.")
-        for clip in design
-        if clip not in measured
+    readings = tool.readings[tool.readings["repeat"] != MEAN]
+    is_known = readings["clip"].isin(design.index)
+    unused = [
+        *tool.unused,
+        *(
+            Unused("auto", f"clip {clip}", "The clip is not in the table.")
+            for clip in readings["clip"][~is_known]
+        ),
+        *(
+            Unused("manual", f"clip {clip}", "The tool has no value of the clip.")
+            for clip in design.index[~design.index.isin(tool.readings["clip"])]
+        ),
     ]
-    return Table(
-        tool.columns | {"subject"}, tuple(taken), tuple(unused), tool.notes, tool.provenance
-    )
+    own = design.reindex(readings["clip"][is_known])
+    taken = readings[is_known].assign(**{name: own[name].to_numpy() for name in own})
+    return Table(tool.columns | {"subject"}, taken, tuple(unused), tool.notes, tool.provenance)
 
 
-def _refuse_doubled(readings: Iterable[Reading], name: str) -> None:
-    seen: dict[Reading, int] = {}
-    for reading in readings:
-        own = replace(reading, row=0, value=0.0, depth_mm=0.0, quality=0.0)
-        if own in seen and reading.row:
-            raise InputError(
-                f"{name} rows {seen[own]} and {reading.row} give the same measurement twice; "
-                f"remove one, or number them in the column repeat."
-            )
-        seen[own] = reading.row
+def _refuse_doubled(readings: pd.DataFrame, name: str) -> None:
+    stated = readings[readings["row"] > 0]
+    twice = stated["row"].to_numpy()[doubled(keys_of(stated, TEXT_COLUMNS))]
+    if twice.size:
+        raise InputError(
+            f"{name} rows {twice[0]} and {twice[1]} give the same measurement twice; remove one, "
+            f"or number them in the column repeat."
+        )

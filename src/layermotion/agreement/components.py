@@ -1,18 +1,30 @@
 """Owns what a reliability design can tell apart: random parts, fixed effects, fitted variances."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-from layermotion.agreement.estimate import Array, codes_of
-from layermotion.agreement.mixed import fit_mixed
-from layermotion.agreement.readings import Reading
+from layermotion.agreement.estimate import Array
+from layermotion.agreement.mixed import Layout, fit_mixed, layout_of
 
+Codes = NDArray[np.intp]
+# What a stated placement is told apart by, beside its subject.
+PLACED_BY = ("session", "rater", "side", "placement")
 # What differs in truth, and what is error.
 TRUE_PARTS = ("subject", "side or task")
 ERROR_PARTS = ("rater", "subject x rater", "session", "placement", "residual")
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """What the model takes apart: names of the random parts, residual last, and their layout."""
+
+    names: tuple[str, ...]
+    layout: Layout
+    raters: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,23 +43,34 @@ class Fit:
     raters: int = 1
 
 
-def levels_of(
-    readings: Sequence[Reading], subject: NDArray[np.intp], rater: NDArray[np.intp]
-) -> dict[str, NDArray[np.intp]]:
+def parts_of(readings: pd.DataFrame, subject: Codes, rater: Codes) -> Parts:
+    """Find the random parts and fixed effects that a design can tell apart.
+
+    Parameters
+    ----------
+    subject, rater
+        Shape (readings,), numbered from 0 without a gap.
+    """
+    raters = int(rater.max()) + 1
+    levels = _levels(readings, subject, rater)
+    layout = layout_of(_fixed(readings, rater, raters), subject, [subject, *levels.values()])
+    return Parts(("subject", *levels, "residual"), layout, raters)
+
+
+def _levels(readings: pd.DataFrame, subject: Codes, rater: Codes) -> dict[str, Codes]:
     """Labels of each random effect below the subject that the design can tell apart."""
-
-    def coded(labels: Iterable[Sequence[object]]) -> NDArray[np.intp]:
-        return codes_of(["\0".join(map(str, label)) for label in labels])
-
-    offered = {
-        "side or task": coded((r.subject, r.side, r.task) for r in readings),
-        "subject x rater": coded(zip(subject, rater, strict=True)),
-        "session": coded((r.subject, r.session) for r in readings),
-        "placement": coded(_placement(r) for r in readings),
-    }
-    kept: dict[str, NDArray[np.intp]] = {}
+    is_stated = readings["placement"] != ""
+    # Where no placement is stated, each clip is one; what was read by whom and when is no matter.
+    placed = [readings[name].where(is_stated, "") for name in PLACED_BY]
+    kept: dict[str, Codes] = {}
     taken = [subject]
-    for name, codes in offered.items():
+    for name, labels in (
+        ("side or task", [readings["side"], readings["task"]]),
+        ("subject x rater", [rater]),
+        ("session", [readings["session"]]),
+        ("placement", [*placed, readings["clip"].where(~is_stated, "")]),
+    ):
+        codes = group_codes([subject, *labels])
         count = int(codes.max()) + 1
         # Neither the same as what is there already, nor one label for each value.
         repeats_known = any(_is_same(codes, other) for other in taken)
@@ -57,18 +80,18 @@ def levels_of(
     return kept
 
 
-def _placement(reading: Reading) -> tuple[str, ...]:
-    if reading.placement:
-        own = (reading.session, reading.rater, reading.side, reading.placement)
-        return (reading.subject, *own)
-    return (reading.subject, "clip", reading.clip) if reading.clip else ()
+def group_codes(labels: Sequence[pd.Series | Codes]) -> Codes:
+    """Give the combinations of labels numbers from 0, in order of appearance."""
+    frame = pd.DataFrame(dict(enumerate(labels)))
+    codes: Codes = frame.groupby(list(frame), sort=False).ngroup().to_numpy()
+    return codes
 
 
-def design_of(readings: Sequence[Reading], rater: NDArray[np.intp], raters: int) -> Array:
+def _fixed(readings: pd.DataFrame, rater: Codes, raters: int) -> Array:
     """Give the fixed effects: ones, each rater against the first, then sides and tasks likewise."""
     columns = [np.ones(rater.size), *((rater == r).astype(float) for r in range(1, raters))]
     for name in ("side", "task"):
-        own = codes_of([str(getattr(reading, name)) for reading in readings])
+        own = group_codes([readings[name]])
         for level in range(1, int(own.max()) + 1):
             tried = [*columns, (own == level).astype(float)]
             # What a rater alone measured cannot be told from the rater.
@@ -77,29 +100,15 @@ def design_of(readings: Sequence[Reading], rater: NDArray[np.intp], raters: int)
     return np.column_stack(columns)
 
 
-def _is_same(one: NDArray[np.intp], other: NDArray[np.intp]) -> bool:
-    pairs = len(set(zip(one.tolist(), other.tolist(), strict=True)))
-    return pairs == int(one.max()) + 1 == int(other.max()) + 1
+def _is_same(one: Codes, other: Codes) -> bool:
+    pairs = int(group_codes([one, other]).max())
+    return pairs == int(one.max()) == int(other.max())
 
 
-def fit_components(
-    values: Array,
-    subject: NDArray[np.intp],
-    design: Array,
-    raters: int,
-    levels: dict[str, NDArray[np.intp]],
-) -> Fit:
-    """Fit the variance of each part; that of the raters from their fixed effects less its error.
-
-    Parameters
-    ----------
-    design
-        Fixed effects as ``design_of`` gives them, those of the raters in front.
-    levels
-        Random parts below the subject as ``levels_of`` gives them.
-    """
-    fit = fit_mixed(values, design, subject, [subject, *levels.values()])
-    names = ["subject", *levels, "residual"]
+def fit_components(values: Array, parts: Parts) -> Fit:
+    """Fit the variance of each part; that of the raters from their fixed effects less its error."""
+    fit = fit_mixed(values, parts.layout)
+    names, raters = parts.names, parts.raters
     variance = dict(zip(names, fit.variance.tolist(), strict=True))
     covariance = {
         (one, other): float(fit.covariance[i, j])

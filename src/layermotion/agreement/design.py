@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
+
 from layermotion.agreement.cells import SHEET, read_cells
 from layermotion.agreement.table import NOTE_COLUMNS, SIDES, column_names
 from layermotion.errors import InputError
@@ -73,7 +75,7 @@ class Design:
         ]  # fmt: skip
 
 
-def read_design(path: Path) -> dict[str, dict[str, str]]:
+def read_design(path: Path) -> pd.DataFrame:
     """Read which subject, session, rater, placement and side each clip belongs to, by clip.
 
     Raises
@@ -82,9 +84,8 @@ def read_design(path: Path) -> dict[str, dict[str, str]]:
         If the table cannot be read, has an unknown column, or a clip twice or without subject.
     """
     cells = read_cells(path)
-    titles = cells.rows[0][1]
-    heading = column_names(titles, path.name)
-    for title, name in zip(titles, heading, strict=True):
+    heading = column_names(cells.titles, path.name)
+    for title, name in zip(cells.titles, heading, strict=True):
         if name not in (*DESIGN_COLUMNS, *NOTE_COLUMNS, ""):
             raise InputError(
                 f'{path.name} has a column "{title}", which has no place beside automatic values; '
@@ -93,23 +94,20 @@ def read_design(path: Path) -> dict[str, dict[str, str]]:
     for name in ("clip", "subject"):
         if name not in heading:
             raise InputError(f"{path.name} has no column {name}; add it.")
-    if len(cells.rows) == 1:
+    if not len(cells.body):
         raise InputError(f"{path.name} has a heading and no rows; add the clips.")
-    design: dict[str, dict[str, str]] = {}
-    for number, row in cells.rows[1:]:
-        own = dict(zip(heading, row, strict=False))
-        clip = own.get("clip", "").removeprefix("clip-")
-        if not clip or not own.get("subject"):
-            raise InputError(f"{path.name} row {number} lacks its clip or its subject; fill it in.")
-        if clip in design:
-            raise InputError(f"{path.name} row {number} gives clip {clip} again; remove one row.")
-        side = own.get("side", "").lower()
-        if side not in SIDES:
-            raise InputError(
-                f'{path.name} row {number} has the side "{side}"; use left, right or midline.'
-            )
-        design[clip] = {name: own.get(name, "") for name in DESIGN_COLUMNS} | {"side": SIDES[side]}
-    return design
+    design = cells.named(heading).reindex(columns=DESIGN_COLUMNS, fill_value="")
+    design["clip"] = design["clip"].str.removeprefix("clip-")
+    side = design["side"].str.lower()
+    for is_wrong, what in (
+        ((design[["clip", "subject"]] == "").any(axis=1),
+         "lacks its clip or its subject; fill it in"),
+        (design["clip"].duplicated(), "gives clip {clip} again; remove one row"),
+        (~side.isin(list(SIDES)), 'has the side "{side}"; use left, right or midline'),
+    ):  # fmt: skip
+        for number, row in design[is_wrong].iterrows():
+            raise InputError(f"{path.name} row {number} {what.format(**row)}.")
+    return design.assign(side=side.map(SIDES)).set_index("clip")
 
 
 def write_template(target: Path, design: Design) -> int:

@@ -1,7 +1,6 @@
 """Owns the shape of a statistical result: a value with its interval, and a row of figures.csv."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -98,15 +97,3 @@ def chi2_quantiles(freedom: float) -> tuple[float, float]:
 
     low, high = special.chdtri(freedom, [(1 + LEVEL) / 2, (1 - LEVEL) / 2])
     return float(low), float(high)
-
-
-def codes_of(labels: Sequence[str]) -> NDArray[np.intp]:
-    """Give each label its number, from 0 in the order in which they first appear.
-
-    Examples
-    --------
-    >>> codes_of(["b", "a", "b"])
-    array([0, 1, 0])
-    """
-    order = {label: number for number, label in enumerate(dict.fromkeys(labels))}
-    return np.array([order[label] for label in labels], dtype=np.intp)

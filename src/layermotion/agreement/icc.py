@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.stats import qmc
 
-from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate, codes_of
+from layermotion.agreement.estimate import CHANGE_PER_SEM, LEVEL, Array, Estimate
 
 # Draws of a Sobol sequence, two to this power: bounds repeat to a third digit (our choice).
 DRAWS_POWER = 12
@@ -124,7 +124,7 @@ def intraclass(table: Array, subject: NDArray[np.intp] | None = None) -> tuple[I
         is_flat = own.residual == 0 or own.between == 0
         if math.isnan(value) or not np.isfinite(samples).all() or is_flat:
             return Estimate(value)
-        return Estimate(value, *_middle(samples))
+        return Estimate(value, *middle(samples))
 
     single = (
         Intraclass(
@@ -160,7 +160,7 @@ def interval_of(
 ) -> tuple[float, float]:
     """Interval of ICC(2,1) from draws of the expected mean squares."""
     offset = raters * (judges - residual) / targets
-    return _middle(_shares(between - residual, between + (raters - 1) * residual + offset))
+    return middle(_shares(between - residual, between + (raters - 1) * residual + offset))
 
 
 def averaged_form(form: Intraclass, k: int) -> Intraclass:
@@ -209,7 +209,7 @@ def _drawn_squares(table: Array, subject: NDArray[np.intp] | None) -> tuple[Arra
     of one subject do not count as targets of several. Each shape (draws,).
     """
     targets, raters = table.shape
-    own = np.arange(targets) if subject is None else codes_of([str(s) for s in subject])
+    own = np.arange(targets) if subject is None else np.unique(subject, return_inverse=True)[1]
     counts = np.bincount(own)
     people = counts.size
     mean, rows, columns = table.mean(), table.mean(axis=1), table.mean(axis=0)
@@ -242,24 +242,36 @@ def _drawn_squares(table: Array, subject: NDArray[np.intp] | None) -> tuple[Arra
 
 
 @cache
-def chances(freedoms: tuple[int, ...], power: int = DRAWS_POWER) -> tuple[Array, ...]:
+def chances(freedoms: tuple[float, ...], power: int = DRAWS_POWER) -> tuple[Array, ...]:
     """Draws of chi square for each number of degrees of freedom; ones where it is none."""
-    points = qmc.Sobol(len(freedoms), scramble=False).random_base2(power)
-    # From the lower corner of each cell of the sequence to its middle.
-    points = points + 0.5 / len(points)
+    points = _points(len(freedoms), power)
     return tuple(
         special.chdtri(freedom, 1 - column) if freedom else np.ones(len(points))
         for column, freedom in zip(points.T, freedoms, strict=True)
     )
 
 
-def _middle(samples: Array) -> tuple[float, float]:
+@cache
+def normal_chance(others: int) -> Array:
+    """Draws of a normal chance beside so many of ``chances``."""
+    drawn: Array = special.ndtri(_points(others + 1, DRAWS_POWER)[:, others])
+    return drawn
+
+
+def _points(size: int, power: int) -> Array:
+    points: Array = qmc.Sobol(size, scramble=False).random_base2(power)
+    # From the lower corner of each cell of the sequence to its middle.
+    return points + 0.5 / len(points)
+
+
+def middle(samples: Array) -> tuple[float, float]:
+    """Give the ends of the middle 95 % of draws."""
     low, high = np.quantile(samples, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
     return float(low), float(high)
 
 
 def _root_middle(samples: Array, variance: float) -> tuple[float, float]:
-    return _middle(np.sqrt(samples)) if variance > 0 else (math.nan, math.nan)
+    return middle(np.sqrt(samples)) if variance > 0 else (math.nan, math.nan)
 
 
 def _shares(top: Array, bottom: Array) -> Array:

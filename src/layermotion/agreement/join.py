@@ -1,19 +1,19 @@
 """Owns joining manual with automatic values: one set for each measure, and what did not match."""
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from layermotion.agreement.pairs import SOLE_RATER, PairedSet, name_of, paired_set
+from layermotion.agreement.pairs import SOLE_RATER, PairedSet, paired_set
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.readings import (
     NEVER_NEGATIVE,
-    Key,
-    Reading,
     Table,
     Unused,
+    doubled,
+    keys_of,
     rows_have,
 )
 from layermotion.agreement.units import check_units
@@ -66,14 +66,16 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     """
     if "clip" not in manual.columns:
         raise InputError(f"{manual_name} has no column clip; add the clip that each value is from.")
-    if not manual.readings:
+    if manual.readings.empty:
         raise InputError(f"{manual_name} has no row with a value; fill in the measurements.")
     notes = [*manual.notes, *auto.notes]
-    readings = list(manual.readings)
+    readings = manual.readings
     for column in ("measure", "task"):
         if column not in manual.columns:
-            readings, note = _fill(readings, auto.readings, column, manual_name)
-            notes.append(note)
+            value = _only_value(readings, auto.readings, column, manual_name)
+            readings = readings.assign(**{column: value})
+            plain = value.replace("_", " ")
+            notes.append(f"The manual table has no column {column}: {plain} was taken.")
     refuse_negative(readings, manual_name)
     cautions = [*implausible(readings, manual_name), *implausible(auto.readings, "the tool")]
     shared = [name for name in ("side", "session") if name in manual.columns & auto.columns]
@@ -81,8 +83,8 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     # What a value is looked up by; in this order a report says what has no partner.
     names = ["clip", "structure", "measure", "task", *shared, "unit"]
     names += ["repeat"] if with_repeat else []
-    readings, doubled = _without_means(readings) if with_repeat else (readings, [])
-    tool, not_taken = _tool_values(auto.readings, names, with_repeat)
+    readings, means = _without_means(readings) if with_repeat else (readings, [])
+    tool, not_taken = _tool_values(auto.readings, names)
     if not with_repeat:
         notes.append(
             "The manual table has no repeats: it was joined with the mean of the tool's repeats, "
@@ -94,96 +96,76 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
         _check_people(readings, manual_name)
     refuse_blank_raters(readings, manual_name)
     _refuse_reserved_raters(readings, manual_name)
-    by_key = _by_key(readings, names, manual_name)
-    check_units(by_key, tool, names, manual_name)
-    unused = [*manual.unused, *auto.unused, *not_taken, *doubled]
-    matched = {key: found for key, found in by_key.items() if key in tool}
-    alone = _without_partner(by_key, tool, names)
-    unused += alone
-    unused += [
-        _unused_auto(reading, "No manual value.")
-        for key, reading in tool.items()
-        if key not in by_key
-    ]
-    if not matched:
+    _refuse_doubled(readings, names, manual_name)
+    place = _keys(tool, names).get_indexer(_keys(readings, names))
+    check_units(readings, tool, place, names, manual_name)
+    alone = _without_partner(readings[place < 0], tool, names)
+    unused = [*manual.unused, *auto.unused, *not_taken, *means, *alone]
+    unused += _unused_auto(tool.drop(index=tool.index[place[place >= 0]]), "No manual value.")
+    matched = readings.assign(place=place)[place >= 0]
+    if matched.empty:
         raise InputError(
             f"No row of {manual_name} matches an automatic value ({alone[0].what}: "
             f"{alone[0].reason.removeprefix(NO_PARTNER).rstrip('.')}); write clip, structure, "
             f"measure, task and repeat as measures.json has them."
         )
-    groups: dict[Key, list[Key]] = defaultdict(list)
-    for key in matched:
-        reading = tool[key]
-        groups[reading.measure, reading.structure, reading.unit].append(key)
-    names_of_people = dict.fromkeys(name_of(found[0]) for found in matched.values())
-    people = {name: number for number, name in enumerate(names_of_people, start=1)}
+    # A clip without a subject counts as one.
+    people = matched["subject"].where(matched["subject"] != "", "clip " + matched["clip"])
+    matched = matched.assign(person=pd.factorize(people)[0] + 1)
     sets: list[PairedSet] = []
     refusals: list[str] = []
-    for group, keys in groups.items():
-        item = paired_set(group, keys, matched, tool, people)
+    for _, own in matched.groupby(["measure", "structure", "unit"], sort=False):
+        item = paired_set(own, tool)
         why = _why_not(item, manual_name)
         if not why:
             sets.append(item)
             continue
         refusals.append(why)
         notes.append(f"Left out: {why}")
-        unused += [
-            Unused("manual", f"row {reading.row}", LEFT_OUT)
-            for key in keys
-            for reading in matched[key]
-        ]
-        unused += [_unused_auto(tool[key], LEFT_OUT) for key in keys]
+        unused += [Unused("manual", f"row {row}", LEFT_OUT) for row in own["row"]]
+        unused += _unused_auto(tool.iloc[own["place"].unique()], LEFT_OUT)
     if not sets:
         raise InputError(refusals[0])
     return Joined(tuple(sets), tuple(unused), tuple(notes), tuple(cautions))
 
 
-def _without_means(readings: Sequence[Reading]) -> tuple[list[Reading], list[Unused]]:
+def _without_means(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[Unused]]:
     """Leave out means of repeats that stand beside their own repeats, which would count twice."""
-
-    def own(reading: Reading) -> tuple[str, ...]:
-        whole = (reading.clip, reading.structure, reading.measure, reading.task, reading.side)
-        return (*whole, reading.session, reading.unit, reading.rater)
-
-    single = {own(reading) for reading in readings if reading.repeat != MEAN}
-    kept, left = [], []
-    for reading in readings:
-        if reading.repeat == MEAN and own(reading) in single:
-            reason = "The repeats that it is the mean of were taken instead."
-            left.append(Unused("manual", f"row {reading.row}", reason))
-        else:
-            kept.append(reading)
-    return kept, left
+    names = ["clip", "structure", "measure", "task", "side", "session", "unit", "rater"]
+    is_mean = readings["repeat"] == MEAN
+    is_double = is_mean & keys_of(readings, names).isin(keys_of(readings[~is_mean], names))
+    reason = "The repeats that it is the mean of were taken instead."
+    means = [Unused("manual", f"row {row}", reason) for row in readings["row"][is_double]]
+    return readings[~is_double], means
 
 
-def _check_people(readings: Sequence[Reading], name: str) -> None:
+def _check_people(readings: pd.DataFrame, name: str) -> None:
     """Refuse rows without a subject, and clips of two subjects."""
-    nameless = [reading.row for reading in readings if not reading.subject]
+    nameless = readings["row"][readings["subject"] == ""].tolist()
     if nameless:
         raise InputError(f"{name} {rows_have(nameless)} no subject; fill it in.")
-    owners: dict[str, Reading] = {}
-    for reading in readings:
-        first = owners.setdefault(reading.clip, reading)
-        if reading.clip and first.subject != reading.subject:
-            raise InputError(
-                f"{name} rows {first.row} and {reading.row} give clip {reading.clip} to two "
-                f"subjects; correct one."
-            )
-
-
-def refuse_blank_raters(readings: Sequence[Reading], name: str) -> None:
-    """Refuse rows without a rater where others have one."""
-    raters = {reading.rater for reading in readings}
-    nameless = [reading.row for reading in readings if not reading.rater]
-    if nameless and len(raters) > 1:
+    owners = readings[readings["clip"] != ""].drop_duplicates(["clip", "subject"])
+    for other in owners[owners["clip"].duplicated()].itertuples():
+        first = owners["row"][owners["clip"] == other.clip].iloc[0]
         raise InputError(
-            f"{name} {rows_have(nameless)} no rater, while other rows have one; fill it in."
+            f"{name} rows {first} and {other.row} give clip {other.clip} to two subjects; correct "
+            f"one."
         )
 
 
-def _refuse_reserved_raters(readings: Sequence[Reading], name: str) -> None:
+def refuse_blank_raters(readings: pd.DataFrame, name: str) -> None:
+    """Refuse rows without a rater where others have one."""
+    is_blank = readings["rater"] == ""
+    if is_blank.any() and not is_blank.all():
+        raise InputError(
+            f"{name} {rows_have(readings['row'][is_blank].tolist())} no rater, while other rows "
+            f"have one; fill it in."
+        )
+
+
+def _refuse_reserved_raters(readings: pd.DataFrame, name: str) -> None:
     """Refuse names of raters that would be mistaken for something else in the results."""
-    raters = {reading.rater for reading in readings}
+    raters = readings["rater"].unique()
     taken = [rater for rater in raters if rater.lower() in RESERVED_RATERS]
     if taken and len(raters) > 1:
         raise InputError(
@@ -192,111 +174,89 @@ def _refuse_reserved_raters(readings: Sequence[Reading], name: str) -> None:
         )
 
 
-def _without_partner(
-    by_key: Mapping[Key, Sequence[Reading]], tool: Mapping[Key, Reading], names: Sequence[str]
-) -> list[Unused]:
+def _refuse_doubled(readings: pd.DataFrame, names: Sequence[str], table: str) -> None:
+    """Refuse rows without a clip, and one measurement given twice."""
+    clipless = readings["row"][readings["clip"] == ""].tolist()
+    if clipless:
+        raise InputError(f"{table} {rows_have(clipless)} no clip; fill it in.")
+    twice = readings["row"].to_numpy()[doubled(_keys(readings, [*names, "rater", "reading"]))]
+    if twice.size:
+        raise InputError(
+            f"{table} rows {twice[0]} and {twice[1]} give the same measurement twice; remove one, "
+            f"or number them in the column reading."
+        )
+
+
+def _without_partner(alone: pd.DataFrame, tool: pd.DataFrame, names: Sequence[str]) -> list[Unused]:
     """Manual rows without an automatic value, each with the first key that the tool lacks."""
-    heads = {key[:size] for key in tool for size in range(len(names) + 1)}
-    alone = []
-    for key, found in by_key.items():
-        if key in tool:
-            continue
-        size = next(size for size in range(1, len(names) + 1) if key[:size] not in heads)
-        name, value = names[size - 1], key[size - 1]
+    own, theirs = _keys(alone, names).to_frame(), _keys(tool, names).to_frame()
+    lacking = [
+        ~keys_of(own, names[:size]).isin(keys_of(theirs, names[:size]))
+        for size in range(1, len(names) + 1)
+    ]
+    found = []
+    for row, key, first in zip(
+        alone["row"], own.itertuples(index=False), np.argmax(lacking, axis=0), strict=True
+    ):
+        name, value = names[first], key[first]
         lack = f"the tool gives no {name} {value}" if value else f"the row states no {name}"
-        reason = f"{NO_PARTNER}{lack}{' for it' if size > 1 and value else ''}."
-        alone += [Unused("manual", f"row {reading.row}", reason) for reading in found]
-    return alone
+        reason = f"{NO_PARTNER}{lack}{' for it' if first and value else ''}."
+        found.append(Unused("manual", f"row {row}", reason))
+    return found
 
 
-def refuse_negative(readings: Iterable[Reading], name: str) -> None:
+def refuse_negative(readings: pd.DataFrame, name: str) -> None:
     """Refuse values below zero of measures that cannot be."""
-    rows = [r.row for r in readings if r.value < 0 and r.measure in NEVER_NEGATIVE]
+    is_wrong = (readings["value"] < 0) & readings["measure"].isin(NEVER_NEGATIVE)
+    rows = readings["row"][is_wrong].tolist()
     if rows:
         raise InputError(f"{name} {rows_have(rows)} a thickness or ratio below zero; correct it.")
 
 
-def _fill(
-    readings: Sequence[Reading], auto: Sequence[Reading], column: str, name: str
-) -> tuple[list[Reading], str]:
+def _only_value(readings: pd.DataFrame, auto: pd.DataFrame, column: str, name: str) -> str:
     """Take a missing key from the automatic values of the same clips, structures and units."""
-    keys = {(reading.clip, reading.structure, reading.unit) for reading in readings}
-    values = {
-        str(getattr(reading, column))
-        for reading in auto
-        if (reading.clip, reading.structure, reading.unit) in keys
-    }
+    names = ["clip", "structure", "unit"]
+    values = sorted(auto[column][keys_of(auto, names).isin(keys_of(readings, names))].unique())
     if len(values) > 1:
         raise InputError(
             f"{name} has no column {column}, while the automatic values hold "
-            f"{' and '.join(sorted(values))}; add the column."
+            f"{' and '.join(values)}; add the column."
         )
-    value = next(iter(values), "")
-    filled = [replace(reading, **{column: value}) for reading in readings]  # type: ignore[arg-type]
-    return filled, f"The manual table has no column {column}: {value.replace('_', ' ')} was taken."
+    return values[0] if values else ""
 
 
-def _tool_values(
-    readings: Sequence[Reading], names: Sequence[str], with_repeat: bool
-) -> tuple[dict[Key, Reading], list[Unused]]:
-    groups: dict[Key, list[Reading]] = defaultdict(list)
-    for reading in readings:
-        groups[_key(reading, names)].append(reading)
-    chosen: dict[Key, Reading] = {}
+def _tool_values(tool: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame, list[Unused]]:
+    """One value for each key: the mean of repeats, or the only one, where repeats are no key."""
     not_taken = []
-    for key, found in groups.items():
-        if len(found) > 1 and not with_repeat:
-            means = [reading for reading in found if reading.repeat == MEAN]
-            not_taken += [
-                _unused_auto(reading, "Its mean over repeats was taken instead.")
-                for reading in found
-                if means and reading is not means[0]
-            ]
-            found = means or found
-        if len(found) > 1:
-            raise InputError(
-                f"The automatic values give {_target_words(found[0])} {len(found)} times; "
-                f"keep one, or add the columns that tell them apart."
-            )
-        chosen[key] = found[0]
-    return chosen, not_taken
+    keys, is_mean = _keys(tool, names), tool["repeat"] == MEAN
+    if "repeat" not in names:
+        aside = ~is_mean & keys.isin(keys[is_mean])
+        not_taken = _unused_auto(tool[aside], "Its mean over repeats was taken instead.")
+        tool, keys = tool[~aside], keys[~aside]
+    twice = doubled(keys)
+    if twice.size:
+        raise InputError(
+            f"The automatic values give {_target_words(tool.iloc[twice[0]])} {twice.size} times; "
+            f"keep one, or add the columns that tell them apart."
+        )
+    return tool.reset_index(drop=True), not_taken
 
 
-def _by_key(
-    readings: Sequence[Reading], names: Sequence[str], table: str
-) -> dict[Key, list[Reading]]:
-    groups: dict[Key, list[Reading]] = defaultdict(list)
-    seen: dict[Key, int] = {}
-    for reading in readings:
-        if not reading.clip:
-            raise InputError(f"{table} row {reading.row} has no clip; fill it in.")
-        key = _key(reading, names)
-        own = (*key, reading.rater, reading.reading, reading.unit)
-        if own in seen:
-            raise InputError(
-                f"{table} rows {seen[own]} and {reading.row} give the same measurement twice; "
-                f"remove one, or number them in the column reading."
-            )
-        seen[own] = reading.row
-        groups[key].append(reading)
-    return groups
-
-
-def _key(reading: Reading, names: Sequence[str]) -> Key:
+def _keys(readings: pd.DataFrame, names: Sequence[str]) -> pd.MultiIndex:
     # An empty task in a table is what measures.csv calls unstated.
-    return tuple(
-        (getattr(reading, name) or "unstated") if name == "task" else getattr(reading, name)
-        for name in names
-    )
+    return keys_of(readings.assign(task=readings["task"].replace("", "unstated")), names)
 
 
-def _target_words(reading: Reading) -> str:
+def _target_words(reading: pd.Series) -> str:
     repeat = f", repeat {reading.repeat}" if reading.repeat else ""
     return f"clip {reading.clip}, {reading.structure} {reading.measure}{repeat}"
 
 
-def _unused_auto(reading: Reading, reason: str) -> Unused:
-    return Unused("auto", _target_words(reading), reason, reading.measure, reading.structure)
+def _unused_auto(readings: pd.DataFrame, reason: str) -> list[Unused]:
+    return [
+        Unused("auto", _target_words(reading), reason, reading.measure, reading.structure)
+        for reading in readings.itertuples()
+    ]
 
 
 def _why_not(item: PairedSet, name: str) -> str:

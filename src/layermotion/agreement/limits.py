@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from layermotion.agreement.estimate import LEVEL, Array, Estimate, chi2_quantiles, t_quantile
+from layermotion.agreement.estimate import LEVEL, Array, Estimate, t_quantile
+from layermotion.agreement.icc import chances, middle, normal_chance
 from layermotion.agreement.jackknife import FARTHEST, LOG, PLAIN, jackknife_error
 from layermotion.normal import Z95
 
@@ -68,8 +69,8 @@ def limits_of_agreement(
     and a pair of outer bounds is given beside them (Carkeet 2015, Optom Vis Sci 92(3)). Several
     pairs a subject: the variance of a single difference is put together from its parts between
     and within subjects (Bland & Altman 2007, J Biopharm Stat 17:571-82, true value varies), with
-    the intervals of Zou 2013 (Stat Methods Med Res 22(6)); both formulas quoted from memory and
-    checked by simulation in test_agreement_limits.py.
+    generalized intervals; the formula is quoted from memory, and both are checked by simulation
+    in test_agreement_limits.py.
 
     Parameters
     ----------
@@ -95,7 +96,7 @@ def limits_of_one_reading(mean: Limits, within: float, freedom: int, share: floa
     """Widen limits that hold for a mean of readings to those of one reading.
 
     Bland & Altman 1999 (Stat Methods Med Res 8:135-60), section 5.1, quoted from memory: (1 - 1/m)
-    of the variance within a rater's readings of one target is added; intervals are recovered as
+    of the variance within a rater's readings of one target is added; intervals are found as
     those of repeats.
 
     Parameters
@@ -107,7 +108,7 @@ def limits_of_one_reading(mean: Limits, within: float, freedom: int, share: floa
     """
     parts = (*mean.parts, (share * within, freedom))
     sd = math.sqrt(mean.sd**2 + share * within)
-    method = "variance between readings of one target added, recovered intervals"
+    method = "variance between readings of one target added, generalized intervals"
     return limits_from_parts(mean.bias.value, mean.bias_error, mean.bias_freedom, sd, parts,
                    mean.multiplier, method)  # fmt: skip
 
@@ -238,10 +239,10 @@ def _repeated_limits(difference: Array, subject: NDArray[np.intp], multiplier: f
     freedom = float(counts.sum()) ** 2 / float((counts**2).sum()) - 1
     share = 1 - float((1 / counts).mean())
     parts = (
-        (float(means.var(ddof=1)), float(subjects - 1)),
+        (float(means.var(ddof=1)), freedom),
         (share * within, float(within_freedom)),
     )
-    method = "variance between and within subjects, recovered intervals"
+    method = "variance between and within subjects, generalized intervals"
     spreads = math.sqrt(max(0.0, between)), math.sqrt(within)
     return limits_from_parts(centre, error, freedom, sd, parts, multiplier, method, *spreads)
 
@@ -257,24 +258,30 @@ def limits_from_parts(
     between_sd: float = math.nan,
     within_sd: float = math.nan,
 ) -> Limits:
-    """Put limits together whose intervals are recovered from those of their parts (Zou 2013)."""
+    """Put limits together, with generalized confidence intervals of each.
+
+    The way of Weerahandi 1993 (J Am Stat Assoc 88:899-905, quoted from memory): a variance is its
+    estimate times its degrees of freedom over a chi square, a bias goes with the first of them.
+    With that one alone this is the exact interval; intervals recovered from those of the parts
+    held the limits of ten subjects in 97 to 98 % of simulated studies.
+    """
     half = t_quantile(freedom) * error
-    up = down = 0.0
-    for part, own in parts:
-        low_chance, high_chance = chi2_quantiles(own)
-        up += (part * (own / low_chance - 1)) ** 2
-        down += (part * (1 - own / high_chance)) ** 2
-    largest = math.sqrt(sd**2 + math.sqrt(up))
-    smallest = math.sqrt(max(0.0, sd**2 - math.sqrt(down)))
-    far = math.hypot(half, multiplier * (largest - sd))
-    near = math.hypot(half, multiplier * (sd - smallest))
+    drawn = [
+        part * own / chance
+        for (part, own), chance in zip(parts, chances(tuple(own for _, own in parts)), strict=True)
+    ]
+    first = parts[0][0]
+    share = np.sqrt(drawn[0] / first) if first > 0 else 1.0
+    biases = bias + error * share * normal_chance(len(parts))
+    total = sum(part for part, _ in parts)
+    reach = multiplier * sd * np.sqrt(sum(drawn) / total if total > 0 else 1.0)
     low, high = bias - multiplier * sd, bias + multiplier * sd
     return Limits(
         bias=Estimate(bias, bias - half, bias + half),
         bias_error=error,
         bias_freedom=freedom,
-        lower=Estimate(low, low - far, low + near),
-        upper=Estimate(high, high - near, high + far),
+        lower=Estimate(low, *middle(biases - reach)),
+        upper=Estimate(high, *middle(biases + reach)),
         outer_low=math.nan,
         outer_high=math.nan,
         sd=sd,

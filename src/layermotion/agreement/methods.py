@@ -18,6 +18,7 @@ COMPARE_SOURCES = (
     "J Biopharm Stat 2007; 17:571-582.",
     "Carkeet A. Exact parametric confidence intervals for Bland-Altman limits of agreement. "
     "Optom Vis Sci 2015; 92(3).",
+    "Weerahandi S. J Am Stat Assoc 1993; 88:899-905 (generalized confidence intervals).",
     "Zou GY. Limits of agreement with multiple observations per individual. Stat Methods Med Res "
     "2013; 22(6).",
     "Shrout PE, Fleiss JL. Psychol Bull 1979; 86:420-428; McGraw KO, Wong SP. Psychol Methods "
@@ -77,6 +78,7 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
     most = max(len(item.pairs.raters) for item in comparisons)
     scale = "ratios, as differences of natural logarithms" if options.as_ratio else "differences"
     raters = "the mean of the raters" if several else "the manual value"
+    both = "Tool and raters' mean" if several else "Tool and rater"
     yield from _setting()
     yield (
         f"Automatic values (layermotion {__version__}) were compared with the calliper values of "
@@ -99,7 +101,7 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
         yield (
             "Where subjects gave several pairs, the SD of a single difference was put together "
             "from its variance between and within subjects (one-way analysis of variance; the true "
-            "value may vary), with intervals recovered from the variance of each part. Each pair "
+            "value may vary), with generalized confidence intervals of the limits. Each pair "
             "counts once in the bias, in its test and in all coefficients and lines, so a subject "
             "with more pairs weighs more; errors are by subject. Passing-Bablok's line takes the "
             "mean of each subject."
@@ -124,8 +126,8 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
     )
     yield (
         "Intraclass correlations are given in the six forms of Shrout and Fleiss; ICC(2,1), single "
-        "measure, absolute agreement, is the one to read. Tool and raters' mean count as two given "
-        "methods (two-way mixed model)"
+        f"measure, absolute agreement, is the one to read. {both} count as two given methods "
+        "(two-way mixed model)"
         + (
             "; the raters among themselves as drawn from many (two-way random model), with "
             "generalized confidence intervals"
@@ -194,5 +196,5 @@ def reliability_methods(results: Sequence[Reliability]) -> Iterator[str]:
         "raters' part, with raters less one degrees of freedom, and the rest are put together as "
         f"Graybill and Wang do. Any rater has an SEM from {FEWEST_RATERS} raters on. The smallest "
         "detectable change is 1.96 √2 SEM. Repeats were taken as enough where one more lowers the "
-        f"SEM by less than {LEAST_GAIN:.0%}."
+        f"SEM by less than {100 * LEAST_GAIN:.0f} %."
     )

@@ -6,7 +6,7 @@ its derivative-free ones failed on singular matrices at variances of zero. Here 
 themselves are the parameters, bounded at zero. test_agreement_reliability.py compares both.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,80 +50,57 @@ class MixedFit:
 
 @dataclass(frozen=True, eq=False)
 class _Block:
-    """Subjects of one structure: means of their cells, design, what cells share by component.
+    """Subjects of one structure.
+
+    Parameters
+    ----------
+    cells
+        Shape (subjects, cells), their numbers.
+    design
+        Shape (cells, fixed).
+    shared
+        Shape (components, cells, cells): what cells share, the residual last.
+    """
+
+    cells: NDArray[np.intp]
+    design: Array
+    shared: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Which rows are alike, and subjects gathered by structure, so that each is worked out once.
 
     A cell is a set of rows alike in design and levels, so pure repeats: their mean, their number
     and the sum of squares about it say all that the likelihood needs.
 
     Parameters
     ----------
-    values
-        Shape (subjects, cells).
-    design
-        Shape (cells, fixed).
-    shared
-        Shape (components, cells, cells), the residual last.
-    spare, squares
-        Degrees of freedom and sum of squares of repeats about the means of their cells.
+    cell
+        Shape (rows,), from 0.
+    counts
+        Shape (cells,), rows of each.
+    blocks
+        The subjects.
     """
 
-    values: Array
-    design: Array
-    shared: Array
-    spare: int
-    squares: float
+    cell: NDArray[np.intp]
+    counts: NDArray[np.intp]
+    blocks: tuple[_Block, ...]
 
     @property
-    def subjects(self) -> int:
-        """How many there are."""
-        return len(self.values)
-
-    @staticmethod
-    def of(values: Array, design: Array, levels: Array) -> "_Block":
-        """Gather rows of one subject; ``levels`` of shape (components less the residual, rows)."""
-        keys = np.column_stack([design, levels.T])
-        _, first, cell = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-        counts = np.bincount(cell)
-        means = np.bincount(cell, values) / counts
-        shared = [own[first][:, None] == own[first][None, :] for own in levels]
-        return _Block(
-            means[None],
-            design[first],
-            np.stack([*shared, np.diag(1 / counts)]).astype(np.float64),
-            int(values.size - counts.size),
-            float(((values - means[cell]) ** 2).sum()),
-        )
-
-    @staticmethod
-    def together(blocks: "Sequence[_Block]") -> "list[_Block]":
-        """Gather subjects of the same structure, so that it is worked out once."""
-        alike: dict[tuple[bytes, bytes], list[_Block]] = {}
-        for block in blocks:
-            alike.setdefault((block.design.tobytes(), block.shared.tobytes()), []).append(block)
-        return [
-            _Block(
-                np.concatenate([block.values for block in own]),
-                own[0].design,
-                own[0].shared,
-                sum(block.spare for block in own),
-                sum(block.squares for block in own),
-            )
-            for own in alike.values()
-        ]
+    def spare(self) -> int:
+        """Degrees of freedom of repeats about the means of their cells."""
+        return self.cell.size - self.counts.size
 
 
-def fit_mixed(
-    values: Array,
-    design: Array,
-    subject: NDArray[np.intp],
-    levels: Sequence[NDArray[np.intp]],
-) -> MixedFit:
-    """Fit fixed effects and variance components by restricted maximum likelihood.
+def layout_of(
+    design: Array, subject: NDArray[np.intp], levels: Sequence[NDArray[np.intp]]
+) -> Layout:
+    """Lay out rows for ``fit_mixed``.
 
     Parameters
     ----------
-    values
-        Shape (rows,).
     design
         Shape (rows, fixed), of full rank, with a column of ones.
     subject
@@ -131,18 +108,59 @@ def fit_mixed(
     levels
         For each component but the residual, the label of each row; levels lie within subjects.
     """
+    _, first, cell, counts = np.unique(
+        np.column_stack([subject, design, *levels]),
+        axis=0,
+        return_index=True,
+        return_inverse=True,
+        return_counts=True,
+    )
+    alike: dict[tuple[bytes, bytes], tuple[list[NDArray[np.intp]], Array, Array]] = {}
+    for cells in np.split(np.arange(first.size), np.flatnonzero(np.diff(subject[first])) + 1):
+        own, rows = design[first[cells]], first[cells]
+        same = [labels[rows][:, None] == labels[rows] for labels in levels]
+        shared = np.stack([*same, np.diag(1 / counts[cells])]).astype(np.float64)
+        alike.setdefault((own.tobytes(), shared.tobytes()), ([], own, shared))[0].append(cells)
+    blocks = tuple(_Block(np.stack(cells), *rest) for cells, *rest in alike.values())
+    return Layout(cell, counts, blocks)
+
+
+@dataclass(frozen=True, eq=False)
+class _Sample:
+    """Values of a layout: means of cells in each block, and the sum of squares about them."""
+
+    layout: Layout
+    means: list[Array]
+    squares: float
+
+    @staticmethod
+    def of(values: Array, layout: Layout) -> "_Sample":
+        means = np.bincount(layout.cell, values) / layout.counts
+        squares = float(((values - means[layout.cell]) ** 2).sum())
+        return _Sample(layout, [means[block.cells] for block in layout.blocks], squares)
+
+    def blocks(self) -> Iterator[tuple[_Block, Array]]:
+        """Each block with its means, shape (subjects, cells)."""
+        return zip(self.layout.blocks, self.means, strict=True)
+
+
+def fit_mixed(values: Array, layout: Layout) -> MixedFit:
+    """Fit fixed effects and variance components by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    values
+        Shape (rows,).
+    layout
+        What the rows share.
+    """
     scale = float(values.std(ddof=1))
-    blocks = []
-    for person in range(int(subject.max()) + 1):
-        rows = np.flatnonzero(subject == person)
-        own = np.stack([labels[rows] for labels in levels]).astype(np.float64)
-        blocks.append(_Block.of((values[rows] - values.mean()) / scale, design[rows], own))
-    blocks = _Block.together(blocks)
-    count = len(levels) + 1
+    sample = _Sample.of((values - values.mean()) / scale, layout)
+    count = len(layout.blocks[0].shared)
     found = optimize.minimize(
         _minus_likelihood,
         np.full(count, 1 / count),
-        args=(blocks,),
+        args=(sample,),
         jac=True,
         method="L-BFGS-B",
         bounds=[(0.0, None)] * (count - 1) + [(LEAST_RESIDUAL, None)],
@@ -150,15 +168,15 @@ def fit_mixed(
     )
     variance = np.where(found.x > LEAST_SHARE * found.x.sum(), found.x, 0.0)
     variance[-1] = max(variance[-1], LEAST_RESIDUAL)
-    state = _State.of(variance, blocks)
+    state = _State.of(variance, sample)
     effects = state.effects * scale
     # The column of ones takes the mean back; without it the effects are differences.
     effects[0] += values.mean()
-    information = _information(variance, blocks, state)
+    information = _information(variance, layout, state)
     kept = np.flatnonzero(variance > 0)
     covariance = np.zeros((count, count))
     covariance[np.ix_(kept, kept)] = np.linalg.pinv(information[np.ix_(kept, kept)])
-    _, gradient = _minus_likelihood(variance, blocks)
+    _, gradient = _minus_likelihood(variance, sample)
     step = float(gradient @ covariance @ gradient) / 2
     pull = (-gradient / np.sqrt(np.diag(information)))[variance == 0]
     return MixedFit(
@@ -180,64 +198,59 @@ class _State:
     effects: Array
 
     @staticmethod
-    def of(variance: Array, blocks: Sequence[_Block]) -> "_State":
+    def of(variance: Array, sample: _Sample) -> "_State":
         inverses, log_determinant = [], 0.0
-        fixed = blocks[0].design.shape[1]
+        fixed = sample.layout.blocks[0].design.shape[1]
         meat, cross = np.zeros((fixed, fixed)), np.zeros(fixed)
-        for block in blocks:
-            whole = np.tensordot(variance, block.shared, axes=1)
+        for block, means in sample.blocks():
+            whole = np.einsum("c,cij->ij", variance, block.shared)
             inverse: Array = np.linalg.inv(whole).astype(np.float64)
-            log_determinant += block.subjects * float(np.linalg.slogdet(whole)[1])
-            meat += block.subjects * (block.design.T @ inverse @ block.design)
-            cross += block.design.T @ inverse @ block.values.sum(axis=0)
+            log_determinant += len(means) * float(np.linalg.slogdet(whole)[1])
+            turned = block.design.T @ inverse
+            meat += len(means) * (turned @ block.design)
+            cross += turned @ means.sum(axis=0)
             inverses.append(inverse)
         bread: Array = np.linalg.inv(meat).astype(np.float64)
         log_determinant += float(np.linalg.slogdet(meat)[1])
         return _State(inverses, log_determinant, bread, bread @ cross)
 
 
-def _minus_likelihood(variance: Array, blocks: Sequence[_Block]) -> tuple[float, Array]:
+def _minus_likelihood(variance: Array, sample: _Sample) -> tuple[float, Array]:
     """Minus the restricted log-likelihood, up to a constant, and its gradient."""
-    state = _State.of(variance, blocks)
+    state = _State.of(variance, sample)
     value, gradient = state.log_determinant, np.zeros(variance.size)
-    for block, inverse in zip(blocks, state.inverses, strict=True):
-        left = block.values - block.design @ state.effects  # (subjects, cells)
+    for (block, means), inverse in zip(sample.blocks(), state.inverses, strict=True):
+        left = means - block.design @ state.effects  # (subjects, cells)
         rest = left @ inverse
         value += float((left * rest).sum())
         turned = inverse @ block.design
         projected = inverse - turned @ state.bread @ turned.T
-        products = rest.T @ rest
-        own = block.subjects * projected - products
+        own = len(means) * projected - rest.T @ rest
         gradient += np.einsum("ij,cij->c", own, block.shared)
-    spare, squares = _within_cells(blocks)
-    residual = variance[-1]
-    value += spare * np.log(residual) + squares / residual
-    gradient[-1] += spare / residual - squares / residual**2
+    spare, residual = sample.layout.spare, variance[-1]
+    value += spare * np.log(residual) + sample.squares / residual
+    gradient[-1] += spare / residual - sample.squares / residual**2
     return value / 2, gradient / 2
 
 
-def _within_cells(blocks: Sequence[_Block]) -> tuple[int, float]:
-    """Degrees of freedom and sum of squares of repeats about the means of their cells."""
-    return sum(block.spare for block in blocks), sum(block.squares for block in blocks)
-
-
-def _information(variance: Array, blocks: Sequence[_Block], state: _State) -> Array:
+def _information(variance: Array, layout: Layout, state: _State) -> Array:
     """Give the expected restricted information of the components."""
     count, fixed = variance.size, state.bread.shape[0]
     plain = np.zeros((count, count))
     cross = np.zeros((count, count, fixed, fixed))
     single = np.zeros((count, fixed, fixed))
-    for block, inverse in zip(blocks, state.inverses, strict=True):
+    for block, inverse in zip(layout.blocks, state.inverses, strict=True):
+        subjects = len(block.cells)
         moved = inverse @ block.shared  # V^-1 V_i, (components, cells, cells)
         turned = inverse @ block.design
         left = np.einsum("rf,crs->cfs", block.design, moved)  # X' V^-1 V_i
-        single += block.subjects * (left @ turned)
-        plain += block.subjects * np.einsum("aij,bji->ab", moved, moved)
+        single += subjects * (left @ turned)
+        plain += subjects * np.einsum("aij,bji->ab", moved, moved)
         right = np.einsum("bij,jf->bif", moved, turned)  # V^-1 V_j V^-1 X
-        cross += block.subjects * np.einsum("afi,big->abfg", left, right)
+        cross += subjects * np.einsum("afi,big->abfg", left, right)
     adjusted = state.bread @ single
     information = plain - 2 * np.einsum("fg,abgf->ab", state.bread, cross)
     information += np.einsum("afg,bgf->ab", adjusted, adjusted)
-    information[-1, -1] += _within_cells(blocks)[0] / variance[-1] ** 2
+    information[-1, -1] += layout.spare / variance[-1] ** 2
     halved: Array = information / 2
     return halved

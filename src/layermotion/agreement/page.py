@@ -192,7 +192,8 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
     if comparison.as_ratio:
         bias, low, high = map(back_from_log, (limits.bias, limits.lower, limits.upper))
         words = (
-            f"{label}: the tool reads {bias.value:.3f} times what the raters read "
+            f"{label}: the tool reads {bias.value:.3f} times what the {pairs.who} read"
+            f"{'' if len(pairs.raters) > 1 else 's'} "
             f"({_interval(bias, 'ratio')}); 95\N{NO-BREAK SPACE}% of ratios lie between "
             f"{low.value:.2f} and {high.value:.2f}."
         )
@@ -201,9 +202,9 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
         way = "more" if bias.value > 0 else "less"
         sure = "" if not bias.low <= 0 <= bias.high else ", which may be chance"
         words = (
-            f"{label}: the tool reads {number(abs(bias.value), pairs.unit)} {way} than the raters "
-            f"({_interval(bias, pairs.unit)}{sure}); 95\N{NO-BREAK SPACE}% of differences "
-            f"lie between {number(limits.lower.value, pairs.unit, with_unit=False)} "
+            f"{label}: the tool reads {number(abs(bias.value), pairs.unit)} {way} than the "
+            f"{pairs.who} ({_interval(bias, pairs.unit)}{sure}); 95\N{NO-BREAK SPACE}% of "
+            f"differences lie between {number(limits.lower.value, pairs.unit, with_unit=False)} "
             f"and {number(limits.upper.value, pairs.unit)}."
         )
     if comparison.spread is not None:
@@ -211,13 +212,13 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
     if comparison.tests is not None:
         margin = number(comparison.tests.margin, pairs.unit)
         if comparison.tests.limits_within:
-            words += f" Single values lie within the margin of {margin}."
-        elif comparison.tests.p < 0.05:
             words += (
-                f" The mean lies within the margin of {margin}; single values are not shown to."
+                f" Shown: the limits, their intervals included, lie within the margin of {margin}."
             )
+        elif comparison.tests.p < 0.05:
+            words += f" Shown: the mean lies within the margin of {margin}; not shown: the limits."
         else:
-            words += f" Neither the mean nor single values are shown to lie within {margin}."
+            words += f" Neither the mean nor the limits are shown to lie within {margin}."
     return words
 
 
@@ -240,27 +241,28 @@ def reliability_headline(result: Reliability) -> str:
     single, best = result.plan[0], result.plan[(result.enough or MOST_REPEATS) - 1]
     errors = [part for part in result.errors if not math.isnan(part.variance)]
     largest = max(errors, key=lambda part: part.variance)
+    share = largest.variance / sum(part.variance for part in errors)
     label = measure_label(result.structure, result.measure, result.unit)
     words = (
         f"{label}: a change between two single values of {result.who} must exceed "
-        f"{number(single.mdc95.value, result.unit)} to be seen over the error"
+        f"{_in_unit(single.mdc95, result.unit)} to be seen over the error"
     )
     anew = ""
     if best.apart is not None:
         apart = number(best.apart.scaled(CHANGE_PER_SEM).value, result.unit)
         anew = f" ({apart} with the probe placed anew for each)"
     if result.enough is None:
-        gain = f"each further repeat still lowers it by more than {LEAST_GAIN:.0%}"
+        gain = f"each further repeat still lowers it by more than {_percent(LEAST_GAIN)}"
     else:
         gain = "more repeats gain little"
     if result.enough == 1:
         words += "; averaging repeats gains little"
     else:
         words += (
-            f", and {number(best.mdc95.value, result.unit)} between means of {best.repeats} "
+            f", and {_in_unit(best.mdc95, result.unit)} between means of {best.repeats} "
             f"repeats{anew}; {gain}"
         )
-    return f"{words}. Most of the error comes from: {largest.name}."
+    return f"{words}. The largest part of the error is {largest.name}, {_percent(share)}."
 
 
 def number(value: float, unit: str, *, with_unit: bool = True) -> str:
@@ -381,6 +383,10 @@ def _in_unit(estimate: Estimate, unit: str) -> str:
     """Write a value with its unit, then its interval."""
     words = _with_interval(estimate, unit).partition(" ")
     return "".join((number(estimate.value, unit), *words[1:]))
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f}\N{NO-BREAK SPACE}%"
 
 
 def _count(size: int, word: str) -> str:

@@ -1,15 +1,13 @@
 """Owns the values of one measure side by side: the tool's and each rater's, target by target."""
 
 import math
-from collections import Counter
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-from layermotion.agreement.estimate import Array, codes_of
-from layermotion.agreement.readings import Key, Reading
+from layermotion.agreement.estimate import Array
 
 SOLE_RATER = "manual"
 
@@ -66,6 +64,11 @@ class PairedSet:
         """How many people."""
         return int(self.subject.max()) + 1
 
+    @property
+    def who(self) -> str:
+        """Whom the tool is set against, in words."""
+        return "raters" if len(self.raters) > 1 else "rater"
+
     def by_rater(self) -> Array:
         """Mean of each rater's readings, shape (targets, raters)."""
         return _mean_of_known(self.manual, axis=2)
@@ -75,65 +78,46 @@ class PairedSet:
         return _mean_of_known(self.by_rater(), axis=1)
 
 
-def paired_set(
-    group: Key,
-    keys: Sequence[Key],
-    manual: Mapping[Key, Sequence[Reading]],
-    tool: Mapping[Key, Reading],
-    people: Mapping[str, int],
-) -> PairedSet:
+def paired_set(manual: pd.DataFrame, tool: pd.DataFrame) -> PairedSet:
     """Put the values of one measure, structure and unit side by side.
 
     Parameters
     ----------
-    group
-        Measure, structure and unit.
-    keys
-        One for each target, in order.
-    manual, tool
-        Values by key; ``tool`` has every key.
-    people
-        Number of each subject in the whole study, by ``name_of``.
+    manual
+        Readings, with the columns ``person``, as the set numbers them, and ``place``, the tool's
+        value that each belongs to.
+    tool
+        Readings, of which ``place`` counts the rows.
     """
-    found = [reading for key in keys for reading in manual[key]]
-    raters = tuple(dict.fromkeys(reading.rater for reading in found))
-    most = max(Counter((key, r.rater) for key in keys for r in manual[key]).values())
-    values = np.full((len(keys), len(raters), most), math.nan)
-    for place, key in enumerate(keys):
-        taken: Counter[str] = Counter()
-        for reading in manual[key]:
-            values[place, raters.index(reading.rater), taken[reading.rater]] = reading.value
-            taken[reading.rater] += 1
-    firsts = [manual[key][0] for key in keys]
-    autos = [tool[key] for key in keys]
+    target, places = pd.factorize(manual["place"])
+    rater, raters = pd.factorize(manual["rater"])
+    again = manual.groupby(["place", "rater"]).cumcount()
+    values = np.full((places.size, raters.size, int(again.max()) + 1), math.nan)
+    values[target, rater, again] = manual["value"]
+    first, auto = manual.drop_duplicates("place"), tool.iloc[places]
+
+    def either(name: str) -> pd.Series:
+        """Take what the tool states, or else what the first manual reading does."""
+        own = auto[name].set_axis(first.index)
+        return own.where(own.notna() & (own != ""), first[name])
+
     return PairedSet(
-        measure=group[0],
-        structure=group[1],
-        unit=group[2],
-        raters=tuple(rater or SOLE_RATER for rater in raters),
-        subject=codes_of([name_of(reading) for reading in firsts]),
-        person=np.array([people[name_of(reading)] for reading in firsts], dtype=np.intp),
-        clip=tuple(reading.clip for reading in autos),
-        task=tuple(reading.task for reading in autos),
-        repeat=tuple(reading.repeat for reading in autos),
-        side=tuple(a.side or m.side for a, m in zip(autos, firsts, strict=True)),
-        session=tuple(a.session or m.session for a, m in zip(autos, firsts, strict=True)),
-        auto=np.array([reading.value for reading in autos]),
+        measure=str(auto["measure"].iloc[0]),
+        structure=str(auto["structure"].iloc[0]),
+        unit=str(auto["unit"].iloc[0]),
+        raters=tuple(name or SOLE_RATER for name in raters),
+        subject=pd.factorize(first["person"])[0],
+        person=first["person"].to_numpy(),
+        clip=tuple(auto["clip"]),
+        task=tuple(auto["task"]),
+        repeat=tuple(auto["repeat"]),
+        side=tuple(either("side")),
+        session=tuple(either("session")),
+        auto=auto["value"].to_numpy(),
         manual=values,
-        depth_mm=_first_known(
-            [(a.depth_mm, m.depth_mm) for a, m in zip(autos, firsts, strict=True)]
-        ),
-        quality=_first_known([(a.quality, m.quality) for a, m in zip(autos, firsts, strict=True)]),
+        depth_mm=either("depth_mm").to_numpy(),
+        quality=either("quality").to_numpy(),
     )
-
-
-def name_of(reading: Reading) -> str:
-    """Name that a subject goes by: a clip without one counts as a subject."""
-    return reading.subject or f"clip {reading.clip}"
-
-
-def _first_known(pairs: Sequence[tuple[float, float]]) -> Array:
-    return np.array([other if math.isnan(first) else first for first, other in pairs])
 
 
 def _mean_of_known(values: Array, axis: int) -> Array:

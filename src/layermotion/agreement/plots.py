@@ -97,14 +97,12 @@ def _difference_plot(comparison: Comparison, name: str, label: str) -> Drawing:
     if comparison.tests is not None:
         how += "; dotted: the margin"
     mark_beside(axes, marks)
-    axes.set_xlabel(f"mean of tool and raters, {pairs.unit}")
-    scale = "tool over raters, ratio" if comparison.as_ratio else None
-    axes.set_ylabel(scale or f"tool \N{MINUS SIGN} raters, {pairs.unit}")
+    axes.set_xlabel(f"mean of tool and {pairs.who}, {pairs.unit}")
+    scale = f"tool over {pairs.who}, ratio" if comparison.as_ratio else None
+    axes.set_ylabel(scale or f"tool \N{MINUS SIGN} {pairs.who}, {pairs.unit}")
     strip_frame(axes)
-    what = (
-        "ratio of tool to raters" if comparison.as_ratio else "difference between tool and raters"
-    )
-    return finish(figure, name, f"{label}: {what} against their mean; {how}.")
+    what = "ratio of tool to" if comparison.as_ratio else "difference between tool and"
+    return finish(figure, name, f"{label}: {what} {pairs.who} against their mean; {how}.")
 
 
 def _regression_plot(comparison: Comparison, name: str, label: str) -> Drawing:
@@ -128,13 +126,13 @@ def _regression_plot(comparison: Comparison, name: str, label: str) -> Drawing:
     axes.set_xlim(*ends)
     axes.set_ylim(*ends)
     axes.set_aspect("equal")
-    axes.set_xlabel(f"raters, {pairs.unit}")
+    axes.set_xlabel(f"{pairs.who}, {pairs.unit}")
     axes.set_ylabel(f"tool, {pairs.unit}")
     axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1), frameon=False, fontsize=8.5)
     strip_frame(axes)
-    return finish(
-        figure, name, f"{label}: tool against mean of raters, with lines that allow error in both."
-    )
+    whom = "mean of raters" if len(pairs.raters) > 1 else "rater"
+    words = f"{label}: tool against {whom}, with lines that allow error in both."
+    return finish(figure, name, words)
 
 
 def _subject_plot(comparison: Comparison, name: str, label: str) -> Drawing:
@@ -174,7 +172,8 @@ def _subject_plot(comparison: Comparison, name: str, label: str) -> Drawing:
     if count > 1:
         legend_beside(axes, words, "rater")
     strip_frame(axes)
-    what = f"{label}: difference between tool and each rater by subject, a line for each subject"
+    each = "each rater" if count > 1 else "rater"
+    what = f"{label}: difference between tool and {each} by subject, a line for each subject"
     return finish(figure, name, f"{what}{f'; {note}' if note else ''}.")
 
 
@@ -224,7 +223,8 @@ def _overview(comparisons: Sequence[Comparison], unit: str, name: str) -> Drawin
         labels.append(f"{short_name(pairs.structure)} {measure_words(pairs.measure)}")
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(-0.6, len(labels) - 0.4)
-    axes.set_xlabel(f"tool \N{MINUS SIGN} raters, {unit}")
+    who = max((item.pairs.who for item in comparisons), key=len)
+    axes.set_xlabel(f"tool \N{MINUS SIGN} {who}, {unit}")
     axes.tick_params(axis="y", length=0)
     strip_frame(axes)
     return finish(

@@ -1,11 +1,12 @@
 """Owns what a measured value is: its keys and unit, and the account of values left aside."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-# What tells one value from another, in an order that the user of the key decides.
-Key = tuple[str, ...]
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 # What a unit is written as, and the factor to the unit that is kept.
 UNITS = {
@@ -25,31 +26,32 @@ CORRECTED = "A clinician corrected the value, so it is no longer automatic."
 MOST_NAMED = 40
 
 
-@dataclass(frozen=True)
-class Reading:
-    """One measured value and everything that says what it is.
+# What says what a value is; empty where a table has no such column.
+TEXT_COLUMNS = (
+    "clip", "subject", "session", "side", "placement", "measure", "structure", "task", "repeat",
+    "rater", "reading", "unit",
+)  # fmt: skip
+# The value in its unit (mm, %, ratio or s), and what may explain an error, NaN where unknown.
+NUMBER_COLUMNS = ("value", "depth_mm", "quality")
 
-    Text fields are empty where the table has no such column; ``value`` is in ``unit`` (mm, %,
-    ratio or s) and ``depth_mm`` and ``quality`` are NaN where unknown. ``row`` counts as a
-    spreadsheet does: the heading is row 1.
-    """
 
-    row: int
-    clip: str
-    subject: str
-    session: str
-    side: str
-    placement: str
-    measure: str
-    structure: str
-    task: str
-    repeat: str
-    rater: str
-    reading: str
-    value: float
-    unit: str
-    depth_mm: float = math.nan
-    quality: float = math.nan
+def readings_of(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
+    """Give values as a frame: ``row`` (0 without one), text columns, number columns."""
+    kinds = {"row": int} | dict.fromkeys(TEXT_COLUMNS, str) | dict.fromkeys(NUMBER_COLUMNS, float)
+    unknown = {"row": 0} | dict.fromkeys(TEXT_COLUMNS, "") | dict.fromkeys(NUMBER_COLUMNS, math.nan)
+    return pd.DataFrame([unknown | dict(row) for row in rows], columns=list(kinds)).astype(kinds)
+
+
+def keys_of(readings: pd.DataFrame, names: Sequence[str]) -> pd.MultiIndex:
+    """Give what each value is looked up by."""
+    return pd.MultiIndex.from_frame(readings[list(names)])
+
+
+def doubled(keys: pd.MultiIndex) -> NDArray[np.intp]:
+    """Give the places of the first key that is there again; none where all differ."""
+    codes = keys.factorize()[0]
+    again = codes[keys.duplicated()]
+    return np.flatnonzero(codes == again[0]) if again.size else again
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,7 @@ class Unused:
     structure: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Table:
     """A table as read.
 
@@ -76,7 +78,8 @@ class Table:
     columns
         Columns the table has, wide ones resolved; ``repeat`` in it means that it was stated.
     readings
-        Every row with a value.
+        Every value, as ``readings_of`` gives them. ``row`` counts as a spreadsheet does: the
+        heading is row 1.
     unused
         Every row without one.
     notes
@@ -86,7 +89,7 @@ class Table:
     """
 
     columns: frozenset[str]
-    readings: tuple[Reading, ...]
+    readings: pd.DataFrame
     unused: tuple[Unused, ...]
     notes: tuple[str, ...]
     provenance: tuple[tuple[str, str], ...] = ()
@@ -100,10 +103,11 @@ def rows_text(rows: Sequence[int]) -> str:
     >>> rows_text([4, 9]), rows_text([2, 3, 4, 5, 8])
     ('rows 4 and 9', 'rows 2 to 5 and 8')
     """
+    rows = sorted(set(rows))
     if len(rows) == 1:
         return f"row {rows[0]}"
     runs: list[list[int]] = []
-    for row in sorted(set(rows)):
+    for row in rows:
         if runs and row == runs[-1][-1] + 1:
             runs[-1].append(row)
         else:
@@ -125,4 +129,4 @@ def rows_have(rows: Sequence[int]) -> str:
     >>> rows_have([4]), rows_have([4, 9])
     ('row 4 has', 'rows 4 and 9 have')
     """
-    return f"{rows_text(rows)} {'has' if len(rows) == 1 else 'have'}"
+    return f"{rows_text(rows)} {'has' if len(set(rows)) == 1 else 'have'}"

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
-from layermotion.agreement.estimate import LEVEL, ROUNDING, Array, Estimate
+from layermotion.agreement.estimate import ROUNDING, Array, Estimate, t_quantile
 from layermotion.agreement.jackknife import Sums, jackknife, jackknife_p
 from layermotion.normal import Z95
 
@@ -159,35 +160,40 @@ def proportional_bias(difference: Array, mean: Array, subject: NDArray[np.intp])
     """Fit the difference on the mean of the two methods, and the spread about that line likewise.
 
     Ordinary least squares, of the difference and then of the size of its residuals (Bland &
-    Altman 1999, section 3.2). Where a subject has several pairs, the interval of the line comes
-    from leaving out each subject; errors of the spread are by subject (sandwich).
+    Altman 1999, section 3.2). Where a subject has several pairs, intervals and p values come from
+    leaving out each subject.
     """
-    import statsmodels.api as sm
-
-    design = sm.add_constant(mean, has_constant="add")
-    is_repeated = np.bincount(subject).max() > 1
-    how = {"cov_type": "cluster", "cov_kwds": {"groups": subject}, "use_t": True}
-    fit = sm.OLS(difference, design).fit()
-    spread = sm.OLS(np.abs(fit.resid), design).fit(**(how if is_repeated else {}))
-    intercept, slope = (
-        Estimate(float(value), float(low), float(high))
-        for value, (low, high) in zip(fit.params, fit.conf_int(1 - LEVEL), strict=True)
-    )
-    slope_p, method = float(fit.pvalues[1]), "least squares"
-    if is_repeated:
-        sums = Sums.by_subject(mean, difference, subject)
-        rest = _least_squares(sums.without_each())
-        slope, intercept = map(jackknife, _least_squares(sums.whole()), rest)
-        slope_p = jackknife_p(slope.value, rest[0])
+    if np.ptp(mean) == 0:
+        none = Estimate(math.nan)
+        return Trend(none, none, math.nan, float(difference.std(ddof=1)), math.nan, "no line")
+    line = stats.linregress(mean, difference)
+    left = difference - line.intercept - line.slope * mean
+    sd = math.sqrt(float((left**2).sum()) / (mean.size - 2))
+    if np.bincount(subject).max() > 1:
+        slope, intercept, slope_p = _line_by_subject(mean, difference, subject)
+        _, _, spread_p = _line_by_subject(mean, np.abs(left), subject)
         method = "least squares, jackknife interval by subject"
-    return Trend(
-        intercept,
-        slope,
-        slope_p,
-        math.sqrt(float(fit.mse_resid)),
-        float(spread.pvalues[1]),
-        method,
+        return Trend(intercept, slope, slope_p, sd, spread_p, method)
+    t = t_quantile(mean.size - 2)
+    slope, intercept = (
+        Estimate(value, value - t * error, value + t * error)
+        for value, error in (
+            (float(line.slope), float(line.stderr)),
+            (float(line.intercept), float(line.intercept_stderr)),
+        )
     )
+    spread_p = float(stats.linregress(mean, np.abs(left)).pvalue)
+    return Trend(intercept, slope, float(line.pvalue), sd, spread_p, "least squares")
+
+
+def _line_by_subject(
+    x: Array, y: Array, subject: NDArray[np.intp]
+) -> tuple[Estimate, Estimate, float]:
+    """Slope and intercept of y on x, and the p value of the slope, leaving out each subject."""
+    sums = Sums.by_subject(x, y, subject)
+    rest = _least_squares(sums.without_each())
+    slope, intercept = map(jackknife, _least_squares(sums.whole()), rest)
+    return slope, intercept, jackknife_p(slope.value, rest[0])
 
 
 def _least_squares(sums: Sums) -> tuple[Array, Array]:

@@ -9,25 +9,23 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
 
 from layermotion.agreement.components import (
     ERROR_PARTS,
     TRUE_PARTS,
     Fit,
-    design_of,
     fit_components,
-    levels_of,
+    group_codes,
+    parts_of,
 )
 from layermotion.agreement.estimate import (
     CHANGE_PER_SEM,
     Array,
     Estimate,
     chi2_quantiles,
-    codes_of,
 )
 from layermotion.agreement.icc import FEWEST_RATERS
-from layermotion.agreement.readings import Reading
 from layermotion.errors import InputError
 
 FEWEST_SUBJECTS = 3
@@ -137,7 +135,7 @@ class Reliability:
         return self.errors[ERROR_PARTS.index(name)]
 
 
-def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
+def analyse_reliability(readings: pd.DataFrame) -> Reliability:
     """Split the variance of one measure with a mixed model and plan repeats.
 
     Subject, session, placement and subject-by-rater are random, fitted by restricted maximum
@@ -151,48 +149,46 @@ def analyse_reliability(readings: Sequence[Reading]) -> Reliability:
     Parameters
     ----------
     readings
-        Of one measure, structure and unit, each with a subject.
+        Of one measure, structure and unit, each with a subject, as ``readings_of`` gives them.
 
     Raises
     ------
     InputError
         If there are too few subjects, or nothing was measured twice.
     """
-    first = readings[0]
+    first = readings.iloc[0]
     label = f"{first.structure} {first.measure}"
-    values = np.array([reading.value for reading in readings])
-    subject = codes_of([reading.subject for reading in readings])
-    rater = codes_of([reading.rater for reading in readings])
+    values = readings["value"].to_numpy()
+    subject, rater = group_codes([readings["subject"]]), group_codes([readings["rater"]])
     subjects, raters = int(subject.max()) + 1, int(rater.max()) + 1
     if subjects < FEWEST_SUBJECTS:
         people = "one subject" if subjects == 1 else f"{subjects} subjects"
         raise InputError(
             f"The table has {people} for {label}; reliability needs at least {FEWEST_SUBJECTS}."
         )
-    if len({(r.subject, r.side, r.task) for r in readings}) == len(readings):
+    targets = group_codes([readings["subject"], readings["side"], readings["task"]])
+    if int(targets.max()) + 1 == len(readings):
         raise InputError(
             f"Every subject has one value of {label} for a side and task; reliability needs the "
             f"same measured again."
         )
     if np.ptp(values) == 0:
         raise InputError(f"All values of {label} are equal; check the table.")
-    targets = codes_of([f"{r.subject}\0{r.side}\0{r.task}" for r in readings])
     means = np.bincount(targets, values) / np.bincount(targets)
     if np.allclose(values, means[targets], rtol=1e-9, atol=0):
         raise InputError(
             f"Repeated values of {label} are equal in every subject; enter each repeat as it was "
             f"measured."
         )
-    nested = raters > 1 and len(set(zip(subject.tolist(), rater.tolist(), strict=True))) == subjects
+    nested = raters > 1 and int(group_codes([subject, rater]).max()) + 1 == subjects
     if nested:
         # A rater of his own for each subject: nothing tells the raters from the subjects.
-        rater, raters = np.zeros_like(rater), 1
-    levels = levels_of(readings, subject, rater)
-    fit = fit_components(values, subject, design_of(readings, rater, raters), raters, levels)
-    return _result(first, values, subjects, raters, fit, levels, nested)
+        rater = np.zeros_like(rater)
+    fit = fit_components(values, parts_of(readings, subject, rater))
+    return _result(first, values, subjects, fit, nested)
 
 
-def _error(
+def error_of_mean(
     fit: Fit, repeats: int, averaged: Sequence[str] = ("residual",), *, any_rater: bool = False
 ) -> Estimate:
     """Error of a mean of repeats with its interval; ``averaged`` parts differ between repeats."""
@@ -233,15 +229,7 @@ def _error(
     )
 
 
-def _result(
-    first: Reading,
-    values: Array,
-    subjects: int,
-    raters: int,
-    fit: Fit,
-    levels: dict[str, NDArray[np.intp]],
-    nested: bool,
-) -> Reliability:
+def _result(first: pd.Series, values: Array, subjects: int, fit: Fit, nested: bool) -> Reliability:
     total = sum(fit.variance.values())
     components = tuple(
         Component(
@@ -252,24 +240,24 @@ def _result(
         for name in (*TRUE_PARTS, *ERROR_PARTS)
     )
     between = sum(fit.variance.get(name, 0.0) for name in TRUE_PARTS)
-    knows_any = raters >= FEWEST_RATERS
+    knows_any = fit.raters >= FEWEST_RATERS
     has_placements = "placement" in fit.variance
     anew = ("residual", "placement")
     rows = []
     # One row more than is listed, to see whether the last one is enough.
     for repeats in range(1, MOST_REPEATS + 2):
-        same = _error(fit, repeats)
-        any_rater = _error(fit, repeats, any_rater=True) if knows_any else None
+        same = error_of_mean(fit, repeats)
+        any_rater = error_of_mean(fit, repeats, any_rater=True) if knows_any else None
         error = (any_rater or same).value ** 2
         rows.append(
             Repeats(
                 repeats=repeats,
                 sem_any=any_rater,
                 sem_same=same,
-                apart_any=_error(fit, repeats, anew, any_rater=True)
+                apart_any=error_of_mean(fit, repeats, anew, any_rater=True)
                 if knows_any and has_placements
                 else None,
-                apart_same=_error(fit, repeats, anew) if has_placements else None,
+                apart_same=error_of_mean(fit, repeats, anew) if has_placements else None,
                 coefficient=between / (between + error) if total else math.nan,
             )
         )
@@ -286,20 +274,18 @@ def _result(
         structure=first.structure,
         unit=first.unit,
         subjects=subjects,
-        raters=raters,
+        raters=fit.raters,
         observations=values.size,
         mean=float(values.mean()),
         components=components,
         plan=tuple(rows[:MOST_REPEATS]),
         enough=enough,
-        cautions=tuple(_cautions(subjects, raters, fit, levels, nested)),
+        cautions=tuple(_cautions(subjects, fit, nested)),
     )
 
 
-def _cautions(
-    subjects: int, raters: int, fit: Fit, levels: dict[str, NDArray[np.intp]], nested: bool
-) -> list[str]:
-    found = []
+def _cautions(subjects: int, fit: Fit, nested: bool) -> list[str]:
+    found, raters = [], fit.raters
     if nested:
         found.append(
             "No subject was measured by two raters, so what raters differ by is not known; the "
@@ -312,7 +298,7 @@ def _cautions(
         found.append(
             f"No variance was found for {', '.join(zero)}; it is too small to see in this study."
         )
-    if "session" not in levels:
+    if "session" not in fit.variance:
         found.append(
             "The table has no sessions, so the error of a change between visits may be larger "
             "than stated."

@@ -91,7 +91,8 @@ def _repeats_plots(results: Sequence[Reliability]) -> Iterator[Drawing]:
                 axes.plot(repeats, anew, color=look.on_paper, linewidth=1.2, linestyle="--",
                           marker=MARKERS[place % len(MARKERS)], markersize=3.5,
                           label=f"{word}, probe placed anew")  # fmt: skip
-        axes.set_ylim(bottom=0)
+        # The topmost point is drawn whole.
+        axes.set_ylim(0, 1.06 * axes.get_ylim()[1])
         axes.set_xlabel("repeats averaged")
         axes.set_ylabel(f"smallest detectable change, {unit}")
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1), frameon=False, fontsize=8.5)

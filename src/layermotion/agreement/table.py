@@ -1,18 +1,21 @@
 """Owns reading tables of measurements: long or wide, CSV or XLSX, every row accounted for."""
 
-import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
+import pandas as pd
 
 from layermotion.agreement.cells import LONGEST, Cells, read_cells
 from layermotion.agreement.readings import (
     CORRECTED,
     NEVER_NEGATIVE,
+    NUMBER_COLUMNS,
+    TEXT_COLUMNS,
     UNITS,
     WITHHELD,
-    Reading,
     Table,
     Unused,
     rows_have,
@@ -20,21 +23,6 @@ from layermotion.agreement.readings import (
 from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES, Task
 
-TEXT_COLUMNS = (
-    "clip",
-    "subject",
-    "session",
-    "side",
-    "placement",
-    "measure",
-    "structure",
-    "task",
-    "repeat",
-    "rater",
-    "reading",
-    "unit",
-)
-NUMBER_COLUMNS = ("value", "depth_mm", "quality")
 # Columns of people's tables that take no part, and those of measures.csv.
 NOTE_COLUMNS = ("notes", "note", "comment", "comments", "date")
 IGNORED_COLUMNS = (*NOTE_COLUMNS, "low", "high", "status", "reason", "frames", "method", "caution")
@@ -51,6 +39,12 @@ SAME_COLUMNS = {"name": "measure"}
 WIDE = re.compile(
     r"(?:(?P<rater>[^:#]+):)?(?P<name>[^:#]+?)(?:#(?P<reading>\d+))?_(?P<unit>mm|cm|percent|ratio)"
 )
+USE_UNITS = "use mm, cm, % or ratio"
+USE_STRUCTURES = f"use one of {', '.join(STRUCTURES)}"
+NO_SIZE = (
+    "a thickness is above zero, a missing one stays empty, and a displacement or change needs its "
+    "name in the column measure"
+)
 # Deeper than any layer or bladder base lies or moves: a code such as 999 (our choice).
 LARGEST_MM = 300.0
 # As numbers are written in tables: no 5_1, no nan, no digits of other scripts.
@@ -58,6 +52,8 @@ NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 # Different problems told one by one; rows of further ones are named together (our choice).
 MOST_PROBLEMS = 8
 DECIMAL_COMMA = re.compile(r"^([+-]?\d+),(\d+)$")
+# Which cells are wrong, what they have, and the remedy.
+Problem = tuple[pd.Series, str, str]
 
 
 def read_table(path: Path, role: str) -> Table:
@@ -79,7 +75,7 @@ def read_table(path: Path, role: str) -> Table:
         message names the rows.
     """
     cells = read_cells(path)
-    titles = cells.rows[0][1]
+    titles = cells.titles
     heading = column_names(titles, path.name)
     wide = {
         place: match
@@ -95,9 +91,18 @@ def read_table(path: Path, role: str) -> Table:
                 f"for a rater's values."
             )
     _check_form(path.name, titles, heading, wide)
-    if len(cells.rows) == 1:
+    if not len(cells.body):
         raise InputError(f"{path.name} has a heading and no rows; add the measurements.")
-    return _Reader(path.name, role, heading, wide, cells).read()
+    texts = _texts(cells, heading, wide)
+    is_aside, unused = _unused(texts, role)
+    readings, notes = _checked(texts[~is_aside], cells.has_decimal_comma, path.name, role)
+    _refuse_two_spellings(readings, path.name)
+    columns = set(heading) & {*TEXT_COLUMNS, *NUMBER_COLUMNS} | {"value", "unit"}
+    columns |= {name for name in ("structure", "rater", "reading") if readings[name].any()}
+    aside = [name for name in heading if name in NOTE_COLUMNS]
+    if aside:
+        notes.append(f"Not used of the {role} table: {', '.join(aside)}.")
+    return Table(frozenset(columns), readings, tuple(unused), (*cells.notes, *notes))
 
 
 def column_names(titles: Sequence[str], table: str) -> list[str]:
@@ -121,6 +126,11 @@ def _check_form(
                 )
     for place, match in wide.items():
         column = _WideColumn.of(match)
+        if match["rater"] and not column.structure:
+            raise InputError(
+                f'{table} has a column "{match[0]}", and {match["name"]} is no structure; use one '
+                f"of {', '.join(STRUCTURES)}."
+            )
         stated = (("structure", column.structure), ("rater", column.rater))
         doubled = ["value"] if "value" in heading else []
         doubled += [name for name, part in stated if part and name in heading]
@@ -148,195 +158,138 @@ class _WideColumn:
         return _WideColumn(rater or ("" if name.lower() == "value" else name), "")
 
 
-class _BadRowError(Exception):
-    """One row that cannot be used: its number, what it has, and the remedy."""
+def _texts(cells: Cells, heading: Sequence[str], wide: Mapping[int, re.Match[str]]) -> pd.DataFrame:
+    """Give one row for each cell that may hold a value, as text in every column.
 
-    def __init__(self, row: int, what: str, remedy: str) -> None:
-        super().__init__(what)
-        self.row, self.what, self.remedy = row, what, remedy
-
-
-class _Reader:
-    """Turns rows into readings and keeps account of what was not used."""
-
-    def __init__(
-        self,
-        name: str,
-        role: str,
-        heading: Sequence[str],
-        wide: dict[int, re.Match[str]],
-        cells: Cells,
-    ) -> None:
-        self._name, self._role, self._heading, self._wide = name, role, heading, wide
-        self._cells = cells
-        self._unused: list[Unused] = []
-        self._bad: list[_BadRowError] = []
-        self._converted = 0
-
-    def read(self) -> Table:
-        readings: list[Reading] = []
-        for number, cells in self._cells.rows[1:]:
-            padded = [*cells, *[""] * (len(self._heading) - len(cells))]
-            row = dict(zip(self._heading, padded, strict=True))
-            long = [n for n, c in row.items() if len(c) > LONGEST and n not in IGNORED_COLUMNS]
-            if long:
-                what = f"more than {LONGEST} letters in column {long[0]}"
-                self._bad.append(_BadRowError(number, what, "shorten it"))
-            elif self._role == "auto" and row.get("status", "") == "corrected":
-                self._unused.append(Unused(self._role, f"row {number}", CORRECTED))
-            elif self._wide:
-                for place, match in self._wide.items():
-                    readings += self._wide_reading(number, row, match, padded[place])
-            else:
-                readings += self._reading(number, row, row["value"], row["unit"])
-        self._refuse_bad()
-        columns = {name for name in self._heading if name in (*TEXT_COLUMNS, *NUMBER_COLUMNS)}
-        if self._wide:
-            columns |= {"value", "unit"}
-        for name in ("structure", "rater", "reading"):
-            if any(getattr(reading, name) for reading in readings):
-                columns.add(name)
-        self._refuse_two_spellings(readings)
-        notes = list(self._cells.notes)
-        if self._converted:
-            notes.append(
-                f"{self._converted} values of the {self._role} table were given in cm and turned "
-                f"into mm."
-            )
-        aside = [name for name in self._heading if name in NOTE_COLUMNS]
-        if aside:
-            notes.append(f"Not used of the {self._role} table: {', '.join(aside)}.")
-        return Table(frozenset(columns), tuple(readings), tuple(self._unused), tuple(notes))
-
-    def _refuse_bad(self) -> None:
-        """Refuse the table with every bad row, rows of one problem together."""
-        problems: dict[tuple[str, str], list[int]] = {}
-        for bad in self._bad:
-            problems.setdefault((bad.what, bad.remedy), []).append(bad.row)
-        if not problems:
-            return
-        told = list(problems.items())[:MOST_PROBLEMS]
-        sentences = [f"{rows_have(rows)} {what}; {remedy}" for (what, remedy), rows in told]
-        others = sorted(row for rows in list(problems.values())[MOST_PROBLEMS:] for row in rows)
-        if others:
-            sentences.append(f"{rows_have(others)} other unusable cells; correct them likewise")
-        raise InputError(f"{self._name} {'. Also '.join(sentences)}.")
-
-    def _refuse_two_spellings(self, readings: Sequence[Reading]) -> None:
-        """Refuse one person under two spellings, who would count as two."""
-        for name in ("subject", "rater"):
-            seen: dict[str, tuple[str, int]] = {}
-            for reading in readings:
-                own = str(getattr(reading, name))
-                other, row = seen.setdefault(own.casefold(), (own, reading.row))
-                if other != own:
-                    raise InputError(
-                        f'{self._name} rows {row} and {reading.row} write the {name} "{other}" and '
-                        f'"{own}"; write it in one way.'
-                    )
-
-    def _wide_reading(
-        self, number: int, row: dict[str, str], match: re.Match[str], value: str
-    ) -> Iterator[Reading]:
+    ``row`` is its number, and ``column`` the title of a wide column.
+    """
+    names = ["row", "column", *TEXT_COLUMNS, *NUMBER_COLUMNS, "status", "reason"]
+    rows = cells.named(heading).assign(row=cells.body.index, column="")
+    rows = rows.reindex(columns=names, fill_value="")
+    if not wide:
+        return rows.reset_index(drop=True)
+    parts = []
+    for place, match in wide.items():
         column = _WideColumn.of(match)
-        if match["rater"] and not column.structure:
+        stated = {"structure": column.structure, "rater": column.rater, "reading": match["reading"]}
+        stated |= {"column": match[0], "unit": match["unit"]}
+        own = {name: text for name, text in stated.items() if text}
+        parts.append(rows.assign(value=cells.body[place], **own))
+    return pd.concat(parts).sort_values("row", kind="stable", ignore_index=True)
+
+
+def _unused(texts: pd.DataFrame, role: str) -> tuple[pd.Series, list[Unused]]:
+    """Say which cells take no part, and why: what was corrected, and what is empty."""
+    is_tool = role == "auto"
+    is_corrected = (texts["status"] == "corrected") & is_tool
+    is_aside = is_corrected | (texts["value"] == "")
+    unused = []
+    for own in texts[is_aside].itertuples():
+        what = f"row {own.row}, {own.column}" if own.column else f"row {own.row}"
+        why = WITHHELD + own.reason if own.reason and is_tool else "The row has no value."
+        why = CORRECTED if is_corrected[own.Index] else why
+        measure = own.measure.lower().replace(" ", "_")
+        unused.append(Unused(role, what, why, measure, own.structure.lower()))
+    return is_aside, unused
+
+
+def _checked(
+    texts: pd.DataFrame, has_decimal_comma: bool, table: str, role: str
+) -> tuple[pd.DataFrame, list[str]]:
+    """Turn texts into readings, with notes on converted units; refuse all unusable cells."""
+    unit = texts["unit"].str.lower()
+    factor = unit.map({name: factor for name, (_, factor) in UNITS.items()}).astype(float)
+    numbers = {name: _numbers(texts[name], has_decimal_comma) for name in NUMBER_COLUMNS}
+    value = numbers["value"] * factor
+    own = texts.assign(
+        clip=texts["clip"].str.removeprefix("clip-"),
+        measure=texts["measure"].str.lower().str.replace(" ", "_"),
+        structure=texts["structure"].str.lower(),
+        task=texts["task"].str.lower().str.replace(" ", "_"),
+        side=texts["side"].str.lower(),
+        unit=unit.map({name: kept for name, (kept, _) in UNITS.items()}),
+    )
+    is_mm = own["unit"] == "mm"
+    is_size = own["measure"].isin(NEVER_NEGATIVE) | ((own["measure"] == "") & is_mm)
+    # Cells, what they have, and the remedy; of a row the first problem is told.
+    problems = (
+        *((texts[name].str.len() > LONGEST, f"more than {LONGEST} letters in column {name}",
+           "shorten it") for name in (*TEXT_COLUMNS, *NUMBER_COLUMNS)),
+        (numbers["value"].isna(), '"{value}" where a number is needed', "{of_value}"),
+        (unit == "", "no unit", USE_UNITS),
+        (factor.isna(), 'the unit "{unit}"', USE_UNITS),
+        (own["structure"] == "", "no structure", USE_STRUCTURES),
+        (~own["structure"].isin(STRUCTURES), 'the structure "{structure}"', USE_STRUCTURES),
+        (~own["task"].isin(["", *Task, "unstated"]), 'the task "{task}"',
+         f"use one of {', '.join(Task)}"),
+        (~own["side"].isin(list(SIDES)), 'the side "{side}"', "use left, right or midline"),
+        (is_size & (value < 0), "the negative value {value}", NO_SIZE),
+        (is_size & (value == 0), "the value {value}", NO_SIZE),
+        (is_mm & (value.abs() > LARGEST_MM),
+         f"the value {{value}}, more than {LARGEST_MM:g} mm",
+         "correct it, or leave it empty if it is missing"),
+        *(
+            ((texts[name] != "") & numbers[name].isna(), f'"{{{name}}}" where a number is needed',
+             f"{{of_{name}}}")
+            for name in ("depth_mm", "quality")
+        ),
+    )  # fmt: skip
+    _refuse(texts.assign(structure=own["structure"], task=own["task"], side=own["side"]),
+            problems, table)  # fmt: skip
+    own = own.assign(**numbers | {"value": value}, side=own["side"].map(SIDES))
+    notes = [
+        f"{count} values of the {role} table were given in {given} and turned into {kept}."
+        for given, (kept, scale) in UNITS.items()
+        if scale != 1 and (count := int((unit == given).sum()))
+    ]
+    return own[["row", *TEXT_COLUMNS, *NUMBER_COLUMNS]].reset_index(drop=True), notes
+
+
+def _numbers(texts: pd.Series, has_decimal_comma: bool) -> pd.Series:
+    """Give the numbers that texts hold; NaN where a text is none."""
+    if has_decimal_comma:
+        texts = texts.str.replace(DECIMAL_COMMA, r"\1.\2", regex=True)
+    found = texts.where(texts.str.fullmatch(NUMBER), "nan").map(float).astype(float)
+    return found.where(np.isfinite(found))
+
+
+def _refuse(texts: pd.DataFrame, problems: Sequence[Problem], table: str) -> None:
+    """Refuse the table with every bad row, rows of one problem together."""
+    found: dict[int, tuple[str, str]] = {}
+    for is_wrong, what, remedy in problems:
+        for place, row in texts[is_wrong].iterrows():
+            of = {
+                f"of_{name}": "correct it or "
+                + ("write decimals with a point" if "," in row[name] else "leave it empty")
+                for name in NUMBER_COLUMNS
+            }
+            found.setdefault(place, (what.format(**row), remedy.format(**of)))
+    if not found:
+        return
+    rows: dict[tuple[str, str], list[int]] = {}
+    for place in sorted(found):
+        rows.setdefault(found[place], []).append(int(texts["row"][place]))
+    told = list(rows.items())
+    sentences = [
+        f"{rows_have(own)} {what}; {remedy}" for (what, remedy), own in told[:MOST_PROBLEMS]
+    ]
+    others = [row for _, own in told[MOST_PROBLEMS:] for row in own]
+    if others:
+        sentences.append(f"{rows_have(others)} other unusable cells; correct them likewise")
+    raise InputError(f"{table} {'. Also '.join(sentences)}.")
+
+
+def _refuse_two_spellings(readings: pd.DataFrame, table: str) -> None:
+    """Refuse one person under two spellings, who would count as two."""
+    for name in ("subject", "rater"):
+        spelt = readings.drop_duplicates(name)
+        folded = spelt[name].str.casefold()
+        for place in spelt.index[folded.duplicated()]:
+            first = spelt[folded == folded[place]].iloc[0]
             raise InputError(
-                f'{self._name} has a column "{match[0]}", and {match["name"]} is no structure; '
-                f"use one of {', '.join(STRUCTURES)}."
+                f"{table} rows {first['row']} and {spelt['row'][place]} write the {name} "
+                f'"{first[name]}" and "{spelt[name][place]}"; write it in one way.'
             )
-        own = dict(row)
-        own["structure"] = column.structure or own.get("structure", "")
-        own["rater"] = column.rater or own.get("rater", "")
-        own["reading"] = match["reading"] or own.get("reading", "")
-        return self._reading(number, own, value, match["unit"], match[0])
-
-    def _reading(
-        self, number: int, row: dict[str, str], text: str, unit_text: str, column: str = ""
-    ) -> Iterator[Reading]:
-        if not text:
-            what = f"row {number}, {column}" if column else f"row {number}"
-            reason = row.get("reason", "") if self._role == "auto" else ""
-            why = WITHHELD + reason if reason else "The row has no value."
-            name = row.get("measure", "").lower().replace(" ", "_")
-            own = (name, row.get("structure", "").lower())
-            self._unused.append(Unused(self._role, what, why, *own))
-            return
-        try:
-            yield self._checked(number, row, text, unit_text)
-        except _BadRowError as bad:
-            self._bad.append(bad)
-
-    def _checked(self, number: int, row: dict[str, str], text: str, unit_text: str) -> Reading:
-        """Make one reading; raise if a cell is unusable."""
-        value = self._number(number, text)
-        if unit_text.lower() not in UNITS:
-            given = f'the unit "{unit_text}"' if unit_text else "no unit"
-            raise self._wrong(number, given, "use mm, cm, % or ratio")
-        unit, factor = UNITS[unit_text.lower()]
-        self._converted += factor != 1
-        structure = row.get("structure", "").lower()
-        if structure not in STRUCTURES:
-            given = f'the structure "{structure}"' if structure else "no structure"
-            raise self._wrong(number, given, f"use one of {', '.join(STRUCTURES)}")
-        task = row.get("task", "").lower().replace(" ", "_")
-        if task and task not in (*Task, "unstated"):
-            raise self._wrong(number, f'the task "{task}"', f"use one of {', '.join(Task)}")
-        side = row.get("side", "").lower()
-        if side not in SIDES:
-            raise self._wrong(number, f'the side "{side}"', "use left, right or midline")
-        measure = row.get("measure", "").lower().replace(" ", "_")
-        self._check_size(number, measure, value * factor, unit, text)
-        return Reading(
-            row=number,
-            clip=row.get("clip", "").removeprefix("clip-"),
-            subject=row.get("subject", ""),
-            session=row.get("session", ""),
-            side=SIDES[side],
-            placement=row.get("placement", ""),
-            measure=measure,
-            structure=structure,
-            task=task,
-            repeat=row.get("repeat", ""),
-            rater=row.get("rater", ""),
-            reading=row.get("reading", ""),
-            value=value * factor,
-            unit=unit,
-            depth_mm=self._number(number, row.get("depth_mm", "")),
-            quality=self._number(number, row.get("quality", "")),
-        )
-
-    def _check_size(self, number: int, measure: str, value: float, unit: str, text: str) -> None:
-        """Refuse what no layer can measure, such as codes for missing values."""
-        is_thickness = measure in NEVER_NEGATIVE or (not measure and unit == "mm")
-        if is_thickness and value <= 0:
-            what = "the negative value" if value < 0 else "the value"
-            raise self._wrong(
-                number,
-                f"{what} {text}",
-                "a thickness is above zero, a missing one stays empty, and a displacement or "
-                "change needs its name in the column measure",
-            )
-        if unit == "mm" and abs(value) > LARGEST_MM:
-            raise self._wrong(
-                number,
-                f"the value {text}, more than {LARGEST_MM:g} mm",
-                "correct it, or leave it empty if it is missing",
-            )
-
-    def _number(self, number: int, text: str) -> float:
-        if not text:
-            return math.nan
-        plain = DECIMAL_COMMA.sub(r"\1.\2", text) if self._cells.has_decimal_comma else text
-        value = float(plain) if NUMBER.fullmatch(plain) else math.nan
-        if not math.isfinite(value):
-            remedy = "write decimals with a point" if "," in text else "leave it empty"
-            raise self._wrong(
-                number, f'"{text}" where a number is needed', f"correct it or {remedy}"
-            )
-        return value
-
-    def _wrong(self, number: int, what: str, remedy: str) -> _BadRowError:
-        return _BadRowError(number, what, remedy)
 
 
 def _column_name(cell: str) -> str:

@@ -1,11 +1,13 @@
 """Owns the checks for mixed-up units: what differs by a factor that only a slip explains."""
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
-from layermotion.agreement.readings import NEVER_NEGATIVE, Key, Reading, rows_text
+from layermotion.agreement.estimate import Array
+from layermotion.agreement.readings import NEVER_NEGATIVE, keys_of, rows_text
 from layermotion.errors import InputError
 
 # Ratios between two methods that only a mistaken unit explains: cm for mm, shares for per cent,
@@ -23,106 +25,83 @@ MIDDLE_FACTOR = 2.0
 
 
 def check_units(
-    by_key: Mapping[Key, Sequence[Reading]],
-    tool: Mapping[Key, Reading],
+    readings: pd.DataFrame,
+    tool: pd.DataFrame,
+    place: NDArray[np.intp],
     names: Sequence[str],
     table: str,
 ) -> None:
     """Refuse manual values whose unit, stated or evident, is not that of the tool.
+
+    Parameters
+    ----------
+    place
+        Shape (readings,): the tool's value of each, -1 without one.
+    names
+        What both are joined by.
 
     Raises
     ------
     InputError
         With the rows.
     """
-    _check_stated(by_key, tool, names, table)
-    joined = [
-        (item, tool[key].value) for key, found in by_key.items() if key in tool for item in found
-    ]
-    raters: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for item, value in joined:
-        if item.value and value:
-            raters[item.rater, item.unit].append(abs(item.value / value))
-    for (rater, unit), ratios in raters.items():
-        middle = float(np.median(ratios))
+    _check_stated(readings[place < 0], tool, [name for name in names if name != "unit"], table)
+    joined = readings[place >= 0]
+    value = tool["value"].to_numpy()[place[place >= 0]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = (joined["value"] / value).abs().replace([0, np.inf], np.nan)
+    for (rater, unit), middle in ratio.groupby([joined["rater"], joined["unit"]]).median().items():
         factor, what = SLIPS[unit]
-        if _is_slip(middle, factor) or _is_slip(1 / middle, factor):
+        if _is_slip(np.array([middle, 1 / middle]), factor).any():
             whose = f"values of rater {rater}" if rater else "values"
             raise InputError(
                 f"The {whose} in {table} are about {middle:.2g} times the automatic ones, as if "
                 f"{what} were mixed up; check the column unit."
             )
-    values: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for item, value in joined:
-        values[item.measure, item.structure].append(value)
-    middles = {key: float(np.median(own)) for key, own in values.items()}
-    _refuse_rows(
-        ((item, value, middles[item.measure, item.structure]) for item, value in joined),
-        table,
-        "the automatic value",
-    )
+    middles = pd.Series(value, joined.index).groupby([joined["measure"], joined["structure"]])
+    _refuse_rows(joined, value, middles.transform("median"), table, "the automatic value")
 
 
-def check_units_of_repeats(readings: Sequence[Reading], table: str) -> None:
+def check_units_of_repeats(readings: pd.DataFrame, table: str) -> None:
     """Refuse values in another unit than the subject's other values of the same measure."""
-    groups: dict[Key, list[float]] = defaultdict(list)
-    for item in readings:
-        groups[item.subject, item.measure, item.structure, item.side].append(item.value)
+    groups = readings.groupby(["subject", "measure", "structure", "side"])["value"]
     # Of two values neither says which is wrong; the larger group of three does.
-    middles = {key: float(np.median(values)) for key, values in groups.items() if len(values) > 2}
-
-    def compared() -> Iterator[tuple[Reading, float, float]]:
-        for item in readings:
-            middle = middles.get((item.subject, item.measure, item.structure, item.side))
-            if middle is not None:
-                yield item, middle, middle
-
-    _refuse_rows(compared(), table, "the middle of the subject's values")
+    compared = readings[groups.transform("size") > 2]
+    middle = groups.transform("median")[compared.index]
+    _refuse_rows(compared, middle.to_numpy(), middle, table, "the middle of the subject's values")
 
 
 def _check_stated(
-    by_key: Mapping[Key, Sequence[Reading]],
-    tool: Mapping[Key, Reading],
-    names: Sequence[str],
-    table: str,
+    alone: pd.DataFrame, tool: pd.DataFrame, names: Sequence[str], table: str
 ) -> None:
-    place = names.index("unit")
-    stems: dict[Key, set[str]] = defaultdict(set)
-    for key in tool:
-        stems[key[:place] + key[place + 1 :]].add(key[place])
-    wrong: list[int] = []
-    units: set[str] = set()
-    for key, found in by_key.items():
-        other = stems.get(key[:place] + key[place + 1 :])
-        if key not in tool and other:
-            wrong += [item.row for item in found]
-            units |= {key[place], *other}
-    if wrong:
+    own, others = keys_of(alone, names), keys_of(tool, names)
+    wrong = alone[own.isin(others)]
+    if not wrong.empty:
+        units = {*wrong["unit"], *tool["unit"][others.isin(own)]}
         raise InputError(
-            f"{table} {rows_text(sorted(wrong))} and the automatic values differ in unit "
+            f"{table} {rows_text(wrong['row'].tolist())} and the automatic values differ in unit "
             f"({' and '.join(sorted(units))}); give both in the same unit."
         )
 
 
-def _refuse_rows(compared: Iterable[tuple[Reading, float, float]], table: str, other: str) -> None:
-    wrong = []
-    for item, value, middle in compared:
-        if item.measure not in NEVER_NEGATIVE or value <= 0 or item.value <= 0:
-            continue
-        factor, _ = SLIPS[item.unit]
-        for ratio, far in (
-            (item.value / value, item.value / middle),
-            (value / item.value, middle / item.value),
-        ):
-            if _is_slip(ratio, factor) and far > factor / MIDDLE_FACTOR:
-                wrong.append(item)
-    if wrong:
-        factor, what = SLIPS[wrong[0].unit]
+def _refuse_rows(
+    compared: pd.DataFrame, value: Array, middle: pd.Series, table: str, other: str
+) -> None:
+    own = compared["value"]
+    factor = compared["unit"].map({unit: f for unit, (f, _) in SLIPS.items()}).astype(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wrong = (_is_slip(own / value, factor) & (own / middle > factor / MIDDLE_FACTOR)) | (
+            _is_slip(value / own, factor) & (middle / own > factor / MIDDLE_FACTOR)
+        )
+    is_sized = compared["measure"].isin(NEVER_NEGATIVE) & (value > 0) & (own > 0)
+    found = compared[wrong & is_sized]
+    if not found.empty:
+        times, what = SLIPS[found["unit"].iloc[0]]
         raise InputError(
-            f"{table} {rows_text(sorted(item.row for item in wrong))}: about {factor:g} times "
-            f"{other}, or a {factor:g}th of it, as if {what} were mixed up; correct value or unit."
+            f"{table} {rows_text(found['row'].tolist())}: about {times:g} times {other}, or a "
+            f"{times:g}th of it, as if {what} were mixed up; correct value or unit."
         )
 
 
-def _is_slip(ratio: float, factor: float) -> bool:
-    return factor * (1 - TOLERANCE) <= ratio <= factor * (1 + TOLERANCE)
+def _is_slip(ratio: pd.Series | Array, factor: pd.Series | float) -> pd.Series:
+    return (ratio >= factor * (1 - TOLERANCE)) & (ratio <= factor * (1 + TOLERANCE))

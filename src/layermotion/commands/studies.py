@@ -24,7 +24,7 @@ studies = typer.Typer()
 
 
 def _need_study_packages() -> None:
-    need("Studies need", "study", ("scipy", "statsmodels", "openpyxl"))
+    need("Studies need", "study", ("scipy", "statsmodels", "pandas", "openpyxl"))
 
 
 @studies.command(
