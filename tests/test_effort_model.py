@@ -175,6 +175,16 @@ def test_breathing_alone_is_no_effort(task: Task | None) -> None:
     assert said == found.is_missed
 
 
+@pytest.mark.parametrize("onset_s", [5.5, 6.5, 8.0])
+def test_one_effort_after_long_rest_is_one(onset_s: float) -> None:
+    efforts = [(onset_s, onset_s + 0.5, onset_s + 3, onset_s + 3.5)]
+    for seed, height in enumerate((0.25, 0.5, 0.9)):
+        for task in (Task.DRAW_IN, None):
+            found = found_in(wall_signals(efforts, [height], 10 * seed), task)
+            onsets = [course.onset_s for course in found.courses]
+            assert onsets == pytest.approx([onset_s], abs=0.3)
+
+
 def test_an_effort_at_rest_is_told_and_the_rest_beside_it_kept() -> None:
     found = found_in(wall_signals([(6.0, 6.5, 9.0, 9.5)], [0.6]), Task.REST)
     assert (found.at_rest, found.count.number) == (1, 0)
