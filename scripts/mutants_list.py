@@ -1140,8 +1140,8 @@ DESK = (
     Mutant(
         "desk-neighbours-stand-in-the-way",
         "review/applying.py",
-        "give_way = np.fmin if which < mine else np.fmax",
-        "give_way = np.fmax if which < mine else np.fmin",
+        "give_way = np.minimum if which < mine else np.maximum",
+        "give_way = np.maximum if which < mine else np.minimum",
         DESK_TESTS,
     ),
     Mutant(

@@ -19,9 +19,10 @@ from layermotion.exchange.request import Export, ExportRequest
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
-from layermotion.record.entries import AMENDMENT, SIGNED, Event
+from layermotion.record.entries import AMENDMENT, SIGNED, Event, SignedValue
 from layermotion.record.store import MARK_DIGITS, Record
 from layermotion.review.amending import change_words
+from layermotion.review.confirming import is_same
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place, signed_values
 from layermotion.review.server import routes_of
@@ -77,7 +78,7 @@ class Final:
         page = folder / "visit.html" if has_task or not reports else reports[0]
         if all(path.exists() for path in (page, *(r.with_name(RESULTS) for r in reports))):
             return page
-        if list(review.record.values(visit.visit_id)) != signed_values(review.places):
+        if not _are_signed(review.record.values(visit.visit_id), signed_values(review.places)):
             raise InputError(
                 "The final results were not written, and the values of these clips are no longer "
                 "the signed ones; open them with the version and the weights they were signed with."
@@ -177,6 +178,13 @@ def day_of(listed: Sequence[Listed]) -> date:
         return min(date.fromisoformat(stated[:8]), date.today())
     except ValueError:
         return date.today()
+
+
+def _are_signed(signed: Sequence[SignedValue], now: Sequence[SignedValue]) -> bool:
+    """Whether values are those that were signed, and no other."""
+    was = {value.key: value.value for value in signed}
+    own = {value.key: value.value for value in now}
+    return was.keys() == own.keys() and all(is_same(was[key], own[key]) for key in was)
 
 
 def _name(place: Place) -> str:
