@@ -30,6 +30,7 @@ from layermotion.network.segmenter import Segmenter, load_segmenter
 from layermotion.series.series import Scale
 from layermotion.series.thickness import thickness_at
 from synthetic.clips import clip_truth, draw_clip, render_clip
+from synthetic.factors import USUAL
 from synthetic.truth import wall_thickness_mm
 
 # No other use of the generator starts its seeds with this word.
@@ -89,7 +90,7 @@ def study(number: int) -> list[tuple[int, int, float]]:
     """Measure the stills of one clip: (way, layer, error in mm), NaN where withheld."""
     cv2.setNumThreads(1)
     rng = np.random.Generator(np.random.SFC64([EDGES_STREAM, number]))
-    plan = draw_clip(rng, View.ABDOMINAL_WALL, frame_rate_hz=RATE_HZ)
+    plan = draw_clip(rng, View.ABDOMINAL_WALL, USUAL, frame_rate_hz=RATE_HZ)
     truth = clip_truth(plan)
     spacing = Spacing(plan.grid.row_mm, plan.grid.column_mm, "known")
     segmenter = load_unjudged()

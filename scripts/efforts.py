@@ -42,7 +42,7 @@ from layermotion.network.segmenter import load_segmenter
 from layermotion.normal import Z95
 from synthetic.clips import draw_clip, render_clip
 from synthetic.course import Repeat
-from synthetic.factors import DRAWN
+from synthetic.factors import USUAL
 from synthetic.scenarios import ASIDE, BLADDER_ONLY, WITH_DIPS, Kind, Scenario, draw_scenario
 from synthetic.variants import frames_shown
 from synthetic.write import write_video
@@ -118,7 +118,7 @@ def film(number: int) -> Filmed:
     rate_hz = rate_of(rng, kind)
     scenario = draw_scenario(rng, kind, view, rate_hz)
     plan = draw_clip(
-        rng, view, DRAWN, task=scenario.task, frame_rate_hz=rate_hz, course=scenario.course,
+        rng, view, USUAL, task=scenario.task, frame_rate_hz=rate_hz, course=scenario.course,
         probe_factor=scenario.probe_factor,
     )  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:

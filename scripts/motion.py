@@ -42,6 +42,7 @@ from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import VIEW_CLASSES, Segmenter, load_segmenter
 from layermotion.tissue.tracker import MotionTracker
 from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
+from synthetic.factors import USUAL
 from synthetic.motion import BLADDER_TASKS
 from synthetic.variants import frames_shown, with_breathing, with_slip
 from synthetic.write import write_video
@@ -182,14 +183,16 @@ def draw(kind: str, number: int) -> ClipPlan:
     repeats = int(rng.integers(1, 4))
     if kind == "cough":
         rate_hz = float(rng.uniform(*COUGH_RATES_HZ))
-        return draw_clip(rng, View.BLADDER, task=Task.COUGH, frame_rate_hz=rate_hz, repeats=repeats)
+        return draw_clip(
+            rng, View.BLADDER, USUAL, task=Task.COUGH, frame_rate_hz=rate_hz, repeats=repeats
+        )
     is_bladder = kind == "bladder" or (kind in ("rest", "slip") and number % 2 == 1)
     view = View.BLADDER if is_bladder else View.ABDOMINAL_WALL
     efforts = [task for task in BLADDER_TASKS[1:] if task is not Task.COUGH]
     task = efforts[int(rng.integers(len(efforts)))] if is_bladder else Task.DRAW_IN
     if kind in ("rest", "slip"):
         repeats = 1
-    plan = draw_clip(rng, view, task=task, frame_rate_hz=RATE_HZ, repeats=repeats)
+    plan = draw_clip(rng, view, USUAL, task=task, frame_rate_hz=RATE_HZ, repeats=repeats)
     return with_breathing(rng, plan, REST_SECONDS) if kind == "rest" else plan
 
 

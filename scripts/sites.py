@@ -18,7 +18,7 @@ from layermotion.edges.site import MOST_EVEN, MUSCLE_CENTRE, parse_site
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import MUSCLES, Structure, Task, View, label_of
 from synthetic.clips import ClipTruth, clip_truth, draw_clip
-from synthetic.factors import DRAWN
+from synthetic.factors import USUAL
 from synthetic.truth import perpendicular_thickness_mm
 
 # No other use of the generator starts its seeds with this word.
@@ -47,7 +47,7 @@ def seen_at(truth: ClipTruth, frame: int) -> tuple[Boundaries, Clip]:
 def errors_of(number: int) -> dict[tuple[str, Structure], tuple[float, float]]:
     """Change that each place shows and the true one, %, by place and muscle."""
     rng = np.random.Generator(np.random.SFC64([STREAM, number]))
-    plan = draw_clip(rng, View.ABDOMINAL_WALL, DRAWN, task=Task.DRAW_IN, frame_rate_hz=5.0)
+    plan = draw_clip(rng, View.ABDOMINAL_WALL, USUAL, task=Task.DRAW_IN, frame_rate_hz=5.0)
     truth = clip_truth(plan)
     full = int(np.argmax(plan.motion.activation))
     boundaries, clip = seen_at(truth, 0)

@@ -32,6 +32,7 @@ from layermotion.network.grid import ModelGrid
 from layermotion.network.look import look_at
 from layermotion.network.segmenter import load_segmenter
 from synthetic.anatomy import Stack
+from synthetic.factors import USUAL
 from synthetic.pose import rest_pose
 from synthetic.scene import Picture, Scene, draw_scene, picture_grid, render
 from synthetic.texture import Texture, draw_texture
@@ -77,21 +78,6 @@ class Look:
     line_least: float = -np.inf
 
 
-# The walls that are changed have none of these of their own: the look is what is stated.
-AS_USUAL = dict.fromkeys(
-    (
-        "own_borders",
-        "fading_borders",
-        "bright_lines",
-        "own_greys",
-        "laminated_fat",
-        "aponeurosis",
-        "near_field",
-        "fading_depth",
-        "fine_grain",
-    ),
-    0.0,
-)
 # Each lies outside what is trained on. There a border's contrast is drawn on its own, so that all
 # four are below 4 dB in 1 of 10,000 walls at most; no line stands out of its layer by more than
 # 26.4 dB; and EO 5 dB darker with TrA 5 dB brighter than the mean comes in 1 of 1000, with fat as
@@ -195,7 +181,7 @@ def draw_look(number: int, look: Look) -> tuple[Scene, Picture, Spacing]:
     wall, change, material, noise = (
         np.random.Generator(np.random.SFC64([LOOKS_STREAM, number, part])) for part in range(4)
     )
-    scene = draw_scene(wall, View.ABDOMINAL_WALL, AS_USUAL)
+    scene = draw_scene(wall, View.ABDOMINAL_WALL, USUAL)
     stack = change_levels(change, scene.stack, look)
     old = scene.texture
     texture = draw_texture(material, stack, old.row_mm, old.column_mm, -old.left_mm)

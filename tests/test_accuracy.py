@@ -17,6 +17,7 @@ from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
 from layermotion.network.segmenter import Segmenter, load_segmenter
 from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from synthetic.factors import USUAL
 
 pytestmark = pytest.mark.slow
 
@@ -46,7 +47,7 @@ def segmenter() -> Segmenter:
 
 def plan_of(number: int, view: View | None, task: Task, rate_hz: float = RATE_HZ) -> ClipPlan:
     rng = np.random.Generator(np.random.SFC64([ACCURACY_STREAM, number]))
-    return draw_clip(rng, view, task=task, frame_rate_hz=rate_hz)
+    return draw_clip(rng, view, USUAL, task=task, frame_rate_hz=rate_hz)
 
 
 def clip_of(plan: ClipPlan) -> Clip:

@@ -10,10 +10,11 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 
 from layer_names import other_names  # noqa: E402
-from unusual_walls import AS_USUAL, BORDERS, CAUSES, LOOKS, change_levels, draw_look  # noqa: E402
+from unusual_walls import BORDERS, CAUSES, LOOKS, change_levels, draw_look  # noqa: E402
 
 from layermotion.edges.boundaries import Boundaries  # noqa: E402
 from layermotion.labels import View  # noqa: E402
+from synthetic.factors import USUAL  # noqa: E402
 from synthetic.scene import draw_scene  # noqa: E402
 
 TOPS = {1: 10, 2: 30, 3: 50, 4: 70}  # label -> first row; every layer is 20 rows high
@@ -60,7 +61,7 @@ def test_a_layer_that_is_not_shown_has_no_name_to_lose() -> None:
 
 def test_unusual_levels_are_those_stated() -> None:
     rng = np.random.default_rng(3)
-    stack = draw_scene(np.random.default_rng(4), View.ABDOMINAL_WALL, AS_USUAL).stack
+    stack = draw_scene(np.random.default_rng(4), View.ABDOMINAL_WALL, USUAL).stack
 
     def level(look: str) -> dict[str, float]:
         changed = change_levels(rng, stack, {**LOOKS, **CAUSES}[look])

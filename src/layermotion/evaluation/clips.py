@@ -29,6 +29,7 @@ from layermotion.network.look import look_at
 from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter, read_card
 from layermotion.normal import Z95
 from synthetic.clips import clip_truth, draw_clip, render_clip
+from synthetic.factors import USUAL
 from synthetic.motion import BLADDER_TASKS, WALL_TASKS
 from synthetic.write import write_video
 
@@ -73,7 +74,7 @@ def evaluate_clip(folder: Path, name: str | None, number: int) -> ClipResult:
     tasks = BLADDER_TASKS[1:] if view is View.BLADDER else WALL_TASKS[1:]
     task = tasks[int(rng.integers(len(tasks)))]
     rate_hz = COUGH_RATE_HZ if task is Task.COUGH else FRAME_RATE_HZ
-    plan = draw_clip(rng, view, task=task, frame_rate_hz=rate_hz)
+    plan = draw_clip(rng, view, USUAL, task=task, frame_rate_hz=rate_hz)
     truth = clip_truth(plan)
     rendered = list(render_clip(plan))
     segmenter = load_unjudged(folder, name)
