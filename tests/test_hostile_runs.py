@@ -40,8 +40,8 @@ def breaks(monkeypatch: pytest.MonkeyPatch) -> Callable[[type[Exception]], None]
                 raise kind("words of a library that quote DOE JANE")
             return opens(source, options, **more)  # type: ignore[arg-type]
 
-        for place in ("measure", "session", "listing"):
-            monkeypatch.setattr(f"layermotion.commands.{place}.open_clip", open_clip)
+        for place in ("commands.measure", "clip.pair", "commands.listing"):
+            monkeypatch.setattr(f"layermotion.{place}.open_clip", open_clip)
 
     return set_up
 

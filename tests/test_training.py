@@ -35,7 +35,7 @@ from layermotion.training.network import (
     held_loss,
     soft_dice_loss,
 )
-from layermotion.training.samples import draw_samples
+from layermotion.training.samples import GAP_PX, draw_samples
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
 
@@ -198,8 +198,8 @@ def test_the_sheet_of_samples_shows_what_was_found_over_what_is_true() -> None:
     scenes = [draw_layers(seeded(index), 64) for index in range(8)]
     batches = [collate(scenes[:4]), collate(scenes[4:])]
     sheet = draw_samples(Blind(), batches, torch.device("cpu"))
-    assert sheet.shape == (2 * (64 + 12), 6 * (64 + 12), 3)
-    found, true = np.split(sheet, 2)
+    assert sheet.shape == (2 * 64 + 3 * GAP_PX, 6 * 64 + 7 * GAP_PX, 3)
+    found, true = sheet[GAP_PX : 64 + GAP_PX], sheet[64 + 2 * GAP_PX : -GAP_PX]
     # The blind network leaves the grey pictures as they are; the truth below has colours.
     assert (np.ptp(found, axis=2) == 0).all() and (np.ptp(true, axis=2) > 0).mean() > 0.02
     same = np.ptp(true, axis=2) == 0
