@@ -6,16 +6,14 @@ python scripts/effort_odds.py --clips 100      prints SURE_ODDS and DOUBT_ODDS o
 import argparse
 
 import numpy as np
-from effort_signals import draw_signals
-from efforts import rate_of, shown_in
+from efforts import draw_case
 from scipy.optimize import minimize
 
 from layermotion.efforts.count import SURE
 from layermotion.efforts.decode import decode, doubt_of
 from layermotion.efforts.parts import inputs_of, shown_of
 from layermotion.efforts.tell import likely_parts
-from layermotion.labels import View
-from synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
+from synthetic.scenarios import ASIDE, Kind
 
 # No other use of the generator starts its seeds with this word.
 STREAM = 20_261_130
@@ -23,13 +21,9 @@ STREAM = 20_261_130
 
 def tried(kind: Kind, number: int) -> tuple[float, bool]:
     """How unsure the network is in one drawn clip, and whether its number of efforts is right."""
-    view = list(View)[1 if kind in BLADDER_ONLY else number % 2]
-    rng = np.random.Generator(np.random.SFC64([STREAM, list(Kind).index(kind), number]))
-    scenario = draw_scenario(rng, kind, view, rate_of(rng, kind))
-    signals = draw_signals(rng, scenario)
+    scenario, signals, repeats = draw_case(STREAM, kind, number)
     likely = likely_parts(inputs_of(signals, scenario.stated))[: shown_of(signals.time_s)]
-    true = shown_in(scenario, float(signals.time_s[-1]))
-    return doubt_of(likely), len(decode(likely).spans) == len(true)
+    return doubt_of(likely), len(decode(likely).spans) == len(repeats)
 
 
 def main() -> None:

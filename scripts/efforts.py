@@ -197,12 +197,23 @@ def told_by(signals: Signals, stated: Task | None) -> Efforts:
 
 def drawn(kind: Kind, number: int) -> Filmed:
     """Draw the signals of one scenario and judge what is found in them; nothing is filmed."""
+    scenario, signals, repeats = draw_case(STREAM, kind, number)
+    return judged(kind, scenario.stated, repeats, told_by(signals, scenario.stated), {})
+
+
+def draw_case(stream: int, kind: Kind, number: int) -> tuple[Scenario, Signals, tuple[Repeat, ...]]:
+    """Draw one scenario, its signals, and the efforts of which they show enough to be counted.
+
+    Parameters
+    ----------
+    stream
+        First word of the seed, which no other use of the generator has.
+    """
     view = list(View)[1 if kind in BLADDER_ONLY else number % 2]
-    rng = np.random.Generator(np.random.SFC64([STREAM, list(Kind).index(kind), number]))
+    rng = np.random.Generator(np.random.SFC64([stream, list(Kind).index(kind), number]))
     scenario = draw_scenario(rng, kind, view, rate_of(rng, kind))
     signals = draw_signals(rng, scenario)
-    repeats = shown_in(scenario, float(signals.time_s[-1]))
-    return judged(kind, scenario.stated, repeats, told_by(signals, scenario.stated), {})
+    return scenario, signals, shown_in(scenario, float(signals.time_s[-1]))
 
 
 def stored_in(path: Path) -> list[Filmed]:

@@ -167,7 +167,9 @@ class Ledger:
         No row lies ahead when it is written, so a clock that says less was set back; by it a
         withdrawal of yesterday would not yet have come.
         """
-        return max((today, *(entry.day for entry in self.history())))
+        with transaction(self.path) as connection:
+            (last,) = connection.execute("SELECT max(day) FROM history").fetchone()
+        return max(today, date.fromisoformat(last)) if last else today
 
     def subjects(self, on: date) -> dict[str, frozenset[Scope]]:
         """Every subject of the history, with what the consent covers on a day."""
