@@ -22,6 +22,7 @@ from attack_seeds import draw_frames, write_dicom, write_video
 from starlette.routing import BaseRoute
 
 import layermotion.commands.review
+import layermotion.lab.tuning
 from layermotion.cli import main as run_command
 from layermotion.images import write_png
 from layermotion.lab.builds import load_build
@@ -41,6 +42,12 @@ TRAINING = (
     "warmup_steps=2", "workers=0", "checkpoint_every_s=0", "validate_every_steps=4",
     "validation_examples=4", "log_every_steps=1", "tracking=csv",
 )  # fmt: skip
+# The same for weights in use, whose network is what it is.
+TUNING = (
+    "steps=4", "warmup_steps=1", "batch_size=2", "workers=0", "checkpoint_every_s=0",
+    "validate_every_steps=2", "validation_examples=2", "log_every_steps=1", "tracking=csv",
+)  # fmt: skip
+CHOOSING_PICTURES = 8
 # Corrections of each clip of a review.
 CORRECTIONS = 6
 # What the reviewer was answered, a line each, beside the record.
@@ -116,6 +123,12 @@ def prepare_build(folder: Path) -> None:
     """Store the labels, from which a build is made."""
     prepare_labels(folder)
     _run(["lab", "label", folder / "lab", folder / "labels", "--by", "physio-3"])
+
+
+def prepare_run(folder: Path) -> None:
+    """Make the build, on which weights are trained further."""
+    prepare_build(folder)
+    _run(_build(folder))
 
 
 def prepare_models(folder: Path) -> None:
@@ -195,6 +208,11 @@ def reviewing(folder: Path) -> None:
     layermotion.commands.review.serve = serve  # type: ignore[assignment]
 
 
+def choosing_quickly(folder: Path) -> None:
+    """Let a few pictures choose how much of what was learnt is kept."""
+    layermotion.lab.tuning.CHOOSING_PICTURES = CHOOSING_PICTURES
+
+
 def work_through(page: httpx.Client, answered: Path) -> None:
     """Correct both clips, confirm all values, sign, and wait for the final results."""
 
@@ -238,6 +256,10 @@ def no_more(folder: Path) -> str:
 def _import(folder: Path) -> list[object]:
     words: list[object] = ["lab", "import", folder / "lab", folder / "scans"]
     return [*words, "--secret", folder / "secret", "--site", "a", "--view", "abdominal_wall"]
+
+
+def _build(folder: Path) -> list[object]:
+    return ["lab", "build", folder / "lab", "first", "--held-out", "0.34"]
 
 
 SCENARIOS = (
@@ -288,8 +310,14 @@ SCENARIOS = (
     ),
     Scenario(
         "lab build", prepare_build,
-        lambda f: ["lab", "build", f / "lab", "first", "--held-out", "0.34"],
+        lambda f: _build(f),
         "There is a build first already", check_build, ("lab/builds",),
+    ),
+    Scenario(
+        "lab train", prepare_run,
+        lambda f: ["lab", "train", f / "lab", "first", "--models", f / "models", "--out",
+                   f / "run", *TUNING],
+        "", check_build, ("run/last.pt",), choosing_quickly,
     ),
     Scenario(
         "models promote", prepare_models,

@@ -1,11 +1,12 @@
 """Runs tests with the lowest versions of what the project needs, as pyproject.toml states them.
 
     python scripts/lowest.py --environment out/lowest
+    python scripts/lowest.py --environment out/lowest-training --training
 
 It makes an environment of its own with the lowest version of every package that the light install
 and the extras for studies, exchange and clusters name, and runs the tests that need no more. The
-newest versions are what `scripts/check.py` installs. Training is left out: torch alone is several
-GB, and its lowest version is stated as tried.
+newest versions are what `scripts/check.py` installs. Training has a run of its own: its packages
+take 7 GB.
 """
 
 import argparse
@@ -18,7 +19,7 @@ from pathlib import Path
 from environment import ROOT, python_in
 from packaging.requirements import Requirement
 
-EXTRAS = ("study", "exchange", "scale")
+EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", "scale")
 # What runs the tests; any version.
 RUNNERS = ("pytest", "hypothesis", "httpx", "pydicom-data", "packaging")
 TESTS = (
@@ -29,9 +30,13 @@ TESTS = (
     "agreement_limits", "agreement_regression", "agreement_reliability", "agreement_paper",
     "cluster", "offline", "printed",
 )  # fmt: skip
+TRAINING_TESTS = (
+    "training", "training_processes", "training_settings", "training_stop", "training_sweep",
+    "lab_builds", "lab_labels", "lab_metrics", "lab_tuning",
+)  # fmt: skip
 
 
-def lowest(extras: Sequence[str] = EXTRAS) -> list[str]:
+def lowest(extras: Sequence[str]) -> list[str]:
     """Give the lowest version of each package, as pip reads constraints.
 
     Raises
@@ -56,20 +61,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Make the environment, run the tests, and return what pytest returned."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--environment", type=Path, required=True)
+    parser.add_argument("--training", action="store_true", help="the packages of training")
     options = parser.parse_args(arguments)
+    extras, tests = (TRAINING_EXTRAS, TRAINING_TESTS) if options.training else (EXTRAS, TESTS)
     python = str(python_in(options.environment))
     constraints = options.environment / "lowest.txt"
     if not constraints.exists():
         subprocess.run([sys.executable, "-m", "venv", str(options.environment)], check=True)
         partial = constraints.with_suffix(".part")
-        partial.write_text("\n".join(lowest()) + "\n", encoding="utf-8")
+        partial.write_text("\n".join(lowest(extras)) + "\n", encoding="utf-8")
         pip = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
         subprocess.run(
-            [*pip, "-c", str(partial), "-e", f"{ROOT}[{','.join(EXTRAS)}]", *RUNNERS], check=True
+            [*pip, "-c", str(partial), "-e", f"{ROOT}[{','.join(extras)}]", *RUNNERS], check=True
         )
         partial.rename(constraints)
     print(constraints.read_text(encoding="utf-8"), end="", flush=True)
-    files = [f"tests/test_{name}.py" for name in TESTS]
+    files = [f"tests/test_{name}.py" for name in tests]
     # Old versions warn of what newer ones beside them give up; that is no fault of theirs.
     words = [python, "-m", "pytest", "-W", "default::DeprecationWarning", *files]
     return subprocess.run(words, cwd=ROOT).returncode
