@@ -232,8 +232,8 @@ def _spread_words(spread: RaterSpread, margin: float | None) -> str:
     )
     if margin is None:
         return f"{words}."
-    shown = "which is shown" if spread.is_within(margin) else "which is not shown"
-    return f"{words}, {shown} to be no worse than another rater by the stated factor of {margin:g}."
+    shown = "This shows" if spread.is_within(margin) else "This does not show"
+    return f"{words}. {shown} that it is no worse than another rater (stated factor {margin:g})."
 
 
 def reliability_headline(result: Reliability) -> str:
