@@ -226,7 +226,7 @@ def adapt(
     registry = Registry(folder / "models")
     settings = load_settings("fine-tune", ["workers=0", "tracking=csv", *overrides])
     started_s = time.monotonic()
-    fine_tune(lab, build.name, registry, settings, share, folder / "run", report=str)
+    fine_tune(build, registry, settings, share, folder / "run", report=str)
     taken_s = time.monotonic() - started_s
     export_weights(folder / "run", "local-001", registry.folder)
     judged = judge_weights(registry, build, registry.in_use(), "local-001", scenes)

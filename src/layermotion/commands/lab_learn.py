@@ -86,7 +86,7 @@ def learn(
     build = open_build(opened, build_name)
     typer.echo(f"Build: {build.folder}, {len(build.subjects())} subjects")
     run = opened.root / "runs" / build_name
-    result = fine_tune(opened, build_name, registry, settings, SYNTHETIC_SHARE, run)
+    result = fine_tune(build, registry, settings, SYNTHETIC_SHARE, run)
     if not result.is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
     typer.echo(f"Run: {run}, {result.step} steps")

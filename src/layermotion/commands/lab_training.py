@@ -19,6 +19,8 @@ from layermotion.extras import TRAINING, need
 from layermotion.options import EXIT_INTERRUPTED
 
 app = typer.Typer()
+# What the weights of a fold are called, in the folder of its run.
+FOLD_WEIGHTS = "fold-001"
 
 
 @app.command(epilog=epilog("layermotion lab build our-lab spring --held-out 0.25"))
@@ -99,13 +101,15 @@ def train(
     there. Then: layermotion models add RUN NAME, and layermotion lab judge.
     """
     need("This command needs", "train", (*TRAINING, "onnx", "pycocotools"))
+    from layermotion.lab.builds import open_build
     from layermotion.lab.folder import open_lab
     from layermotion.lab.tuning import fine_tune
     from layermotion.models.registry import Registry
     from layermotion.training.composing import load_settings
 
     settings = load_settings(config, overrides or ())
-    result = fine_tune(open_lab(lab), build_name, Registry(models), settings, synthetic_share, out)
+    build = open_build(open_lab(lab), build_name)
+    result = fine_tune(build, Registry(models), settings, synthetic_share, out)
     if not result.is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
 
@@ -142,3 +146,60 @@ def judge(
     typer.echo(judgement_text(judged))
     if rests:
         typer.echo(rests)
+
+
+@app.command(
+    "cross-validate", epilog=epilog("layermotion lab cross-validate our-lab spring --folds 4")
+)
+def cross_validate_command(
+    lab: LabFolder,
+    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    models: ModelsFolder,
+    overrides: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
+    ] = None,
+    folds: Annotated[
+        int, typer.Option(min=2, metavar="N", help="How often to train, each time without a part.")
+    ] = 4,
+    scenes: Annotated[
+        int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")
+    ] = SYNTHETIC_SCENES,
+) -> None:
+    """Judge training on a build with every subject, where too few can be held out.
+
+    Each subject is judged by weights that never saw it. The runs lie in LAB/runs/BUILD-K-of-N; no
+    weights for use come from them. Stopped with Ctrl-C, the same command goes on.
+    """
+    need("This command needs", "train", (*TRAINING, "onnx", "pycocotools", "scipy"))
+    from layermotion.lab.builds import Build, open_build
+    from layermotion.lab.folder import open_lab
+    from layermotion.lab.folds import cross_validate, folder_of, folds_of
+    from layermotion.lab.tuning import fine_tune
+    from layermotion.models.registry import Registry, tables_text
+    from layermotion.network.segmenter import Segmenter, load_segmenter, weights_names
+    from layermotion.training.composing import load_settings
+    from layermotion.training.export import export_weights
+
+    settings = load_settings("fine-tune", overrides or ())
+    opened, registry = open_lab(lab), Registry(models)
+    build = open_build(opened, build_name)
+
+    def learn(fold: Build, number: int) -> Segmenter:
+        run = folder_of(opened, build, folds, number)
+        result = fine_tune(fold, registry, settings, SYNTHETIC_SHARE, run)
+        if not result.is_finished:
+            raise typer.Exit(EXIT_INTERRUPTED)
+        if FOLD_WEIGHTS not in weights_names(run):
+            export_weights(run, FOLD_WEIGHTS, run)
+        typer.echo(f"Fold {number} of {folds}: {run}")
+        return load_segmenter(FOLD_WEIGHTS, folder=run)
+
+    old = registry.load(registry.in_use())
+    judgement = cross_validate(folds_of(opened, build, folds), old, learn, scenes)
+    typer.echo(tables_text(judgement))
+    typer.echo(
+        f"Training does harm: {'; '.join(judgement.objections)}."
+        if judgement.objections
+        else f"No harm is seen. Next: layermotion lab learn {lab} {build_name} --models {models}"
+    )

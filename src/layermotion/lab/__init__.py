@@ -5,6 +5,7 @@ __all__ = (
     "builds",
     "erasing",
     "folder",
+    "folds",
     "importing",
     "labelling",
     "making",

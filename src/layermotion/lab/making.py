@@ -102,7 +102,7 @@ def make_build(
             )
     leaks = find_leaks(*([(m.key, m.image) for m in by_split[split]] for split in Split))
     if leaks:
-        raise InputError(_leak_sentence(leaks))
+        raise InputError(leak_sentence(leaks))
     with atomic_folder(target) as folder:
         frames = tuple(_write(folder, m, splits[m.record.subject]) for m in material)
         build = Build(target, frames, fingerprint_of(frames))
@@ -197,7 +197,8 @@ def _only_split(scopes: frozenset[Scope]) -> Split | None:
     return possible[0] if len(possible) == 1 else None
 
 
-def _leak_sentence(leaks: tuple[Leak, ...]) -> str:
+def leak_sentence(leaks: tuple[Leak, ...]) -> str:
+    """Say which pictures lie in two splits, and what to do."""
     shown = "; ".join(f"{leak.one} and {leak.other}" for leak in leaks[:5])
     more = f" and {len(leaks) - 5} more pairs" if len(leaks) > 5 else ""
     return (

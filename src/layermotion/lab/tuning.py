@@ -7,8 +7,7 @@ from pathlib import Path
 import torch
 from torch import nn
 
-from layermotion.lab.builds import open_build
-from layermotion.lab.folder import Lab
+from layermotion.lab.builds import Build
 from layermotion.lab.mixing import MixedDraw
 from layermotion.lab.scoring import draw_scenes
 from layermotion.models.judging import growth
@@ -32,8 +31,7 @@ BATCH = 16
 
 
 def fine_tune(
-    lab: Lab,
-    build_name: str,
+    build: Build,
     registry: Registry,
     settings: TrainSettings,
     synthetic_share: float,
@@ -47,6 +45,8 @@ def fine_tune(
 
     Parameters
     ----------
+    build
+        An opened build.
     settings
         Of the run; the network must be that of the weights in use.
     synthetic_share
@@ -57,10 +57,10 @@ def fine_tune(
     Raises
     ------
     LayermotionError
-        If the build may not be used, or the weights in use cannot be trained further.
+        If the weights in use cannot be trained further.
     """
     generator = SyntheticDraw(settings.factors)
-    draw = MixedDraw(open_build(lab, build_name), synthetic_share, generator)
+    draw = MixedDraw(build, synthetic_share, generator)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
     return train(

@@ -294,14 +294,25 @@ def load_in_use() -> Segmenter:
 
 
 def judgement_text(judged: Judged) -> str:
-    """Tables of a comparison for a screen."""
-    lines = [
+    """Say for a screen what was compared, how it came out, and whether it may be promoted."""
+    objections = judged.judgement.objections
+    return (
         f"{judged.after[:12]} instead of {judged.before[:12]}; build {judged.build} "
-        f"({judged.fingerprint[:12]}), {judged.scenes} synthetic scenes, {judged.date}"
-    ]
+        f"({judged.fingerprint[:12]}), {judged.scenes} synthetic scenes, {judged.date}\n"
+        f"{tables_text(judged.judgement)}\n"
+    ) + (
+        f"Not to be promoted: {'; '.join(objections)}."
+        if objections
+        else "Nothing stands against a promotion."
+    )
+
+
+def tables_text(judgement: Judgement) -> str:
+    """Tables of a comparison for a screen."""
+    lines = []
     for title, rows in (
-        ("Held-out subjects", judged.judgement.held_out),
-        ("Synthetic benchmark", judged.judgement.synthetic),
+        ("Held-out subjects", judgement.held_out),
+        ("Synthetic benchmark", judgement.synthetic),
     ):
         lines += [
             "",
@@ -318,10 +329,7 @@ def judgement_text(judged: Judged) -> str:
                 f"{name:46}{row.subjects:>3}{row.before:9.3f}{row.after:9.3f}"
                 f"  {row.after - row.before:+.3f}, {interval}"
             )
-    objections = judged.judgement.objections
-    lines += ["", f"Not to be promoted: {'; '.join(objections)}." if objections
-              else "Nothing stands against a promotion."]  # fmt: skip
-    return "\n".join(lines)
+    return "\n".join([*lines, ""])
 
 
 def _who(by: str) -> str:
