@@ -32,7 +32,7 @@ TESTS = (
 )  # fmt: skip
 TRAINING_TESTS = (
     "training", "training_processes", "training_settings", "training_stop", "training_sweep",
-    "lab_builds", "lab_labels", "lab_metrics", "lab_tuning",
+    "lab_builds", "lab_folds", "lab_labels", "lab_tuning",
 )  # fmt: skip
 
 

@@ -30,10 +30,11 @@ from pydicom.uid import UID
 
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
+from layermotion.files import make_folder
 from layermotion.lab.deidentify import clean_header
 from layermotion.lab.folder import Lab, Review, create_lab, open_lab, open_secret
 from layermotion.lab.importing import ImportOptions, ImportReport, import_folder
-from layermotion.lab.review import mask_box, record_review, write_sheets
+from layermotion.lab.review import mask_box, record_review, without_sheet, write_sheets
 from layermotion.lab.secret import Secret
 from layermotion.labels import View
 
@@ -295,6 +296,35 @@ def test_contact_sheet_shows_text_that_stands_still(tmp_path: Path) -> None:
     assert sheet is not None
     darkest = sheet[30:-14, 575:]  # the right-hand picture, without caption and gap
     assert (darkest > 200).sum() > 200 and np.median(darkest) < 80
+
+
+def test_clips_whose_sheet_a_killed_import_did_not_write_come_onto_the_next(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    agree(lab, secret_path, "4711", "4712")
+    secret = open_secret(lab, secret_path)
+    for number, identifier in enumerate(("4711", "4712")):
+        frames = speckled_frames(number)
+        write_scan(tmp_path / "scans" / f"{identifier}.dcm", identifier, frames)
+    report = import_folder(lab, secret, tmp_path / "scans", OPTIONS)
+    first, second = report.imported
+    assert set(without_sheet(lab)) == {first, second}
+    # The killed one had noted what its sheet would show, and left a hidden part of it.
+    lab.register.note_copies(lab.root / "review" / "import-1.png", [second.name])
+    make_folder(lab.root / "review")
+    left = lab.root / "review" / ".import-1-abcd1234.png"
+    left.write_bytes(b"half a sheet")
+    assert set(without_sheet(lab)) == {first, second}
+    assert [p.name for p in write_sheets(lab, (first,), "import")] == ["import-1.png"]
+    assert not left.exists()
+    assert without_sheet(lab) == (second,)
+    assert [p.name for p in write_sheets(lab, (second,), "import")] == ["import-2.png"]
+    assert without_sheet(lab) == ()
+    record_review(lab, (first.name,), Review.ACCEPTED)
+    for path in (lab.root / "review").glob("*.png"):
+        path.unlink()
+    assert without_sheet(lab) == (second,)
+    lab.ledger.withdraw(second.subject, lab.today, "nurse 2")
+    assert without_sheet(lab) == ()
 
 
 def test_a_laboratory_and_its_secret_belong_together(tmp_path: Path) -> None:

@@ -3,7 +3,6 @@
 Every command imports what it needs when it runs, so that help stays quick.
 """
 
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -94,7 +93,7 @@ def import_scans(
     from layermotion.clip.source import SourceOptions, parse_mm_per_pixel
     from layermotion.lab.folder import open_lab, open_secret
     from layermotion.lab.importing import ImportOptions, import_folder
-    from layermotion.lab.review import write_sheets
+    from layermotion.lab.review import without_sheet, write_sheets
 
     opened = open_lab(lab)
     options = ImportOptions(
@@ -116,8 +115,8 @@ def import_scans(
         typer.echo(f"Refused, no valid consent for this site, issuer and ID: {subject}")
     for sentence in report.failed:
         typer.echo(sentence)
-    stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
-    for sheet in write_sheets(opened, report.imported, f"import-{stamp}"):
+    # With those of an import that was killed before it wrote its sheet.
+    for sheet in write_sheets(opened, without_sheet(opened), "import"):
         typer.echo(f"Look through {sheet}")
     if report.refused or report.failed:
         raise typer.Exit(EXIT_SOME_FAILED)
@@ -210,6 +209,5 @@ def sheets(lab: LabFolder, names: Clips = None) -> None:
 
     opened = open_lab(lab)
     records = tuple(opened.clip(name) for name in _pending(lab, names))
-    stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
-    for sheet in write_sheets(opened, records, f"again-{stamp}"):
+    for sheet in write_sheets(opened, records, "again"):
         typer.echo(f"Look through {sheet}")

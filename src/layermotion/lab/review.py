@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 
 import cv2
@@ -23,6 +24,7 @@ CLIPS_A_SHEET, WIDTH_PX, CAPTION_PX, GAP_PX = 8, 560, 26, 10
 # Frames that the darkest picture is taken over.
 SAMPLE_FRAMES = 12
 INK, PAPER = 0, 235
+REVIEW_FOLDER = "review"
 
 
 def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[Path, ...]:
@@ -34,7 +36,8 @@ def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[
     Returns
     -------
     tuple of Path
-        PNG files ``review/NAME-1.png`` and so on.
+        PNG files ``review/NAME-1.png`` and so on, after those that are there. A killed one left
+        none, so the next takes its number, and what it left hidden goes.
 
     Raises
     ------
@@ -44,15 +47,41 @@ def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[
     for record in records:
         lab.allow(record)
     paths = []
-    for first in range(0, len(records), CLIPS_A_SHEET):
-        path = lab.root / "review" / f"{name}-{first // CLIPS_A_SHEET + 1}.png"
+    numbers = count(1 + max(_sheet_numbers(lab, name), default=0))
+    for first, number in zip(range(0, len(records), CLIPS_A_SHEET), numbers, strict=False):
+        path = lab.root / REVIEW_FOLDER / f"{name}-{number}.png"
         shown = records[first : first + CLIPS_A_SHEET]
         rows = [_row(lab, record) for record in shown]
+        # What a killed writer noted of this number and never wrote.
+        lab.register.forget_copy(path.resolve())
         lab.register.note_copies(path, [record.name for record in shown])
         with atomic_path(path) as temporary:
             temporary.write_bytes(cv2.imencode(".png", np.concatenate(rows))[1].tobytes())
         paths.append(path)
     return tuple(paths)
+
+
+def without_sheet(lab: Lab) -> tuple[ClipRecord, ...]:
+    """Clips that wait for review and may be shown, but are on no sheet that is there."""
+    consents = lab.consents()
+    folder = (lab.root / REVIEW_FOLDER).resolve()
+
+    def is_shown(record: ClipRecord) -> bool:
+        copies = lab.register.copies_of([record.name])
+        return any(path.parent == folder and path.is_file() for path in copies)
+
+    return tuple(
+        record
+        for record in lab.clips().values()
+        if record.review is Review.PENDING and consents.get(record.subject) and not is_shown(record)
+    )
+
+
+def _sheet_numbers(lab: Lab, name: str) -> Iterator[int]:
+    for path in (lab.root / REVIEW_FOLDER).glob(f"{name}-*.png"):
+        number = path.stem.removeprefix(f"{name}-")
+        if number.isdecimal():
+            yield int(number)
 
 
 def record_review(lab: Lab, names: tuple[str, ...], review: Review) -> None:
