@@ -21,7 +21,7 @@ from packaging.requirements import Requirement
 
 EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", "scale")
 # What runs the tests; any version.
-RUNNERS = ("pytest", "hypothesis", "httpx", "pydicom-data", "packaging")
+RUNNERS = ("pytest", "pytest-xdist", "hypothesis", "httpx", "pydicom-data", "packaging")
 TESTS = (
     "clip_dicom", "clip_stills", "clip_video", "lossless", "hostile_dicom", "hostile_stills",
     "hostile_video", "hostile_runs", "hostile_tables", "exchange", "shipped_weights", "overlay",
