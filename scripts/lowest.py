@@ -18,6 +18,7 @@ from pathlib import Path
 
 from environment import ROOT, python_in
 from packaging.requirements import Requirement
+from packaging.version import Version
 
 EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", "scale")
 # What runs the tests; any version.
@@ -48,13 +49,16 @@ def lowest(extras: Sequence[str]) -> list[str]:
     lines = [*project["dependencies"]]
     for extra in extras:
         lines += project["optional-dependencies"][extra]
-    found = []
+    found: dict[str, Version] = {}
     for requirement in map(Requirement, lines):
         versions = [part.version for part in requirement.specifier if part.operator in (">=", "==")]
         if len(versions) != 1:
             raise ValueError(f"{requirement} states no lowest version")
-        found.append(f"{requirement.name}=={versions[0]}")
-    return sorted(set(found))
+        # An extra may need more than the light install.
+        found[requirement.name] = max(
+            Version(versions[0]), found.get(requirement.name, Version("0"))
+        )
+    return [f"{name}=={version}" for name, version in sorted(found.items())]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
