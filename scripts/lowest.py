@@ -22,7 +22,10 @@ from packaging.version import Version
 
 EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", "scale")
 # What runs the tests; any version.
-RUNNERS = ("pytest", "pytest-xdist", "hypothesis", "httpx", "pydicom-data", "packaging")
+RUNNERS = (
+    "pytest", "pytest-xdist", "hypothesis", "httpx", "pydicom-data", "packaging", "pingouin",
+    "pypdf", "pycocotools",
+)  # fmt: skip
 TESTS = (
     "clip_dicom", "clip_stills", "clip_video", "lossless", "hostile_dicom", "hostile_stills",
     "hostile_video", "hostile_runs", "hostile_tables", "exchange", "shipped_weights", "overlay",

@@ -11,6 +11,7 @@ from typing import Final, Self
 import av
 import cv2
 import numpy as np
+from av.video.stream import VideoStream
 
 from layermotion.clip import Frame
 from layermotion.edges.boundaries import Boundaries
@@ -154,7 +155,7 @@ class OverlayWriter:
                 )
             container.mux(self._stream.encode())
 
-    def _open_stream(self) -> av.VideoStream:
+    def _open_stream(self) -> VideoStream:
         try:
             stream = self._container.add_stream(ENCODER, options=dict(ENCODER_OPTIONS))
         except (av.codec.codec.UnknownCodecError, av.error.EncoderNotFoundError) as error:
