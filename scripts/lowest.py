@@ -24,7 +24,7 @@ EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", 
 # What runs the tests; any version.
 RUNNERS = (
     "pytest", "pytest-xdist", "hypothesis", "httpx", "pydicom-data", "packaging", "pingouin",
-    "pypdf", "pycocotools",
+    "pypdf", "pycocotools", "playwright",
 )  # fmt: skip
 TESTS = (
     "clip_dicom", "clip_stills", "clip_video", "lossless", "hostile_dicom", "hostile_stills",
