@@ -1,6 +1,6 @@
 """Import: only consenting subjects, no identity left in files, names or reports."""
 
-import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -124,7 +124,10 @@ def test_no_identity_is_left_anywhere(imported: tuple[Lab, Path, ImportReport]) 
         )
         for word in (b"jane", b"doe", b"roe", b"acc-", b"study-4", b"20240102", b"054y"):
             assert word not in content.lower(), (path.name, word)
-    assert "4711" not in json.dumps([str(report)]) and "Jane" not in str(report)
+    # As a number by itself: random identifiers hold any four digits now and then.
+    assert not re.search(r"(?<![0-9a-f])4711(?![0-9a-f])", str(report)) and "Jane" not in str(
+        report
+    )
 
 
 def test_header_follows_the_profile(imported: tuple[Lab, Path, ImportReport]) -> None:
