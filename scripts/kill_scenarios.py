@@ -36,17 +36,18 @@ from layermotion.serving.run import serving
 SIZE = (240, 320)
 FRAMES = 16
 SUBJECTS = ("4711", "4712", "4713")
-# The smallest network that still trains, saved after each step.
+# Saved after each step, in one process.
+EACH_STEP = ("workers=0", "checkpoint_every_s=0", "log_every_steps=1", "tracking=csv")
+# The smallest network that still trains; and weights in use, whose network is what it is.
 TRAINING = (
     "size_px=64", "encoder=tu-test_efficientnet", "decoder_channels=[16,16,16,16]", "steps=8",
-    "warmup_steps=2", "workers=0", "checkpoint_every_s=0", "validate_every_steps=4",
-    "validation_examples=4", "log_every_steps=1", "tracking=csv",
+    "warmup_steps=2", "validate_every_steps=4", "validation_examples=4", *EACH_STEP,
 )  # fmt: skip
-# The same for weights in use, whose network is what it is.
 TUNING = (
-    "steps=4", "warmup_steps=1", "batch_size=2", "workers=0", "checkpoint_every_s=0",
-    "validate_every_steps=2", "validation_examples=2", "log_every_steps=1", "tracking=csv",
+    "steps=4", "warmup_steps=1", "batch_size=2", "validate_every_steps=2",
+    "validation_examples=2", *EACH_STEP,
 )  # fmt: skip
+# Pictures that choose how much of what was learnt is kept.
 CHOOSING_PICTURES = 8
 # Corrections of each clip of a review.
 CORRECTIONS = 6
@@ -310,7 +311,7 @@ SCENARIOS = (
     ),
     Scenario(
         "lab build", prepare_build,
-        lambda f: _build(f),
+        _build,
         "There is a build first already", check_build, ("lab/builds",),
     ),
     Scenario(

@@ -16,6 +16,7 @@ from layermotion.commands.lab_options import (
     SYNTHETIC_SHARE,
     LabFolder,
     ModelsFolder,
+    Scenes,
 )
 from layermotion.commands.progress import telling
 from layermotion.errors import InputError
@@ -59,9 +60,7 @@ def learn(
     clips: Annotated[
         int | None, typer.Option(min=4, metavar="N", help="Synthetic clips to calibrate with.")
     ] = None,
-    scenes: Annotated[
-        int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")
-    ] = SYNTHETIC_SCENES,
+    scenes: Scenes = SYNTHETIC_SCENES,
 ) -> None:
     """Build, train, export, calibrate and judge in one; what is done already is not done again.
 

@@ -75,4 +75,9 @@ ModelsFolder = Annotated[
         help="Folder of local weights and their history.",
     ),
 ]
+BuildName = Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")]
+Overrides = Annotated[
+    list[str] | None, typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value.")
+]
+Scenes = Annotated[int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")]
 By = Annotated[str, typer.Option("--by", metavar="WHO", help="Who records this.")]

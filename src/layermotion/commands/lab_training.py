@@ -12,8 +12,11 @@ from layermotion.caution import epilog
 from layermotion.commands.lab_options import (
     SYNTHETIC_SCENES,
     SYNTHETIC_SHARE,
+    BuildName,
     LabFolder,
     ModelsFolder,
+    Overrides,
+    Scenes,
 )
 from layermotion.extras import TRAINING, need
 from layermotion.options import EXIT_INTERRUPTED
@@ -73,15 +76,12 @@ def build(
 )
 def train(
     lab: LabFolder,
-    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    build_name: BuildName,
     models: ModelsFolder,
     out: Annotated[
         Path, typer.Option("--out", metavar="RUN", file_okay=False, help="Folder of the run.")
     ],
-    overrides: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
-    ] = None,
+    overrides: Overrides = None,
     synthetic_share: Annotated[
         float,
         typer.Option(
@@ -117,16 +117,14 @@ def train(
 @app.command(epilog=epilog("layermotion lab judge our-lab spring local-001"))
 def judge(
     lab: LabFolder,
-    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    build_name: BuildName,
     after: Annotated[str, typer.Argument(metavar="WEIGHTS", help="Weights to judge.")],
     models: ModelsFolder,
     before: Annotated[
         str | None,
         typer.Option(metavar="WEIGHTS", help="Weights to compare with; those in use if left out."),
     ] = None,
-    scenes: Annotated[
-        int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")
-    ] = SYNTHETIC_SCENES,
+    scenes: Scenes = SYNTHETIC_SCENES,
 ) -> None:
     """Judge weights against those in use: held-out subjects, and the synthetic benchmark.
 
@@ -153,18 +151,13 @@ def judge(
 )
 def cross_validate_command(
     lab: LabFolder,
-    build_name: Annotated[str, typer.Argument(metavar="BUILD", help="Name of the build.")],
+    build_name: BuildName,
     models: ModelsFolder,
-    overrides: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value."),
-    ] = None,
+    overrides: Overrides = None,
     folds: Annotated[
         int, typer.Option(min=2, metavar="N", help="How often to train, each time without a part.")
     ] = 4,
-    scenes: Annotated[
-        int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")
-    ] = SYNTHETIC_SCENES,
+    scenes: Scenes = SYNTHETIC_SCENES,
 ) -> None:
     """Judge training on a build with every subject, where too few can be held out.
 

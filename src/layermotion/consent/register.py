@@ -103,6 +103,13 @@ class Register:
             rows = connection.execute("SELECT path, clip FROM copies ORDER BY path").fetchall()
         return tuple(dict.fromkeys(Path(path) for path, clip in rows if clip in wanted))
 
+    def shown_on(self, paths: Iterable[Path]) -> frozenset[str]:
+        """Clips whose pictures are on any of these files or folders."""
+        wanted = {str(path.resolve()) for path in paths}
+        with transaction(self.path) as connection:
+            rows = connection.execute("SELECT path, clip FROM copies").fetchall()
+        return frozenset(clip for path, clip in rows if path in wanted)
+
     def forget_copy(self, path: Path, clips: Iterable[str] | None = None) -> None:
         """Drop that a file shows clips, or all that is known of it if it is gone (None)."""
         with transaction(self.path) as connection:

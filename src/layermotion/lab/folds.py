@@ -45,10 +45,8 @@ def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
         If there are fewer subjects than folds, or one picture has two subjects.
     """
     consents = lab.consents()
-    trainable = [f for f in build.frames if Scope.TRAINING in consents[f.subject]]
-    turns = sorted(
-        {(f.site, f.subject) for f in trainable if Scope.EVALUATION in consents[f.subject]}
-    )
+    able = [f for f in build.frames if Scope.TRAINING in consents[f.subject]]
+    turns = sorted({(f.site, f.subject) for f in able if Scope.EVALUATION in consents[f.subject]})
     if not FEWEST_FOLDS <= count <= len(turns):
         raise InputError(
             f"The build {build.name} holds {len(turns)} subjects that agreed to training and to "
@@ -56,17 +54,13 @@ def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
             f"the number of subjects."
         )
     fold_of = {subject: place % count for place, (_, subject) in enumerate(turns)}
-    _refuse_leaks(build, fold_of, count)
-    return tuple(
-        replace(
-            build,
-            frames=tuple(
-                replace(f, split=Split.HELD_OUT if fold_of.get(f.subject) == k else Split.TRAIN)
-                for f in trainable
-            ),
-        )
-        for k in range(count)
-    )
+    folds = []
+    for k in range(count):
+        splits = (Split.HELD_OUT if fold_of.get(f.subject) == k else Split.TRAIN for f in able)
+        frames = tuple(replace(f, split=s) for f, s in zip(able, splits, strict=True))
+        folds.append(replace(build, frames=frames))
+    _refuse_leaks(folds[0], fold_of, count)
+    return tuple(folds)
 
 
 def _refuse_leaks(build: Build, fold_of: dict[str, int], count: int) -> None:

@@ -64,16 +64,11 @@ def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[
 def without_sheet(lab: Lab) -> tuple[ClipRecord, ...]:
     """Clips that wait for review and may be shown, but are on no sheet that is there."""
     consents = lab.consents()
-    folder = (lab.root / REVIEW_FOLDER).resolve()
-
-    def is_shown(record: ClipRecord) -> bool:
-        copies = lab.register.copies_of([record.name])
-        return any(path.parent == folder and path.is_file() for path in copies)
-
+    shown = lab.register.shown_on((lab.root / REVIEW_FOLDER).glob("*.png"))
     return tuple(
         record
-        for record in lab.clips().values()
-        if record.review is Review.PENDING and consents.get(record.subject) and not is_shown(record)
+        for name, record in lab.clips().items()
+        if record.review is Review.PENDING and consents.get(record.subject) and name not in shown
     )
 
 

@@ -295,16 +295,14 @@ def load_in_use() -> Segmenter:
 
 def judgement_text(judged: Judged) -> str:
     """Say for a screen what was compared, how it came out, and whether it may be promoted."""
-    objections = judged.judgement.objections
-    return (
+    compared = (
         f"{judged.after[:12]} instead of {judged.before[:12]}; build {judged.build} "
-        f"({judged.fingerprint[:12]}), {judged.scenes} synthetic scenes, {judged.date}\n"
-        f"{tables_text(judged.judgement)}\n"
-    ) + (
-        f"Not to be promoted: {'; '.join(objections)}."
-        if objections
-        else "Nothing stands against a promotion."
+        f"({judged.fingerprint[:12]}), {judged.scenes} synthetic scenes, {judged.date}"
     )
+    verdict = "Nothing stands against a promotion."
+    if judged.judgement.objections:
+        verdict = f"Not to be promoted: {'; '.join(judged.judgement.objections)}."
+    return "\n".join([compared, tables_text(judged.judgement), verdict])
 
 
 def tables_text(judgement: Judgement) -> str:
