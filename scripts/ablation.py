@@ -35,7 +35,7 @@ from layermotion.training.loop import train
 from layermotion.training.network import LayerNet
 from layermotion.training.scoring import evaluate
 from layermotion.training.settings import TrainSettings
-from synthetic.dataset import Example, draw_example
+from layermotion_synthetic.dataset import Example, draw_example
 
 # What each variant changes of configs/train.yaml. The second tells how far chance alone goes.
 VARIANTS: dict[str, tuple[str, ...]] = {

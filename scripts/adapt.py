@@ -43,9 +43,9 @@ from layermotion.models.registry import Registry
 from layermotion.training import tracking
 from layermotion.training.composing import load_settings
 from layermotion.training.export import export_weights
-from synthetic.clips import draw_clip, render_clip
-from synthetic.factors import PLAIN
-from synthetic.write import write_dicom
+from layermotion_synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.write import write_dicom
 
 Grey = NDArray[np.uint8]
 SUBJECTS, HELD_OUT_SHARE, SITE = 12, 1 / 3, "clinic-a"

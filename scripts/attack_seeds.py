@@ -37,7 +37,7 @@ from layermotion.models.registry import Change, Step
 from layermotion.network.segmenter import WEIGHTS_FOLDER, weights_names
 from layermotion.session.detectable import SCHEMA, DetectableChange
 from layermotion.session.results import Row
-from synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.clips import draw_clip, render_clip
 
 Grey = NDArray[np.uint8]
 SYNTAXES = {

@@ -16,8 +16,8 @@ import numpy as np
 from layermotion.labels import Task, View
 from layermotion.network.grid import input_shape
 from layermotion.network.segmenter import load_segmenter
-from synthetic.clips import draw_clip, render_clip
-from synthetic.write import write_video
+from layermotion_synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.write import write_video
 
 SCREEN_PX = (600, 800)
 RATE_HZ = 30.0

@@ -29,9 +29,9 @@ from layermotion.network.look import Look, look_at
 from layermotion.network.segmenter import Segmenter, load_segmenter
 from layermotion.series.series import Scale
 from layermotion.series.thickness import thickness_at
-from synthetic.clips import clip_truth, draw_clip, render_clip
-from synthetic.factors import USUAL
-from synthetic.truth import wall_thickness_mm
+from layermotion_synthetic.clips import clip_truth, draw_clip, render_clip
+from layermotion_synthetic.factors import USUAL
+from layermotion_synthetic.truth import wall_thickness_mm
 
 # No other use of the generator starts its seeds with this word.
 EDGES_STREAM = 20_261_125_5

@@ -38,9 +38,9 @@ from layermotion.efforts.parts import (
 from layermotion.efforts.tell import FOLDER, INPUT_NAME, NAME, OUTPUT_NAME
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task, View
-from synthetic.anatomy import chance, log_uniform
-from synthetic.course import Course
-from synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
+from layermotion_synthetic.anatomy import chance, log_uniform
+from layermotion_synthetic.course import Course
+from layermotion_synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
 
 # No other use of the generator starts its seeds with this word.
 STREAM = 20_261_129

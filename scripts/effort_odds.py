@@ -13,7 +13,7 @@ from layermotion.efforts.count import SURE
 from layermotion.efforts.decode import decode, doubt_of
 from layermotion.efforts.parts import inputs_of, shown_of
 from layermotion.efforts.tell import likely_parts
-from synthetic.scenarios import ASIDE, Kind
+from layermotion_synthetic.scenarios import ASIDE, Kind
 
 # No other use of the generator starts its seeds with this word.
 STREAM = 20_261_130

@@ -8,10 +8,16 @@ from numpy.typing import NDArray
 
 from layermotion.efforts.channels import Signals
 from layermotion.labels import Structure, Task, View
-from synthetic.anatomy import chance, log_uniform, uniform
-from synthetic.course import Course, Repeat, cropped, ease
-from synthetic.motion import TRUNK_TASKS, lift_target_mm, wall_pattern, wall_targets, wander
-from synthetic.scenarios import STRENGTH_OF_BREATH, Kind, Scenario
+from layermotion_synthetic.anatomy import chance, log_uniform, uniform
+from layermotion_synthetic.course import Course, Repeat, cropped, ease
+from layermotion_synthetic.motion import (
+    TRUNK_TASKS,
+    lift_target_mm,
+    wall_pattern,
+    wall_targets,
+    wander,
+)
+from layermotion_synthetic.scenarios import STRENGTH_OF_BREATH, Kind, Scenario
 
 Array = NDArray[np.float64]
 
@@ -34,7 +40,7 @@ NEVER_TRA_SLIDE = 0.3
 # How often and how far holds waver, as a share of their height.
 WAVERS, MOST_WAVERED = 0.4, 0.25
 # How often a hold is let go in part for a while, how often at most, by which share and how fast, s;
-# what is let go by more is another effort (see synthetic/scenarios.py).
+# what is let go by more is another effort (see the scenarios).
 EASES, MOST_EASED, EASED_BY, EASED_IN_S = 0.35, 3, (0.05, 0.55), (0.08, 0.8)
 # How often there is no noise at all, and how often ramps are straight.
 NOISELESS, STRAIGHT = 0.06, 0.25

@@ -40,12 +40,19 @@ from layermotion.errors import LayermotionError
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
 from layermotion.normal import Z95
-from synthetic.clips import draw_clip, render_clip
-from synthetic.course import Repeat
-from synthetic.factors import USUAL
-from synthetic.scenarios import ASIDE, BLADDER_ONLY, WITH_DIPS, Kind, Scenario, draw_scenario
-from synthetic.variants import frames_shown
-from synthetic.write import write_video
+from layermotion_synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.course import Repeat
+from layermotion_synthetic.factors import USUAL
+from layermotion_synthetic.scenarios import (
+    ASIDE,
+    BLADDER_ONLY,
+    WITH_DIPS,
+    Kind,
+    Scenario,
+    draw_scenario,
+)
+from layermotion_synthetic.variants import frames_shown
+from layermotion_synthetic.write import write_video
 
 # No other use of the generator starts its seeds with this word.
 STREAM = 20_261_128

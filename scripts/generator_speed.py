@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 
 from layermotion.labels import View
-from synthetic.clips import clip_truth, draw_clip, render_clip
-from synthetic.dataset import draw_example
+from layermotion_synthetic.clips import clip_truth, draw_clip, render_clip
+from layermotion_synthetic.dataset import draw_example
 
 # No other use of the generator starts its seeds with this word.
 SPEED_STREAM = 20_261_126_1

@@ -63,8 +63,8 @@ def card_text(card: dict[str, Any]) -> str:
         f"{len(result['not_measured'])} clips were refused.",
         "",
         "Single frames, thickness at the site (base displacement for the bladder), mm. A person "
-        "could measure those whose borders are legible (`synthetic/legible.py` decides that from "
-        "picture and truth); of these a value was given in the share under accepted (goal "
+        "could measure those whose borders are legible (`layermotion_synthetic/legible.py` decides "
+        "that from picture and truth); of these a value was given in the share under accepted (goal "
         f"{result['accepted_limit']:g} %):",
         "",
         "| structure | values | withheld | legible | accepted | mean absolute error | median "

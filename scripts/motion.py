@@ -41,11 +41,11 @@ from layermotion.measures.bladder import MUCH_UNSEEN
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import VIEW_CLASSES, Segmenter, load_segmenter
 from layermotion.tissue.tracker import MotionTracker
-from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
-from synthetic.factors import USUAL
-from synthetic.motion import BLADDER_TASKS
-from synthetic.variants import frames_shown, with_breathing, with_slip
-from synthetic.write import write_video
+from layermotion_synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.factors import USUAL
+from layermotion_synthetic.motion import BLADDER_TASKS
+from layermotion_synthetic.variants import frames_shown, with_breathing, with_slip
+from layermotion_synthetic.write import write_video
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]

@@ -98,7 +98,7 @@ def run_tests(root: Path, tests: Sequence[str]) -> tuple[int | None, str]:
     """
     plugins = ("-p", "no:cacheprovider", "-p", "xdist.plugin")
     options = ("-x", "-q", "-n", "0", *plugins, "--no-header", "--tb=line")
-    where = os.pathsep.join(map(str, (root / "src", root)))
+    where = os.pathsep.join(map(str, (root / "src", root / "synthetic", root)))
     names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "PYTEST_DISABLE_PLUGIN_AUTOLOAD")
     set_to_1 = dict.fromkeys(names, "1")
     try:

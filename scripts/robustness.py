@@ -35,9 +35,9 @@ from layermotion.labels import WALL_LAYERS, Structure, Task, View
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import load_segmenter
 from layermotion.normal import Z95
-from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.factors import PLAIN, SHARES, TWO_SIDED
-from synthetic.write import write_still, write_video
+from layermotion_synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.factors import PLAIN, SHARES, TWO_SIDED
+from layermotion_synthetic.write import write_still, write_video
 
 # No other use of the generator starts its seeds with this word.
 ROBUSTNESS_STREAM = 20_261_125_3

@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from layermotion.labels import Structure
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, PAPER, RULE, short_name
 from layermotion.report.plots import STYLE, to_svg
-from synthetic.factors import SHARES as TRAINED
-from synthetic.factors import TWO_SIDED
+from layermotion_synthetic.factors import SHARES as TRAINED
+from layermotion_synthetic.factors import TWO_SIDED
 
 # Names of the rows that are no single factor.
 ALL_OFF, ALL_DRAWN, NEITHER = "all factors off", "all factors drawn as in training", "neither view"

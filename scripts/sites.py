@@ -17,9 +17,9 @@ from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.site import MOST_EVEN, MUSCLE_CENTRE, parse_site
 from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import MUSCLES, Structure, Task, View, label_of
-from synthetic.clips import ClipTruth, clip_truth, draw_clip
-from synthetic.factors import USUAL
-from synthetic.truth import perpendicular_thickness_mm
+from layermotion_synthetic.clips import ClipTruth, clip_truth, draw_clip
+from layermotion_synthetic.factors import USUAL
+from layermotion_synthetic.truth import perpendicular_thickness_mm
 
 # No other use of the generator starts its seeds with this word.
 STREAM = 20_261_130

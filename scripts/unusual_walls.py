@@ -31,11 +31,11 @@ from layermotion.labels import WALL_LAYERS, View
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import look_at
 from layermotion.network.segmenter import load_segmenter
-from synthetic.anatomy import Stack
-from synthetic.factors import USUAL
-from synthetic.pose import rest_pose
-from synthetic.scene import Picture, Scene, draw_scene, picture_grid, render
-from synthetic.texture import Texture, draw_texture
+from layermotion_synthetic.anatomy import Stack
+from layermotion_synthetic.factors import USUAL
+from layermotion_synthetic.pose import rest_pose
+from layermotion_synthetic.scene import Picture, Scene, draw_scene, picture_grid, render
+from layermotion_synthetic.texture import Texture, draw_texture
 
 Span = tuple[float, float]
 

@@ -8,9 +8,9 @@ import pytest
 from numpy.typing import NDArray
 
 from layermotion.labels import View
-from synthetic.anatomy import Stack
-from synthetic.dataset import draw_example
-from synthetic.factors import draw_factors
+from layermotion_synthetic.anatomy import Stack
+from layermotion_synthetic.dataset import draw_example
+from layermotion_synthetic.factors import draw_factors
 
 
 def seeded(seed: int) -> np.random.Generator:
@@ -41,7 +41,7 @@ def view_of_example(seed: int) -> View | None:
         raise _Asked(view)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("synthetic.dataset.draw_scene", ask)
+        patch.setattr("layermotion_synthetic.dataset.draw_scene", ask)
         try:
             draw_example(seeded(seed), 32)
         except _Asked as asked:

@@ -16,8 +16,8 @@ from layermotion.evaluation.compare import compare_frames
 from layermotion.geometry import Spacing
 from layermotion.labels import WALL_LAYERS, Structure, Task, View
 from layermotion.network.segmenter import Segmenter, load_segmenter
-from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.factors import USUAL
+from layermotion_synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.factors import USUAL
 
 pytestmark = pytest.mark.slow
 

@@ -19,10 +19,10 @@ from layermotion.efforts.breathing import (
 from layermotion.efforts.windows import Window, find_windows
 from layermotion.labels import Structure, Task, View
 from layermotion.series.series import Quantity
-from synthetic.clips import clip_truth, draw_clip
-from synthetic.factors import PLAIN
-from synthetic.truth import wall_thickness_mm
-from synthetic.variants import with_breathing
+from layermotion_synthetic.clips import clip_truth, draw_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.truth import wall_thickness_mm
+from layermotion_synthetic.variants import with_breathing
 
 Array = NDArray[np.float64]
 

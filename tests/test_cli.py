@@ -36,7 +36,7 @@ HEAVY = (
     "scipy",
     "pandas",
     "statsmodels",
-    "synthetic",
+    "layermotion_synthetic",
 )
 
 
@@ -228,7 +228,7 @@ def test_synthesize_hands_every_option_on(
     view: str, views: tuple[View, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     synthesize = Recorder()
-    replace_module(monkeypatch, "synthetic.write", synthesize=synthesize)
+    replace_module(monkeypatch, "layermotion_synthetic.write", synthesize=synthesize)
     options = f"--view {view} --clips 2 --stills 3 --seed 7"
     assert run("synthesize", "--out", tmp_path, *options.split()) == 0
     (call,) = synthesize.calls

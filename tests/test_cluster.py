@@ -39,7 +39,7 @@ def content(folder: Path) -> dict[str, bytes]:
 @pytest.mark.slow
 def test_a_cluster_makes_the_same_files_as_one_process(tmp_path: Path, address: str) -> None:
     from layermotion.labels import View
-    from synthetic.write import synthesize
+    from layermotion_synthetic.write import synthesize
 
     # Stills alone: a clip is another piece of the same work, and takes a hundred times longer.
     made = ("--view", "bladder", "--clips", "0", "--stills", "3", "--seed", "18")
@@ -56,7 +56,7 @@ def test_a_cluster_measures_as_one_process_does(
     tmp_path: Path, address: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from layermotion.labels import View
-    from synthetic.write import synthesize
+    from layermotion_synthetic.write import synthesize
 
     synthesize(tmp_path / "clips", (View.BLADDER,), 0, 2, 4)
     sources = sorted((tmp_path / "clips").glob("*[0-9].png"))

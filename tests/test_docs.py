@@ -17,9 +17,9 @@ import layermotion
 from layermotion.cli import app
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
-from synthetic.clips import draw_clip
-from synthetic.factors import PLAIN
-from synthetic.write import write_clip
+from layermotion_synthetic.clips import draw_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.write import write_clip
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -149,7 +149,8 @@ def test_the_map_names_every_module_of_every_package() -> None:
 def test_every_module_that_the_developers_page_names_exists() -> None:
     source = Path(layermotion.__file__).parent
     named = set(re.findall(r"`((?:[a-z_]+/)+[a-z_]+\.py)`", DEVELOPERS))
-    missing = [name for name in named if not ((source / name).exists() or (ROOT / name).exists())]
+    places = (source, ROOT, ROOT / "synthetic")
+    missing = [name for name in named if not any((place / name).exists() for place in places)]
     assert named and not missing
 
 
@@ -201,14 +202,19 @@ def test_the_wheel_works_away_from_the_clone(tmp_path: Path) -> None:
     site = tmp_path / "site"
     ZipFile(wheel).extractall(site)
     program = (
-        "import sys, pathlib, layermotion, synthetic.clips\n"
+        "import sys, pathlib, layermotion, layermotion_synthetic.clips\n"
         "from layermotion import load_segmenter\n"
         "from layermotion.training.composing import load_settings\n"
         "print(load_segmenter().name, load_settings('smoke').size_px)\n"
-        "print(pathlib.Path(layermotion.__file__), pathlib.Path(synthetic.__file__))\n"
+        "print(pathlib.Path(layermotion.__file__), pathlib.Path(layermotion_synthetic.__file__))\n"
     )
     inherited = [path for path in sys.path if path and not path.startswith(str(ROOT / "src"))]
-    inherited = [path for path in inherited if Path(path) not in (ROOT, ROOT / "tests")]
+    own = (ROOT, ROOT / "tests", ROOT / "synthetic")
+    inherited = [path for path in inherited if Path(path) not in own]
+    assert {path.name for path in site.iterdir() if path.suffix != ".dist-info"} == {
+        "layermotion",
+        "layermotion_synthetic",
+    }
     lines = f"import sys; sys.path[:0] = {[str(site), *inherited]!r}\n{program}"
     ran = subprocess.run(
         [sys.executable, "-S", "-I", "-c", lines], cwd=tmp_path, capture_output=True, text=True

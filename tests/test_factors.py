@@ -8,15 +8,15 @@ import pytest
 from scenes import draw_with, profile, seeded, view_of_example
 
 from layermotion.labels import Structure, Task, View
-from synthetic.clips import clip_truth, draw_clip
-from synthetic.dataset import VIEWS, Example, draw_example
-from synthetic.display import FILTERS, Display, smooth_and_sharpen
-from synthetic.factors import DRAWN, SHARES, TWO_SIDED, draw_factors, log_between
-from synthetic.imaging import seen_share
-from synthetic.pose import layer_tops, rest_pose
-from synthetic.scene import draw_scene
-from synthetic.screen import grab, mark_layers
-from synthetic.wall import draw_wall
+from layermotion_synthetic.clips import clip_truth, draw_clip
+from layermotion_synthetic.dataset import VIEWS, Example, draw_example
+from layermotion_synthetic.display import FILTERS, Display, smooth_and_sharpen
+from layermotion_synthetic.factors import DRAWN, SHARES, TWO_SIDED, draw_factors, log_between
+from layermotion_synthetic.imaging import seen_share
+from layermotion_synthetic.pose import layer_tops, rest_pose
+from layermotion_synthetic.scene import draw_scene
+from layermotion_synthetic.screen import grab, mark_layers
+from layermotion_synthetic.wall import draw_wall
 
 STILL_FACTORS = [
     name

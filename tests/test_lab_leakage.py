@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from layermotion.lab.leakage import LARGEST_DISTANCE, Shared, find_leaks, picture_hash
 from layermotion.labels import Task, View
-from synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.clips import draw_clip, render_clip
 
 Grey = NDArray[np.uint8]
 SCENES = 8

@@ -36,8 +36,8 @@ from layermotion.labels import Task, View
 from layermotion.models.judging import Metric, find_row
 from layermotion.models.registry import Registry
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
-from synthetic.clips import draw_clip, render_clip
-from synthetic.write import write_dicom
+from layermotion_synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.write import write_dicom
 
 pytestmark = pytest.mark.slow
 

@@ -14,8 +14,8 @@ from unusual_walls import BORDERS, CAUSES, LOOKS, change_levels, draw_look  # no
 
 from layermotion.edges.boundaries import Boundaries  # noqa: E402
 from layermotion.labels import View  # noqa: E402
-from synthetic.factors import USUAL  # noqa: E402
-from synthetic.scene import draw_scene  # noqa: E402
+from layermotion_synthetic.factors import USUAL  # noqa: E402
+from layermotion_synthetic.scene import draw_scene  # noqa: E402
 
 TOPS = {1: 10, 2: 30, 3: 50, 4: 70}  # label -> first row; every layer is 20 rows high
 

@@ -10,6 +10,7 @@ import layermotion
 
 SOURCE = Path(layermotion.__file__).parent
 ROOT = SOURCE.parent.parent
+GENERATOR = ROOT / "synthetic" / "layermotion_synthetic"
 # Modules of their own, which everything may use, the gate that uses of pictures and weights pass,
 # and the packages in the order of the flow.
 GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
@@ -55,7 +56,7 @@ def test_a_module_imports_only_what_stands_before_it(path: Path) -> None:
     own = place_of(path)
     for name in imports_of(path):
         first, *rest = name.split(".")
-        if first == "synthetic":
+        if first == "layermotion_synthetic":
             assert own in DRAW, f"{own} imports {name}"
         if first != "layermotion" or rest[:1] == [] or rest[0] in ("__version__", own):
             continue
@@ -87,7 +88,7 @@ def test_no_two_modules_of_a_package_import_each_other() -> None:
 
 def test_the_generator_imports_only_the_base_and_the_types_of_a_clip() -> None:
     allowed = {*GROUND, *ABOVE_GROUND}
-    for path in (ROOT / "synthetic").glob("*.py"):
+    for path in GENERATOR.glob("*.py"):
         for name in imports_of(path):
             first, *rest = name.split(".")
             if first == "layermotion":
@@ -105,7 +106,11 @@ def test_a_package_says_in_one_line_what_it_owns(package: str) -> None:
 def test_others_use_only_what_a_package_declares() -> None:
     declared = {p: set(importlib.import_module(f"layermotion.{p}").__all__) for p in PACKAGES}
     used: dict[str, set[str]] = {package: set() for package in PACKAGES}
-    files = [*modules(), *(ROOT / "synthetic").glob("*.py"), *(ROOT / "scripts").glob("*.py")]
+    files = [
+        *modules(),
+        *GENERATOR.glob("*.py"),
+        *(ROOT / "scripts").glob("*.py"),
+    ]
     for path in files:
         own = place_of(path) if path.is_relative_to(SOURCE) else ""
         for name in imports_of(path):

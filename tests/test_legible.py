@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from synthetic.beams import Grid
-from synthetic.legible import can_be_measured
+from layermotion_synthetic.beams import Grid
+from layermotion_synthetic.legible import can_be_measured
 
 GRID = Grid(200, 200, 0.1, 0.1, -10.0, 0.0)
 EDGES_MM = np.stack([np.full(200, 8.0), np.full(200, 13.0)])

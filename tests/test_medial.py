@@ -22,8 +22,8 @@ from layermotion.series.medial_edge import (
     follow_medial_edge,
 )
 from layermotion.tissue.tracker import LOST, MotionTracker, Shift, TissueMotion
-from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.pose import slide_mm
+from layermotion_synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.pose import slide_mm
 
 Array = NDArray[np.float64]
 

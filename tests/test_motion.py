@@ -11,7 +11,7 @@ from layermotion.labels import Structure, Task, View
 from layermotion.series.probe import probe_shift
 from layermotion.series.slide import slide_mm
 from layermotion.tissue.tracker import MotionTracker, Shift, TissueMotion
-from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
 
 Grey = NDArray[np.uint8]
 

@@ -13,8 +13,8 @@ from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
 from layermotion.network.grid import ModelGrid
 from layermotion.series.series import Quantity, Series
-from synthetic.clips import clip_truth, draw_clip
-from synthetic.variants import frames_shown, with_breathing, with_slip
+from layermotion_synthetic.clips import clip_truth, draw_clip
+from layermotion_synthetic.variants import frames_shown, with_breathing, with_slip
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"
 

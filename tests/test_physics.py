@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from published import published
 
 from layermotion.labels import BACKGROUND, Structure, label_of
-from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue, mould_to_face
-from synthetic.beams import Beams, Grid, Probe, lay_beams, scan_convert
-from synthetic.display import Display, to_grey
-from synthetic.grain import scatterers
-from synthetic.imaging import Settings, form_image
-from synthetic.pose import Pose, layer_tops, rest_pose, slide_mm, structure_edges
-from synthetic.texture import Texture
+from layermotion_synthetic.anatomy import STEP_MM, Layer, Stack, Tissue, mould_to_face
+from layermotion_synthetic.beams import Beams, Grid, Probe, lay_beams, scan_convert
+from layermotion_synthetic.display import Display, to_grey
+from layermotion_synthetic.grain import scatterers
+from layermotion_synthetic.imaging import Settings, form_image
+from layermotion_synthetic.pose import Pose, layer_tops, rest_pose, slide_mm, structure_edges
+from layermotion_synthetic.texture import Texture
 
 Array = NDArray[np.float64]
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import layermotion as lm
-from synthetic.clips import draw_clip, render_clip
-from synthetic.factors import PLAIN
-from synthetic.write import write_clip
+from layermotion_synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.write import write_clip
 
 HERE = Path(__file__)
 

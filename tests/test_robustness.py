@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from layermotion.labels import WALL_LAYERS, Structure, View
-from synthetic.factors import SHARES
+from layermotion_synthetic.factors import SHARES
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from layermotion.labels import Structure, Task, View
-from synthetic.clips import clip_truth, draw_clip
-from synthetic.factors import PLAIN
-from synthetic.scenarios import (
+from layermotion_synthetic.clips import clip_truth, draw_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.scenarios import (
     BLADDER_ONLY,
     STRENGTH_OF_BREATH,
     WEAK_HEIGHT,

@@ -14,8 +14,8 @@ from layermotion.labels import Structure, Task, View, label_of
 from layermotion.measures.bladder import BASE_LEFT, NO_EFFORT_SEEN, UNSEEN_BASE
 from layermotion.measures.measure import Status
 from layermotion.network.segmenter import load_segmenter
-from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.factors import PLAIN
+from layermotion_synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.factors import PLAIN
 
 pytestmark = pytest.mark.slow
 

@@ -103,7 +103,7 @@ def test_segmenting_loads_no_training_package() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout.split()
     assert "onnxruntime" in loaded
-    assert not set(loaded) & {"torch", "hydra", "mlflow", "albumentations", "synthetic"}
+    assert not set(loaded) & {"torch", "hydra", "mlflow", "albumentations", "layermotion_synthetic"}
 
 
 def test_weights_run_on_bytes_and_floats_alike(trained_weights: Path) -> None:

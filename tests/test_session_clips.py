@@ -14,9 +14,9 @@ from layermotion.cli import main
 from layermotion.labels import Task, View
 from layermotion.measures.measure import Status
 from layermotion.session.against import LARGER
-from synthetic.clips import draw_clip, render_clip
-from synthetic.factors import PLAIN
-from synthetic.write import write_dicom, write_video
+from layermotion_synthetic.clips import draw_clip, render_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.write import write_dicom, write_video
 
 PLAN = (
     ("left", Task.DRAW_IN, View.ABDOMINAL_WALL),

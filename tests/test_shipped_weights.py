@@ -12,9 +12,9 @@ import pytest
 
 from layermotion.labels import MUSCLES, WALL_LAYERS, Task, View
 from layermotion.series.slide import REFERENCE
-from synthetic.clips import draw_clip
-from synthetic.factors import PLAIN
-from synthetic.write import write_clip
+from layermotion_synthetic.clips import draw_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.write import write_clip
 
 pytestmark = pytest.mark.slow
 

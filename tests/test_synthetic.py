@@ -22,14 +22,14 @@ from scenes import draw_with, profile, seeded, view_of_example
 from layermotion.errors import InputError
 from layermotion.evaluation.compare import compare_measures
 from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, Task, View, label_of
-from synthetic.anatomy import STEP_MM, Layer, Stack, Tissue
-from synthetic.bladder import draw_bladder
-from synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
-from synthetic.dataset import VIEWS, draw_example, draw_pose
-from synthetic.factors import PLAIN, draw_factors
-from synthetic.motion import BLADDER_TASKS, Motion, draw_motion
-from synthetic.other import draw_other
-from synthetic.pose import (
+from layermotion_synthetic.anatomy import STEP_MM, Layer, Stack, Tissue
+from layermotion_synthetic.bladder import draw_bladder
+from layermotion_synthetic.clips import ClipPlan, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.dataset import VIEWS, draw_example, draw_pose
+from layermotion_synthetic.factors import PLAIN, draw_factors
+from layermotion_synthetic.motion import BLADDER_TASKS, Motion, draw_motion
+from layermotion_synthetic.other import draw_other
+from layermotion_synthetic.pose import (
     Pose,
     base_displacement_mm,
     label_image,
@@ -39,10 +39,16 @@ from synthetic.pose import (
     slide_mm,
     structure_edges,
 )
-from synthetic.scene import Scene, draw_scene, picture_grid, render
-from synthetic.truth import perpendicular_thickness_mm, tra_slide_mm, wall_thickness_mm
-from synthetic.wall import draw_wall
-from synthetic.write import synthesize, write_clip, write_dicom, write_still, write_video
+from layermotion_synthetic.scene import Scene, draw_scene, picture_grid, render
+from layermotion_synthetic.truth import perpendicular_thickness_mm, tra_slide_mm, wall_thickness_mm
+from layermotion_synthetic.wall import draw_wall
+from layermotion_synthetic.write import (
+    synthesize,
+    write_clip,
+    write_dicom,
+    write_still,
+    write_video,
+)
 
 Array = NDArray[np.float64]
 TISSUE = Tissue(0.0, 0.5)

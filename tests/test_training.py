@@ -442,7 +442,7 @@ def test_four_scenes_are_learnt_by_heart_and_survive_export(trained_weights: Pat
 
 def test_the_generator_and_the_weights_agree_on_the_views() -> None:
     from layermotion.network.segmenter import VIEW_CLASSES
-    from synthetic.dataset import VIEWS
+    from layermotion_synthetic.dataset import VIEWS
 
     assert VIEWS == VIEW_CLASSES
 

@@ -13,8 +13,8 @@ from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_nam
 from layermotion.training.composing import config_folder, load_settings, starting_from
 from layermotion.training.drawing import SyntheticDraw, source_name
 from layermotion.training.settings import CLIP_FACTORS, FACTORS, TrainSettings
-from synthetic.dataset import draw_example
-from synthetic.factors import draw_factors
+from layermotion_synthetic.dataset import draw_example
+from layermotion_synthetic.factors import draw_factors
 
 
 def test_every_config_is_complete_and_overrides_win() -> None:
@@ -116,7 +116,7 @@ def test_a_factor_is_left_out_or_made_stronger_and_the_rest_stays() -> None:
             seen.append(forced)
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("synthetic.dataset.draw_example", note)
+            patch.setattr("layermotion_synthetic.dataset.draw_example", note)
             for seed in range(40):
                 SyntheticDraw({"noise": strength})(np.random.default_rng(seed), 64)
         drawn[strength] = np.array([forced["noise"] for forced in seen])

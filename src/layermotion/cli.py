@@ -338,7 +338,7 @@ def synthesize(
     """
     from layermotion.commands.progress import telling
     from layermotion.commands.spread import spread_over
-    from synthetic.write import synthesize as write_synthetic
+    from layermotion_synthetic.write import synthesize as write_synthetic
 
     views = tuple(View) if view is ViewsToMake.BOTH else (View(view),)
     number = len(views) * (clips + stills)

@@ -20,9 +20,9 @@ from layermotion.files import atomic_path
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
 from layermotion.session.plan import Side
-from synthetic.clips import draw_clip
-from synthetic.factors import PLAIN
-from synthetic.write import write_clip
+from layermotion_synthetic.clips import draw_clip
+from layermotion_synthetic.factors import PLAIN
+from layermotion_synthetic.write import write_clip
 
 # Table of the clips, by which layermotion review and layermotion session find them.
 PLAN = "plan.csv"

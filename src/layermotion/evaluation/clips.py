@@ -28,10 +28,10 @@ from layermotion.network.grid import ModelGrid
 from layermotion.network.look import look_at
 from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter, read_card
 from layermotion.normal import Z95
-from synthetic.clips import clip_truth, draw_clip, render_clip
-from synthetic.factors import USUAL
-from synthetic.motion import BLADDER_TASKS, WALL_TASKS
-from synthetic.write import write_video
+from layermotion_synthetic.clips import clip_truth, draw_clip, render_clip
+from layermotion_synthetic.factors import USUAL
+from layermotion_synthetic.motion import BLADDER_TASKS, WALL_TASKS
+from layermotion_synthetic.write import write_video
 
 # No training seed starts with this word, so none of these clips was trained on.
 EVALUATION_STREAM = 20_261_125

@@ -11,12 +11,12 @@ from layermotion.edges.site import SLOPE_HALF_MM
 from layermotion.labels import WALL_LAYERS, Structure, View, label_of
 from layermotion.measures.measure import MEAN, Measure
 from layermotion.series.series import Quantity
-from synthetic.clips import ClipPlan, ClipTruth
-from synthetic.display import Grey
-from synthetic.legible import can_be_measured
-from synthetic.motion import Motion
-from synthetic.pose import material_x, slide_mm
-from synthetic.truth import wall_thickness_mm
+from layermotion_synthetic.clips import ClipPlan, ClipTruth
+from layermotion_synthetic.display import Grey
+from layermotion_synthetic.legible import can_be_measured
+from layermotion_synthetic.motion import Motion
+from layermotion_synthetic.pose import material_x, slide_mm
+from layermotion_synthetic.truth import wall_thickness_mm
 
 
 @dataclass(frozen=True)

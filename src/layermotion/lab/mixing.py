@@ -20,7 +20,7 @@ from layermotion.network.segmenter import VIEW_CLASSES
 from layermotion.training.drawing import Drawn, SyntheticDraw, source_digest
 
 # Each side of a local frame loses up to this part before it is scaled, since the image area that
-# is found on a screen is never quite the same (our choice; ``synthetic.dataset`` does likewise).
+# is found on a screen is never quite the same (our choice; the generator does likewise).
 CUT_PART = 0.05
 # Part of the training subjects that is held aside to watch the training by, and the fewest subjects
 # of which any is: fewer are all needed (our choice).

@@ -102,7 +102,7 @@ def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
 
 def draw_scenes(stream: int, count: int, size_px: int) -> Iterator[Drawn]:
     """Draw the scenes of a stream, the first word of their seeds."""
-    from synthetic.dataset import draw_example
+    from layermotion_synthetic.dataset import draw_example
 
     for number in range(count):
         rng = np.random.default_rng(np.random.SeedSequence([stream, number]))

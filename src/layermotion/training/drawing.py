@@ -10,9 +10,12 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+# Module whose pictures are drawn.
+GENERATOR = "layermotion_synthetic.dataset"
+
 
 class Drawn(Protocol):
-    """One labelled image, as ``synthetic.dataset.Example`` gives it."""
+    """One labelled image, as ``layermotion_synthetic.dataset.Example`` gives it."""
 
     @property
     def image(self) -> NDArray[np.uint8]:
@@ -54,12 +57,12 @@ class SyntheticDraw:
     def source(self) -> str:
         """Name of the pictures; the same name means the same pictures for the same seed."""
         changed = "".join(f", {name} x {s:g}" for name, s in sorted(self.factors.items()))
-        return f"synthetic.dataset.draw_example {source_digest('synthetic.dataset')}{changed}"
+        return f"{GENERATOR}.draw_example {source_digest(GENERATOR)}{changed}"
 
     def __call__(self, rng: np.random.Generator, size_px: int) -> Drawn:
         """Draw one example of ``size_px`` rows."""
-        from synthetic.dataset import draw_example
-        from synthetic.factors import draw_factors
+        from layermotion_synthetic.dataset import draw_example
+        from layermotion_synthetic.factors import draw_factors
 
         if not self.factors:
             return draw_example(rng, size_px)

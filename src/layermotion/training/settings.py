@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from layermotion.errors import ConfigError
 from layermotion.geometry import COLUMN_RATIO
 from layermotion.network.segmenter import CLASSES
-from synthetic.factors import SHARES
+from layermotion_synthetic.factors import SHARES
 
 PRECISIONS = ("fp32", "bf16")
 # Factors of clips alone: training draws stills, which they leave as they are.
@@ -27,8 +27,9 @@ class TrainSettings:
     Parameters
     ----------
     factors
-        How strong named factors of ``synthetic/factors.py`` are drawn: 0 leaves a factor out, 1 is
-        as for the shipped weights (so is every factor without a name here), 2 twice as strong.
+        How strong named factors of ``layermotion_synthetic/factors.py`` are drawn: 0 leaves a
+        factor out, 1 is as for the shipped weights (so is every factor without a name here), 2
+        twice as strong.
     size_px
         Rows of the model input, px; a multiple of 64, as its columns (half as many) must be one of
         32, the encoder's total stride.

@@ -3,7 +3,7 @@
 import numpy as np
 
 from layermotion.labels import BACKGROUND, Structure, View, label_of
-from synthetic.anatomy import (
+from layermotion_synthetic.anatomy import (
     Layer,
     Look,
     Profile,
@@ -20,8 +20,8 @@ from synthetic.anatomy import (
     uniform,
     varied,
 )
-from synthetic.factors import Factors, split
-from synthetic.wall import draw_bowel
+from layermotion_synthetic.factors import Factors, split
+from layermotion_synthetic.wall import draw_bowel
 
 
 def draw_bladder(rng: np.random.Generator, factors: Factors, *, empty: bool = False) -> Stack:

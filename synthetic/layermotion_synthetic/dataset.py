@@ -12,13 +12,13 @@ import numpy as np
 
 from layermotion.geometry import COLUMN_RATIO
 from layermotion.labels import Structure, View
-from synthetic.anatomy import Stack, chance, uniform
-from synthetic.beams import Grid
-from synthetic.display import Grey
-from synthetic.factors import DRAWN, Factors, split
-from synthetic.pose import Pose, rest_pose
-from synthetic.scene import draw_scene, field_of_view, pixel_aspect, render
-from synthetic.screen import (
+from layermotion_synthetic.anatomy import Stack, chance, uniform
+from layermotion_synthetic.beams import Grid
+from layermotion_synthetic.display import Grey
+from layermotion_synthetic.factors import DRAWN, Factors, split
+from layermotion_synthetic.pose import Pose, rest_pose
+from layermotion_synthetic.scene import draw_scene, field_of_view, pixel_aspect, render
+from layermotion_synthetic.screen import (
     cover_with_menu,
     draw_marks,
     draw_ruler,

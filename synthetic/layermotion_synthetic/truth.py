@@ -4,9 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import WALL_LAYERS, Structure, label_of
-from synthetic.anatomy import Stack
-from synthetic.motion import Motion
-from synthetic.pose import base_displacement_mm, slide_mm, structure_edges
+from layermotion_synthetic.anatomy import Stack
+from layermotion_synthetic.motion import Motion
+from layermotion_synthetic.pose import base_displacement_mm, slide_mm, structure_edges
 
 
 def perpendicular_thickness_mm(

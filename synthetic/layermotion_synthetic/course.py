@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import Task
-from synthetic.anatomy import uniform
+from layermotion_synthetic.anatomy import uniform
 
 Array = NDArray[np.float64]
 

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import View
-from synthetic.anatomy import Stack, chance, mould_to_face
-from synthetic.beams import Beams, Grid, lay_beams, scan_convert
-from synthetic.bladder import draw_bladder
-from synthetic.display import (
+from layermotion_synthetic.anatomy import Stack, chance, mould_to_face
+from layermotion_synthetic.beams import Beams, Grid, lay_beams, scan_convert
+from layermotion_synthetic.bladder import draw_bladder
+from layermotion_synthetic.display import (
     Display,
     Grey,
     draw_display,
@@ -18,13 +18,13 @@ from synthetic.display import (
     to_grey,
     white_level_db,
 )
-from synthetic.factors import DRAWN, Factors, draw_factors, split
-from synthetic.imaging import Settings, form_image
-from synthetic.other import draw_other
-from synthetic.pose import Pose, label_image, structure_edges
-from synthetic.scanner import draw_probe, draw_settings
-from synthetic.texture import Texture, draw_texture
-from synthetic.wall import draw_wall
+from layermotion_synthetic.factors import DRAWN, Factors, draw_factors, split
+from layermotion_synthetic.imaging import Settings, form_image
+from layermotion_synthetic.other import draw_other
+from layermotion_synthetic.pose import Pose, label_image, structure_edges
+from layermotion_synthetic.scanner import draw_probe, draw_settings
+from layermotion_synthetic.texture import Texture, draw_texture
+from layermotion_synthetic.wall import draw_wall
 
 # A pixel whose two-way loss exceeds the gain curve by this much shows nothing of the tissue, dB.
 SHADOW_DB = 32.0

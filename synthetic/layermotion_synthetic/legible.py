@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.beams import Grid
+from layermotion_synthetic.beams import Grid
 
 # A border is sought over this length to either side of the site, in stretches of this, mm: about
 # what an eye takes in around a calliper mark (our choice).

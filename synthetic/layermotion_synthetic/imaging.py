@@ -9,11 +9,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy import Stack
-from synthetic.beams import Beams, Spread
-from synthetic.grain import Image
-from synthetic.pose import Pose, layer_tops, material_x
-from synthetic.texture import Texture
+from layermotion_synthetic.anatomy import Stack
+from layermotion_synthetic.beams import Beams, Spread
+from layermotion_synthetic.grain import Image
+from layermotion_synthetic.pose import Pose, layer_tops, material_x
+from layermotion_synthetic.texture import Texture
 
 # Full width at half maximum of a Gaussian over its standard deviation.
 FWHM = 2.354820045

@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
-from synthetic.anatomy import chance, uniform
-from synthetic.beams import Grid
-from synthetic.course import Course
-from synthetic.display import Grey
-from synthetic.factors import DRAWN, split
-from synthetic.motion import BLADDER_TASKS, WALL_TASKS, Motion, draw_motion
-from synthetic.scene import (
+from layermotion_synthetic.anatomy import chance, uniform
+from layermotion_synthetic.beams import Grid
+from layermotion_synthetic.course import Course
+from layermotion_synthetic.display import Grey
+from layermotion_synthetic.factors import DRAWN, split
+from layermotion_synthetic.motion import BLADDER_TASKS, WALL_TASKS, Motion, draw_motion
+from layermotion_synthetic.scene import (
     Scene,
     draw_scene,
     field_of_view,
@@ -22,8 +22,8 @@ from synthetic.scene import (
     pixel_aspect,
     render,
 )
-from synthetic.screen import draw_ruler, draw_text, grab
-from synthetic.truth import base_displacement, clip_edges, tra_slide_mm
+from layermotion_synthetic.screen import draw_ruler, draw_text, grab
+from layermotion_synthetic.truth import base_displacement, clip_edges, tra_slide_mm
 
 
 @dataclass(frozen=True, eq=False)

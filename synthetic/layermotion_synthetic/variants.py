@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import Structure, View
-from synthetic.anatomy import chance, uniform
-from synthetic.clips import ClipPlan
-from synthetic.pose import rest_pose
+from layermotion_synthetic.anatomy import chance, uniform
+from layermotion_synthetic.clips import ClipPlan
+from layermotion_synthetic.pose import rest_pose
 
 # Quiet breathing at rest: breaths per minute, share by which TrA and IO thicken as the breath goes
 # out, and travel of the bladder base, mm (our choice; that TrA and IO thicken as lung volume falls

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy import chance, uniform
-from synthetic.factors import Factors, split
-from synthetic.grain import Image
+from layermotion_synthetic.anatomy import chance, uniform
+from layermotion_synthetic.factors import Factors, split
+from layermotion_synthetic.grain import Image
 
 Grey = NDArray[np.uint8]
 # Ways of speckle reduction.

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import Structure, Task, View
-from synthetic.anatomy import Stack, chance, uniform
-from synthetic.course import Course, Repeat, plain_course
-from synthetic.pose import Pose, rest_pose
+from layermotion_synthetic.anatomy import Stack, chance, uniform
+from layermotion_synthetic.course import Course, Repeat, plain_course
+from layermotion_synthetic.pose import Pose, rest_pose
 
 WALL_TASKS = (Task.REST, Task.DRAW_IN)
 BLADDER_TASKS = (Task.REST, Task.PELVIC_FLOOR_LIFT, Task.COUGH, Task.CURL_UP, Task.STRAIN)

@@ -3,10 +3,10 @@
 import numpy as np
 
 from layermotion.labels import View
-from synthetic.anatomy import Stack, chance, log_uniform, uniform
-from synthetic.beams import Probe
-from synthetic.factors import Factors, split
-from synthetic.imaging import Settings
+from layermotion_synthetic.anatomy import Stack, chance, log_uniform, uniform
+from layermotion_synthetic.beams import Probe
+from layermotion_synthetic.factors import Factors, split
+from layermotion_synthetic.imaging import Settings
 
 
 def draw_probe(rng: np.random.Generator, stack: Stack, factors: Factors) -> Probe:

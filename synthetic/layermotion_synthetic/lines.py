@@ -7,8 +7,8 @@ mean; ``row_mm`` and ``column_mm`` are the size of its rows and columns.
 import cv2
 import numpy as np
 
-from synthetic.anatomy import chance, log_uniform, uniform
-from synthetic.grain import Image, streaks
+from layermotion_synthetic.anatomy import chance, log_uniform, uniform
+from layermotion_synthetic.grain import Image, streaks
 
 
 def add_sheets(

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import BACKGROUND, Structure, View, label_of
-from synthetic.factors import Factors
+from layermotion_synthetic.factors import Factors
 
 Profile = NDArray[np.float64]
 

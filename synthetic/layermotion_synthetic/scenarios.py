@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import Task, View
-from synthetic.anatomy import chance, log_uniform, uniform
-from synthetic.course import Course, Repeat, cropped, ease
+from layermotion_synthetic.anatomy import chance, log_uniform, uniform
+from layermotion_synthetic.course import Course, Repeat, cropped, ease
 
 Array = NDArray[np.float64]
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from layermotion.labels import BACKGROUND, Structure, View, label_of
-from synthetic.anatomy import (
+from layermotion_synthetic.anatomy import (
     Layer,
     Look,
     Profile,
@@ -23,7 +23,7 @@ from synthetic.anatomy import (
     uniform,
     varied,
 )
-from synthetic.factors import Factors, log_between, split
+from layermotion_synthetic.factors import Factors, log_between, split
 
 
 def draw_wall(rng: np.random.Generator, factors: Factors) -> Stack:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.grain import Image
+from layermotion_synthetic.grain import Image
 
 # Speed of sound the scanner assumes, m/s (published convention) -> wavelength mm = 1.54 / f MHz.
 SOUND_MM_PER_US = 1.54

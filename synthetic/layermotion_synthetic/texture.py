@@ -10,10 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.anatomy import Layer, Stack, Tissue, chance, log_uniform, uniform
-from synthetic.factors import split
-from synthetic.grain import Image, scatterers, streaks
-from synthetic.lines import add_long_lines, add_sheets
+from layermotion_synthetic.anatomy import Layer, Stack, Tissue, chance, log_uniform, uniform
+from layermotion_synthetic.factors import split
+from layermotion_synthetic.grain import Image, scatterers, streaks
+from layermotion_synthetic.lines import add_long_lines, add_sheets
 
 
 @dataclass(frozen=True, eq=False)

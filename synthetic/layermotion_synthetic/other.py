@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from layermotion.labels import BACKGROUND
-from synthetic.anatomy import (
+from layermotion_synthetic.anatomy import (
     Layer,
     Look,
     Profile,
@@ -23,9 +23,9 @@ from synthetic.anatomy import (
     uniform,
     varied,
 )
-from synthetic.bladder import draw_bladder
-from synthetic.factors import Factors
-from synthetic.wall import draw_bowel
+from layermotion_synthetic.bladder import draw_bladder
+from layermotion_synthetic.factors import Factors
+from layermotion_synthetic.wall import draw_bowel
 
 _KINDS = ("limb", "back", "rectus", "pelvis", "organ", "gland", "gel", "air")
 # Layered muscle is the hardest to tell from the wall, so that it comes often.

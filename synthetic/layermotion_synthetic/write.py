@@ -25,8 +25,8 @@ from pydicom.uid import (
 from layermotion.files import atomic_path
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
-from synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
-from synthetic.display import Grey
+from layermotion_synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
+from layermotion_synthetic.display import Grey
 
 
 class Item(NamedTuple):

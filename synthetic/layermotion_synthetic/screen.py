@@ -3,8 +3,8 @@
 import cv2
 import numpy as np
 
-from synthetic.anatomy import chance, log_uniform, uniform
-from synthetic.display import Grey
+from layermotion_synthetic.anatomy import chance, log_uniform, uniform
+from layermotion_synthetic.display import Grey
 
 # Plain words that a screen might show; any look or wording of a real scanner is avoided.
 _WORDS = ("depth", "gain", "left", "right", "rest", "image", "side", "frame", "probe", "scan",

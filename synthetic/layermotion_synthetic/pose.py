@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import STRUCTURES, Structure, label_of
-from synthetic.anatomy import Profile, Stack
+from layermotion_synthetic.anatomy import Profile, Stack
 
 
 @dataclass(frozen=True, eq=False)
