@@ -64,8 +64,8 @@ def card_text(card: dict[str, Any]) -> str:
         "",
         "Single frames, thickness at the site (base displacement for the bladder), mm. A person "
         "could measure those whose borders are legible (`layermotion_synthetic/legible.py` decides "
-        "that from picture and truth); of these a value was given in the share under accepted (goal "
-        f"{result['accepted_limit']:g} %):",
+        "that from picture and truth); of these a value was given in the share under accepted "
+        f"(goal {result['accepted_limit']:g} %):",
         "",
         "| structure | values | withheld | legible | accepted | mean absolute error | median "
         "| bias | 95 % within | goal |",
