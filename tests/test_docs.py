@@ -211,10 +211,9 @@ def test_the_wheel_works_away_from_the_clone(tmp_path: Path) -> None:
     inherited = [path for path in sys.path if path and not path.startswith(str(ROOT / "src"))]
     own = (ROOT, ROOT / "tests", ROOT / "synthetic")
     inherited = [path for path in inherited if Path(path) not in own]
-    assert {path.name for path in site.iterdir() if path.suffix != ".dist-info"} == {
-        "layermotion",
-        "layermotion_synthetic",
-    }
+    packages = {path for path in site.iterdir() if path.suffix != ".dist-info"}
+    assert {path.name for path in packages} == {"layermotion", "layermotion_synthetic"}
+    assert all((path / "py.typed").is_file() for path in packages)
     lines = f"import sys; sys.path[:0] = {[str(site), *inherited]!r}\n{program}"
     ran = subprocess.run(
         [sys.executable, "-S", "-I", "-c", lines], cwd=tmp_path, capture_output=True, text=True
