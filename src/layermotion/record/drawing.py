@@ -1,4 +1,4 @@
-"""Owns the picture of one measure over all visits, as inline SVG for the page and for print."""
+"""Owns the picture of one measure over all visits, as SVG in the language of its words."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,13 +7,12 @@ from datetime import date
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import ScalarFormatter
 
 from layermotion.labels import Structure
 from layermotion.record.chart import Chart, Point
-from layermotion.report.palette import FAINT_INK, LOOKS, REST_TINT, RULE, short_name
-from layermotion.report.plots import STYLE, WIDTH_IN, Plot, to_svg
-from layermotion.report.words import interval_words, number_words, signed_words, unit_words
-from layermotion.session.sentences import place_words
+from layermotion.report.palette import FAINT_INK, LOOKS, REST_TINT, RULE
+from layermotion.report.plots import STYLE, WIDTH_IN, to_svg
 
 HEIGHT_IN = 2.9
 # Room on both sides of the visits, as a share of their span, and at least so many days (our
@@ -32,36 +31,43 @@ class Words:
     Parameters
     ----------
     value
-        What is drawn, with its unit.
+        What is drawn, with its unit, and what is positive where its sign is a direction.
     band, no_band
         Beside the band, and in its place where no smallest detectable change is known.
     beyond
-        What a filled value is, and ``no_value`` a cross.
+        What a filled value is.
+    no_value
+        What a cross is.
+    decimal
+        Mark before the decimals.
     """
 
     value: str
-    band: str = "within the smallest\ndetectable change\nof the first value"
-    no_band: str = "no smallest\ndetectable change\nis known"
-    beyond: str = "filled: changed\nbeyond error"
-    no_value: str = "no value"
+    band: str
+    no_band: str
+    beyond: str
+    no_value: str
+    decimal: str
 
 
-def words_of(chart: Chart) -> Words:
-    """Texts in English."""
-    key = chart.key
-    name, _, sign = signed_words(key.measure).partition(" (")
-    unit = unit_words(key.unit).strip() or "ratio"
-    lines = [f"{short_name(key.structure)} {name}, {unit}", *([sign.rstrip(")")] if sign else [])]
-    return Words("\n".join(lines))
+class _Marks(ScalarFormatter):
+    """Numbers beside an axis, with the decimal mark of the reader."""
+
+    def __init__(self, decimal: str) -> None:
+        super().__init__()
+        self.decimal = decimal
+
+    def __call__(self, x: float, pos: int | None = None) -> str:
+        return super().__call__(x, pos).replace(".", self.decimal)
 
 
-def draw_chart(chart: Chart, words: Words | None = None) -> Plot:
-    """Draw a chart: each visit at its day, intervals as lines, the detectable change as a band.
+def draw_chart(chart: Chart, words: Words) -> str:
+    """Draw a chart as an ``<svg>`` element without any outside reference.
 
+    Each visit stands at its day, intervals are lines, the detectable change is a band.
     A value beyond the band is filled, one within it is hollow, and a visit without one is a cross
     at the foot of the picture. So the picture can be read in grey.
     """
-    words = words or words_of(chart)
     key = chart.key
     name = f"chart-{key.side}-{key.task}-{key.structure}-{key.measure}-{key.unit}"
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": name}):
@@ -78,6 +84,7 @@ def draw_chart(chart: Chart, words: Words | None = None) -> Plot:
         _draw_missing(axes, chart.points, words.no_value)
         _label_days(axes, [point.day for point in chart.points], low, high)
         axes.set_ylabel(words.value)
+        axes.yaxis.set_major_formatter(_Marks(words.decimal))
         beside = [words.band if chart.source else words.no_band]
         beside += [words.beyond] if any(point.is_beyond for point in chart.points) else []
         axes.annotate(
@@ -85,29 +92,7 @@ def draw_chart(chart: Chart, words: Words | None = None) -> Plot:
             color=FAINT_INK,
         )  # fmt: skip
         axes.spines[["top", "right"]].set_visible(False)
-        svg = to_svg(figure)
-    return Plot(svg, describe(chart))
-
-
-def describe(chart: Chart) -> str:
-    """Say what the picture shows, for a reader who cannot see it: each value with its day."""
-    key = chart.key
-    known = [point for point in chart.points if point.value is not None]
-    shown = "; ".join(f"{point.day}: {_number(point, key.unit)}" for point in chart.points)
-    beyond = sum(point.is_beyond for point in known)
-    end = f" Beyond the smallest detectable change: {beyond}." if chart.source else ""
-    return (
-        f"{place_words(key.side, key.task)}: {short_name(key.structure)} "
-        f"{signed_words(key.measure)}. {shown}.{end}"
-    )
-
-
-def _number(point: Point, unit: str) -> str:
-    if point.value is None or point.low is None or point.high is None:
-        return "no value"
-    unit_word = unit_words(unit)
-    interval = interval_words(point.low, point.high, unit)
-    return f"{number_words(point.value, unit)}{unit_word} (interval {interval}{unit_word})"
+        return to_svg(figure)
 
 
 def _span(points: Sequence[Point]) -> tuple[float, float]:

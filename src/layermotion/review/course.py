@@ -5,15 +5,25 @@ from typing import Any
 
 from layermotion.errors import InputError
 from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits
-from layermotion.record.drawing import describe, draw_chart
+from layermotion.record.drawing import Words, draw_chart
+from layermotion.review.sentences import say_in
 from layermotion.review.visit import Review
+from layermotion.serving.texts import Texts
 from layermotion.session.detectable import DetectableChanges
 
+# What is positive where the sign of a measure is a direction, as keys of texts.
+SIGNS = {
+    "slide": "lateral",
+    "medial_edge_displacement": "lateral",
+    "base_displacement": "lift",
+    "lift_before": "lift",
+    "lift_after": "lift",
+}
 # What an SVG states that is no part of a page.
 NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 
 
-def course_of(review: Review, own: DetectableChanges | None) -> dict[str, Any]:
+def course_of(review: Review, own: DetectableChanges | None, texts: Texts) -> dict[str, Any]:
     """Say how each measure went over the signed visits of the patient of a review.
 
     Parameters
@@ -27,12 +37,12 @@ def course_of(review: Review, own: DetectableChanges | None) -> dict[str, Any]:
         "visits": [
             {"day": one.visit.day.isoformat(), "signed_by": one.visit.signed_by} for one in visits
         ],
-        "charts": [_chart(chart, places) for chart in charts(visits, own)],
+        "charts": [_chart(chart, places, texts.language) for chart in charts(visits, own)],
     }
 
 
-def picture_of(review: Review, number: int, own: DetectableChanges | None) -> str:
-    """Draw one chart of the course as SVG.
+def picture_of(review: Review, number: int, own: DetectableChanges | None, texts: Texts) -> str:
+    """Draw one chart of the course as SVG, in the language of the texts.
 
     Raises
     ------
@@ -42,11 +52,28 @@ def picture_of(review: Review, number: int, own: DetectableChanges | None) -> st
     found = charts(_signed(review), own)
     if number >= len(found):
         raise InputError("There is no such chart; load the page again.")
-    return draw_chart(found[number]).svg.replace("<svg ", f"<svg {NAMESPACES} ", 1)
+    chart = found[number]
+    return draw_chart(chart, words_of(chart, texts)).replace("<svg ", f"<svg {NAMESPACES} ", 1)
+
+
+def words_of(chart: Chart, texts: Texts) -> Words:
+    """Give the words in the picture of a chart."""
+    key = chart.key
+    name = texts.say(f"chart.{key.measure}", layer=texts.say(f"layer.{key.structure}"))
+    unit = texts.say("chart.ratio") if key.unit == "ratio" else key.unit
+    lines = [f"{name}, {unit}"]
+    if key.measure in SIGNS:
+        lines.append(texts.say(f"chart.{SIGNS[key.measure]}"))
+    return Words(
+        "\n".join(lines),
+        **{
+            k: texts.say(f"chart.{k}") for k in ("band", "no_band", "beyond", "no_value", "decimal")
+        },
+    )
 
 
 def compared(
-    review: Review, first: int, second: int, own: DetectableChanges | None
+    review: Review, first: int, second: int, own: DetectableChanges | None, language: str
 ) -> dict[str, Any]:
     """Say what changed between two signed visits, by their places in the course.
 
@@ -62,7 +89,7 @@ def compared(
     return {
         "earlier": found.earlier.day.isoformat(),
         "now": found.now.day.isoformat(),
-        "sentences": list(found.sentences),
+        "sentences": [say_in(language, sentence) for sentence in found.sentences],
     }
 
 
@@ -73,12 +100,11 @@ def _signed(review: Review) -> tuple[VisitRows, ...]:
     return tuple(one for one in visits if one.visit.is_signed)
 
 
-def _chart(chart: Chart, places: dict[str, int]) -> dict[str, Any]:
+def _chart(chart: Chart, places: dict[str, int], language: str) -> dict[str, Any]:
     return {
         **asdict(chart.key),
         "first": chart.first,
-        "source": chart.source,
-        "description": describe(chart),
+        "source": say_in(language, chart.source) if chart.source else "",
         "points": [
             {
                 "visit": places[point.visit_id],
@@ -88,7 +114,7 @@ def _chart(chart: Chart, places: dict[str, int]) -> dict[str, Any]:
                 "high": point.high,
                 "detectable": point.detectable,
                 "is_beyond": point.is_beyond,
-                "words": point.words,
+                "words": say_in(language, point.words),
             }
             for point in chart.points
         ],

@@ -10,10 +10,14 @@ from typing import Any, Self
 
 FOLDER = "texts/sentences"
 ENGLISH = "en"
+# Tables of a file in the order of looking: reasons and cautions, what changed between visits, what
+# the program refuses, and the phrases that are put into them.
+TABLES = ("sentences", "changes", "refusals", "phrases")
 PLACE = re.compile(r"\{(\w+)\}")
 # What is put into a sentence as it is: numbers, and what a person typed.
 NUMBER = re.compile(r"[-−+\d.,; ]+")
-TYPED = ("reason", "how")
+TYPED = ("reason", "how", "source")
+DECIMAL = re.compile(r"(?<=\d)\.(?=\d)")
 
 
 @dataclass(frozen=True)
@@ -26,10 +30,13 @@ class Sentences:
         Pattern of the English sentence or phrase, and its translation, in the order of looking.
     other
         Stands for a sentence that has no translation, so that no page mixes languages.
+    decimal
+        Mark before the decimals of a number.
     """
 
     known: tuple[tuple[re.Pattern[str], str], ...]
     other: str
+    decimal: str
 
     @classmethod
     def of(cls, language: str) -> Self | None:
@@ -38,12 +45,18 @@ class Sentences:
             return None
         text = (files(__package__) / FOLDER / f"{language}.toml").read_text(encoding="utf-8")
         stored = tomllib.loads(text)
-        pairs = {**stored["sentences"], **stored["phrases"]}.items()
-        return cls(tuple((_pattern(english), own) for english, own in pairs), stored["other"])
+        known = tuple(
+            (_pattern(english), own) for table in TABLES for english, own in stored[table].items()
+        )
+        return cls(known, stored["other"], stored["decimal"])
 
     def say(self, english: str) -> str:
         """Give a reason or caution in this language."""
         return self._found(english) or self.other
+
+    def refuse(self, english: str) -> str:
+        """Give a refusal in this language, or as it is: a remedy that is not said helps nobody."""
+        return self._found(english) or english
 
     def _found(self, english: str) -> str | None:
         for pattern, own in self.known:
@@ -57,8 +70,10 @@ class Sentences:
 
     def _part(self, name: str, text: str) -> str | None:
         """Give what is put in; None where it is English that has no translation."""
-        if NUMBER.fullmatch(text) or name in (*TYPED, "values", "own", "stored"):
+        if name in (*TYPED, "values", "own", "stored"):
             return text
+        if NUMBER.fullmatch(text):
+            return DECIMAL.sub(self.decimal, text)
         for mark in ("; ", ", "):
             if mark in text:
                 parts = [self._found(part) for part in text.split(mark)]
@@ -71,6 +86,18 @@ class Sentences:
 def sentences_of(language: str) -> Sentences | None:
     """Sentences of a language, read once; None for English."""
     return Sentences.of(language)
+
+
+def say_in(language: str, english: str) -> str:
+    """Say a sentence in a language."""
+    own = sentences_of(language)
+    return english if own is None else own.say(english)
+
+
+def refuse_in(language: str, english: str) -> str:
+    """Say a refusal in a language."""
+    own = sentences_of(language)
+    return english if own is None else own.refuse(english)
 
 
 def clip_in_language(told: Mapping[str, Any], language: str) -> dict[str, Any]:

@@ -58,7 +58,7 @@ export class CourseScreen {
     return make("tr", {}, [
       make("th", { scope: "row", text: dayWords(point.day) }),
       make("td", { text: has ? withUnit(point.value, chart.unit) : "\u2013" }),
-      make("td", { text: has ? say("numbers.interval", { low: number(point.low, chart.unit), high: number(point.high, chart.unit) }) : "" }),
+      make("td", { text: intervalOf(point, chart) }),
       make("td", { text: this.course.visits[point.visit].signed_by }),
       make("td", { text: point.words }),
     ]);
@@ -93,13 +93,25 @@ export class CourseScreen {
     picture.hidden = !chart;
     if (!chart) return;
     picture.src = `/course/charts/${byId("course-measure").value}`;
-    picture.alt = chart.description;
+    picture.alt = altOf(chart);
   }
 }
 
 /** What is looked at first: the change of the TrA, or the bladder base. */
 const isChief = (chart) => (chart.measure === "thickness_change" && chart.structure === "tra" && chart.unit === "%")
   || chart.measure === "base_displacement";
+
+/** What the picture shows, for a reader who cannot see it: each value with its day. */
+function altOf(chart) {
+  const points = chart.points.map((point) => say(point.value === null ? "course.point_none" : "course.point", {
+    day: dayWords(point.day), value: point.value === null ? "" : withUnit(point.value, chart.unit), interval: intervalOf(point, chart),
+  }));
+  const beyond = chart.source ? ` ${say("course.beyond", { number: chart.points.filter((point) => point.is_beyond).length })}` : "";
+  return `${nameOf(chart)}. ${points.join("; ")}.${beyond}`;
+}
+
+const intervalOf = ({ low, high }, { unit }) => (low === null ? ""
+  : say("numbers.interval", { low: number(low, unit), high: number(high, unit) }));
 
 function nameOf(chart) {
   const [first, then] = chart.task.split("-");

@@ -1,0 +1,183 @@
+"""The course over visits on the page in another language: nothing of it stays English."""
+
+import ast
+import itertools
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any, cast
+
+import httpx
+import pytest
+from held import WHO, begin_visit, signed_value
+
+from layermotion.measures.measure import Status
+from layermotion.record.chart import FIRST, NOT_MEASURED, NOT_SIGNED, change_words
+from layermotion.record.store import Record
+from layermotion.review.amending import GONE
+from layermotion.review.place import REFUSED, Place
+from layermotion.review.sentences import sentences_of
+from layermotion.review.server import routes_of
+from layermotion.review.visit import Review
+from layermotion.serving.run import serving
+from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
+from layermotion.session.detectable import DetectableChange, DetectableChanges
+from layermotion.session.direction import LEVELS, WAYS
+from layermotion.session.plan import Side
+from layermotion.session.published import PUBLISHED
+from layermotion.session.sentences import change_sentences
+
+SOURCE = Path(__file__).parent.parent / "src" / "layermotion"
+# What a paper's citation and the clinic's own study hold, and what both languages write alike.
+SAME = {"Costa", "Maher", "Latimer", "Hodges", "Shirley", "Spine", "study", "lateral"}
+UNITS = {"thickness_change": "%", "onset_time": "s", "contraction_ratio": "ratio"}
+VALUES = ((2.0, 5.0), (5.0, 2.0), (-2.0, -5.0), (-5.0, -2.0), (2.0, -5.0), (-2.0, 5.0))
+
+
+def change(measure: str, now: float, earlier: float, **what: Any) -> Change:
+    structure = "bladder" if "lift" in measure or "base" in measure else "tra"
+    given = {
+        "side": "left", "task": "draw_in", "structure": structure, "measure": measure,
+        "unit": UNITS.get(measure, "mm"), "earlier": earlier, "now": now, "change": now - earlier,
+        "low": 0.0, "high": 0.0, "detectable": 1.2, "verdict": LARGER, "source": "",
+    } | what  # fmt: skip
+    return Change(**given)
+
+
+def all_changes() -> Iterator[Change]:
+    """Give changes of every measure, each way round, then each side with each task."""
+    for measure, (now, earlier) in itertools.product((*WAYS, *LEVELS), VALUES):
+        yield change(measure, now, earlier)
+    tasks = ("rest", "draw_in", "pelvic_floor_lift", "cough", "cough_prelift", "curl_up",
+             "curl_up_prelift", "strain", "unstated")  # fmt: skip
+    for side, task in itertools.product(Side, tasks):
+        yield change("thickness_rest", 4.1, 5.5, side=str(side), task=task)
+    for verdict in (WITHIN, UNSURE, UNKNOWN):
+        yield change("thickness_rest", 4.1, 5.5, verdict=verdict)
+
+
+def test_every_sentence_on_a_change_has_a_translation() -> None:
+    german = sentences_of("de")
+    assert german is not None
+    changes = list(all_changes())
+    english = [change_words(one) for one in changes]
+    english += change_sentences(changes)
+    english += [FIRST, NOT_MEASURED, NOT_SIGNED]
+    english += [f"{one.source}; {one.conditions}" for one in PUBLISHED]
+    assert [text for text in english if german.say(text) == german.other] == []
+    words = " ".join(german.say(text) for text in english)
+    assert not re.search(r"\b(than|the|was|visit|by|of|at|and|with|thicker|longer)\b", words)
+
+
+def test_a_change_reads_as_a_german_sentence() -> None:
+    german = sentences_of("de")
+    assert german is not None
+    descent = change("base_displacement", -3.9, -11.7, side="midline", task="cough")
+    (english,) = change_sentences([descent])
+    assert german.say(english) == (
+        "Husten: Der Blasenboden senkte sich weniger weit als beim früheren Termin, um 7,8 mm "
+        "(damals \N{MINUS SIGN}11,7 mm, jetzt \N{MINUS SIGN}3,9 mm), mehr als die kleinste "
+        "erkennbare Änderung (1,2 mm)."
+    )
+    grown = change("thickness_change", 62.0, 20.0, detectable=41.0)
+    assert german.say(change_words(grown)) == (
+        "TrA verdickte sich stärker als beim ersten Termin, um 42 Prozentpunkte, mehr als die "
+        "kleinste erkennbare Änderung (41 Prozentpunkte)."
+    )
+
+
+# Where a person may be refused something by what is done on the page, and what only a page that is
+# not ours can ask for.
+REFUSING = ("review/visit.py", "review/applying.py", "review/course.py", "review/place.py",
+            "record/codes.py", "record/chart.py")  # fmt: skip
+FOREIGN = re.compile("This clip shows no|Frame 5 is not|The handles of an edge")
+
+
+def refusals_in(path: Path) -> Iterator[str]:
+    """Give every sentence that a module raises, with examples in its places."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        given = (
+            node.exc.args if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) else []
+        )
+        for text in given:
+            parts = text.values if isinstance(text, ast.JoinedStr) else [text]
+            said = "".join(str(p.value) if isinstance(p, ast.Constant) else "5" for p in parts)
+            if said.endswith(".") and not FOREIGN.match(said):
+                yield said
+
+
+class Course:
+    """The part of a review of which its course is made."""
+
+    def __init__(self, record: Record) -> None:
+        self.record, self.places = record, tuple[Place, ...]()
+        patient = record.add_patient("P-1")
+        values = {
+            "2026-01-12": (4.1, 9.0, 2.0),
+            "2026-02-02": (4.3, -3.0, 2.4),
+            "2026-03-02": (6.9, 4.0, 3.1),
+        }
+        for day, (thickness, base, hold) in values.items():
+            self.visit = begin_visit(record, patient, date.fromisoformat(day), ("c-1", "c-2"))
+            held = [
+                signed_value(thickness, half=0.1),
+                signed_value(hold, name="hold_time", unit="s", half=0.1),
+                signed_value(4 * hold, name="slide", half=0.1),
+                signed_value(base, "c-2", 0.1, "base_displacement", side="midline", task="cough",
+                             structure="bladder"),
+            ]  # fmt: skip
+            # At the second visit one value is missing.
+            if day == "2026-02-02":
+                del held[0]
+            assert {value.status for value in held} == {Status.CONFIRMED}
+            record.sign(self.visit.visit_id, held, WHO)
+
+
+def shown_in(language: str, review: Course, own: DetectableChanges | None) -> list[str]:
+    """Give every text that the screen of the course gets from the program."""
+    with serving(routes_of(cast(Review, review), own)) as running:
+        headers = {"accept-language": language}
+        with httpx.Client(base_url=running.address.origin, headers=headers) as page:
+            page.get(running.link())
+            course = page.get("/course").json()
+            found = [page.get("/course/0/2").json()["sentences"]]
+            for number, chart in enumerate(course["charts"]):
+                svg = page.get(f"/course/charts/{number}").text
+                found.append(re.findall(r">([^<>]*\w[^<>]*)</text>", svg))
+                found.append([chart["source"], *(point["words"] for point in chart["points"])])
+            refused = page.get("/course/0/0").json()["error"]
+            found.append([refused])
+    return [text for group in found for text in group]
+
+
+def test_a_refusal_is_in_the_language_of_the_reader() -> None:
+    german = sentences_of("de")
+    assert german is not None
+    english = [text for path in REFUSING for text in refusals_in(SOURCE / path)]
+    english += [text.format(number=2, first="tra 1 mm") for text in (*REFUSED.values(), GONE)]
+    assert len(english) > 25
+    assert [text for text in english if german.refuse(text) == text] == []
+    assert german.refuse("Nobody foresaw this; do that.") == "Nobody foresaw this; do that."
+
+
+@pytest.mark.parametrize("raters", ["any", "one"])
+def test_the_whole_course_is_in_the_language_of_the_reader(tmp_path: Path, raters: str) -> None:
+    own = DetectableChanges(
+        "study", (DetectableChange("slide", "tra", "mm", 1, 1.0, 3.0, raters, 9, 30),)
+    )
+    with Record.open(tmp_path / "record.sqlite") as record:
+        course = Course(record)
+        english, german = (shown_in(language, course, own) for language in ("en", "de"))
+    assert min(len(english), len(german)) > 40
+    words = [set(re.findall(r"[^\W\d_]{4,}", " ".join(texts))) for texts in (english, german)]
+    assert words[0] & words[1] <= SAME
+    # An axis says what is drawn, in which unit, and what is positive.
+    for axis in (
+        "Dicke TrA angespannt, mm", "Haltezeit TrA, s", "Weg des Blasenbodens, mm",
+        "+ heißt angehoben",
+    ):  # fmt: skip
+        assert axis in german
+    # Decimals are written as the reader writes them, on the axes as well.
+    assert any(re.fullmatch(r"\d,\d+", text) for text in german)
+    assert not any(re.fullmatch(r"\d\.\d+", text) for text in german)
