@@ -27,10 +27,10 @@ from layermotion.session.plan import Side
 
 PACKAGE = "layermotion.review"
 FILES = (
-    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "bench.js", "callipers.js",
-    "changes.js", "clip.js",
-    "course.js", "day.js", "film.js", "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js",
-    "player.js", "plots.js", "scale.js", "sign.js", "views.js", "words.js",
+    "sheet.css", "bench.css", "layers.svg", "review.js", "ask.js", "axes.js", "bench.js",
+    "callipers.js", "changes.js", "clip.js", "course.js", "curves.js", "day.js", "film.js",
+    "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js", "player.js", "plots.js",
+    "scale.js", "sign.js", "views.js", "window-ends.js", "words.js",
 )  # fmt: skip
 # Most frames that one request gets (our choice: some megabytes).
 MOST_FRAMES = 64
