@@ -189,11 +189,13 @@ def test_the_picture_shows_band_values_gaps_and_what_is_beyond(course: Course) -
     course.visit("2024-01-22", *three(4.2, 4.3, 4.4))
     course.visit("2024-02-12", *three(5.6, 5.7, 5.8))
     chart = course.charts()[TRA]
-    words = Words("TrA thickness, mm", "in the band", "no band", "filled", "no value", ",")
+    words = Words(
+        "TrA thickness, mm", "in the band", "no band", "filled", "no value", ",", "%d.%m.%Y"
+    )
     svg = draw_chart(chart, words)
     counts = {name: svg.count(f'id="{name}"') for name in ("band", "value", "beyond", "missing")}
     assert counts == {"band": 1, "value": 2, "beyond": 1, "missing": 1}
-    shown = ("TrA thickness, mm", "in the band", "filled", "no value", "2024-01-08", "2024-02-12")
+    shown = ("TrA thickness, mm", "in the band", "filled", "no value", "08.01.2024", "12.02.2024")
     assert all(text in svg for text in shown)
     assert ">4,5<" in svg and ">4.5<" not in svg
     assert "no band" not in svg and "http" not in svg
@@ -205,7 +207,9 @@ def test_dates_keep_apart_however_close_the_visits_are(course: Course) -> None:
         course.visit(f"2024-01-{day:02}", signed_value(-4.0 + day / 10, **BASE))
     course.visit("2024-06-30", signed_value(0.5, **BASE))
     (chart,) = course.charts().values()
-    svg = draw_chart(chart, Words("way, mm", "in the band", "no band", "filled", "none", "."))
+    svg = draw_chart(
+        chart, Words("way, mm", "in the band", "no band", "filled", "none", ".", "%Y-%m-%d")
+    )
     assert svg.count("2024-") == 2 and "2024-01-01" in svg and "2024-06-30" in svg
     assert svg.count('id="value"') == 13 and 'id="band"' not in svg
     assert "no band" in svg and "in the band" not in svg

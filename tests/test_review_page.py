@@ -108,6 +108,21 @@ def check_fits(page: Page) -> None:
             "   .map((b) => b.getBoundingClientRect().right - innerWidth)]"
         )
         assert max(beyond) <= 0, (width, beyond)
+        # What says whose visit it is, how final, and how much is left, is never cut off.
+        cut: Any = page.evaluate(
+            "['seal', 'of', 'clip-title', 'clip-count'].filter((id) => {"
+            "  const e = document.getElementById(id); return e.scrollWidth > e.clientWidth; })"
+        )
+        assert cut == [], (width, cut)
+        # Chosen words of a list are narrower than its box.
+        narrow: Any = page.evaluate(
+            "[...document.querySelectorAll('.tools select')].filter((s) => s.offsetParent)"
+            ".flatMap((s) => { const pen = new OffscreenCanvas(1, 1).getContext('2d');"
+            "  pen.font = getComputedStyle(s).font; return [...s.options]"
+            "    .filter((o) => pen.measureText(o.text).width + 30 > s.clientWidth)"
+            "    .map((o) => o.text); })"
+        )
+        assert narrow == [], (width, narrow)
     page.set_viewport_size({"width": 1366, "height": 768})
 
 
@@ -142,6 +157,11 @@ def test_a_visit_is_reviewed_signed_and_followed(
         begin(person, "P-017")
         check_access(page)
         check_fits(page)
+
+        # A way from rest is said by its direction.
+        listed = str(page.text_content("#clips"))
+        assert re.search(r"bladder base lifted by \d", listed)
+        assert re.search(r"bladder base descended by \d", listed)
 
         # The clips that need a person come first, and all of them take few actions.
         titles = [
@@ -190,6 +210,11 @@ def test_a_visit_is_reviewed_signed_and_followed(
         person.see("Space")
         person.confirm_all()
         assert person.actions <= MOST_ACTIONS
+        person.click('[data-key="base_displacement/bladder/1/mm"]')
+        assert "+ is lifted" in str(page.text_content("#detail"))
+        columns = page.locator("#derived thead th").all_text_contents()
+        assert "mean" not in columns[:-1], "a mean stands behind its repeats"
+        assert "+ is lifted" in str(page.locator("#plot").get_attribute("aria-label"))
         person.open_next("Midline, pelvic floor lift, 1")
         person.see("r")
         person.confirm_all()
@@ -245,6 +270,11 @@ def test_a_visit_is_reviewed_signed_and_followed(
         until(page, "document.querySelectorAll('#course-table tbody tr').length === 2")
         until(page, "document.querySelector('#chart').naturalWidth > 0")
         assert "04.05.2026" in page.text_content("#course-words b")  # type: ignore[operator]
+        titles = page.locator("#course-measure option").all_text_contents()
+        assert "Links, Bauch einziehen: Dickenänderung TrA, %" in titles
+        assert "Beckenboden anheben: Weg des Blasenbodens, mm, + heißt angehoben" in titles
+        said = str(page.locator("#chart").get_attribute("alt"))
+        assert "02.03.2026: " in said and "04.05.2026: " in said and "(Intervall " in said
         check_access(page)
         check_fits(page)
     with Record.open(record) as kept:

@@ -85,7 +85,7 @@ def test_a_sentence_holds_its_numbers_and_phrases() -> None:
     )
     settled = german.say("Settled by a person: deep edge of TrA; repeat 2 left out (moved).")
     assert settled == (
-        "Von einem Menschen festgelegt: tiefer Rand von TrA; Wiederholung 2 weggelassen (moved)."
+        "Von Hand festgelegt: tiefer Rand von TrA; Wiederholung 2 weggelassen (moved)."
     )
 
 

@@ -40,6 +40,8 @@ class Words:
         What a cross is.
     decimal
         Mark before the decimals.
+    day
+        How a day is written, in digits, as ``date.strftime`` takes it.
     """
 
     value: str
@@ -48,6 +50,7 @@ class Words:
     beyond: str
     no_value: str
     decimal: str
+    day: str
 
 
 class _Marks(ScalarFormatter):
@@ -82,7 +85,7 @@ def draw_chart(chart: Chart, words: Words) -> str:
         _draw_band(axes, chart)
         _draw_values(axes, chart)
         _draw_missing(axes, chart.points, words.no_value)
-        _label_days(axes, [point.day for point in chart.points], low, high)
+        _label_days(axes, [point.day for point in chart.points], low, high, words.day)
         axes.set_ylabel(words.value)
         axes.yaxis.set_major_formatter(_Marks(words.decimal))
         beside = [words.band if chart.source else words.no_band]
@@ -173,7 +176,7 @@ def _draw_missing(axes: Axes, points: Sequence[Point], words: str) -> None:
         )  # fmt: skip
 
 
-def _label_days(axes: Axes, days: Sequence[date], low: float, high: float) -> None:
+def _label_days(axes: Axes, days: Sequence[date], low: float, high: float, written: str) -> None:
     """Write the days beneath the axis, the first and the last, and others where there is room."""
     least = DATE_SHARE * (high - low)
     places = [day.toordinal() for day in days]
@@ -183,6 +186,6 @@ def _label_days(axes: Axes, days: Sequence[date], low: float, high: float) -> No
             shown.append(number)
     if places[-1] - places[shown[-1]] >= least:
         shown.append(len(places) - 1)
-    axes.set_xticks([places[n] for n in shown], [days[n].isoformat() for n in shown])
+    axes.set_xticks([places[n] for n in shown], [days[n].strftime(written) for n in shown])
     axes.set_xticks([place for n, place in enumerate(places) if n not in shown], minor=True)
     axes.tick_params(axis="x", which="both", length=3)

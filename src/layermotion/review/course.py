@@ -8,17 +8,12 @@ from layermotion.record.chart import Chart, VisitRows, charts, compare, read_vis
 from layermotion.record.drawing import Words, draw_chart
 from layermotion.review.sentences import say_in
 from layermotion.review.visit import Review
+from layermotion.review.ways import way_of
 from layermotion.serving.texts import Texts
 from layermotion.session.detectable import DetectableChanges
 
-# What is positive where the sign of a measure is a direction, as keys of texts.
-SIGNS = {
-    "slide": "lateral",
-    "medial_edge_displacement": "lateral",
-    "base_displacement": "lift",
-    "lift_before": "lift",
-    "lift_after": "lift",
-}
+# Words in every picture.
+SHARED = ("band", "no_band", "beyond", "no_value", "decimal", "day")
 # What an SVG states that is no part of a page.
 NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 
@@ -62,13 +57,13 @@ def words_of(chart: Chart, texts: Texts) -> Words:
     name = texts.say(f"chart.{key.measure}", layer=texts.say(f"layer.{key.structure}"))
     unit = texts.say("chart.ratio") if key.unit == "ratio" else key.unit
     lines = [f"{name}, {unit}"]
-    if key.measure in SIGNS:
-        lines.append(texts.say(f"chart.{SIGNS[key.measure]}"))
+    # A slide whose direction is not known is not charted.
+    way = way_of(key.measure)
+    if way:
+        lines.append(texts.say(f"way.{way}"))
     return Words(
         "\n".join(lines),
-        **{
-            k: texts.say(f"chart.{k}") for k in ("band", "no_band", "beyond", "no_value", "decimal")
-        },
+        **{k: texts.say(f"chart.{k}") for k in SHARED},
     )
 
 
@@ -103,6 +98,7 @@ def _signed(review: Review) -> tuple[VisitRows, ...]:
 def _chart(chart: Chart, places: dict[str, int], language: str) -> dict[str, Any]:
     return {
         **asdict(chart.key),
+        "way": way_of(chart.key.measure),
         "first": chart.first,
         "source": say_in(language, chart.source) if chart.source else "",
         "points": [

@@ -31,6 +31,7 @@ from layermotion.review.confirming import (
 )
 from layermotion.review.corrections import Calibrate, Confirm, Correction, Withdraw, said_of
 from layermotion.review.pictures import Pictures
+from layermotion.review.ways import way_of
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,7 @@ class Desk:
             "series": [
                 {
                     "quantity": each.name,
+                    "way": way_of(each.name, is_lateral_known=now.is_lateral_known),
                     "structure": str(each.structure),
                     "unit": each.unit,
                     "value": [None if v != v else v for v in np.round(each.value, 4).tolist()],
@@ -230,6 +232,7 @@ class Desk:
             "measures": [
                 {
                     "key": key_of(m),
+                    "way": way_of(m.name, is_lateral_known=now.is_lateral_known),
                     "name": m.name,
                     "structure": str(m.structure),
                     "repeat": m.repeat,

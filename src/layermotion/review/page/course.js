@@ -1,7 +1,7 @@
 // The course of each measure over all visits of a patient, and any two visits compared.
 
 import { ask } from "/serving/server.js";
-import { dayWords, layer, make, measureName, number, say, task, unitOf, withUnit } from "./words.js";
+import { dayWords, layer, make, number, say, task, withUnit } from "./words.js";
 
 const byId = (id) => document.getElementById(id);
 
@@ -116,6 +116,8 @@ const intervalOf = ({ low, high }, { unit }) => (low === null ? ""
 function nameOf(chart) {
   const [first, then] = chart.task.split("-");
   const what = then ? `${task(first)} \u2013 ${task(then)}` : task(first);
-  const side = ["left", "right", "left-right"].includes(chart.side) ? `${say(`course.${chart.side.replace("-", "_")}`)}, ` : "";
-  return `${side}${what}: ${layer(chart.structure)} ${measureName(chart.measure)}${unitOf(chart.unit)}`;
+  const side = ["left", "right"].includes(chart.side) ? `${say(`course.${chart.side}`)}, ` : "";
+  const name = say(`chart.${chart.measure}`, { layer: layer(chart.structure) });
+  const unit = chart.unit === "ratio" ? say("chart.ratio") : chart.unit;
+  return `${side}${what}: ${name}, ${unit}${chart.way ? `, ${say(`way.${chart.way}`)}` : ""}`;
 }

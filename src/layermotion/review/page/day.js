@@ -52,6 +52,7 @@ export class DayScreen {
   words(day) {
     if (day.is_signed) return say("day.signed", { who: day.signed_by, when: dayWords(day.signed_at) });
     const waiting = day.clips.filter((clip) => ["waiting", "measuring"].includes(clip.stage)).length;
+    if (waiting === day.clips.length) return say("day.measuring_all");
     if (waiting) return say("day.measuring", { number: waiting, of: day.clips.length });
     if (!day.why_not_sign.key) return say("day.all_confirmed");
     const left = day.clips.reduce((sum, clip) => sum + clip.to_confirm - clip.confirmed, 0);
@@ -105,6 +106,7 @@ export class DayScreen {
 function found(clip) {
   if (!clip.chief) return [];
   const { structure, name, value, unit } = clip.chief;
+  if (name === "base_displacement") return [say(value < 0 ? "day.descended" : "day.lifted", { amount: withUnit(Math.abs(value), unit) })];
   return [make("b", { text: layer(structure) }), ` ${measureName(name)} `, make("b", { text: withUnit(value, unit) })];
 }
 

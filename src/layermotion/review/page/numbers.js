@@ -41,7 +41,8 @@ export class Numbers {
   }
 
   table(table, measures, caption, isOpen) {
-    const repeats = [...new Set(measures.map((m) => m.repeat))];
+    const found = [...new Set(measures.map((m) => m.repeat))];
+    const repeats = [...found.filter((repeat) => repeat !== "mean"), ...found.filter((repeat) => repeat === "mean")];
     const rows = new Map();
     for (const measure of measures) {
       const key = `${measure.structure}/${measure.name}/${measure.unit}`;
@@ -142,6 +143,7 @@ export class Numbers {
         ` (${say("numbers.interval", ends)}). ${this.status(measure)}.`,
       ]));
     }
+    if (measure.way && measure.value !== null) parts.push(make("p", { class: "note", text: say(`way.${measure.way}`) }));
     if (measure.reason) parts.push(make("p", { class: "reason", text: measure.reason }));
     const buttons = this.isReadOnly ? [] : this.buttons(measure);
     this.detail.replaceChildren(...parts, make("p", { class: "buttons" }, buttons));
