@@ -150,7 +150,7 @@ def test_a_recording_needs_the_tick_and_what_is_refused_is_said(
         context = browser.new_context(viewport=SCREENS[1], locale="de-DE")
         page, errors = open_page(context, running.link())
         page.locator("#freeze").click()  # before there is a picture
-        expect(page.locator("#wrong")).to_contain_text("hardly any pictures yet")
+        expect(page.locator("#wrong")).to_contain_text("Es gibt noch kaum Bilder")
         expect(page.locator("#outcome")).to_have_text("Sie konnten nicht gemessen werden.")
         page.locator("#go-on").click()
         assert [error for error in errors if "422" not in error] == []
@@ -174,6 +174,21 @@ def test_a_recording_needs_the_tick_and_what_is_refused_is_said(
         context.close()
     (saved,) = tmp_path.iterdir()
     assert saved.stat().st_mode & 0o777 == 0o600
+
+
+def test_what_was_measured_is_told_in_the_language_of_the_page() -> None:
+    reason = "The clip begins during this effort; record from rest on."
+    missing = Measure(
+        "thickness_change", "tra", "draw_in", "1", None, "%", None, None, Status.NEEDS_MANUAL,
+        reason, "", "",
+    )  # fmt: skip
+    outcome = Outcome("c0ffee12", (missing,), missing, (reason, reason), None)
+    german = "Der Clip beginnt während dieser Anspannung; nehmen Sie von der Ruhe an auf."
+    told = outcome.shown("de")
+    assert [told["chief"]["reason"], told["measures"][0]["reason"], *told["cautions"]] == [
+        german, german, german,
+    ]  # fmt: skip
+    assert outcome.shown("en")["measures"][0]["reason"] == reason
 
 
 def test_clips_that_arrive_appear_with_their_number_or_their_sentence(

@@ -12,15 +12,20 @@ import httpx
 import pytest
 from held import WHO, begin_visit, signed_value
 
+from layermotion.errors import InputError
+from layermotion.live.live import UNFORESEEN
+from layermotion.live.memory import TOO_SHORT
+from layermotion.live.practice import Target
+from layermotion.live.recorder import NO_CONSENT, NO_PLACE
 from layermotion.measures.measure import Status
 from layermotion.record.chart import FIRST, NOT_MEASURED, NOT_SIGNED, change_words
 from layermotion.record.store import Record
 from layermotion.review.amending import GONE
 from layermotion.review.place import REFUSED, Place
-from layermotion.review.sentences import sentences_of
 from layermotion.review.server import routes_of
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
+from layermotion.serving.sentences import sentences_of
 from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.direction import LEVELS, WAYS
@@ -90,8 +95,8 @@ def test_a_change_reads_as_a_german_sentence() -> None:
 # Where a person may be refused something by what is done on the page, and what only a page that is
 # not ours can ask for.
 REFUSING = ("review/visit.py", "review/applying.py", "review/course.py", "review/place.py",
-            "record/codes.py", "record/chart.py")  # fmt: skip
-FOREIGN = re.compile("This clip shows no|Frame 5 is not|The handles of an edge")
+            "record/codes.py", "record/chart.py", "live/recorder.py")  # fmt: skip
+FOREIGN = re.compile("no picture came|This clip shows no|Frame 5 is not|The handles of an edge")
 
 
 def refusals_in(path: Path) -> Iterator[str]:
@@ -107,18 +112,21 @@ def refusals_in(path: Path) -> Iterator[str]:
                 yield said
 
 
+# Thickness, way of the bladder base and hold time at each visit.
+DAYS = {
+    "2026-01-12": (4.1, 9.0, 2.0),
+    "2026-02-02": (4.3, -3.0, 2.4),
+    "2026-03-02": (6.9, 4.0, 3.1),
+}
+
+
 class Course:
     """The part of a review of which its course is made."""
 
     def __init__(self, record: Record) -> None:
         self.record, self.places = record, tuple[Place, ...]()
         patient = record.add_patient("P-1")
-        values = {
-            "2026-01-12": (4.1, 9.0, 2.0),
-            "2026-02-02": (4.3, -3.0, 2.4),
-            "2026-03-02": (6.9, 4.0, 3.1),
-        }
-        for day, (thickness, base, hold) in values.items():
+        for day, (thickness, base, hold) in DAYS.items():
             self.visit = begin_visit(record, patient, date.fromisoformat(day), ("c-1", "c-2"))
             held = [
                 signed_value(thickness, half=0.1),
@@ -132,6 +140,35 @@ class Course:
                 del held[0]
             assert {value.status for value in held} == {Status.CONFIRMED}
             record.sign(self.visit.visit_id, held, WHO)
+
+
+def test_the_course_tells_the_signed_values_of_each_visit(tmp_path: Path) -> None:
+    with Record.open(tmp_path / "record.sqlite") as record:
+        review = Course(record)
+        with (
+            serving(routes_of(cast(Review, review), None)) as running,
+            httpx.Client(base_url=running.address.origin) as page,
+        ):
+            page.get(running.link())
+            course = page.get("/course").json()
+            measures = [chart["measure"] for chart in course["charts"]]
+            pictures = [page.get(f"/course/charts/{k}").text for k in range(len(measures))]
+            first, last = (page.get(path).json() for path in ("/course/0/1", "/course/2/1"))
+    assert [visit["day"] for visit in course["visits"]] == list(DAYS)
+    assert {visit["signed_by"] for visit in course["visits"]} == {WHO}
+    chart = course["charts"][measures.index("thickness_contracted")]
+    told = [(p["visit"], p["day"], p["value"], p["low"], p["high"]) for p in chart["points"]]
+    near = pytest.approx
+    assert told[0] == (0, "2026-01-12", near(4.1), near(4.0), near(4.2))
+    assert told[1] == (1, "2026-02-02", None, None, None)
+    assert told[2] == (2, "2026-03-02", near(6.9), near(6.8), near(7.0))
+    assert [point["is_beyond"] for point in chart["points"]] == [False, False, True]
+    assert chart["way"] == "" and course["charts"][measures.index("slide")]["way"] == "lateral"
+    titles = {"thickness_contracted": "TrA thickness contracted", "hold_time": "hold time",
+              "slide": "slide of TrA", "base_displacement": "way of the bladder base"}  # fmt: skip
+    assert all(titles[name] in svg for name, svg in zip(measures, pictures, strict=True))
+    assert (first["earlier"], first["now"]) == ("2026-01-12", "2026-02-02")
+    assert (last["earlier"], last["now"]) == ("2026-02-02", "2026-03-02")
 
 
 def shown_in(language: str, review: Course, own: DetectableChanges | None) -> list[str]:
@@ -156,6 +193,13 @@ def test_a_refusal_is_in_the_language_of_the_reader() -> None:
     assert german is not None
     english = [text for path in REFUSING for text in refusals_in(SOURCE / path)]
     english += [text.format(number=2, first="tra 1 mm") for text in (*REFUSED.values(), GONE)]
+    english += [TOO_SHORT, NO_CONSENT, NO_PLACE, UNFORESEEN.format(kind="OSError")]
+    for wrong in ({"low": 9}, {"low": -5}, {"hold_s": 0}, {"repeats": 0}, {"count_s": 99},
+                  {"pause_s": -1}):  # fmt: skip
+        with pytest.raises(InputError) as refused:
+            Target(**{"low": 3, "high": 5, "hold_s": 2, "repeats": 3, "count_s": 3, "pause_s": 3}
+                   | wrong)  # fmt: skip
+        english.append(str(refused.value))
     assert len(english) > 25
     assert [text for text in english if german.refuse(text) == text] == []
     assert german.refuse("Nobody foresaw this; do that.") == "Nobody foresaw this; do that."

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page
+from playwright.sync_api import Page, Route
 from reviewed import Alike, make_review, opened, until
 from standin import draw_frames, effort, truth_segmenter, wall_labels, write_video
 from visits import DrawnVisit
@@ -126,6 +126,20 @@ def check_fits(page: Page) -> None:
     page.set_viewport_size({"width": 1366, "height": 768})
 
 
+def check_waits_for_its_picture(page: Page) -> None:
+    """While a chart is on its way, that of another measure is not on show."""
+    under_way: list[Route] = []
+    page.route("**/course/charts/1", lambda route: under_way.append(route))
+    seen = "getComputedStyle(document.querySelector('#chart')).visibility === 'visible'"
+    until(page, seen)
+    page.select_option("#course-measure", "1")
+    until(page, f"!({seen})")
+    while not under_way:
+        page.wait_for_timeout(20)
+    under_way[0].continue_()
+    until(page, seen)
+
+
 def begin(person: Person, code: str) -> None:
     person.page.fill("#patient", code)
     person.page.fill("#who", "A. Clinician")
@@ -211,7 +225,7 @@ def test_a_visit_is_reviewed_signed_and_followed(
         person.confirm_all()
         assert person.actions <= MOST_ACTIONS
         person.click('[data-key="base_displacement/bladder/1/mm"]')
-        assert "+ is lifted" in str(page.text_content("#detail"))
+        assert re.search(r"mm \(.+\), confirmed\.\+ is lifted", str(page.text_content("#detail")))
         columns = page.locator("#derived thead th").all_text_contents()
         assert "mean" not in columns[:-1], "a mean stands behind its repeats"
         assert "+ is lifted" in str(page.locator("#plot").get_attribute("aria-label"))
@@ -270,6 +284,7 @@ def test_a_visit_is_reviewed_signed_and_followed(
         until(page, "document.querySelectorAll('#course-table tbody tr').length === 2")
         until(page, "document.querySelector('#chart').naturalWidth > 0")
         assert "04.05.2026" in page.text_content("#course-words b")  # type: ignore[operator]
+        check_waits_for_its_picture(page)
         titles = page.locator("#course-measure option").all_text_contents()
         assert "Links, Bauch einziehen: Dickenänderung TrA, %" in titles
         assert "Beckenboden anheben: Weg des Blasenbodens, mm, + heißt angehoben" in titles

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from layermotion.review.sentences import clip_in_language, day_in_language, sentences_of
+from layermotion.review.sentences import clip_in_language, day_in_language
+from layermotion.serving.sentences import sentences_of
 
 SOURCE = Path(__file__).parent.parent / "src" / "layermotion"
 # Where the sentences that a page may show of a clip are made.

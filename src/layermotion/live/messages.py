@@ -14,6 +14,7 @@ from layermotion.live.live import Live, State
 from layermotion.live.practice import Phase
 from layermotion.live.taking import Taken
 from layermotion.live.watching import Rest
+from layermotion.serving.sentences import refuse_in
 
 # Good enough to see the borders by, and quick (our choice).
 JPEG_QUALITY = 80
@@ -43,7 +44,7 @@ def picture_message(taken: Taken) -> bytes:
     return packed(header, jpeg)
 
 
-def state_message(live: Live, state: State) -> bytes:
+def state_message(live: Live, state: State, language: str) -> bytes:
     """Pack all that the clinician's page shows, with the edges.
 
     The body holds float32, shape (11, C): columns, then the superficial and the deep edge of each
@@ -77,17 +78,18 @@ def state_message(live: Live, state: State) -> bytes:
         "done": state.done,
         "tried": state.tried,
         "rate": round(state.values_hz, 1),
-        **situation(live),
+        **situation(live, language),
     }
     return packed(header, body)
 
 
-def situation(live: Live) -> dict[str, Any]:
+def situation(live: Live, language: str) -> dict[str, Any]:
     """Tell how the live view itself is."""
+    wrong = live.error or live.unseen or live.recorder.failed
     return {
         "ended": live.has_ended,
         "frozen": live.is_frozen,
-        "error": live.error or live.unseen or live.recorder.failed,
+        "error": refuse_in(language, wrong) if wrong else "",
         "recording": live.recorder.is_recording,
     }
 
@@ -116,15 +118,15 @@ def patient_message(live: Live, state: State) -> dict[str, Any]:
     }
 
 
-def arrivals_message(arrivals: tuple[Arrival, ...], error: str) -> dict[str, Any]:
+def arrivals_message(arrivals: tuple[Arrival, ...], error: str, language: str) -> dict[str, Any]:
     """Tell what arrived, the newest first."""
     return {
-        "error": error,
+        "error": refuse_in(language, error) if error else "",
         "arrivals": [
             {
                 "name": arrival.name,
                 "at": f"{arrival.at:%H:%M:%S}",
-                "outcome": arrival.outcome.shown if arrival.outcome else None,
+                "outcome": arrival.outcome.shown(language) if arrival.outcome else None,
                 "failed": arrival.failed,
             }
             for arrival in arrivals

@@ -8,6 +8,7 @@ from typing import Any
 from layermotion.analysis.result import Analysis
 from layermotion.labels import Structure, View
 from layermotion.measures.measure import MEAN, Measure
+from layermotion.serving.sentences import say_in
 
 # The measure that stands first, of each view: its name, structure and unit.
 CHIEF = {
@@ -47,16 +48,21 @@ class Outcome:
         chief = chief_of(analysis.measures, analysis.view)
         return cls(analysis.clip.clip_id, analysis.measures, chief, cautions, report)
 
-    @property
-    def shown(self) -> dict[str, Any]:
-        """What the page gets of it, for JSON; a path tells its last folder alone."""
+    def shown(self, language: str) -> dict[str, Any]:
+        """Give what the page shows, for JSON; a path tells its last folder alone."""
         return {
             "clip": self.clip_id,
-            "chief": asdict(self.chief) if self.chief else None,
-            "measures": [asdict(measure) for measure in self.measures],
-            "cautions": list(self.cautions),
+            "chief": _told(self.chief, language) if self.chief else None,
+            "measures": [_told(measure, language) for measure in self.measures],
+            "cautions": list(dict.fromkeys(say_in(language, each) for each in self.cautions)),
             "folder": self.report.parent.name if self.report else None,
         }
+
+
+def _told(measure: Measure, language: str) -> dict[str, Any]:
+    """Give a measure with its reason in a language."""
+    reason = say_in(language, measure.reason) if measure.reason else ""
+    return asdict(measure) | {"reason": reason}
 
 
 def chief_of(measures: Iterable[Measure], view: View) -> Measure | None:

@@ -22,6 +22,7 @@ from layermotion.live.messages import (
 )
 from layermotion.live.newest import Newest
 from layermotion.live.practice import Target
+from layermotion.serving.sentences import language_of
 from layermotion.serving.static import file_routes, page_route, texts_route
 from layermotion.serving.texts import Languages
 
@@ -50,14 +51,22 @@ def live_routes(live: Live) -> list[BaseRoute]:
         texts_route("/texts", languages),
         *file_routes(PACKAGE, files),
         WebSocketRoute(
-            "/pictures", _stream(live.pictures, picture_message, under_way=PICTURES_UNDER_WAY)
+            "/pictures",
+            _stream(
+                live.pictures, lambda taken, _: picture_message(taken), under_way=PICTURES_UNDER_WAY
+            ),
         ),
         WebSocketRoute(
             "/values",
-            _stream(live.states, lambda s: state_message(live, s), lambda: situation(live)),
+            _stream(
+                live.states,
+                lambda s, language: state_message(live, s, language),
+                lambda language: situation(live, language),
+            ),
         ),
         WebSocketRoute(
-            "/shape", _stream(live.states, lambda s: patient_message(live, s), lambda: _idle(live))
+            "/shape",
+            _stream(live.states, lambda s, _: patient_message(live, s), lambda _: _idle(live)),
         ),
         *_commands(live),
     ]
@@ -67,8 +76,8 @@ def arrival_routes(arrivals: Arrivals) -> list[BaseRoute]:
     """Routes of a watched folder."""
     languages = Languages.of(PACKAGE)
 
-    def message(found: tuple[Any, ...]) -> dict[str, Any]:
-        return arrivals_message(found, arrivals.error)
+    def message(found: tuple[Any, ...], language: str) -> dict[str, Any]:
+        return arrivals_message(found, arrivals.error, language)
 
     return [
         page_route("/", PACKAGE, "arrivals.html", languages),
@@ -85,26 +94,27 @@ def _idle(live: Live) -> dict[str, Any]:
 
 def _stream(
     newest: Newest[Item],
-    message: Callable[[Item], bytes | dict[str, Any]],
-    meanwhile: Callable[[], dict[str, Any]] | None = None,
+    message: Callable[[Item, str], bytes | dict[str, Any]],
+    meanwhile: Callable[[str], dict[str, Any]] | None = None,
     under_way: int = 1,
 ) -> Callable[[WebSocket], Awaitable[None]]:
     """Send the newest item whenever fewer than ``under_way`` are not drawn yet; others are dropped.
 
-    ``meanwhile`` gives what is sent when nothing new comes.
+    ``meanwhile`` gives what is sent when nothing new comes. Both get the language of the page.
     """
 
     async def stream(socket: WebSocket) -> None:
         await socket.accept()
+        language = language_of(socket.headers.get("accept-language", ""))
         number, sent_count, drawn_count = 0, 0, 0
         try:
             while True:
                 found = await run_in_threadpool(newest.after, number, WAIT_S)
                 if found is not None:
                     number, item = found
-                    sent = await run_in_threadpool(message, item)
+                    sent = await run_in_threadpool(message, item, language)
                 elif meanwhile is not None:
-                    sent = meanwhile()
+                    sent = meanwhile(language)
                 else:
                     sent = {}
                 if isinstance(sent, bytes):
@@ -147,7 +157,7 @@ def _commands(live: Live) -> list[Route]:
 
     async def freeze(request: Request) -> Response:
         outcome = await run_in_threadpool(live.freeze)
-        return JSONResponse(outcome.shown)
+        return JSONResponse(outcome.shown(language_of(request.headers.get("accept-language", ""))))
 
     async def record(request: Request) -> Response:
         live.recorder.begin(consented=(await _json(request)).get("consent") is True)

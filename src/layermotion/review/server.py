@@ -1,7 +1,7 @@
 """Owns the routes of the review page: what it asks for and what it changes."""
 
 import struct
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
@@ -11,14 +11,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from layermotion.errors import InputError, LayermotionError
+from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES
 from layermotion.report.palette import LOOKS
 from layermotion.review.corrections import correction_from
 from layermotion.review.course import compared, course_of, picture_of
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place
-from layermotion.review.sentences import clip_in_language, day_in_language, refuse_in
+from layermotion.review.sentences import clip_in_language, day_in_language
 from layermotion.review.visit import Review
 from layermotion.serving.static import file_routes, page_route, texts_route
 from layermotion.serving.texts import Languages, Texts
@@ -36,7 +36,6 @@ FILES = (
 MOST_FRAMES = 64
 
 Body = Mapping[str, Any]
-Answer = Callable[[Request], Awaitable[Response]]
 
 
 def routes_of(
@@ -66,17 +65,6 @@ def routes_of(
 
     def language_of(request: Request) -> str:
         return texts_of(request).language
-
-    def saying(answer: Answer) -> Answer:
-        """Answer, and refuse in the language of the page."""
-
-        async def answered(request: Request) -> Response:
-            try:
-                return await answer(request)
-            except LayermotionError as error:
-                raise InputError(refuse_in(language_of(request), str(error))) from error
-
-        return answered
 
     def state(request: Request) -> dict[str, Any]:
         shown = {**review.state(), "has_lab": laboratory is not None}
@@ -180,23 +168,23 @@ def routes_of(
         page_route("/", PACKAGE, "review.html", languages),
         texts_route("/texts", languages),
         Route("/looks", _looks),
-        Route("/day", saying(_reading(day))),
-        Route("/begin", saying(_changing(begin)), methods=["POST"]),
-        Route("/sign", saying(_changing(sign)), methods=["POST"]),
-        Route("/amend", saying(_changing(amend)), methods=["POST"]),
-        Route("/amend/begin", saying(_changing(begin_amendment)), methods=["POST"]),
-        Route("/amend/drop", saying(_changing(drop_amendment)), methods=["POST"]),
-        Route("/course", saying(_reading(course))),
-        Route("/course/charts/{number:int}", saying(_reading(chart))),
-        Route("/course/{first:int}/{second:int}", saying(_reading(between))),
-        Route("/clips/{number:int}", saying(_reading(clip))),
-        Route("/clips/{number:int}/outlines", saying(_reading(outlines))),
-        Route("/clips/{number:int}/frames/{first:int}/{last:int}", saying(_reading(frames))),
-        Route("/clips/{number:int}/corrections", saying(_changing(correct)), methods=["POST"]),
-        Route("/clips/{number:int}/undo", saying(_changing(undo)), methods=["POST"]),
-        Route("/clips/{number:int}/hand-over", saying(_changing(hand_over)), methods=["POST"]),
-        Route("/clips/{number:int}/side", saying(_changing(side)), methods=["POST"]),
-        Route("/clips/{number:int}/seen", saying(_changing(see)), methods=["POST"]),
+        Route("/day", day),
+        Route("/begin", _changing(begin), methods=["POST"]),
+        Route("/sign", _changing(sign), methods=["POST"]),
+        Route("/amend", _changing(amend), methods=["POST"]),
+        Route("/amend/begin", _changing(begin_amendment), methods=["POST"]),
+        Route("/amend/drop", _changing(drop_amendment), methods=["POST"]),
+        Route("/course", course),
+        Route("/course/charts/{number:int}", chart),
+        Route("/course/{first:int}/{second:int}", between),
+        Route("/clips/{number:int}", clip),
+        Route("/clips/{number:int}/outlines", outlines),
+        Route("/clips/{number:int}/frames/{first:int}/{last:int}", frames),
+        Route("/clips/{number:int}/corrections", _changing(correct), methods=["POST"]),
+        Route("/clips/{number:int}/undo", _changing(undo), methods=["POST"]),
+        Route("/clips/{number:int}/hand-over", _changing(hand_over), methods=["POST"]),
+        Route("/clips/{number:int}/side", _changing(side), methods=["POST"]),
+        Route("/clips/{number:int}/seen", _changing(see), methods=["POST"]),
         *file_routes(PACKAGE, FILES),
     ]
 
@@ -215,16 +203,7 @@ def _looks(request: Request) -> Response:
     )
 
 
-def _reading(handle: Callable[[Request], Response]) -> Answer:
-    """Answer what is read, in a thread of its own."""
-
-    async def answer(request: Request) -> Response:
-        return await run_in_threadpool(handle, request)
-
-    return answer
-
-
-def _changing(handle: Callable[[Request, Body], Any]) -> Answer:
+def _changing(handle: Callable[[Request, Body], Any]) -> Callable[[Request], Any]:
     """Read the body of a change, make it in a thread of its own, and answer with what is new."""
 
     async def answer(request: Request) -> Response:

@@ -19,6 +19,7 @@ from starlette.routing import BaseRoute, Route
 
 from layermotion.errors import InputError, LayermotionError
 from layermotion.serving.guard import BODY_LIMIT, IDLE_S, Address, Guard
+from layermotion.serving.sentences import language_of, refuse_in
 from layermotion.serving.static import file_routes
 
 # How often it is looked whether the session has ended, s (our choice).
@@ -210,8 +211,9 @@ def is_loopback(host: str) -> bool:
 
 
 def _one_sentence(request: Request, error: Exception) -> Response:
-    """Answer with the sentence of an error."""
-    return JSONResponse({"error": str(error)}, 422)
+    """Answer with the sentence of an error, in the language of the page."""
+    language = language_of(request.headers.get("accept-language", ""))
+    return JSONResponse({"error": refuse_in(language, str(error))}, 422)
 
 
 def _present(request: Request) -> Response:

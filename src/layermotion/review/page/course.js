@@ -8,6 +8,11 @@ const byId = (id) => document.getElementById(id);
 export class CourseScreen {
   constructor({ trouble }) {
     this.trouble = trouble;
+    for (const end of ["load", "error"]) {
+      byId("chart").addEventListener(end, () => {
+        byId("chart").style.visibility = "";
+      });
+    }
     byId("course-measure").addEventListener("change", () => this.showChart());
     for (const id of ["course-first", "course-second"]) {
       byId(id).addEventListener("change", () => this.compare());
@@ -92,6 +97,8 @@ export class CourseScreen {
     const { chart } = this;
     picture.hidden = !chart;
     if (!chart) return;
+    // Until it is here, no other chart stands beside these values.
+    picture.style.visibility = "hidden";
     picture.src = `/course/charts/${byId("course-measure").value}`;
     picture.alt = altOf(chart);
   }

@@ -140,7 +140,7 @@ export class Numbers {
       const ends = { low: number(measure.low, measure.unit), high: number(measure.high, measure.unit) };
       parts.push(make("p", {}, [
         make("strong", { text: withUnit(measure.value, measure.unit) }),
-        ` (${say("numbers.interval", ends)}). ${this.status(measure)}.`,
+        ` (${say("numbers.interval", ends)}), ${this.status(measure)}.`,
       ]));
     }
     if (measure.way && measure.value !== null) parts.push(make("p", { class: "note", text: say(`way.${measure.way}`) }));
