@@ -125,6 +125,33 @@ def test_every_route_is_read(page: Client, review: Review) -> None:
     assert content[4:6] == b"\xff\xd8"
 
 
+def test_every_number_that_is_told_is_the_one_that_was_measured(
+    page: Client, review: Review
+) -> None:
+    found = review.places[0].opened.analysis
+    told = page.get("/clips/0").json()["shown"]
+    names = ("name", "structure", "repeat", "value", "low", "high", "unit", "status", "reason")
+    assert [[m[name] for name in names] for m in told["measures"]] == [
+        [getattr(m, name) for name in names] for m in found.measures
+    ]
+    assert told["time_s"] == pytest.approx(found.series.time_s.tolist(), abs=1e-4)
+    for line, own in zip(told["series"], found.given.quantities, strict=True):
+        assert (line["quantity"], line["structure"], line["unit"]) == (
+            own.name, own.structure, own.unit,
+        )  # fmt: skip
+        values = [np.nan if value is None else value for value in line["value"]]
+        np.testing.assert_allclose(values, own.value, atol=1e-4)
+    assert [(w["state"], w["first"], w["last"], w["repeat"]) for w in told["windows"]] == [
+        (w.state, w.first, w.last, w.repeat) for w in found.efforts.windows
+    ]
+    (listed,) = page.get("/day").json()["clips"]
+    chief = listed["chief"]
+    same = [m for m in found.measures if (m.name, m.structure, m.unit) == (
+        chief["name"], chief["structure"], chief["unit"])]  # fmt: skip
+    assert chief["value"] == same[-1].value
+    assert (listed["confirmed"], listed["corrected"]) == (0, 0)
+
+
 def test_nothing_is_told_to_others_or_changed_by_them(page: Client, review: Review) -> None:
     with httpx.Client(base_url=page.base_url) as other:
         assert [other.get(path).status_code for path in READ] == [403] * len(READ)
