@@ -163,7 +163,9 @@ def test_a_recording_needs_the_tick_and_what_is_refused_is_said(
         expect(page.locator("#record")).to_have_text("Aufnahme beenden")
         expect(page.locator("#low")).to_have_value("20", timeout=10_000)
         expect(page.locator("#rate")).to_contain_text("Bilder und", timeout=10_000)
-        assert_fits(page, *CONTROLS)
+        for size in SCREENS:
+            page.set_viewport_size(size)
+            assert_fits(page, *CONTROLS, "target")
         page.locator("#record").click()
         expect(page.locator("#recorded")).to_contain_text("Gespeichert als recording-")
         expect(page.locator("#consent")).not_to_be_checked()
