@@ -4,6 +4,7 @@ import json
 import struct
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -150,6 +151,10 @@ def test_every_number_that_is_told_is_the_one_that_was_measured(
         chief["name"], chief["structure"], chief["unit"])]  # fmt: skip
     assert chief["value"] == same[-1].value
     assert (listed["confirmed"], listed["corrected"]) == (0, 0)
+    # Of several repeats it is their mean, which stands behind them.
+    mean = replace(same[-1], repeat="mean", value=77.0)
+    review.places[0].opened._now = replace(found, measures=(*found.measures, mean))
+    assert page.get("/day").json()["clips"][0]["chief"]["value"] == 77.0
 
 
 def test_nothing_is_told_to_others_or_changed_by_them(page: Client, review: Review) -> None:
