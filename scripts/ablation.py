@@ -98,7 +98,12 @@ def make_pool(out: Path, size_px: int, count: int, stream: int = POOL_STREAM) ->
                 image[k], label[k] = drawn.image, drawn.label
                 view[k], mm_per_pixel[k] = drawn.view, drawn.mm_per_pixel
         # The one that is looked for is written last.
-        named = {"image": image, "label": label, "view": view, "mm_per_pixel": mm_per_pixel}
+        named: dict[str, NDArray[Any]] = {
+            "image": image,
+            "label": label,
+            "view": view,
+            "mm_per_pixel": mm_per_pixel,
+        }
         for name, values in named.items():
             with atomic_path(folder / f"{name}.npy") as temporary, temporary.open("wb") as file:
                 np.save(file, values)

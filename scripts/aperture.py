@@ -83,7 +83,7 @@ class Aperture:
     @property
     def elements_mm(self) -> Array:
         """Position on the face of each element."""
-        return (np.arange(self.elements) - (self.elements - 1) / 2) * self.pitch_mm
+        return np.asarray((np.arange(self.elements) - (self.elements - 1) / 2) * self.pitch_mm)
 
     @property
     def beams_mm(self) -> Array:
@@ -269,7 +269,7 @@ def beamform(aperture: Aperture, traces: Float, depth_mm: float) -> tuple[Float,
         Shape (beams, samples), and the distance of two samples, the first at the face.
     """
     step = aperture.wave_mm / 8
-    depth = np.arange(int(depth_mm / step) + 1) * step
+    depth: Array = np.asarray(np.arange(int(depth_mm / step) + 1) * step)
     beams = aperture.beams_mm
     offset = np.arange(-2 * CHANNELS, 2 * CHANNELS + 1) * aperture.pitch_mm / 2
     ox, oz = aperture.place(offset[:, None], depth[None, :])

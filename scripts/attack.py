@@ -222,7 +222,7 @@ def attack(seeds: Path, folder: Path, first: int, count: int, whole: int) -> lis
     results = []
     chosen = [target for target in TARGETS for _ in range(target.share)]
     for begin in range(first, first + count, TOGETHER):
-        batch = []
+        batch: list[tuple[Path, Reader, Path, str, int, str]] = []
         for number in range(begin, min(begin + TOGETHER, first + count)):
             random = np.random.Generator(np.random.SFC64([SEED, number]))
             reader = chosen[number % len(chosen)]
@@ -230,8 +230,9 @@ def attack(seeds: Path, folder: Path, first: int, count: int, whole: int) -> lis
             own, path, how = damaged(random, seeds, reader.place, seed, folder)
             batch.append((own, reader, path, how, number, seed))
         acts = [partial(reader.read, path, how) for _, reader, path, how, _, _ in batch]
-        for came, (own, *what) in zip(attempt_all(acts), batch, strict=True):
-            results.append(result_of(came, *what))
+        for came, one in zip(attempt_all(acts), batch, strict=True):
+            own, reader, path, how, number, seed = one
+            results.append(result_of(came, reader, path, how, number, seed))
             keep_or_remove(own, results[-1], folder)
     for number in range(first, first + whole):
         random = np.random.Generator(np.random.SFC64([SEED + 1, number]))

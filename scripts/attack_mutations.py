@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
+from pydicom.dataelem import RawDataElement
 from pydicom.filereader import data_element_generator, read_preamble
 
 Random = np.random.Generator
@@ -74,9 +75,10 @@ def extreme(random: Random, content: bytes) -> bytes:
     size = int(random.choice([1, 2, 4]))
     end = min(len(content), 2000) if random.integers(2) else len(content)
     place = int(random.integers(0, max(1, end - size)))
-    number = int(random.choice(EXTREMES)) % 2 ** (8 * size)
-    order = "little" if random.integers(2) else "big"
-    return content[:place] + number.to_bytes(size, order) + content[place + size :]  # type: ignore[arg-type]
+    number = int(random.choice(EXTREMES)) % (1 << 8 * size)
+    # Its own order, or the other one.
+    put = number.to_bytes(size, "little")[:: 1 if random.integers(2) else -1]
+    return content[:place] + put + content[place + size :]
 
 
 def replace_all(random: Random, content: bytes) -> bytes:
@@ -128,7 +130,9 @@ def _elements(content: bytes) -> list[tuple[int, int]]:
         return [
             (element.value_tell, len(element.value or b""))
             for element in found
-            if element.tag.group != 0x7FE0 and isinstance(element.value, bytes | None)
+            if isinstance(element, RawDataElement)
+            and element.tag.group != 0x7FE0
+            and isinstance(element.value, bytes | None)
         ]
     except Exception:
         return []

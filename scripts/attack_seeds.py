@@ -9,6 +9,7 @@ from dataclasses import asdict
 from fractions import Fraction
 from itertools import islice
 from pathlib import Path
+from typing import cast
 
 import av
 import cv2
@@ -21,6 +22,7 @@ from pydicom.data import get_testdata_file
 from pydicom.dataset import FileMetaDataset
 from pydicom.pixels.utils import pack_bits
 from pydicom.uid import (
+    UID,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
@@ -69,7 +71,8 @@ def draw_frames(count: int, rows: int, columns: int, seed: int = 1) -> list[Grey
     """Frames of a synthetic clip of the abdominal wall, shrunk to a size."""
     plan = draw_clip(np.random.Generator(np.random.SFC64(seed)), View.ABDOMINAL_WALL)
     screens = (screen for screen, _ in islice(render_clip(plan), EVERY * count))
-    return [cv2.resize(screen, (columns, rows)) for screen in islice(screens, None, None, EVERY)]
+    every = islice(screens, None, None, EVERY)
+    return [np.asarray(cv2.resize(screen, (columns, rows)), np.uint8) for screen in every]
 
 
 def write_dicom(
@@ -113,7 +116,7 @@ def write_dicom(
 def write_video(path: Path, frames: Sequence[Grey], codec: str, pixel_format: str) -> Path:
     """Write frames as a video of the kind that its suffix names."""
     with av.open(str(path), "w") as container:
-        stream = container.add_stream(codec, rate=RATE_HZ)
+        stream = cast(av.VideoStream, container.add_stream(codec, rate=RATE_HZ))
         stream.height, stream.width = frames[0].shape
         stream.pix_fmt = pixel_format
         for index, pixels in enumerate(frames):
@@ -225,7 +228,7 @@ def _write_segmentation(path: Path, label: Grey) -> None:
     data.file_meta = FileMetaDataset()
     data.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     data.file_meta.MediaStorageSOPClassUID = data.SOPClassUID = SegmentationStorage
-    data.file_meta.MediaStorageSOPInstanceUID = data.SOPInstanceUID = "1.2.3"
+    data.file_meta.MediaStorageSOPInstanceUID = data.SOPInstanceUID = UID("1.2.3")
     data.SegmentationType, data.SegmentSequence = "BINARY", []
     data.PerFrameFunctionalGroupsSequence = []
     for number, structure in enumerate(STRUCTURES, start=1):

@@ -17,6 +17,7 @@ import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import onnx
@@ -250,7 +251,8 @@ def train(minutes: float, workers: int, out: Path, first_seed: int) -> None:
     network = load(out) if out.exists() else Network()
     network = network.train().to(device)
     mean = torch.optim.swa_utils.AveragedModel(
-        network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998)
+        network,
+        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998),  # type: ignore[no-untyped-call]
     )
     optimiser = torch.optim.AdamW(network.parameters(), PEAK_RATE, weight_decay=WEIGHT_DECAY)
     started_s = time.monotonic()
@@ -259,8 +261,12 @@ def train(minutes: float, workers: int, out: Path, first_seed: int) -> None:
     waiting: queue.Queue[Example] = queue.Queue(4 * MOST_NEW)
     with multiprocessing.get_context("spawn").Pool(workers) as pool:
         fresh = pool.imap_unordered(example, range(first_seed, first_seed + 10**8), chunksize=8)
-        collector = threading.Thread(target=lambda: [waiting.put(e) for e in fresh], daemon=True)
-        collector.start()
+
+        def collect() -> None:
+            for one in fresh:
+                waiting.put(one)
+
+        threading.Thread(target=collect, daemon=True).start()
         while (share := (time.monotonic() - started_s) / 60 / minutes) < 1:
             fewest = 0 if kept.drawn else MOST_NEW
             count = max(fewest, min(waiting.qsize(), MOST_NEW))
@@ -274,7 +280,7 @@ def train(minutes: float, workers: int, out: Path, first_seed: int) -> None:
                 losses.append(nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1))
             loss = torch.stack(losses).mean()
             optimiser.zero_grad()
-            loss.backward()
+            loss.backward()  # type: ignore[no-untyped-call]
             nn.utils.clip_grad_norm_(network.parameters(), 1.0)
             optimiser.step()
             mean.update_parameters(network)
@@ -291,7 +297,8 @@ def train(minutes: float, workers: int, out: Path, first_seed: int) -> None:
 
 def save(state: dict[str, Tensor], out: Path) -> None:
     """Store weights in half precision."""
-    np.savez_compressed(out, **{name: value.cpu().half().numpy() for name, value in state.items()})
+    packed: dict[str, Any] = {n: value.cpu().half().numpy() for n, value in state.items()}
+    np.savez_compressed(out, **packed)
 
 
 def load(path: Path) -> Network:

@@ -161,7 +161,7 @@ def _rested(course: Course, before_s: float, after_s: float) -> Course:
     around = (round(before_s / step_s), round(after_s / step_s))
     lead_s = around[0] * step_s
     return Course(
-        np.arange(course.time_s.size + sum(around)) * step_s,
+        np.asarray(np.arange(course.time_s.size + sum(around)) * step_s),
         np.pad(course.activation, around),
         np.pad(course.dip, around),
         np.pad(course.breath, around, "reflect"),

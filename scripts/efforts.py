@@ -232,7 +232,8 @@ def stored_in(path: Path) -> list[Filmed]:
             stored = {name.split("/")[1]: every[name] for name in names}
             signals = Signals(stored["time_s"].astype(float), stored["value"].astype(float))
             stated = TASKS[int(stored["stated"])]
-            repeats = tuple(Repeat(*row[:5], bool(row[5])) for row in stored["repeats"].tolist())
+            rows: list[list[float]] = stored["repeats"].tolist()
+            repeats = tuple(Repeat(a, b, c, d, e, bool(is_dip)) for a, b, c, d, e, is_dip in rows)
             kind = list(Kind)[int(stored["kind"])]
             clips.append(judged(kind, stated, repeats, told_by(signals, stated), stored))
     return clips
@@ -251,8 +252,8 @@ def show(title: str, clips: Sequence[Filmed]) -> None:
     """Print one line of the table."""
     sure = [clip for clip in clips if clip.is_sure]
     middles = []
-    for errors in (lambda clip: clip.onset, lambda clip: clip.hold):
-        known = [error for clip in clips for error in errors(clip) if not np.isnan(error[0])]
+    for each in ([clip.onset for clip in clips], [clip.hold for clip in clips]):
+        known = [error for errors in each for error in errors if not np.isnan(error[0])]
         middle = float(np.median([abs(size) for size, _ in known])) if known else float("nan")
         held = _percent(is_held for _, is_held in known) if known else ""
         middles.append(f"{middle:9.2f}{held:>7}" if known else f"{'':16}")
@@ -314,8 +315,10 @@ def main() -> None:
         with multiprocessing.get_context("spawn").Pool(os.cpu_count(), _alone) as pool:
             clips = pool.map(film, numbers, chunksize=1)
     if options.signals:
-        packed = {f"{k}/{name}": each for k, clip in enumerate(clips) if clip.found is not None
-                  for name, each in clip.stored.items()}  # fmt: skip
+        packed: dict[str, Any] = {
+            f"{k}/{name}": each for k, clip in enumerate(clips) if clip.found is not None
+            for name, each in clip.stored.items()
+        }  # fmt: skip
         np.savez_compressed(options.signals, **packed)
     print(f"{'':18}{'clips':>6}{'right':>8}{'sure':>8}{'right where sure':>18}"
           f"{'onset, s':>9}{'held':>7}{'hold, s':>9}{'held':>7}")  # fmt: skip

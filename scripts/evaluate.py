@@ -65,14 +65,15 @@ def summarise(results: Sequence[ClipResult], segmenter: Segmenter) -> dict[str, 
             }
         )
     rows = [c for r in results for c in r.measures]
-    for name, structure, unit in dict.fromkeys((c.name, c.structure, c.unit) for c in rows):
-        group = [c for c in rows if (c.name, c.structure, c.unit) == (name, structure, unit)]
+    for kind in dict.fromkeys((c.name, c.structure, c.unit) for c in rows):
+        name, of, unit = kind
+        group = [c for c in rows if (c.name, c.structure, c.unit) == kind]
         errors = np.array([c.error for c in group])
         inside = [c.is_inside for c in group if c.is_inside is not None]
         measures.append(
             {
                 "measure": name,
-                "structure": structure,
+                "structure": of,
                 "unit": unit,
                 "values": len(group),
                 "mean_absolute_error": float(np.abs(errors).mean()),

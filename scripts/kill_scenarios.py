@@ -206,7 +206,7 @@ def reviewing(folder: Path) -> None:
                 page.headers["x-layermotion-form"] = form
                 work_through(page, folder / ANSWERED)
 
-    layermotion.commands.review.serve = serve  # type: ignore[assignment]
+    layermotion.commands.review.serve = serve  # type: ignore[assignment, attr-defined]
 
 
 def choosing_quickly(folder: Path) -> None:

@@ -110,8 +110,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             kill_once(scenario, made, expected, float(random.uniform(0, 1.05 * whole_s)))
             for _ in range(count)
         ]
-        for words in filter(None, wrong):
-            print(f"  {scenario.name}: {words}")
+        for fault in filter(None, wrong):
+            print(f"  {scenario.name}: {fault}")
         lost += sum(map(bool, wrong))
         print(f"{scenario.name:20}{whole_s:6.1f}{count:7}{sum(map(bool, wrong)):6}", flush=True)
         shutil.rmtree(folder, ignore_errors=True)

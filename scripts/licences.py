@@ -12,8 +12,10 @@ import sys
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from email.message import Message
 from importlib.metadata import Distribution, PackageNotFoundError, distribution
 from pathlib import Path
+from typing import cast
 
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
@@ -84,7 +86,7 @@ def _below(installed: Distribution, extras: set[str]) -> Iterator[Requirement]:
 
 def licence_of(installed: Distribution) -> str:
     """Licence in words: its expression, else its classifiers, else its first line of text."""
-    metadata = installed.metadata
+    metadata = cast(Message, installed.metadata)
     if expression := metadata.get("License-Expression"):
         return str(expression)
     classifiers = [

@@ -58,7 +58,7 @@ class Still:
         """Give the true label of every pixel, 0 beside the beams and between the structures."""
         rows, columns = self.pixels.shape
         column = np.arange(columns, dtype=float)
-        z = (self.top_mm + np.arange(rows) * self.mm_per_pixel)[:, None]
+        z = np.asarray(self.top_mm + np.arange(rows) * self.mm_per_pixel)[:, None]
         u, depth = self.aperture.locate(self.left_mm + column[None] * self.mm_per_pixel, z)
         shown = (np.abs(u) < self.aperture.half_face_mm) & (depth < self.phantom.depth_mm)
         labels = np.zeros((rows, columns), np.uint8)

@@ -292,9 +292,9 @@ def _draw_lines(axes: Axes, lines: Mapping[Structure, list[tuple[float, Point]]]
     for end, structure in sorted(ends, key=lambda pair: pair[0]):
         place = max(min(end, MOST_MM), place + 0.17)
         # A line that leaves its plot says where it went.
-        value = f" {end:.1f}" if end > MOST_MM else ""
+        beyond = f" {end:.1f}" if end > MOST_MM else ""
         axes.annotate(
-            LOOKS[structure].short_name + value,
+            LOOKS[structure].short_name + beyond,
             (1.0, place),
             xycoords=("axes fraction", "data"),
             xytext=(4, 0),

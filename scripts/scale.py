@@ -25,7 +25,6 @@ import distributed
 import numpy as np
 from attack_seeds import draw_frames, write_dicom
 
-import layermotion.commands.spread
 from layermotion.cli import main as run_command
 
 SIZE = (240, 320)
@@ -91,7 +90,7 @@ def cost_of(clips: Sequence[Path], out: Path, is_cluster: bool) -> Cost:
     """Measure all clips and tell what that took; what starting a cluster takes is part of it."""
     began_s, before_s = time.monotonic(), processor_s()
     if is_cluster:
-        with distributed.LocalCluster(
+        with distributed.LocalCluster(  # type: ignore[no-untyped-call]
             n_workers=WORKERS, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0"
         ) as local:
             measured(clips, out, local.scheduler_address)
@@ -111,7 +110,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     cv2.setNumThreads(1)
     shutil.rmtree(options.out, ignore_errors=True)
     clips = write_clips(options.out / "clips", options.clips, options.frames)
-    layermotion.commands.spread.os.cpu_count = lambda: 1  # one process, however many cores
+    os.cpu_count = lambda: 1  # one process, however many cores
     found = {}
     print(f"{'':24}{'clock s':>10}{'processor s':>12}{'kB':>10}   a clip")
     for name in ("one process", f"Dask, {WORKERS} workers"):

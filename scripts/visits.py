@@ -135,9 +135,9 @@ def judge_subject(rng: np.random.Generator, own: DetectableChanges, name: str) -
         size = rng.uniform(1.5, 3.0) * found.smallest_detectable_change
         now[place] += size * (1 if rng.random() < 0.5 else -1)
     first, second = (tabulate(visit(rng, truths, name)) for truths in (before, now))
-    places = {m[:4]: p for p, m in enumerate(MEASURED)}
+    places = {tuple(map(str, m[:4])): p for p, m in enumerate(MEASURED)}
     for change in compare_visits(second, first, own):
-        place = places[change.side, change.task, change.measure, change.structure]
+        place = places[str(change.side), str(change.task), change.measure, change.structure]
         true = now[place] - before[place]
         is_beyond = change.verdict == LARGER
         if true:
