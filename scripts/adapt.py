@@ -3,6 +3,8 @@
 python scripts/adapt.py                      every look: gain on held-out subjects, and forgetting
 python scripts/adapt.py --looks negative     one look
 python scripts/adapt.py steps=240            with other settings than those of configs/fine-tune
+python scripts/adapt.py --labelled 3         three training subjects with labels, twice: the others
+                                             not used, and used without labels
 
 Each look gets a laboratory of its own: twelve invented subjects of one clinic, whose scanner is set
 well and whose pictures are changed as no training picture is. A third of them is held out.
@@ -13,7 +15,7 @@ import math
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -123,10 +125,12 @@ LOOKS: Mapping[str, Look] = {
 class Adaptation:
     """Errors on held-out subjects and on the synthetic benchmark, before and after; see ``met``.
 
-    ``kept_share`` is how much of what was learnt was kept against forgetting.
+    ``kept_share`` is how much of what was learnt was kept against forgetting, ``agree_weight`` the
+    setting: with 0, frames without a label were not used.
     """
 
     look: str
+    agree_weight: float
     held_out_before: float
     held_out_after: float
     synthetic_before: float
@@ -176,8 +180,16 @@ def write_subject(folder: Path, number: int, look: Look) -> list[Grey]:
     return labels
 
 
-def make_laboratory(folder: Path, look: Look) -> tuple[Lab, Build]:
-    """Consent, import, review and labels of every subject, and a build of them."""
+def make_laboratory(folder: Path, look: Look, labelled: int | None = None) -> tuple[Lab, Build]:
+    """Consent, import and review of every subject, labels, and a build.
+
+    The same subjects are held out whatever is labelled.
+
+    Parameters
+    ----------
+    labelled
+        How many subjects to train on have labels, all if None; the others agree to training alone.
+    """
     scans = folder / "scans"
     labels = [write_subject(scans, number, look) for number in range(SUBJECTS)]
     secret_path = folder / "secret"
@@ -187,7 +199,12 @@ def make_laboratory(folder: Path, look: Look) -> tuple[Lab, Build]:
     secret = open_secret(lab, secret_path)
     persons = [Person(path.stem, SITE) for path in sorted(scans.iterdir())]
     subjects = [person.pseudonym(secret) for person in persons]
-    consents = [Consent(subject, tuple(Scope), lab.today, None) for subject in subjects]
+    held_out = round(HELD_OUT_SHARE * SUBJECTS)
+    drawn_on = sorted(subjects)[: None if labelled is None else held_out + labelled]
+    consents = [
+        Consent(s, tuple(Scope) if s in drawn_on else (Scope.TRAINING,), lab.today, None)
+        for s in subjects
+    ]
     lab.ledger.record(consents, "script")
     options = ImportOptions(SITE, None, SourceOptions(view=View.ABDOMINAL_WALL))
     report = import_folder(lab, secret, scans, options)
@@ -198,10 +215,11 @@ def make_laboratory(folder: Path, look: Look) -> tuple[Lab, Build]:
     drawn = [
         LabelledFrame.of(frame_key(name, number), by_subject[record.subject][number])
         for name, record in lab.clips().items()
+        if record.subject in drawn_on
         for number in range(0, record.frames, 2)
     ]
     store_labels(lab, drawn, "script")
-    return lab, make_build(lab, "spring", HELD_OUT_SHARE).build
+    return lab, make_build(lab, "spring", held_out / len(drawn_on)).build
 
 
 def adapt(
@@ -210,7 +228,8 @@ def adapt(
     scenes: int,
     share: float = SYNTHETIC_SHARE,
     overrides: Sequence[str] = (),
-) -> Adaptation:
+    labelled: int | None = None,
+) -> list[Adaptation]:
     """Train on a laboratory of one look, and compare with the weights in use.
 
     Parameters
@@ -221,27 +240,38 @@ def adapt(
         Part of the training pictures that the generator makes.
     overrides
         Changes of the settings in ``configs/fine-tune.yaml``.
+    labelled
+        As ``make_laboratory`` takes it. If given, there are two rows: with and without the
+        subjects that have no label.
     """
-    lab, build = make_laboratory(folder, LOOKS[look])
+    _, build = make_laboratory(folder, LOOKS[look], labelled)
     registry = Registry(folder / "models")
-    settings = load_settings("fine-tune", ["workers=0", "tracking=csv", *overrides])
-    started_s = time.monotonic()
-    fine_tune(build, registry, settings, share, folder / "run", report=str)
-    taken_s = time.monotonic() - started_s
-    export_weights(folder / "run", "local-001", registry.folder)
-    judged = judge_weights(registry, build, registry.in_use(), "local-001", scenes)
-    kept = [row.value for row in tracking.read(folder / "run") if row.name == "kept_share"][-1]
-    return adaptation_of(look, judged.judgement, kept, taken_s)
+    asked = load_settings("fine-tune", ["workers=0", "tracking=csv", *overrides])
+    weights = [asked.agree_weight] if labelled is None else [0.0, asked.agree_weight]
+    rows = []
+    for number, weight in enumerate(weights, start=1):
+        settings, name = replace(asked, agree_weight=weight), f"local-{number:03d}"
+        run = folder / "runs" / name
+        started_s = time.monotonic()
+        fine_tune(build, registry, settings, share, run, report=str)
+        taken_s = time.monotonic() - started_s
+        export_weights(run, name, registry.folder)
+        judged, _ = judge_weights(registry, build, registry.in_use(), name, scenes)
+        kept = [row.value for row in tracking.read(run) if row.name == "kept_share"][-1]
+        rows.append(adaptation_of(look, weight, judged.judgement, kept, taken_s))
+    return rows
 
 
-def adaptation_of(look: str, judgement: Judgement, kept: float, taken_s: float) -> Adaptation:
+def adaptation_of(
+    look: str, agree_weight: float, judgement: Judgement, kept: float, taken_s: float
+) -> Adaptation:
     """Take the errors out of a judgement."""
     held_out = find_row(judgement.held_out, Metric.DICE)
     synthetic = find_row(judgement.synthetic, Metric.DICE)
     surface = find_row(judgement.synthetic, Metric.SURFACE)
     return Adaptation(
-        look, 1 - held_out.before, 1 - held_out.after, 1 - synthetic.before, 1 - synthetic.after,
-        surface.before, surface.after, kept, taken_s, *site_mm(judgement),
+        look, agree_weight, 1 - held_out.before, 1 - held_out.after, 1 - synthetic.before,
+        1 - synthetic.after, surface.before, surface.after, kept, taken_s, *site_mm(judgement),
     )  # fmt: skip
 
 
@@ -254,13 +284,14 @@ def site_mm(judgement: Judgement) -> tuple[float, float]:
 def table_text(rows: Sequence[Adaptation]) -> str:
     """Table for a screen, with the number of looks that met both goals."""
     titles = (
-        ("held-out error", 20), ("change", 10), ("synthetic error", 20), ("worst", 13), ("kept", 7),
-        ("site, mm", 19),
+        ("agree", 7), ("held-out error", 20), ("change", 10), ("synthetic error", 20),
+        ("worst", 13), ("kept", 7), ("site, mm", 19),
     )  # fmt: skip
     lines = [f"{'look':12}" + "".join(f"{title:>{width}}" for title, width in titles)]
     for row in rows:
         lines.append(
-            f"{row.look:12}{row.held_out_before:11.3f} ->{row.held_out_after:6.3f}"
+            f"{row.look:12}{row.agree_weight:7g}"
+            f"{row.held_out_before:11.3f} ->{row.held_out_after:6.3f}"
             f"{100 * row.gain:8.0f} %{row.synthetic_before:11.4f} ->{row.synthetic_after:6.4f}"
             f"{100 * row.forgetting:12.1f} %{100 * row.kept_share:5.0f} %"
             f"{row.site_before_mm:11.2f} ->{row.site_after_mm:5.2f}"
@@ -280,6 +311,10 @@ def main() -> None:
     parser.add_argument(
         "--share", type=float, default=SYNTHETIC_SHARE, help="synthetic part of the pictures"
     )
+    parser.add_argument(
+        "--labelled", type=int, choices=range(1, SUBJECTS - round(HELD_OUT_SHARE * SUBJECTS)),
+        help="how many training subjects have labels; also trains without using the others",
+    )  # fmt: skip
     parser.add_argument("--out", type=Path, help="also write the table there, as CSV")
     parser.add_argument("overrides", nargs="*", metavar="NAME=VALUE")
     asked = parser.parse_args()
@@ -287,8 +322,11 @@ def main() -> None:
     rows = []
     for look in asked.looks:
         with tempfile.TemporaryDirectory() as folder:
-            rows.append(adapt(look, Path(folder), asked.scenes, asked.share, asked.overrides))
-        print(table_text(rows[-1:]).splitlines()[1], flush=True)
+            found = adapt(
+                look, Path(folder), asked.scenes, asked.share, asked.overrides, asked.labelled
+            )
+        print("\n".join(table_text(found).splitlines()[1:-1]), flush=True)
+        rows += found
     print(table_text(rows))
     if asked.out:
         write_rows(asked.out, rows)

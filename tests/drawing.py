@@ -13,7 +13,7 @@ class Scene:
     """Has the fields of a generated example."""
 
     image: NDArray[np.uint8]
-    label: NDArray[np.uint8]
+    label: NDArray[np.uint8] | None
     view: int
     mm_per_pixel: float
     is_local: bool = False
@@ -40,3 +40,9 @@ def draw_layers(rng: np.random.Generator, size_px: int) -> Scene:
 def draw_local_layers(rng: np.random.Generator, size_px: int) -> Scene:
     """Draw the same scenes as ``draw_layers``, every second one of them local on average."""
     return replace(draw_layers(rng, size_px), is_local=bool(rng.random() < 0.5))
+
+
+def draw_partly_labelled(rng: np.random.Generator, size_px: int) -> Scene:
+    """Draw the same scenes as ``draw_local_layers``, every second local one without a label."""
+    scene = draw_local_layers(rng, size_px)
+    return replace(scene, label=None) if scene.is_local and rng.random() < 0.5 else scene

@@ -125,6 +125,12 @@ def label_everything(lab: Lab) -> None:
             store_label(lab, frame_key(name, number), wall_label())
 
 
+def unlabel(lab: Lab, key: str) -> None:
+    """Take the label of a frame away."""
+    lab.label_path(key).unlink()
+    lab.label_path(key).with_suffix(".json").unlink(missing_ok=True)
+
+
 def store_label(lab: Lab, key: str, label: Label) -> None:
     """Store a label that a person drew."""
     report = store_labels(lab, [LabelledFrame.of(key, label)], "nurse 2", as_drawn=True)

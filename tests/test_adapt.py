@@ -37,10 +37,10 @@ def test_a_row_is_met_only_if_both_goals_are() -> None:
         "site_before_mm": 1.2,
         "site_after_mm": 0.7,
     }
-    good = adapt.Adaptation("negative", 0.9, 0.3, 0.07, 0.07, **kept)
+    good = adapt.Adaptation("negative", 1.0, 0.9, 0.3, 0.07, 0.07, **kept)
     assert good.gain == pytest.approx(-2 / 3) and good.forgetting == 0 and good.met
-    assert not adapt.Adaptation("soft", 0.9, 0.7, 0.07, 0.07, **kept).met
-    forgetful = adapt.Adaptation("dim", 0.9, 0.3, 0.07, 0.08, **kept)
+    assert not adapt.Adaptation("soft", 1.0, 0.9, 0.7, 0.07, 0.07, **kept).met
+    forgetful = adapt.Adaptation("dim", 1.0, 0.9, 0.3, 0.07, 0.08, **kept)
     assert forgetful.forgetting == pytest.approx(1 / 7) and not forgetful.met
     lines = adapt.table_text([good, forgetful]).splitlines()
     assert lines[1].endswith("1.20 -> 0.70  met") and lines[2].endswith("missed")

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lab_data import labelled_lab
+from lab_data import labelled_lab, unlabel
 
 from layermotion.consent.ledger import Consent, Scope
 from layermotion.errors import InputError
 from layermotion.lab import folds
 from layermotion.lab.builds import Build, Split, open_build
-from layermotion.lab.folder import Lab
+from layermotion.lab.folder import Lab, frame_key
 from layermotion.lab.folds import cross_validate, folds_of
 from layermotion.lab.making import make_build
 from layermotion.lab.mixing import MixedDraw
@@ -43,6 +43,21 @@ def test_each_subject_is_held_out_once_and_never_trained_on_then(tmp_path: Path)
         assert set(draw.subjects) <= set(fold.subjects(Split.TRAIN))
         assert draw.origin == MixedDraw(build, 0.0).origin
     assert len({MixedDraw(fold, 0.5).source for fold in found}) == 3
+
+
+def test_frames_without_a_label_are_trained_on_in_other_folds_alone(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, PEOPLE)
+    for place, name in enumerate(lab.clips()):
+        for number in range(2 if place == 0 else 1):
+            unlabel(lab, frame_key(name, number))
+    never = next(iter(lab.clips().values())).subject
+    make_build(lab, "first", 0.25)
+    build = open_build(lab, "first")
+    seen = {f.subject for f in build.unlabelled}
+    for fold in folds_of(lab, build, 4):
+        held_out = set(fold.subjects(Split.HELD_OUT))
+        assert held_out and never not in held_out
+        assert {f.subject for f in fold.unlabelled} == seen - held_out
 
 
 @pytest.mark.parametrize(

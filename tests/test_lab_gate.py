@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 from drawing import Scene, draw_layers
-from lab_data import TODAY, labelled_lab, make_lab, store_label, subject_of, wall_label
+from lab_data import TODAY, labelled_lab, make_lab, store_label, subject_of, unlabel, wall_label
 from test_lab_registry import digest
 from tiny import TINY
 
@@ -239,3 +239,28 @@ def test_training_is_watched_by_subjects_held_aside(tmp_path: Path) -> None:
     assert set(watched.subjects) | set(draw.subjects) == set(build.subjects(Split.TRAIN))
     assert watched(np.random.default_rng(1), 64).is_local
     assert lab.origin(build.fingerprint) == draw.origin
+
+
+def test_frames_without_a_label_take_the_place_of_the_generators(tmp_path: Path) -> None:
+    lab, _ = labelled_lab(tmp_path, ("101", "102", "103", "104", "105"))
+    for name in lab.clips():
+        unlabel(lab, frame_key(name, 1))
+    build = make_build(lab, "spring", 1 / 5).build
+    without, with_them = (MixedDraw(build, 0.75, uses_unlabelled=used) for used in (False, True))
+    (aside,) = set(build.subjects(Split.TRAIN)) - set(with_them.subjects)
+    assert {f.subject for f in with_them.unlabelled} == set(with_them.subjects)
+    assert aside in {f.subject for f in build.unlabelled} and without.unlabelled == ()
+    assert without.source != with_them.source
+    watched = with_them.watched
+    assert isinstance(watched, MixedDraw) and watched.unlabelled == ()
+    counts = [0, 0]
+    for seed in range(60):
+        old, new = (draw(np.random.default_rng(seed), 64) for draw in (without, with_them))
+        assert old.label is not None
+        # What teaches a label is the same with and without.
+        assert old.is_local == (new.is_local and new.label is not None)
+        if new.label is not None:
+            assert np.array_equal(old.image, new.image)
+        counts[0] += old.is_local
+        counts[1] += new.label is None
+    assert 7 <= counts[0] <= 24 and 7 <= counts[1] <= 24  # a quarter each

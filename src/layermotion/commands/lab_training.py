@@ -48,7 +48,8 @@ def build(
     """Freeze a version of the data set: labelled, sound, accepted and consented to today.
 
     All frames of a subject are in one split, and subjects keep theirs in later builds. The same
-    picture in both splits stops the build.
+    picture in both splits stops the build. A few frames that nobody labelled come from each clip
+    that may be trained on.
     """
     need("This command needs", "train", ("pycocotools",))
     from layermotion.lab.builds import Split
@@ -60,6 +61,9 @@ def build(
     for split in Split:
         frames, subjects = report.build.of(split), report.build.subjects(split)
         typer.echo(f"{split}: {len(frames)} frames of {len(subjects)} subjects")
+    unlabelled = report.build.unlabelled
+    number = len({f.subject for f in unlabelled})
+    typer.echo(f"Without a label, to train on: {len(unlabelled)} frames of {number} subjects")
     for subject in report.without_consent:
         typer.echo(f"Left out, no valid consent: {subject}")
     for reason, number in sorted(report.left_out.items()):
@@ -88,7 +92,8 @@ def train(
             min=0.0,
             max=1.0,
             metavar="SHARE",
-            help="Part of the examples that the generator makes, against forgetting.",
+            help="Part of the examples that are no labelled local frames: the generator's, against "
+            "forgetting, and a third of them local frames without a label.",
         ),
     ] = SYNTHETIC_SHARE,
     config: Annotated[

@@ -1,6 +1,7 @@
 """Owns frozen versions of a data set: who is in which split, and a fingerprint of the content.
 
-builds/NAME holds build.json, and images/KEY.png with labels/KEY.png, both cut to the image area.
+builds/NAME holds build.json, and images/KEY.png with labels/KEY.png, both cut to the image area;
+frames to train on without a label have no file there.
 A build is never changed; a withdrawal takes effect in the next one, and stops the use of this one.
 """
 
@@ -38,18 +39,18 @@ NEEDED = {Split.TRAIN: Scope.TRAINING, Split.HELD_OUT: Scope.EVALUATION}
 
 @dataclass(frozen=True)
 class BuildFrame:
-    """One labelled frame of a build."""
+    """One frame of a build; without a label, and maybe a view, only in the training split."""
 
     key: str
     subject: str
     site: str
     scanner: str
     split: Split
-    view: View
+    view: View | None
     row_mm: float
     column_mm: float
     image_sha256: str
-    label_sha256: str
+    label_sha256: str | None
 
     @property
     def spacing(self) -> Spacing:
@@ -71,22 +72,31 @@ class Build:
         return self.folder.name
 
     def of(self, split: Split) -> tuple[BuildFrame, ...]:
-        """Frames of one split."""
-        return tuple(frame for frame in self.frames if frame.split is split)
+        """Labelled frames of one split."""
+        return tuple(f for f in self.frames if f.split is split and f.label_sha256)
+
+    @property
+    def unlabelled(self) -> tuple[BuildFrame, ...]:
+        """Frames of the training split that nobody labelled."""
+        return tuple(f for f in self.frames if not f.label_sha256)
 
     def subjects(self, split: Split | None = None) -> tuple[str, ...]:
-        """Pseudonyms in the build, or in one split."""
-        return tuple(sorted({f.subject for f in self.frames if split in (None, f.split)}))
+        """Pseudonyms in the build, or those with a label in one split."""
+        return tuple(sorted({f.subject for f in (self.of(split) if split else self.frames)}))
 
-    def read(self, frame: BuildFrame) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        """Grey values and label values of the image area of a frame."""
-        image, label = (
-            cv2.imread(str(self.folder / kind / f"{frame.key}.png"), cv2.IMREAD_GRAYSCALE)
-            for kind in ("images", "labels")
-        )
-        if image is None or label is None:
+    def image(self, frame: BuildFrame) -> NDArray[np.uint8]:
+        """Grey values of the image area of a frame."""
+        return self._read("images", frame)
+
+    def label(self, frame: BuildFrame) -> NDArray[np.uint8]:
+        """Label values of the image area of a labelled frame."""
+        return self._read("labels", frame)
+
+    def _read(self, kind: str, frame: BuildFrame) -> NDArray[np.uint8]:
+        values = cv2.imread(str(self.folder / kind / f"{frame.key}.png"), cv2.IMREAD_GRAYSCALE)
+        if values is None:
             raise InputError(f"{frame.key} of the build {self.name} cannot be read; build anew.")
-        return np.asarray(image, np.uint8), np.asarray(label, np.uint8)
+        return np.asarray(values, np.uint8)
 
 
 def load_build(folder: Path) -> Build:
@@ -100,7 +110,9 @@ def load_build(folder: Path) -> Build:
     try:
         content = json.loads((folder / MANIFEST_NAME).read_text(encoding="utf-8"))
         frames = tuple(
-            BuildFrame(**{**f, "split": Split(f["split"]), "view": View(f["view"])})
+            BuildFrame(
+                **f | {"split": Split(f["split"]), "view": View(f["view"]) if f["view"] else None}
+            )
             for f in content["frames"]
         )
         stated = str(content["fingerprint"])
@@ -110,6 +122,8 @@ def load_build(folder: Path) -> Build:
     for frame in frames:
         for kind, digest in (("images", frame.image_sha256), ("labels", frame.label_sha256)):
             path = folder / kind / f"{frame.key}.png"
+            if digest is None:
+                continue
             if not path.is_file() or file_digest(path) != digest:
                 raise InputError(
                     f"{kind}/{path.name} of the build {build.name} was changed or removed; "

@@ -30,7 +30,7 @@ def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
     """Give the build with other splits: each fold's subjects held out, the others trained on.
 
     Subjects of a site are spread over the folds. Who agreed to training alone is trained on in
-    every fold, and who agreed to evaluation alone takes no part.
+    every fold, as is who has no label, and who agreed to evaluation alone takes no part.
 
     Parameters
     ----------
@@ -46,7 +46,10 @@ def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
     """
     consents = lab.consents()
     able = [f for f in build.frames if Scope.TRAINING in consents[f.subject]]
-    turns = sorted({(f.site, f.subject) for f in able if Scope.EVALUATION in consents[f.subject]})
+    labelled = [f for f in able if f.label_sha256]
+    turns = sorted(
+        {(f.site, f.subject) for f in labelled if Scope.EVALUATION in consents[f.subject]}
+    )
     if not FEWEST_FOLDS <= count <= len(turns):
         raise InputError(
             f"The build {build.name} holds {len(turns)} subjects that agreed to training and to "
@@ -57,9 +60,13 @@ def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
     folds = []
     for k in range(count):
         splits = (Split.HELD_OUT if fold_of.get(f.subject) == k else Split.TRAIN for f in able)
-        frames = tuple(replace(f, split=s) for f, s in zip(able, splits, strict=True))
+        frames = tuple(
+            replace(f, split=s)
+            for f, s in zip(able, splits, strict=True)
+            if s is Split.TRAIN or f.label_sha256
+        )
         folds.append(replace(build, frames=frames))
-    _refuse_leaks(folds[0], fold_of, count)
+    _refuse_leaks(replace(build, frames=tuple(able)), fold_of, count)
     return tuple(folds)
 
 
@@ -68,7 +75,7 @@ def _refuse_leaks(build: Build, fold_of: dict[str, int], count: int) -> None:
     pictures: list[list[tuple[str, NDArray[np.uint8]]]] = [[] for _ in range(count + 1)]
     for frame in build.frames:
         # Who is always trained on has a place after the last fold.
-        pictures[fold_of.get(frame.subject, count)].append((frame.key, build.read(frame)[0]))
+        pictures[fold_of.get(frame.subject, count)].append((frame.key, build.image(frame)))
     leaks = tuple(leak for pair in combinations(pictures, 2) for leak in find_leaks(*pair))
     if leaks:
         raise InputError(leak_sentence(leaks))

@@ -4,7 +4,7 @@ Whole pictures are compared by the signs of their slow waves. That misses a part
 picture, so points of the texture are compared as well: a cut, a scale or a gain leaves them.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -62,7 +62,7 @@ class Texture:
 
 
 def find_leaks(
-    one: Sequence[tuple[str, NDArray[np.uint8]]], other: Sequence[tuple[str, NDArray[np.uint8]]]
+    one: Iterable[tuple[str, NDArray[np.uint8]]], other: Sequence[tuple[str, NDArray[np.uint8]]]
 ) -> tuple[Leak, ...]:
     """Pairs of frames, one of each split, that show the same picture or a part, mirrored or not.
 

@@ -1,6 +1,7 @@
 """Owns making a build: what may enter it, who is in which split, and that no picture leaks."""
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,10 +24,16 @@ from layermotion.lab.builds import (
     manifest_text,
 )
 from layermotion.lab.checks import check_frame
-from layermotion.lab.folder import ClipRecord, Lab, Review, split_key
+from layermotion.lab.copies import spread
+from layermotion.lab.folder import ClipRecord, Lab, Review, frame_key, split_key
 from layermotion.lab.labelling import read_note
 from layermotion.lab.leakage import Leak, find_leaks
 from layermotion.labels import Structure, View, label_of
+
+# Frames of a clip that are trained on without a label (our choice: the first and last show rest,
+# those between the effort; more of one clip look alike, and each is compared with every picture
+# that is held out).
+UNLABELLED_FRAMES = 4
 
 
 @dataclass(frozen=True)
@@ -52,9 +59,13 @@ class _Material:
 
     key: str
     record: ClipRecord
-    view: View
-    image: NDArray[np.uint8]
-    label: NDArray[np.uint8]
+    view: View | None
+    label: NDArray[np.uint8] | None
+
+    def image(self, lab: Lab) -> NDArray[np.uint8]:
+        """Read the image area; frames of all clips together may not fit into memory."""
+        pixels = next(lab.frames(self.record, [split_key(self.key)[1]]))
+        return pixels[self.record.image_area.slices]
 
 
 def make_build(
@@ -68,7 +79,9 @@ def make_build(
 
     All frames of a subject are in one split. Subjects of earlier builds keep their split; of each
     site's new ones, those whose pseudonyms come first are held out until the share is reached (a
-    pseudonym is as good as random).
+    pseudonym is as good as random). The training split also holds some frames without a label, of
+    subjects without any too: the same share of those stays out, so that they can be held out once
+    they are labelled.
 
     Parameters
     ----------
@@ -90,7 +103,7 @@ def make_build(
     if target.exists():
         raise InputError(f"There is a build {name} already; builds never change, so name another.")
     material, without_consent, left_out = _gather(lab, use_untouched)
-    splits = _assign(lab, material, held_out_share, held_out_sites)
+    splits = _assign(lab, [m.record for m in material], held_out_share, held_out_sites)
     by_split = {
         split: [m for m in material if splits[m.record.subject] is split] for split in Split
     }
@@ -100,11 +113,17 @@ def make_build(
                 f"No labelled frame is left for the split {split}; label frames of more subjects, "
                 f"or change --held-out."
             )
-    leaks = find_leaks(*([(m.key, m.image) for m in by_split[split]] for split in Split))
+    by_split[Split.TRAIN] += _unlabelled(lab, material, splits, held_out_share, held_out_sites)
+    leaks = find_leaks(
+        ((m.key, m.image(lab)) for m in by_split[Split.TRAIN]),
+        [(m.key, m.image(lab)) for m in by_split[Split.HELD_OUT]],
+    )
     if leaks:
         raise InputError(leak_sentence(leaks))
     with atomic_folder(target) as folder:
-        frames = tuple(_write(folder, m, splits[m.record.subject]) for m in material)
+        both = [(m, split) for split, found in by_split.items() for m in found]
+        both.sort(key=lambda pair: pair[0].key)
+        frames = tuple(_write(folder, lab, m, split) for m, split in both)
         build = Build(target, frames, fingerprint_of(frames))
         write_text(folder / MANIFEST_NAME, manifest_text(build, lab.today))
         splits_of = {(f.subject, str(f.split)) for f in frames}
@@ -137,10 +156,50 @@ def _gather(
         if record is None or faults:
             left_out[str(faults[0].kind)] += 1
             continue
-        image = next(lab.frames(record, [number]))[record.image_area.slices]
         label = frame.label[record.image_area.slices]
-        material.append(_Material(key, record, _view(record, frame), image, label))
+        material.append(_Material(key, record, _view(record, frame), label))
     return material, tuple(sorted(without)), dict(left_out)
+
+
+def _unlabelled(
+    lab: Lab,
+    material: list[_Material],
+    splits: dict[str, Split],
+    share: float,
+    held_out_sites: tuple[str, ...],
+) -> list[_Material]:
+    """Frames without a label, spread over every clip that may be trained on.
+
+    Parameters
+    ----------
+    material, splits
+        Labelled frames, and the split of each of their subjects.
+    """
+    consents, earlier = lab.consents(), lab.register.splits()
+    records = [
+        record
+        for record in lab.clips().values()
+        if record.review is Review.ACCEPTED and record.spacing
+        and Scope.TRAINING in consents.get(record.subject, frozenset())
+    ]  # fmt: skip
+    for record in records:
+        if record.site in held_out_sites and earlier.get(record.subject) == Split.TRAIN:
+            raise _seen(record.subject, record.site)
+    others = [
+        record
+        for record in records
+        if record.subject not in splits and record.site not in held_out_sites
+        and earlier.get(record.subject) != Split.HELD_OUT
+    ]  # fmt: skip
+    splits = splits | _assign(lab, others, share, ())
+    labelled = {m.key for m in material}
+    return [
+        _Material(key, record, record.view, None)
+        for record in records
+        if splits.get(record.subject) is Split.TRAIN
+        for number in spread(record.frames, UNLABELLED_FRAMES)
+        if (key := frame_key(record.name, number)) not in labelled
+    ]
 
 
 def _view(record: ClipRecord, frame: LabelledFrame) -> View:
@@ -151,14 +210,14 @@ def _view(record: ClipRecord, frame: LabelledFrame) -> View:
 
 def _assign(
     lab: Lab,
-    material: list[_Material],
+    records: Iterable[ClipRecord],
     share: float,
     held_out_sites: tuple[str, ...],
 ) -> dict[str, Split]:
-    """Split of every subject."""
+    """Split of every subject of these clips."""
     sites: dict[str, set[str]] = {}
-    for m in material:
-        sites.setdefault(m.record.site, set()).add(m.record.subject)
+    for record in records:
+        sites.setdefault(record.site, set()).add(record.subject)
     for site in held_out_sites:
         if site not in sites:
             raise InputError(f"No usable frame is from the site {site}; check its name.")
@@ -177,18 +236,21 @@ def _assign(
             splits[subject] = split
         trained = sorted(s for s in subjects if splits[s] is Split.TRAIN)
         if site in held_out_sites and trained:
+            raise _seen(trained[0], site)
+    for subject, split in splits.items():
+        if NEEDED[split] not in consents[subject]:
             raise InputError(
-                f"{trained[0]} of the site {site} cannot be held out: an earlier build trained on "
-                f"it, or the consent does not cover evaluation."
-            )
-    for m in material:
-        subject = m.record.subject
-        if NEEDED[splits[subject]] not in consents[subject]:
-            raise InputError(
-                f"The consent of {subject} no longer covers the split {splits[subject]} that it "
-                f"has in earlier builds; reject its clips in review to leave it out."
+                f"The consent of {subject} no longer covers the split {split} that it has in "
+                f"earlier builds; reject its clips in review to leave it out."
             )
     return splits
+
+
+def _seen(subject: str, site: str) -> InputError:
+    return InputError(
+        f"{subject} of the site {site} cannot be held out: an earlier build trained on it, or the "
+        f"consent does not cover evaluation."
+    )
 
 
 def _only_split(scopes: frozenset[Scope]) -> Split | None:
@@ -207,13 +269,14 @@ def leak_sentence(leaks: tuple[Leak, ...]) -> str:
     )
 
 
-def _write(folder: Path, material: _Material, split: Split) -> BuildFrame:
+def _write(folder: Path, lab: Lab, material: _Material, split: Split) -> BuildFrame:
     record = material.record
-    digests = []
-    for kind, values in (("images", material.image), ("labels", material.label)):
+    digests: list[str | None] = []
+    for kind, values in (("images", material.image(lab)), ("labels", material.label)):
         path = folder / kind / f"{material.key}.png"
-        write_png(path, values)
-        digests.append(file_digest(path))
+        if values is not None:
+            write_png(path, values)
+        digests.append(None if values is None else file_digest(path))
     spacing = record.spacing
     if spacing is None:
         raise InputError(f"{material.key} has no pixel size; import its clip again with one.")

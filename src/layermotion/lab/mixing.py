@@ -22,6 +22,9 @@ from layermotion.training.drawing import Drawn, SyntheticDraw, source_digest
 # Each side of a local frame loses up to this part before it is scaled, since the image area that
 # is found on a screen is never quite the same (our choice; the generator does likewise).
 CUT_PART = 0.05
+# Part of the draws that teach no local label of which frames without one take the place of the
+# generator's: as many as there are labelled ones at the usual share of 0.75 (our choice).
+UNLABELLED_PART = 1 / 3
 # Part of the training subjects that is held aside to watch the training by, and the fewest subjects
 # of which any is: fewer are all needed (our choice).
 ASIDE_SHARE, FEWEST_SUBJECTS = 1 / 8, 4
@@ -34,7 +37,7 @@ class LocalExample:
     """One training example, as ``training.data.Drawn`` asks for it."""
 
     image: NDArray[np.uint8]
-    label: NDArray[np.uint8]
+    label: NDArray[np.uint8] | None
     view: int
     mm_per_pixel: float
     is_local: bool = True
@@ -45,16 +48,19 @@ class MixedDraw:
     """Draws local frames of the training split, and synthetic ones for a share of the draws.
 
     Every subject is drawn as often as every other, however many frames it has. Some subjects of the
-    split are held aside, to watch the training by; ``watched`` draws those alone.
+    split are held aside, to watch the training by; ``watched`` draws those alone. How often
+    labelled frames are drawn does not depend on whether those without a label are.
 
     Parameters
     ----------
     build
         An opened build.
     synthetic_share
-        Part of the examples that the generator makes, 0 to 1.
+        Part of the examples that are no labelled local frames, 0 to 1.
     synthetic
         The generator.
+    uses_unlabelled
+        Whether frames without a label take the place of some of the generator's.
     is_watched
         Whether it draws the subjects held aside, and no others.
     """
@@ -62,6 +68,7 @@ class MixedDraw:
     build: Build
     synthetic_share: float
     synthetic: SyntheticDraw = field(default_factory=SyntheticDraw)
+    uses_unlabelled: bool = False
     is_watched: bool = False
 
     def __post_init__(self) -> None:
@@ -101,16 +108,30 @@ class MixedDraw:
         return (
             f"build {fingerprint_of(self.build.frames)} ({__name__} {source_digest(__name__)}), "
             f"share {self.synthetic_share:g} of {self.synthetic.source}"
+            + (f", {UNLABELLED_PART:.3f} of it without a label" if self.unlabelled else "")
         )
+
+    @property
+    def unlabelled(self) -> tuple[BuildFrame, ...]:
+        """Frames without a label that are drawn: none of a subject held aside."""
+        aside = set(self.build.subjects(Split.TRAIN)) - set(self.subjects)
+        usable = self.uses_unlabelled and not self.is_watched
+        return tuple(f for f in self.build.unlabelled if usable and f.subject not in aside)
 
     def __call__(self, rng: np.random.Generator, size_px: int) -> Drawn:
         """Draw one example of ``size_px`` rows."""
-        if rng.random() < self.synthetic_share:
+        chance = rng.random()
+        if chance < UNLABELLED_PART * self.synthetic_share and self.unlabelled:
+            frames = self.unlabelled
+        elif chance < self.synthetic_share:
             return self.synthetic(rng, size_px)
-        subjects = self.subjects
+        else:
+            drawn = self.subjects
+            frames = tuple(f for f in self.build.of(Split.TRAIN) if f.subject in drawn)
+        subjects = sorted({f.subject for f in frames})
         subject = subjects[int(rng.integers(len(subjects)))]
-        frames = [f for f in self.build.of(Split.TRAIN) if f.subject == subject]
-        frame = frames[int(rng.integers(len(frames)))]
+        own = [f for f in frames if f.subject == subject]
+        frame = own[int(rng.integers(len(own)))]
         image, label = _read(self.build, frame)
         rows, columns = image.shape
         top, bottom = (rng.uniform(0, CUT_PART, 2) * rows).astype(int)
@@ -122,16 +143,18 @@ class MixedDraw:
 def fit_example(
     frame: BuildFrame,
     image: NDArray[np.uint8],
-    label: NDArray[np.uint8],
+    label: NDArray[np.uint8] | None,
     area: ImageArea,
     size_px: int,
 ) -> LocalExample:
     """Scale a part of a frame and its label onto the model input, as measuring does."""
     grid = ModelGrid.for_area(area, frame.spacing, size_px)
-    fitted = np.zeros(grid.shape, np.uint8)
-    fitted[grid.slices] = cv2.resize(
-        label[area.slices], (grid.columns, grid.rows), interpolation=cv2.INTER_NEAREST_EXACT
-    )
+    fitted = None
+    if label is not None:
+        fitted = np.zeros(grid.shape, np.uint8)
+        fitted[grid.slices] = cv2.resize(
+            label[area.slices], (grid.columns, grid.rows), interpolation=cv2.INTER_NEAREST_EXACT
+        )
     spacing_mm = grid.mm_per_pixel
     if spacing_mm is None:
         raise InputError(f"{frame.key} has no pixel size; import its clip again with one.")
@@ -141,5 +164,5 @@ def fit_example(
 
 
 @lru_cache(maxsize=FRAMES_IN_MEMORY)
-def _read(build: Build, frame: BuildFrame) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    return build.read(frame)
+def _read(build: Build, frame: BuildFrame) -> tuple[NDArray[np.uint8], NDArray[np.uint8] | None]:
+    return build.image(frame), build.label(frame) if frame.label_sha256 else None

@@ -68,7 +68,7 @@ def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
     """Score every held-out frame, at the frame's own resolution."""
     scores: list[Score] = []
     for frame in build.of(Split.HELD_OUT):
-        image, label = build.read(frame)
+        image, label = build.image(frame), build.label(frame)
         area = ImageArea(0, 0, *image.shape)
         grid = ModelGrid.for_area(area, frame.spacing, segmenter.size_px)
         look = look_at(Frame(0, 0.0, image), segmenter, grid)

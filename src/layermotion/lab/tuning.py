@@ -50,7 +50,7 @@ def fine_tune(
     settings
         Of the run; the network must be that of the weights in use.
     synthetic_share
-        Part of the examples that the generator makes, 0 to 1.
+        Part of the examples that are no labelled local frames, 0 to 1.
     out
         Run folder.
 
@@ -60,7 +60,7 @@ def fine_tune(
         If the weights in use cannot be trained further.
     """
     generator = SyntheticDraw(settings.factors)
-    draw = MixedDraw(build, synthetic_share, generator)
+    draw = MixedDraw(build, synthetic_share, generator, settings.agree_weight > 0)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
     return train(

@@ -2,6 +2,7 @@
 
 import os
 import random
+from typing import NamedTuple
 
 import albumentations as A  # noqa: E402, N812
 import cv2  # noqa: E402
@@ -9,6 +10,17 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
 os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")  # the library must not ask the network
+
+
+class Changed(NamedTuple):
+    """A picture and its label after a change; uint8, (rows, columns) each.
+
+    ``plain`` has the new shapes and the old greys, for an answer that fits pixel by pixel.
+    """
+
+    image: NDArray[np.uint8]
+    plain: NDArray[np.uint8]
+    label: NDArray[np.uint8] | None
 
 
 class Augmentation:
@@ -66,22 +78,28 @@ class Augmentation:
                 p=0.1,
             ),
         ]
-        self._chain = A.Compose([*geometry, *tone, *screen], seed=0)
+        self._shapes = A.Compose(geometry, seed=0)
+        self._greys = A.Compose([*tone, *screen], seed=0)
 
     def __call__(
-        self, image: NDArray[np.uint8], label: NDArray[np.uint8], rng: np.random.Generator
-    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        self, image: NDArray[np.uint8], label: NDArray[np.uint8] | None, rng: np.random.Generator
+    ) -> Changed:
         """Return a changed image and the label that goes with it.
 
         Parameters
         ----------
         image, label
-            uint8, shape (rows, columns).
+            uint8, shape (rows, columns); None for no label.
         rng
             Decides every change; the same state gives the same result.
         """
-        # One pair of generators for the whole chain. Its set_random_seed would start every link
-        # from the same number, so that all chances fall together (half the images unchanged).
-        self._chain.set_random_state(rng, random.Random(int(rng.integers(2**32))))
-        changed = self._chain(image=image, mask=label)
-        return changed["image"], changed["mask"]
+        # One pair of generators for everything. The library's set_random_seed would start every
+        # link from the same number, so that all chances fall together (half the images unchanged).
+        state = (rng, random.Random(int(rng.integers(2**32))))
+        for chain in (self._shapes, self._greys):
+            chain.set_random_state(*state)
+        given = {"image": image} if label is None else {"image": image, "mask": label}
+        shaped = self._shapes(**given)
+        # Always applied as a whole, so that nothing is drawn for that.
+        changed = self._greys(force_apply=True, image=shaped["image"].copy())["image"]
+        return Changed(changed, shaped["image"], shaped.get("mask"))

@@ -30,7 +30,7 @@ class Progress:
     local_origins
         Builds of laboratories among them, as ``consent.origins`` reads them.
     spacing_range_mm
-        Smallest and largest pixel height seen.
+        Smallest and largest pixel height seen with a label.
     sums, summed_steps
         Losses since the last row of the log, so that a restart in between logs the same mean.
     best_score, best_step, worse
@@ -51,10 +51,10 @@ class Progress:
     has_ended: bool = False
 
     def note_spacing(self, mm_per_pixel: torch.Tensor) -> None:
-        """Widen the range of pixel heights by those of a batch, shape (N,)."""
+        """Widen the range of pixel heights by those of pictures, shape (N,)."""
         low, high = self.spacing_range_mm
-        low, high = min(low, mm_per_pixel.min().item()), max(high, mm_per_pixel.max().item())
-        self.spacing_range_mm = [low, high]
+        seen = mm_per_pixel.tolist()
+        self.spacing_range_mm = [min([low, *seen]), max([high, *seen])]
 
     def note_score(self, score: float) -> bool:
         """Note a score of this step, and say whether it is the best so far; NaN never is."""

@@ -15,15 +15,15 @@ GENERATOR = "layermotion_synthetic.dataset"
 
 
 class Drawn(Protocol):
-    """One labelled image, as ``layermotion_synthetic.dataset.Example`` gives it."""
+    """One image, as ``layermotion_synthetic.dataset.Example`` gives it with a label."""
 
     @property
     def image(self) -> NDArray[np.uint8]:
         """Grey image, shape (rows, columns)."""
 
     @property
-    def label(self) -> NDArray[np.uint8]:
-        """Class of each pixel, same shape."""
+    def label(self) -> NDArray[np.uint8] | None:
+        """Class of each pixel, same shape; None where nobody labelled it."""
 
     @property
     def view(self) -> int:

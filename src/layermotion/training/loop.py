@@ -34,7 +34,7 @@ from layermotion.training.drawing import Draw, SyntheticDraw, source_name
 from layermotion.training.network import (
     Answers,
     LayerNet,
-    compute_held_losses,
+    compute_local_losses,
     compute_losses,
 )
 from layermotion.training.processes import Place, joined, stop_requests
@@ -158,7 +158,7 @@ class _Run:
             self._start_from(start.weights)
         self._restore(source_name(draw))
         self._note_origins()
-        self.teacher = self._teacher()
+        self.began_as = self._began_as()
 
     def go(
         self, augment: bool, should_stop: Callable[[], bool], advance: Callable[[int], None]
@@ -214,7 +214,7 @@ class _Run:
 
     def _step(self, model: nn.Module, batch: Batch) -> None:
         settings, progress = self.settings, self.progress
-        progress.note_spacing(batch.mm_per_pixel)
+        progress.note_spacing(batch.mm_per_pixel[batch.is_labelled])
         device = self.place.device
         batch = Batch(*(tensor.to(device, non_blocking=True) for tensor in batch))
         # Dropout is the only draw inside a step: seeding each step needs no saved state.
@@ -239,11 +239,9 @@ class _Run:
 
     def _losses(self, answers: Answers, batch: Batch) -> dict[str, torch.Tensor]:
         """Losses of a batch by name; ``total`` is what is minimised."""
-        if self.teacher is None:
+        if self.began_as is None and not self.settings.agree_weight:
             return compute_losses(*answers, batch, self.settings)._asdict()
-        with torch.no_grad():
-            known = self.teacher(batch.image)
-        return compute_held_losses(answers, known, batch, self.settings)
+        return compute_local_losses(answers, batch, self.settings, self.began_as, self.average)
 
     def _log(self, clock: Clock, load: GpuLoad) -> None:
         progress, settings = self.progress, self.settings
@@ -313,7 +311,7 @@ class _Run:
         )
         self.report(f"starting from the weights of {source}, step {old.step}")
 
-    def _teacher(self) -> LayerNet | None:
+    def _began_as(self) -> LayerNet | None:
         """Network that the run began as, where its answers are to be held."""
         needs_start = self.settle or self.settings.hold_weight
         if needs_start and self.start is None and not self.progress.has_ended:
@@ -324,9 +322,9 @@ class _Run:
             )
         if self.start is None or not self.settings.hold_weight:
             return None
-        teacher: LayerNet = copy.deepcopy(self.average)
-        teacher.load_state_dict(self.start)
-        return teacher
+        began_as: LayerNet = copy.deepcopy(self.average)
+        began_as.load_state_dict(self.start)
+        return began_as
 
     def _note_origins(self) -> None:
         """Pass the gate for weights with all that this run learns from, and tell laboratories.

@@ -1,5 +1,6 @@
 """Owns the network and its loss: a U-Net with class logits and view logits."""
 
+from collections.abc import Callable
 from typing import NamedTuple, cast
 
 import segmentation_models_pytorch as smp
@@ -117,33 +118,78 @@ def compute_losses(
 
 
 Answers = tuple[torch.Tensor, torch.Tensor]
+Network = Callable[[torch.Tensor], Answers]
 
 
-def compute_held_losses(
-    answers: Answers, known: Answers, batch: Batch, settings: TrainSettings
+def compute_local_losses(
+    answers: Answers,
+    batch: Batch,
+    settings: TrainSettings,
+    began_as: Network | None,
+    average: Network,
 ) -> dict[str, torch.Tensor]:
-    """Losses by name where local pictures teach their truth, and others hold what is known.
+    """Losses by name where some pictures are of a laboratory, and some of those have no label.
 
-    Every picture of the batch counts alike, but for ``hold_weight``.
+    Labels teach; pictures of the generator hold what is known, if anything is held; on pictures
+    without a label the network agrees with its average. Every picture of the batch counts alike,
+    but for ``hold_weight`` and ``agree_weight``.
 
     Parameters
     ----------
-    answers, known
-        Class and view logits; of the network, and of the one it began as.
+    answers
+        Class and view logits of the network.
+    began_as
+        The network that it began as, where its answers are held.
+    average
+        The moving average of the network.
     """
-    local = batch.is_local
     zero = answers[0].new_zeros(())
-    losses = Losses(zero, zero, zero, zero)
-    if local.any():
-        classes, views = (each[local] for each in answers)
-        losses = compute_losses(classes, views, batch.where(local), settings)
-    held = zero
-    if not local.all():
-        pairs = zip(answers, known, (1.0, settings.view_weight), strict=True)
-        held = sum((w * held_loss(a[~local], k[~local]) for a, k, w in pairs), zero)
-    share = local.float().mean()
-    total = share * losses.total + settings.hold_weight * (1 - share) * held
-    return losses._asdict() | {"held": held, "total": total}
+    holds = ~batch.is_local if began_as else torch.zeros_like(batch.is_local)
+    agrees = ~batch.is_labelled
+    teaches = ~(holds | agrees)
+    losses, held, agreed = Losses(zero, zero, zero, zero), zero, zero
+
+    def away(loss: Callable[..., torch.Tensor], chosen: torch.Tensor, image: torch.Tensor,
+             other: Network) -> torch.Tensor:  # fmt: skip
+        with torch.no_grad():
+            wanted = other(image[chosen])
+        pairs = zip(answers, wanted, (1.0, settings.view_weight), strict=True)
+        return sum((weight * loss(own[chosen], its) for own, its, weight in pairs), zero)
+
+    if teaches.any():
+        classes, views = (each[teaches] for each in answers)
+        losses = compute_losses(classes, views, batch.where(teaches), settings)
+    if began_as and holds.any():
+        held = away(held_loss, holds, batch.image, began_as)
+    if agrees.any():
+        agreed = away(agreement_loss, agrees, batch.plain, average)
+    total = (
+        teaches.float().mean() * losses.total
+        + settings.hold_weight * holds.float().mean() * held
+        + settings.agree_weight * agrees.float().mean() * agreed
+    )
+    return losses._asdict() | {"held": held, "agreed": agreed, "total": total}
+
+
+def agreement_loss(logits: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
+    """How far answers to changed pictures are from those to the pictures as they are.
+
+    Source: Tarvainen and Valpola 2017, Mean teachers are better role models, arXiv 1703.01780
+    (from memory): squared difference of probabilities, the wanted ones being those of the moving
+    average; here summed over classes.
+
+    Parameters
+    ----------
+    logits, wanted
+        Float, classes along the second axis; of the network, and of its average.
+
+    Returns
+    -------
+    torch.Tensor
+        Scalar, mean over pixels, 0 to 2; 0 where both are alike.
+    """
+    own, taught = (each.float().softmax(1) for each in (logits, wanted))
+    return (own - taught).square().sum(1).mean()
 
 
 def held_loss(logits: torch.Tensor, known: torch.Tensor) -> torch.Tensor:
