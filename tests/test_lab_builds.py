@@ -272,6 +272,12 @@ def test_who_was_held_out_is_never_trained_on_without_a_label(tmp_path: Path) ->
     assert second.subjects(Split.HELD_OUT) == (subject_of(lab, "104"),)
     assert subject_of(lab, "105") in {f.subject for f in second.unlabelled}
     assert held_out not in second.subjects()
+    # Nor under a consent that would allow it by now.
+    lab.ledger.withdraw(held_out, TODAY, "nurse 2")
+    changed = Consent(held_out, (Scope.TRAINING,), date(2024, 6, 2), None)
+    lab.ledger.record([changed], "nurse 2")
+    third = make_build(replace(lab, today=date(2024, 6, 2)), "third", 1 / 3).build
+    assert third.fingerprint == second.fingerprint
 
 
 def test_a_site_is_held_out_whole_or_refused(tmp_path: Path) -> None:

@@ -271,16 +271,18 @@ def leak_sentence(leaks: tuple[Leak, ...]) -> str:
 
 def _write(folder: Path, lab: Lab, material: _Material, split: Split) -> BuildFrame:
     record = material.record
-    digests: list[str | None] = []
-    for kind, values in (("images", material.image(lab)), ("labels", material.label)):
+
+    def written(kind: str, values: NDArray[np.uint8]) -> str:
         path = folder / kind / f"{material.key}.png"
-        if values is not None:
-            write_png(path, values)
-        digests.append(None if values is None else file_digest(path))
+        write_png(path, values)
+        return file_digest(path)
+
+    image_sha256 = written("images", material.image(lab))
+    label_sha256 = None if material.label is None else written("labels", material.label)
     spacing = record.spacing
     if spacing is None:
         raise InputError(f"{material.key} has no pixel size; import its clip again with one.")
     return BuildFrame(
         material.key, record.subject, record.site, record.scanner, split, material.view,
-        spacing.row_mm, spacing.column_mm, *digests,
+        spacing.row_mm, spacing.column_mm, image_sha256, label_sha256,
     )  # fmt: skip

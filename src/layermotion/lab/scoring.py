@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from layermotion.lab.builds import Build, Split
 from layermotion.lab.metrics import score_mask
 from layermotion.lab.site_error import labelled_edges, site_errors_mm
 from layermotion.lab.widening import widen
-from layermotion.labels import STRUCTURES, Structure, label_of
+from layermotion.labels import STRUCTURES, Structure, View, label_of
 from layermotion.models.judging import Score, judge
 from layermotion.models.registry import Judged, Registry
 from layermotion.network.grid import ModelGrid
@@ -23,7 +24,7 @@ from layermotion.network.look import look_at
 from layermotion.network.picture import full_size_label
 from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter
 from layermotion.series.series import Scale
-from layermotion.training.drawing import Drawn
+from layermotion_synthetic.dataset import Example, draw_example
 
 # First word of the seeds of the synthetic benchmark; no training seed starts with it.
 BENCHMARK_STREAM = 20_261_126
@@ -75,7 +76,8 @@ def score_build(build: Build, segmenter: Segmenter) -> tuple[Score, ...]:
         found = full_size_label(look.probabilities[(slice(None), *grid.slices)], area)
         size_mm = (frame.row_mm, frame.column_mm)
         errors = site_errors_mm(
-            edges_in(look, grid, frame.view, least=0.0),
+            # Frames with a label have a view.
+            edges_in(look, grid, cast(View, frame.view), least=0.0),
             labelled_edges(label),
             Scale.of(frame.spacing, area.width),
         )
@@ -100,10 +102,8 @@ def score_synthetic(segmenter: Segmenter, count: int) -> tuple[Score, ...]:
     return tuple(scores)
 
 
-def draw_scenes(stream: int, count: int, size_px: int) -> Iterator[Drawn]:
+def draw_scenes(stream: int, count: int, size_px: int) -> Iterator[Example]:
     """Draw the scenes of a stream, the first word of their seeds."""
-    from layermotion_synthetic.dataset import draw_example
-
     for number in range(count):
         rng = np.random.default_rng(np.random.SeedSequence([stream, number]))
         yield draw_example(rng, size_px)
