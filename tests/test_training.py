@@ -172,13 +172,8 @@ def test_scores_count_only_images_with_the_structure() -> None:
             logits[0, 1, :2] = 1  # finds half of the fat in the first image, none in the second
             return logits, torch.tensor([[0.0, 1, 0], [0, 1, 0]])
 
-    batch = Batch(
-        torch.zeros(2, 1, 8, 8),
-        truth,
-        torch.tensor([1, 2]),
-        torch.ones(2),
-        torch.zeros(2, dtype=torch.bool),
-    )
+    image, no = torch.zeros(2, 1, 8, 8), torch.zeros(2, dtype=torch.bool)
+    batch = Batch(image, image, truth, torch.tensor([1, 2]), torch.ones(2), no, ~no)
     values = evaluate(Fixed(), [batch], torch.device("cpu"))
     assert values["dice_fat"] == pytest.approx(2 * 16 / (16 + 32))
     assert values["images_fat"] == 1

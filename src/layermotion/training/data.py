@@ -1,7 +1,7 @@
 """Owns the stream of training batches: example k of a run is the same after any restart."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import cv2
@@ -46,7 +46,7 @@ def seeded(*words: int) -> np.random.Generator:
     return np.random.default_rng(np.random.SeedSequence(words))
 
 
-def collate(examples: list[Drawn]) -> Batch:
+def collate(examples: Sequence[Drawn]) -> Batch:
     """Stack examples into one batch; those that were not changed are plain."""
     labels = [np.zeros_like(e.image) if e.label is None else e.label for e in examples]
     return Batch(
