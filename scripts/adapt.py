@@ -282,7 +282,7 @@ def site_mm(judgement: Judgement) -> tuple[float, float]:
 
 
 def table_text(rows: Sequence[Adaptation]) -> str:
-    """Table for a screen, with the number of looks that met both goals."""
+    """Table for a screen, with the number of runs that met both goals."""
     titles = (
         ("agree", 7), ("held-out error", 20), ("change", 10), ("synthetic error", 20),
         ("worst", 13), ("kept", 7), ("site, mm", 19),
@@ -297,7 +297,7 @@ def table_text(rows: Sequence[Adaptation]) -> str:
             f"{row.site_before_mm:11.2f} ->{row.site_after_mm:5.2f}"
             f"  {'met' if row.met else 'missed'}"
         )
-    lines.append(f"{sum(row.met for row in rows)} of {len(rows)} looks met both goals")
+    lines.append(f"{sum(row.met for row in rows)} of {len(rows)} runs met both goals")
     return "\n".join(lines)
 
 

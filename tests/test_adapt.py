@@ -44,7 +44,7 @@ def test_a_row_is_met_only_if_both_goals_are() -> None:
     assert forgetful.forgetting == pytest.approx(1 / 7) and not forgetful.met
     lines = adapt.table_text([good, forgetful]).splitlines()
     assert lines[1].endswith("1.20 -> 0.70  met") and lines[2].endswith("missed")
-    assert lines[-1] == "1 of 2 looks met both goals"
+    assert lines[-1] == "1 of 2 runs met both goals"
 
 
 def test_a_subject_is_a_clip_with_its_identity_and_a_label_for_each_frame(tmp_path: Path) -> None:
