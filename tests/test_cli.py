@@ -243,10 +243,19 @@ def test_train_hands_every_option_on(
     replace_module(monkeypatch, "layermotion.commands.train", run_training=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
     assert run("train", "--out", tmp_path, "--from", "layers-006") == code
+    assert run("train", "--out", tmp_path, "--teacher", "runs/large") == code
     assert training.calls == [
-        ("smoke", ["steps=7", "seed=1"], tmp_path, None),
-        ("train", (), tmp_path, "layers-006"),
+        ("smoke", ["steps=7", "seed=1"], tmp_path, None, None),
+        ("train", (), tmp_path, "layers-006", None),
+        ("train", (), tmp_path, None, "runs/large"),
     ]
+
+
+def test_a_sweep_with_a_teacher_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("train", "--sweep", "--out", tmp_path, "--teacher", "runs/large", "seed=1,2") == 2
+    assert "A sweep has no teacher" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("rows", "code"), [(("row",), 0), (None, 130)])

@@ -391,6 +391,13 @@ def train(
             help="Start from the weights of a run (its folder) or from shipped weights (name).",
         ),
     ] = None,
+    teacher: Annotated[
+        str | None,
+        typer.Option(
+            metavar="RUN|NAME",
+            help="Learn these weights' answers beside the truth; their network may be larger.",
+        ),
+    ] = None,
 ) -> None:
     """Train the segmentation network on synthetic images.
 
@@ -403,6 +410,8 @@ def train(
         ("torch", "hydra", "segmentation_models_pytorch", "albumentations"),
     )
     if sweep:
+        if teacher is not None:
+            raise InputError("A sweep has no teacher; leave out --teacher, or --sweep.")
         from layermotion.training.sweep import run_sweep, table_text
 
         place = Elsewhere(where, tuple(job or ()))
@@ -415,7 +424,7 @@ def train(
         raise InputError("--where and --job say where a sweep runs; give --sweep as well.")
     from layermotion.commands.train import run_training
 
-    if not run_training(config, overrides or (), out, start_from).is_finished:
+    if not run_training(config, overrides or (), out, start_from, teacher).is_finished:
         raise typer.Exit(EXIT_INTERRUPTED)
 
 

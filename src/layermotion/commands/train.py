@@ -13,12 +13,17 @@ from layermotion.training.settings import TrainSettings
 
 
 def run_training(
-    config: str, overrides: Sequence[str], out: Path, start_from: str | None = None
+    config: str,
+    overrides: Sequence[str],
+    out: Path,
+    start_from: str | None = None,
+    teacher: str | None = None,
 ) -> Result:
     """Read the settings and train, with a bar where someone looks on."""
     settings = load_settings(config, starting_from(overrides, start_from))
     with shown(settings) as (report, advance):
-        return train(settings, out, report=report, start=Start(start_from), advance=advance)
+        start = Start(start_from, teacher=teacher)
+        return train(settings, out, report=report, start=start, advance=advance)
 
 
 @contextmanager

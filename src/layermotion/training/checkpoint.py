@@ -56,6 +56,19 @@ class Progress:
         seen = mm_per_pixel.tolist()
         self.spacing_range_mm = [min([low, *seen]), max([high, *seen])]
 
+    def joined_with(self, other: "Progress") -> "Progress":
+        """Progress of a run that begins with both: each thing that either learnt from, once."""
+        both = [self, other]
+        low, high = zip(*(each.spacing_range_mm for each in both), strict=True)
+        return Progress(
+            sources=list(dict.fromkeys(s for each in both for s in each.sources)),
+            local_origins=[
+                *self.local_origins,
+                *(entry for entry in other.local_origins if entry not in self.local_origins),
+            ],
+            spacing_range_mm=[min(low), max(high)],
+        )
+
     def note_score(self, score: float) -> bool:
         """Note a score of this step, and say whether it is the best so far; NaN never is."""
         if score > self.best_score:

@@ -40,6 +40,7 @@ from layermotion.training.network import (
 from layermotion.training.processes import Place, joined, stop_requests
 from layermotion.training.schedule import AveragedTensors, learning_rate, set_training
 from layermotion.training.settings import TrainSettings
+from layermotion.training.teacher import Teacher, add_taught, read_teacher
 from layermotion.training.throughput import Clock, GpuLoad, gpu_command
 from layermotion.training.watching import Watch
 
@@ -70,6 +71,9 @@ class Start:
     keep_normalisation
         Whether batch normalisation keeps the means and variances it starts with: those of a small
         batch, or of other pictures, would undo what the weights know.
+    teacher
+        Weights whose answers are learnt beside the truth, named as ``weights`` are; their network
+        may be another one. With the same encoder, and no ``weights``, the run begins with theirs.
     settle
         What the first process does with the averaged weights once, when the last step is done; it
         needs ``weights``.
@@ -77,6 +81,7 @@ class Start:
 
     weights: str | None = None
     keep_normalisation: bool = False
+    teacher: str | None = None
     settle: Settle | None = None
 
 
@@ -154,11 +159,16 @@ class _Run:
         self.averaged = AveragedTensors.of(self.average, self.model)
         self.progress = Progress()
         self.watch = Watch(settings, draw, place, out, self.report)
-        if start.weights and not (out / CHECKPOINT_NAME).exists():
-            self._start_from(start.weights)
+        self.teacher: Teacher | None = None
+        if not (out / CHECKPOINT_NAME).exists():
+            if start.weights:
+                self._start_from(start.weights)
+            if start.teacher:
+                self._learn_from(start.teacher, take_encoder=not start.weights)
         self._restore(source_name(draw))
         self._note_origins()
         self.began_as = self._began_as()
+        self.taught_by = self.teacher.network(place.device) if self.teacher else None
 
     def go(
         self, augment: bool, should_stop: Callable[[], bool], advance: Callable[[int], None]
@@ -239,6 +249,12 @@ class _Run:
 
     def _losses(self, answers: Answers, batch: Batch) -> dict[str, torch.Tensor]:
         """Losses of a batch by name; ``total`` is what is minimised."""
+        if self.taught_by is not None:
+            with torch.no_grad():
+                wanted = self.taught_by(batch.image)
+            return add_taught(
+                compute_losses(*answers, batch, self.settings), answers, wanted, self.settings
+            )
         if self.began_as is None and not self.settings.agree_weight:
             return compute_losses(*answers, batch, self.settings)._asdict()
         return compute_local_losses(answers, batch, self.settings, self.began_as, self.average)
@@ -282,6 +298,7 @@ class _Run:
             "optimizer": self.optimizer.state_dict(),
             "best": self.watch.best,
             "start": self.start,
+            "teacher": self.teacher and self.teacher._asdict(),
         }
         save_checkpoint(self.out, state)
         if self.settings.tracking != "csv":
@@ -304,12 +321,23 @@ class _Run:
         if self.settle or self.settings.hold_weight:
             self.start = {k: tensor.clone() for k, tensor in self.average.state_dict().items()}
         old = Progress(**state["progress"])
-        self.progress = Progress(
-            sources=old.sources,
-            local_origins=old.local_origins,
-            spacing_range_mm=old.spacing_range_mm,
-        )
+        self.progress = Progress().joined_with(old)
         self.report(f"starting from the weights of {source}, step {old.step}")
+
+    def _learn_from(self, source: str, take_encoder: bool) -> None:
+        """Take a teacher, what it was trained on, and its encoder where that is wanted and fits."""
+        if self.settings.hold_weight or self.settings.agree_weight:
+            raise ConfigError(
+                "A teacher answers every picture; set hold_weight=0 and agree_weight=0, or give no "
+                "teacher."
+            )
+        self.teacher, its = read_teacher(source)
+        self.progress = self.progress.joined_with(its)
+        if take_encoder and self.teacher.settings["encoder"] == self.settings.encoder:
+            encoder = self.teacher.network(self.place.device).unet.encoder.state_dict()
+            self.model.unet.encoder.load_state_dict(encoder)
+            self.average.unet.encoder.load_state_dict(encoder)
+        self.report(f"learning from the answers of {source}, step {its.step}")
 
     def _began_as(self) -> LayerNet | None:
         """Network that the run began as, where its answers are to be held."""
@@ -353,6 +381,7 @@ class _Run:
             # Checkpoints of earlier versions do not say whether the run has ended.
             self.progress.has_ended |= self.progress.step >= self.settings.steps
             self.watch.best, self.start = state.get("best"), state.get("start")
+            self.teacher = Teacher(**state["teacher"]) if state.get("teacher") else None
             self.report(f"going on from step {self.progress.step} in {self.out}")
         if source not in self.progress.sources:
             self.progress.sources.append(source)

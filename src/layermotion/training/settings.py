@@ -50,6 +50,9 @@ class TrainSettings:
     hold_weight
         Where above 0, pictures of the generator do not teach their truth but hold the answers of
         the weights that the run began from; weight of that loss beside the one of local pictures.
+    teacher_weight
+        Weight of the distance from a teacher's answers beside the loss of the truth; without a
+        teacher it changes nothing.
     agree_weight
         Where above 0, local pictures without a label are drawn as well: the network, which sees
         them changed, is to agree with its moving average, which sees them as they are; weight of
@@ -85,6 +88,7 @@ class TrainSettings:
     view_weight: float = 0.1
     hold_weight: float = 0.0
     agree_weight: float = 0.0
+    teacher_weight: float = 1.0
     reuse: int = 1
     workers: int = 2
     seed: int = 0
@@ -106,7 +110,7 @@ class TrainSettings:
             self._require(getattr(self, name) > 0, name, "a value above 0")
         for name in (
             "warmup_steps", "weight_decay", "boundary_weight", "view_weight", "hold_weight",
-            "agree_weight", "workers", "seed", "checkpoint_every_s", "patience",
+            "agree_weight", "teacher_weight", "workers", "seed", "checkpoint_every_s", "patience",
         ):  # fmt: skip
             self._require(getattr(self, name) >= 0, name, "0 or more")
         stride = 32 * COLUMN_RATIO
