@@ -110,7 +110,7 @@ def soft(image: Grey, rng: np.random.Generator) -> Grey:
 
 
 def _grey(values: NDArray[np.floating]) -> Grey:
-    return np.clip(values, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(values, 0, 255), np.uint8)
 
 
 Look = Callable[[Grey, np.random.Generator], Grey]
@@ -253,7 +253,7 @@ def adapt(
         settings, name = replace(asked, agree_weight=weight), f"local-{number:03d}"
         run = folder / "runs" / name
         started_s = time.monotonic()
-        fine_tune(build, registry, settings, share, run, report=str)
+        fine_tune(build, registry, settings, share, run, report=lambda line: None)
         taken_s = time.monotonic() - started_s
         export_weights(run, name, registry.folder)
         judged, _ = judge_weights(registry, build, registry.in_use(), name, scenes)

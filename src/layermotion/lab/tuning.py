@@ -63,11 +63,9 @@ def fine_tune(
     draw = MixedDraw(build, synthetic_share, generator, settings.agree_weight > 0)
     name = registry.in_use()
     start = registry.place(name) / f"{name}.pt"
-    return train(
-        settings, out, draw=draw, report=report, start=Start(
-            str(start), True, partial(settle, size_px=settings.size_px, report=report)
-        ),
-    )  # fmt: skip
+    chosen = partial(settle, size_px=settings.size_px, report=report)
+    begun = Start(str(start), keep_normalisation=True, settle=chosen)
+    return train(settings, out, draw=draw, report=report, start=begun)
 
 
 def settle(

@@ -71,18 +71,18 @@ class Start:
     keep_normalisation
         Whether batch normalisation keeps the means and variances it starts with: those of a small
         batch, or of other pictures, would undo what the weights know.
-    teacher
-        Weights whose answers are learnt beside the truth, named as ``weights`` are; their network
-        may be another one. With the same encoder, and no ``weights``, the run begins with theirs.
     settle
         What the first process does with the averaged weights once, when the last step is done; it
         needs ``weights``.
+    teacher
+        Weights whose answers are learnt beside the truth, named as ``weights`` are; their network
+        may be another one. With the same encoder, and no ``weights``, the run begins with theirs.
     """
 
     weights: str | None = None
     keep_normalisation: bool = False
-    teacher: str | None = None
     settle: Settle | None = None
+    teacher: str | None = None
 
 
 FROM_CHANCE = Start()
