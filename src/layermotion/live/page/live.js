@@ -91,8 +91,8 @@ async function takeValues(data) {
   drawColumns($("columns"), state, best, {
     rest: say("rest.now"),
     now: say("live.now"),
-    low: figure(state.low, unit(), true),
-    high: figure(state.high, unit(), true),
+    low: withUnit(state.low),
+    high: withUnit(state.high),
   });
   showExercise(before);
   showSituation(state);
@@ -113,6 +113,7 @@ function forget() {
 
 const isWall = () => state.view !== "bladder";
 const unit = () => (isWall() ? "%" : state.unit);
+const withUnit = (value) => `${figure(value, unit(), true)}\u00a0${unit()}`;
 const figureOf = (value) => (value === null ? "\u2013" : figure(value, unit(), true));
 
 /** Keep the farthest that this effort went. */
