@@ -91,17 +91,20 @@ def test_runs_inherit_what_they_learnt_from_and_stop_at_the_gate(
 ) -> None:
     lab, subject = agreed
     origin = lab.origin(FINGERPRINT)
-    first, second, third = (tmp_path / name for name in ("first", "second", "third"))
+    names = ("first", "second", "third", "taught")
+    runs = first, second, third, taught = tuple(tmp_path / name for name in names)
     train(ONE_STEP, first, LocalDraw(origin), report=str)
     train(ONE_STEP, second, draw_layers, report=str, start=Start(str(first)))
     train(ONE_STEP, third, draw_layers, report=str, start=Start(str(second)))
-    for run in (first, second, third):
+    train(ONE_STEP, taught, draw_layers, report=str, start=Start(teacher=str(second)))
+    for run in runs:
         assert load_checkpoint(run / "last.pt")["progress"]["local_origins"] == [vars(origin)]
-    assert lab.register.made_from(subject, "train") == (first, second, third)
+    assert lab.register.made_from(subject, "train") == tuple(sorted(runs))
     lab.ledger.withdraw(subject, TODAY, "nurse 2")
-    for run in (first, second, third):
-        with pytest.raises(WeightsError, match=f"{subject}, who withdrew"):
-            train(ONE_STEP, tmp_path / "fourth", draw_layers, report=str, start=Start(str(run)))
+    for run in runs:
+        for start in (Start(str(run)), Start(teacher=str(run))):
+            with pytest.raises(WeightsError, match=f"{subject}, who withdrew"):
+                train(ONE_STEP, tmp_path / "fourth", draw_layers, report=str, start=start)
         with pytest.raises(WeightsError, match=f"{subject}, who withdrew"):
             export_weights(run, "local-001", tmp_path / "models")
     with pytest.raises(WeightsError, match="who withdrew"):  # going on where the run stopped
