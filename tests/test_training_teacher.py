@@ -14,7 +14,7 @@ from layermotion.training import tracking
 from layermotion.training.checkpoint import Progress, load_checkpoint
 from layermotion.training.loop import Start, train
 from layermotion.training.network import Losses
-from layermotion.training.teacher import add_taught
+from layermotion.training.teacher import add_taught, read_teacher
 
 SMALLER = replace(TINY, decoder_channels=(16, 16, 8, 8), steps=4)
 
@@ -41,6 +41,15 @@ def test_what_is_taught_is_added_to_what_is_true() -> None:
     assert found["total"] == pytest.approx(1 + 2 * taught.item(), rel=1e-5)
     same = add_taught(Losses(one, one, one, one), wanted, wanted, settings)
     assert same["total"] == pytest.approx(1, abs=1e-6)
+
+
+def test_a_teacher_answers_the_same_every_time(teacher: Path) -> None:
+    found, _ = read_teacher(str(teacher))
+    network = found.network(torch.device("cpu"))
+    image = torch.randint(0, 256, (2, 1, TINY.size_px, TINY.size_px // 2), dtype=torch.uint8)
+    once, again = network(image), network(image)
+    assert all(torch.equal(one, other) for one, other in zip(once, again, strict=True))
+    assert not any(answer.requires_grad for answer in once)
 
 
 def test_a_run_comes_nearer_to_its_teacher(tmp_path: Path, teacher: Path) -> None:
