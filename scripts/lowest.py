@@ -24,7 +24,7 @@ EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", 
 # What runs the tests; any version.
 RUNNERS = (
     "pytest", "pytest-xdist", "hypothesis", "httpx", "pydicom-data", "packaging", "pingouin",
-    "pypdf", "pycocotools", "playwright",
+    "pypdf", "playwright",
 )  # fmt: skip
 TESTS = (
     "clip_dicom", "clip_stills", "clip_video", "lossless", "hostile_dicom", "hostile_stills",
@@ -32,7 +32,7 @@ TESTS = (
     "measure_command", "session", "session_signs", "stored", "store", "store_chain",
     "record_command", "serving", "review_server", "live_sources", "agreement_table",
     "agreement_limits", "agreement_regression", "agreement_reliability", "agreement_paper",
-    "cluster", "offline", "printed",
+    "cluster", "offline", "printed", "light_install",
 )  # fmt: skip
 TRAINING_TESTS = (
     "training", "training_processes", "training_settings", "training_stop", "training_sweep",
