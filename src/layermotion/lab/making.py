@@ -1,8 +1,8 @@
 """Owns making a build: what may enter it, who is in which split, and that no picture leaks."""
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -62,11 +62,6 @@ class _Material:
     view: View | None
     label: NDArray[np.uint8] | None
 
-    def image(self, lab: Lab) -> NDArray[np.uint8]:
-        """Read the image area; frames of all clips together may not fit into memory."""
-        pixels = next(lab.frames(self.record, [split_key(self.key)[1]]))
-        return pixels[self.record.image_area.slices]
-
 
 def make_build(
     lab: Lab,
@@ -114,17 +109,12 @@ def make_build(
                 f"or change --held-out."
             )
     by_split[Split.TRAIN] += _unlabelled(lab, material, splits, held_out_share, held_out_sites)
-    leaks = find_leaks(
-        ((m.key, m.image(lab)) for m in by_split[Split.TRAIN]),
-        [(m.key, m.image(lab)) for m in by_split[Split.HELD_OUT]],
-    )
-    if leaks:
-        raise InputError(leak_sentence(leaks))
     with atomic_folder(target) as folder:
         both = [(m, split) for split, found in by_split.items() for m in found]
         both.sort(key=lambda pair: pair[0].key)
         frames = tuple(_write(folder, lab, m, split) for m, split in both)
         build = Build(target, frames, fingerprint_of(frames))
+        _refuse_leaks(replace(build, folder=folder))
         write_text(folder / MANIFEST_NAME, manifest_text(build, lab.today))
         splits_of = {(f.subject, str(f.split)) for f in frames}
         lab.register.note_build(name, build.fingerprint, sorted(splits_of))
@@ -259,6 +249,20 @@ def _only_split(scopes: frozenset[Scope]) -> Split | None:
     return possible[0] if len(possible) == 1 else None
 
 
+def _refuse_leaks(build: Build) -> None:
+    """Refuse what was written if a picture is in both splits.
+
+    Pictures to train on are read one by one: all together may not fit into memory.
+    """
+
+    def pictures(split: Split) -> Iterator[tuple[str, NDArray[np.uint8]]]:
+        return ((f.key, build.image(f)) for f in build.frames if f.split is split)
+
+    leaks = find_leaks(pictures(Split.TRAIN), tuple(pictures(Split.HELD_OUT)))
+    if leaks:
+        raise InputError(leak_sentence(leaks))
+
+
 def leak_sentence(leaks: tuple[Leak, ...]) -> str:
     """Say which pictures lie in two splits, and what to do."""
     shown = "; ".join(f"{leak.one} and {leak.other}" for leak in leaks[:5])
@@ -277,7 +281,8 @@ def _write(folder: Path, lab: Lab, material: _Material, split: Split) -> BuildFr
         write_png(path, values)
         return file_digest(path)
 
-    image_sha256 = written("images", material.image(lab))
+    pixels = next(lab.frames(record, [split_key(material.key)[1]]))
+    image_sha256 = written("images", pixels[record.image_area.slices])
     label_sha256 = None if material.label is None else written("labels", material.label)
     spacing = record.spacing
     if spacing is None:

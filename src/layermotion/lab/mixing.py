@@ -4,7 +4,7 @@ The synthetic share keeps a network from forgetting what the local frames do not
 """
 
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import cv2
 import numpy as np
@@ -91,7 +91,7 @@ class MixedDraw:
         has_aside = len(self.build.subjects(Split.TRAIN)) >= FEWEST_SUBJECTS
         return replace(self, synthetic_share=0.0, is_watched=True) if has_aside else self.synthetic
 
-    @property
+    @cached_property
     def subjects(self) -> tuple[str, ...]:
         """Pseudonyms that are drawn; the first ones of the split are held aside."""
         subjects = self.build.subjects(Split.TRAIN)
@@ -111,7 +111,12 @@ class MixedDraw:
             + (f", {UNLABELLED_PART:.3f} of it without a label" if self.unlabelled else "")
         )
 
-    @property
+    @cached_property
+    def labelled(self) -> tuple[BuildFrame, ...]:
+        """Labelled frames that are drawn."""
+        return tuple(f for f in self.build.of(Split.TRAIN) if f.subject in self.subjects)
+
+    @cached_property
     def unlabelled(self) -> tuple[BuildFrame, ...]:
         """Frames without a label that are drawn: none of a subject held aside."""
         aside = set(self.build.subjects(Split.TRAIN)) - set(self.subjects)
@@ -126,8 +131,7 @@ class MixedDraw:
         elif chance < self.synthetic_share:
             return self.synthetic(rng, size_px)
         else:
-            drawn = self.subjects
-            frames = tuple(f for f in self.build.of(Split.TRAIN) if f.subject in drawn)
+            frames = self.labelled
         subjects = sorted({f.subject for f in frames})
         subject = subjects[int(rng.integers(len(subjects)))]
         own = [f for f in frames if f.subject == subject]
