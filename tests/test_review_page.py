@@ -77,7 +77,9 @@ class Person:
         """Drag something down by some pixels of the screen."""
         self.actions += 1
         box = self.page.locator(selector).bounding_box()
-        assert box is not None
+        while box is None:  # what can be moved is made anew with each picture
+            self.page.wait_for_timeout(20)
+            box = self.page.locator(selector).bounding_box()
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
         self.page.mouse.move(x, y)
         self.page.mouse.down()
