@@ -1,6 +1,7 @@
 """Series: perpendicular thickness at any angle and scale, missing values, the bladder base."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,11 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from layermotion.edges.blocks import HeldEdges
 from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.site import tra_centre_px
 from layermotion.geometry import Spacing
 from layermotion.labels import STRUCTURES, WALL_LAYERS, Structure, label_of
 from layermotion.series.base import base_series, deep_edge
+from layermotion.series.causes import Cause, causes_of
 from layermotion.series.probe import Settle
 from layermotion.series.series import Quantity, Scale, Series
 from layermotion.series.thickness import thickness_at, thickness_series
@@ -48,6 +51,12 @@ def slab(
         (middle_mm - half_mm) / spacing.row_mm,
         (middle_mm + half_mm) / spacing.row_mm,
     )
+
+
+def unknown(frames: int) -> list[Quantity]:
+    """Thickness of every wall layer that is missing in all frames."""
+    nothing = np.full(frames, np.nan)
+    return [Quantity("thickness", layer, "mm", nothing, np.zeros(frames)) for layer in WALL_LAYERS]
 
 
 # -- thickness -----------------------------------------------------------------------------------
@@ -94,6 +103,33 @@ def test_one_wild_column_does_not_change_the_thickness() -> None:
     deep_px[TRA, np.argmin(abs(COLUMN_PX - SITE_PX))] += 60
     wild = Boundaries(COLUMN_PX, found.superficial_px, deep_px, found.confidence)
     assert thickness_at(wild, Structure.TRA, SITE_PX, SCALE)[0] == pytest.approx(4.0, rel=0.01)
+
+
+def test_each_missing_thickness_has_its_cause() -> None:
+    flat = np.full(COLUMN_PX.size, 150.0)
+    far = np.where(abs(COLUMN_PX - SITE_PX) < 60, np.nan, flat)
+    steep = flat + 100 + 0.8 * (COLUMN_PX - SITE_PX)
+    tra, eo = Structure.TRA, Structure.EO
+    once_more = replace(
+        boundaries_of(eo, flat, flat + 40), is_miscounted=np.ones(COLUMN_PX.size, bool)
+    )
+    frames = HeldEdges.of(
+        (
+            slab(4.0, 0.2), boundaries_of(tra, flat, flat + 40, confidence=0.5),
+            boundaries_of(tra, far, far + 40), boundaries_of(tra, flat, steep), once_more,
+        )
+    )  # fmt: skip
+    nothing = unknown(5)
+    causes = causes_of(frames, SITE_PX, SCALE, nothing, nothing)
+    # Where a first look gives a thickness, a second look disputed it.
+    assert causes[tra].tolist() == [
+        Cause.DISPUTED, Cause.UNCLEAR, Cause.ELSEWHERE, Cause.ENDS, Cause.ABSENT
+    ]  # fmt: skip
+    assert causes[eo].tolist() == [Cause.ABSENT] * 4 + [Cause.MISCOUNTED]
+    # A frame that is made anew has a cause of its own, and so has another site.
+    anew = frames.replaced({0: frames[2]})
+    assert causes_of(anew, SITE_PX, SCALE, nothing, nothing)[tra][0] == Cause.ELSEWHERE
+    assert causes_of(frames, 350.0, SCALE, nothing, nothing)[tra][2] == Cause.DISPUTED
 
 
 def test_layer_missing_at_the_site_has_no_thickness() -> None:

@@ -2,20 +2,22 @@
 
 from collections.abc import Mapping, Sequence
 from enum import IntEnum
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.edges.boundaries import Boundaries
+from layermotion.edges.blocks import Block, blocks_of
 from layermotion.edges.recording import ClipEdges
 from layermotion.labels import WALL_LAYERS, Structure, label_of
 from layermotion.series.series import Quantity, Scale
 from layermotion.series.thickness import (
     COUNTED,
     GIVEN_CONFIDENCE,
-    is_at_site,
+    are_enough,
+    columns_at,
     is_miscounted,
-    thickness_at,
+    thickness_in,
 )
 
 
@@ -59,27 +61,35 @@ def causes_of(
     causes = np.where(missing, Cause.DISPUTED, Cause.GIVEN).astype(np.int8)
     jumped = ~missing & np.array([np.isnan(quantity.value) for quantity in given])
     causes[jumped] = Cause.JUMPED
-    for index in np.flatnonzero(missing.any(axis=0)).tolist():
-        boundaries = frames[index]
-        for k in np.flatnonzero(missing[:, index]).tolist():
-            cause = cause_in(boundaries, WALL_LAYERS[k], site_px, scale)
-            if cause is not Cause.GIVEN:
-                causes[k, index] = cause
+    if missing.any():
+        key = ("causes", site_px, scale)
+        blocks = blocks_of(frames)
+        parts = [b.once(key, partial(_causes_in, b, site_px, scale)) for b in blocks]
+        seen_first = np.concatenate(parts, axis=1)
+        causes = np.where(missing & (seen_first != Cause.GIVEN), seen_first, causes)
     return dict(zip(WALL_LAYERS, causes, strict=True))
 
 
-def cause_in(boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale) -> Cause:
-    """Why one frame gives no thickness in a first look; ``GIVEN`` where it gives one."""
-    value, _ = thickness_at(boundaries, structure, site_px, scale)
-    if not np.isnan(value):
-        return Cause.GIVEN
-    k = label_of(structure) - 1
-    if np.isnan(boundaries.superficial_px[k]).all():
-        return Cause.ABSENT
-    near, is_enough = is_at_site(boundaries, structure, site_px, scale)
-    if not is_enough:
-        return Cause.ELSEWHERE
-    if structure in COUNTED and is_miscounted(boundaries, site_px, scale):
-        return Cause.MISCOUNTED
-    is_sure = float(boundaries.confidence[k][near].mean()) >= GIVEN_CONFIDENCE
-    return Cause.ENDS if is_sure else Cause.UNCLEAR
+def _causes_in(block: Block, site_px: float, scale: Scale) -> NDArray[np.int8]:
+    """Why frames give no thickness in a first look, ``GIVEN`` where they do; shape (4, frames)."""
+    place = np.full(len(block.frames), site_px)
+    within = columns_at(block.column_px, site_px, scale)
+    causes = []
+    for layer in WALL_LAYERS:
+        k = label_of(layer) - 1
+        value, _ = thickness_in(block, layer, place, scale)
+        superficial = block.superficial_px[:, k]
+        near = within & ~np.isnan(block.deep_px[:, k] - superficial)
+        confidence = np.where(near, block.confidence[:, k], 0).sum(axis=1)
+        miscounted = np.zeros(len(value), bool)
+        for index in np.flatnonzero(np.isnan(value)) if layer in COUNTED else ():
+            miscounted[index] = is_miscounted(block.frames[index], site_px, scale)
+        conditions = {
+            Cause.GIVEN: ~np.isnan(value),
+            Cause.ABSENT: np.isnan(superficial).all(axis=1),
+            Cause.ELSEWHERE: ~are_enough(near, within),
+            Cause.MISCOUNTED: miscounted,
+            Cause.ENDS: confidence >= GIVEN_CONFIDENCE * near.sum(axis=1),
+        }
+        causes.append(np.select(list(conditions.values()), list(conditions), Cause.UNCLEAR))
+    return np.array(causes, np.int8)

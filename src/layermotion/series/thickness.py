@@ -76,7 +76,7 @@ def thickness_in(
     within = np.abs(offset) <= scale.site_half
     near, wide = within & seen, seen & (np.abs(offset) <= scale.slope_half)
     confidence = np.where(near, doubt, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
-    rows = np.flatnonzero(_are_enough(near, within) & (confidence >= GIVEN_CONFIDENCE))
+    rows = np.flatnonzero(are_enough(near, within) & (confidence >= GIVEN_CONFIDENCE))
     top, bottom, offset = top[rows], bottom[rows], offset[rows]
     near, wide = near[rows], wide[rows]
     middle = np.where(wide, offset, 0).sum(axis=1) / wide.sum(axis=1)
@@ -119,25 +119,21 @@ def _median(values: NDArray[np.float64], kept: NDArray[np.bool_]) -> NDArray[np.
     return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
 
 
-def is_at_site(
-    boundaries: Boundaries, structure: Structure, site_px: float, scale: Scale
-) -> tuple[NDArray[np.bool_], bool]:
-    """Columns at the site that show a layer, shape (C,), and whether they are enough."""
-    k = label_of(structure) - 1
-    within = np.abs(boundaries.column_px.astype(float) - site_px) * scale.column <= scale.site_half
-    near = within & ~np.isnan(boundaries.deep_px[k] - boundaries.superficial_px[k])
-    return near, bool(_are_enough(near, within))
+def columns_at(column_px: NDArray[np.float32], site_px: float, scale: Scale) -> NDArray[np.bool_]:
+    """Columns at the site, shape (C,)."""
+    offset = (column_px.astype(float) - site_px) * scale.column
+    return np.asarray(np.abs(offset) <= scale.site_half)
 
 
 def is_miscounted(boundaries: Boundaries, site_px: float, scale: Scale) -> bool:
     """Tell whether layers may be miscounted in more than half of the columns at the site."""
     if boundaries.is_miscounted is None:
         return False
-    within = np.abs(boundaries.column_px.astype(float) - site_px) * scale.column <= scale.site_half
+    within = columns_at(boundaries.column_px, site_px, scale)
     return bool(within.any() and boundaries.is_miscounted[within].mean() > 0.5)
 
 
-def _are_enough(near: NDArray[np.bool_], within: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def are_enough(near: NDArray[np.bool_], within: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Whether enough of the columns at the site show a layer, by the last axis."""
     least = np.maximum(2, LEAST_COLUMN_SHARE * np.count_nonzero(within, axis=-1))
     return np.asarray(np.count_nonzero(near, axis=-1) >= least)
