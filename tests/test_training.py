@@ -17,7 +17,7 @@ import pytest
 import torch
 from drawing import draw_layers, draw_local_layers, draw_partly_labelled
 from tiny import TINY
-from trained import OVERRIDES, SCENES, STEPS
+from trained import OVERRIDES, SCENES, STEPS, draw_known
 
 from layermotion import __version__
 from layermotion.errors import ConfigError, InputError
@@ -380,13 +380,17 @@ def test_a_run_starts_from_another_run_or_from_shipped_weights(
     )
     for number, (source, tolerance) in enumerate(((str(run), 1e-6), ("smoke-001", 1e-3))):
         out = tmp_path / str(number)
-        train(still, out, draw_layers, report=str, start=Start(source))
+        train(still, out, draw_known, report=str, start=Start(source))
         state = load_checkpoint(out / "last.pt")
         weight = "unet.segmentation_head.0.weight"
         torch.testing.assert_close(
             state["model"][weight], first[weight], rtol=tolerance, atol=tolerance
         )
         assert state["progress"]["spacing_range_mm"][0] <= 0.3
+        scores = {row.name: row.value for row in tracking.read(run) if row.step == STEPS}
+        begun = {row.name: row.value for row in tracking.read(out) if row.step == 0}
+        assert begun == pytest.approx({name: scores[name] for name in begun}, abs=tolerance)
+        assert begun["dice_fat"] > 0, "what it starts with is scored"
     with pytest.raises(ConfigError, match="holds another network; give the same encoder"):
         train(TINY, tmp_path / "other", draw_layers, report=str, start=Start("smoke-001"))
     with pytest.raises(ConfigError, match="nowhere is neither the folder of a run .* smoke-001"):

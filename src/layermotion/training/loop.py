@@ -146,6 +146,8 @@ class _Run:
     ) -> None:
         self.keep_normalisation, self.settle = start.keep_normalisation, start.settle
         self.start: dict[str, torch.Tensor] | None = None
+        # Whether it goes on from weights: those are scored first, so that a gain can be seen.
+        self.is_further = start.weights is not None
         self.settings, self.out, self.draw, self.place = settings, out, draw, place
         self.report = report if place.is_writer else lambda _: None
         torch.manual_seed(settings.seed)
@@ -209,6 +211,8 @@ class _Run:
         batches = training_batches(stream, pin=place.device.type == "cuda")
         saved_s = time.monotonic()
         clock = Clock()
+        if progress.step == 0 and self.is_further:
+            self.watch.look(self.average, progress)
         while not (progress.has_ended or self._agree(should_stop)):
             self._step(model, clock.timed(batches))
             advance(progress.step)
