@@ -1010,8 +1010,8 @@ SAID = (
     Mutant(
         "causes-ends-and-unclear-exchanged",
         "series/causes.py",
-        "return Cause.ENDS if is_sure else Cause.UNCLEAR",
-        "return Cause.UNCLEAR if is_sure else Cause.ENDS",
+        "Cause.ENDS: confidence >= GIVEN_CONFIDENCE * near.sum(axis=1),",
+        "Cause.ENDS: confidence < GIVEN_CONFIDENCE * near.sum(axis=1),",
         ("test_reasons.py",),
     ),
     Mutant(
