@@ -15,8 +15,6 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
-import segmentation_models_pytorch as smp
-import torch
 
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.frame import edges_in
@@ -132,6 +130,10 @@ def time_network(pictures: int = 60) -> float:
 
 def time_usual_recipe(pictures: int = 20) -> float:
     """Median time of a U-Net on resnet34 in torch for one picture on one core, ms."""
+    # Here alone, so that their memory is in no other figure.
+    import segmentation_models_pytorch as smp
+    import torch
+
     torch.set_num_threads(1)
     network = smp.Unet("resnet34", encoder_weights=None, in_channels=1, classes=len(CLASSES)).eval()
     image = torch.zeros(1, 1, *input_shape(load_segmenter().size_px))
