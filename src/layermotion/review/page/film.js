@@ -42,7 +42,7 @@ export class Film {
     }
     const packed = this.packed[index] ?? (await this.arrival(index));
     if (!packed || !this.isOpen) return null;
-    const bitmap = await createImageBitmap(packed);
+    const bitmap = await createImageBitmap(new Blob([packed], { type: "image/jpeg" }));
     if (!this.isOpen) {
       bitmap.close();
       return null;
@@ -91,7 +91,7 @@ export class Film {
     let at = 0;
     for (let index = first; index <= last; index += 1) {
       const size = view.getUint32(at, true);
-      this.packed[index] = new Blob([content.slice(at + 4, at + 4 + size)], { type: "image/jpeg" });
+      this.packed[index] = new Uint8Array(content, at + 4, size);
       at += 4 + size;
       for (const resolve of this.waiting.get(index) ?? []) resolve(this.packed[index]);
       this.waiting.delete(index);

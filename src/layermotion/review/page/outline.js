@@ -30,7 +30,9 @@ export class Outlines {
 
   /** Take new rows of all edges in consecutive frames. */
   renew({ first, rows }) {
-    const bytes = Uint8Array.from(atob(rows), (letter) => letter.charCodeAt(0));
+    const text = atob(rows);
+    const bytes = new Uint8Array(text.length);
+    for (let k = 0; k < text.length; k += 1) bytes[k] = text.charCodeAt(k);
     this.values.set(new Float32Array(bytes.buffer), first * 10 * this.size);
   }
 }

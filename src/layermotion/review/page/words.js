@@ -14,13 +14,18 @@ export async function learn() {
 
 const DECIMALS = { mm: 1, s: 1, "%": 0, ratio: 2, px: 0 };
 
+// Making a format takes far longer than using it.
+const formats = new Map();
+
 /** A number with as many digits as can mean anything; a true minus sign. */
 export function number(value, unit) {
   const digits = DECIMALS[unit] ?? 2;
-  const text = new Intl.NumberFormat(document.documentElement.lang, {
-    minimumFractionDigits: digits, maximumFractionDigits: digits, signDisplay: "negative",
-  }).format(value);
-  return text.replace("-", "\u2212");
+  if (!formats.has(digits)) {
+    formats.set(digits, new Intl.NumberFormat(document.documentElement.lang, {
+      minimumFractionDigits: digits, maximumFractionDigits: digits, signDisplay: "negative",
+    }));
+  }
+  return formats.get(digits).format(value).replace("-", "\u2212");
 }
 
 /** A number beside a mark of an axis: as short as it is exact. */
