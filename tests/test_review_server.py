@@ -1,6 +1,7 @@
 """What the review page asks its program for: every route, what it refuses, and what is kept."""
 
 import json
+import re
 import struct
 import time
 from collections.abc import Iterator
@@ -8,6 +9,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import urljoin
 
 import httpx
 import numpy as np
@@ -124,6 +126,19 @@ def test_every_route_is_read(page: Client, review: Review) -> None:
     (size,) = struct.unpack_from("<I", content)
     assert content[4 : 4 + size] == review.places[0].opened.picture(2)
     assert content[4:6] == b"\xff\xd8"
+
+
+def test_the_page_asks_for_every_module_at_once(page: Client) -> None:
+    needed, found = ["/review/review.js"], set[str]()
+    while needed:
+        path = needed.pop()
+        found.add(path)
+        for name in re.findall(r'^import .* from "([^"]+)"', page.get(path).text, re.MULTILINE):
+            other = urljoin(path, name)
+            needed += [other] if other not in found else []
+    asked = re.findall(r'rel="modulepreload" href="([^"]+)"', page.get("/").text)
+    assert len(found) > 20
+    assert sorted(asked) == sorted(found)
 
 
 def test_every_number_that_is_told_is_the_one_that_was_measured(

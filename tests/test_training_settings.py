@@ -24,6 +24,8 @@ def test_every_config_is_complete_and_overrides_win() -> None:
     assert smoke.decoder_channels == (32, 32, 16, 16)
     assert hash(smoke)
     assert load_settings("fine-tune").batch_size == 6
+    coarse = load_settings("coarse")
+    assert (coarse.size_px, coarse.learning_rate) == (192, 1e-4)
 
 
 @pytest.mark.parametrize(

@@ -32,6 +32,7 @@ FILES = (
     "hands.js", "keys.js", "numbers.js", "outline.js", "pane.js", "player.js", "plots.js",
     "scale.js", "sign.js", "views.js", "window-ends.js", "words.js",
 )  # fmt: skip
+MODULES = ["/serving/server.js", *(f"/review/{name}" for name in FILES if name.endswith(".js"))]
 # Most frames that one request gets (our choice: some megabytes).
 MOST_FRAMES = 64
 
@@ -165,7 +166,7 @@ def routes_of(
         return JSONResponse(compared(review, first, second, own, language_of(request)))
 
     return [
-        page_route("/", PACKAGE, "review.html", languages),
+        page_route("/", PACKAGE, "review.html", languages, ahead=MODULES),
         texts_route("/texts", languages),
         Route("/looks", _looks),
         Route("/day", day),

@@ -41,11 +41,14 @@ def _fixed(path: str, content: bytes, suffix: str) -> Route:
     return Route(path, give)
 
 
-def page_route(path: str, package: str, name: str, languages: Languages) -> Route:
+def page_route(
+    path: str, package: str, name: str, languages: Languages, ahead: Sequence[str] = ()
+) -> Route:
     """Serve one page of ``PACKAGE/page``, in the language of the browser.
 
     The template gets ``say(key, ...)``, ``language`` and ``form_key``, the value without which the
-    guard takes no change.
+    guard takes no change. The page asks for the modules ``ahead`` at once; without that it asks for
+    each when it has read the one that needs it.
     """
     loader = ChoiceLoader([PackageLoader(package, FOLDER), PackageLoader(SHARED, FOLDER)])
     environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
@@ -55,7 +58,10 @@ def page_route(path: str, package: str, name: str, languages: Languages) -> Rout
         texts = languages.choose(request.headers.get("accept-language", ""))
         return HTMLResponse(
             template.render(
-                say=texts.say, language=texts.language, form_key=request.scope[FORM_KEY]
+                say=texts.say,
+                language=texts.language,
+                form_key=request.scope[FORM_KEY],
+                ahead=ahead,
             )
         )
 
