@@ -75,15 +75,15 @@ EDGES = (
     Mutant(
         "edges-confidence-always-1",
         "edges/boundaries.py",
-        "np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))",
-        "np.where(np.isnan(fine_top), 0, 1.0)",
+        "np.where(unusable, 0, np.exp(-doubt_px / DOUBT_ROWS))",
+        "np.where(unusable, 0, 1.0)",
         (CONFIDENCE,),
     ),
     Mutant(
         "edges-out-of-order",
         "edges/boundaries.py",
-        "*in_order(superficial, deep), confidence, miscounted)",
-        "superficial, deep, confidence, miscounted)",
+        "*in_order(placed[:, 0], placed[:, 1]), confidence, miscounted",
+        "placed[:, 0], placed[:, 1], confidence, miscounted",
         ("test_boundaries.py::test_order_holds_whatever_the_network_says",),
     ),
     Mutant(

@@ -320,3 +320,13 @@ def test_starting_loads_no_heavy_package() -> None:
     loaded = set(ended.stdout.split())
     assert "layermotion.cli" in loaded
     assert loaded.isdisjoint(HEAVY)
+
+
+def test_measuring_loads_what_reads_dicom_only_for_dicom() -> None:
+    program = "import sys, layermotion.commands.measure; print(*sorted(sys.modules))"
+    ended = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    loaded = set(ended.stdout.split())
+    assert "layermotion.clip.source" in loaded
+    assert loaded.isdisjoint({"pydicom", "matplotlib"})

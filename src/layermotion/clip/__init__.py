@@ -15,6 +15,7 @@ __all__ = (
     "Frame",
     "acquired",
     "clip_id_of",
+    "damage",
     "dicom",
     "header",
     "identifiers",
@@ -23,6 +24,7 @@ __all__ = (
     "patient",
     "reading",
     "regions",
+    "signature",
     "source",
     "stills",
 )

@@ -5,9 +5,9 @@ from pathlib import Path
 
 from pydicom import Dataset
 
-from layermotion.clip.dicom import looks_like_dicom
 from layermotion.clip.header import quiet, read_header
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.errors import InputError
 
 # Date and time of a recording, the best statement first (PS3.3 C.7.6.1 and C.12.1.1).
@@ -32,7 +32,7 @@ def acquired_at(source: Path) -> str | None:
                 return None
         with quiet():
             return _stated(read_header(source, TAGS).data)
-    except (*DECODE_ERRORS, InputError):
+    except (*DICOM_ERRORS, InputError):
         return None
 
 

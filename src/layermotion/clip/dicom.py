@@ -27,7 +27,7 @@ from layermotion.clip.reading import (
     sample_indices,
     to_grey8,
 )
-from layermotion.clip.regions import DECODE_ERRORS, find_calibration, numbers
+from layermotion.clip.regions import DICOM_ERRORS, find_calibration, numbers
 from layermotion.errors import InputError
 
 # What may stand as the meaning of the pixels (PS3.3 C.7.6.3.1.2).
@@ -67,7 +67,7 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
             times_s, rate_source, time_cautions = _find_times(dataset, count, frame_rate_hz, name)
             spacing, region, reason, region_cautions = find_calibration(dataset, shape)
             is_us = dataset.get("Modality") == "US"
-    except DECODE_ERRORS as error:
+    except DICOM_ERRORS as error:
         raise InputError(
             f"{name} is a damaged DICOM file; export it again from the scanner."
         ) from error
@@ -81,7 +81,7 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
                 if pixels is None:
                     return
                 yield grey.apply(pixels)
-        except DECODE_ERRORS as error:
+        except DICOM_ERRORS as error:
             raise InputError(
                 f"{name} has pixel data that cannot be decoded ({_name_of(syntax)}); export it "
                 f"again uncompressed or as JPEG, JPEG 2000 or RLE."
@@ -190,7 +190,7 @@ class _GreyTable:
                 return cls(2**bits - 1, 0, None)
             with quiet():
                 return cls._single_sample(dataset, bits)
-        except DECODE_ERRORS as error:
+        except DICOM_ERRORS as error:
             raise InputError(
                 f"{name} has an unusable palette or window; export it again as plain grey."
             ) from error
@@ -288,16 +288,3 @@ def _stated_times(dataset: Dataset, count: int) -> tuple[list[float], str] | Non
         if is_frame_rate(rate_hz):
             return [i / rate_hz for i in range(count)], source
     return None
-
-
-def looks_like_dicom(head: bytes) -> bool:
-    """Tell by the first 132 bytes: the DICM mark, or a first element of group 2 or 8.
-
-    Examples
-    --------
-    >>> looks_like_dicom(bytes(128) + b"DICM")
-    True
-    >>> looks_like_dicom(b"hello")
-    False
-    """
-    return head[128:132] == b"DICM" or head[:2] in (b"\x08\x00", b"\x02\x00")

@@ -12,7 +12,7 @@ from pydicom.filereader import _read_file_meta_info, read_partial, read_preamble
 from pydicom.tag import BaseTag, Tag
 from pydicom.uid import DeflatedExplicitVRLittleEndian
 
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
 from layermotion.errors import InputError
 
 # Pixel Data, and its kinds of floating point (PS3.5 A.1).
@@ -24,7 +24,7 @@ UNDEFINED_LENGTH = 0xFFFFFFFF
 class Header:
     """What stands before the pixels, and how many bytes of them are stated; None if they are not.
 
-    Values of ``data`` are converted when they are asked for, which raises ``DECODE_ERRORS`` in a
+    Values of ``data`` are converted when they are asked for, which raises ``DICOM_ERRORS`` in a
     damaged file.
     """
 
@@ -77,7 +77,7 @@ def read_header(path: Path, keywords: Sequence[str] | None = None) -> Header:
                 )
             file.seek(0)
             data = read_partial(file, at_pixels, force=True, specific_tags=tags)
-    except DECODE_ERRORS as error:
+    except DICOM_ERRORS as error:
         raise InputError(
             f"{path.name} is a damaged DICOM file; export it again from the scanner."
         ) from error

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from pydicom import Dataset
 
-from layermotion.clip.dicom import looks_like_dicom
 from layermotion.clip.header import quiet, read_header
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.errors import InputError
 
 TAGS = (
@@ -67,7 +67,7 @@ def read_identifiers(source: Path) -> Identifiers:
                 birth=_date(_text(dataset, "PatientBirthDate")),
                 day=_day(dataset),
             )
-    except (*DECODE_ERRORS, InputError):
+    except (*DICOM_ERRORS, InputError):
         return NOTHING_STATED
 
 

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from layermotion.clip.dicom import looks_like_dicom
 from layermotion.clip.header import quiet, read_header
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.clip.stills import SUFFIXES as IMAGE_SUFFIXES
 from layermotion.clip.stills import image_paths, looks_like_image
 from layermotion.errors import InputError
@@ -74,6 +74,6 @@ def _is_without_picture(path: Path) -> bool:
             header = read_header(path, ["SOPClassUID", "MediaStorageSOPClassUID"]).data
             meta = getattr(header, "file_meta", {})
             kind = str(header.get("SOPClassUID") or meta.get("MediaStorageSOPClassUID") or "")
-    except (*DECODE_ERRORS, InputError):
+    except (*DICOM_ERRORS, InputError):
         return False
     return kind == DIRECTORY or kind.startswith(WITHOUT_PICTURE)

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from layermotion.clip.dicom import looks_like_dicom
 from layermotion.clip.header import quiet, read_header
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.errors import InputError
 
 # DICOM keywords (PS3.6) by what a record calls them.
@@ -28,7 +28,7 @@ def read_patient(source: Path) -> dict[str, str]:
         with quiet():
             data = read_header(source, list(KEYWORDS.values())).data
             found = {name: str(data.get(keyword, "") or "") for name, keyword in KEYWORDS.items()}
-    except (*DECODE_ERRORS, InputError):
+    except (*DICOM_ERRORS, InputError):
         return {}
     if len(found["Date"]) == 8:
         found["Date"] = f"{found['Date'][:4]}-{found['Date'][4:6]}-{found['Date'][6:]}"

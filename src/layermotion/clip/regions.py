@@ -1,34 +1,16 @@
 """Owns the calibration that a DICOM file states: its ultrasound regions, or pixel spacing."""
 
-import struct
-import zlib
-
 import numpy as np
 from pydicom import Dataset
 from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.multival import MultiValue
 
+from layermotion.clip.damage import DECODE_ERRORS
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
 
 # What pydicom and its decoders raise on damaged or unsupported files.
-DECODE_ERRORS = (
-    ArithmeticError,
-    AssertionError,
-    AttributeError,
-    BytesLengthException,
-    EOFError,
-    InvalidDicomError,
-    LookupError,
-    MemoryError,
-    NotImplementedError,
-    OSError,
-    RuntimeError,
-    TypeError,
-    ValueError,
-    struct.error,
-    zlib.error,
-)
+DICOM_ERRORS = (*DECODE_ERRORS, BytesLengthException, InvalidDicomError)
 # DICOM PS3.3 C.8.5.5.1.1: Region Spatial Format 1 = 2D (tissue or flow).
 SPATIAL_FORMAT_2D = 1
 # DICOM PS3.3 C.8.5.5.1.15: Physical Units 3 = cm, the only unit of length.
@@ -49,7 +31,7 @@ def numbers(dataset: Dataset, keyword: str) -> list[float]:
         value = dataset.get(keyword)
         values = value if isinstance(value, MultiValue | list) else [value]
         return [float(item) for item in values if item is not None]
-    except DECODE_ERRORS:
+    except DICOM_ERRORS:
         return []
 
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layermotion.clip import Clip, clip_id_of
-from layermotion.clip.dicom import looks_like_dicom, read_dicom
 from layermotion.clip.reading import Reading, is_frame_rate
 from layermotion.clip.screen import find_image_areas
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.clip.stills import image_paths, looks_like_image, read_folder, read_still
 from layermotion.clip.video import read_video
 from layermotion.errors import InputError
@@ -184,6 +184,9 @@ def _read(source: Path, options: SourceOptions) -> Reading:
         raise InputError(f"{source.name} is empty (0 bytes); copy or export it again.")
     # DICOM first: its free 128-byte preamble may pose as a TIFF.
     if looks_like_dicom(head):
+        # Loading pydicom takes longer than opening a video.
+        from layermotion.clip.dicom import read_dicom
+
         return read_dicom(source, options.frame_rate_hz)
     if looks_like_image(head):
         return read_still(source)

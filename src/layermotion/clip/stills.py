@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from layermotion.clip import Frame
+from layermotion.clip.damage import DECODE_ERRORS
 from layermotion.clip.reading import Reading, check_size, checked, sample_indices, to_grey8
-from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
 
 # First bytes of PNG, JPEG, TIFF (both byte orders) and BMP.

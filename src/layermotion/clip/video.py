@@ -12,6 +12,7 @@ from av.video.reformatter import ColorRange
 from numpy.typing import NDArray
 
 from layermotion.clip import Frame
+from layermotion.clip.damage import DECODE_ERRORS
 from layermotion.clip.reading import (
     MOST_FRAMES,
     MOST_PIXELS,
@@ -20,7 +21,6 @@ from layermotion.clip.reading import (
     is_frame_rate,
     sample_indices,
 )
-from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.clip.survey import find_gaps, survey
 from layermotion.errors import InputError
 

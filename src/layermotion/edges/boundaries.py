@@ -1,5 +1,6 @@
 """Owns edges: class probabilities in, ordered sub-pixel layer edges out."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -111,38 +112,33 @@ def find_boundaries(
         Every model column over the image area.
     """
     rows, columns = grid.slices
-    cut = np.ascontiguousarray(probabilities[:, rows, columns])  # (6, R, C)
-    order = ORDER[view]
-    edges = _shared_edges(cut, [label_of(structure) for structure in order])
-    shape = (len(STRUCTURES), cut.shape[2])
-    superficial, deep = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
-    confidence = np.zeros(shape, np.float32)
-    for k, structure in enumerate(order):
-        label = label_of(structure)
-        top, bottom = edges[2 * k], edges[2 * k + 1]
-        mass = cut[label]
-        reach = BLADDER_SEARCH_PX if structure is Structure.BLADDER else SEARCH_PX
-        fine_top = _crossing(mass, top, reach, rising=True)
-        fine_bottom = _crossing(mass, bottom, reach, rising=False)
-        if structure is Structure.FAT:
-            fine_top = _moulded(fine_top)
-        # A structure that runs out of the bottom of the picture has no lower edge to measure to.
-        unusable = (bottom - top < THINNEST_PX) | (bottom > cut.shape[1] - CUT_ROWS)
-        if lowest is not None:
-            # A bladder that reaches the border is black there, so the last row shown may lie above.
-            unusable |= lowest[columns] - rows.start - (bottom - 1) < CUT_ROWS
-        fine_top[unusable] = fine_bottom[unusable] = np.nan
-        # Variance of "this row belongs to the structure", summed over the column.
-        doubt_px = (mass * (1 - mass)).sum(axis=0)
-        superficial[label - 1] = grid.row_to_frame(_smooth(fine_top) + rows.start)
-        deep[label - 1] = grid.row_to_frame(_smooth(fine_bottom) + rows.start)
-        confidence[label - 1] = np.where(np.isnan(fine_top), 0, np.exp(-doubt_px / DOUBT_ROWS))
-    miscounted = None
-    if view is View.ABDOMINAL_WALL:
-        miscounted = np.any([_hides_border(cut[BACKGROUND], *pair) for pair in
-                             zip(edges[::2], edges[1::2], strict=True)], axis=0)  # fmt: skip
+    labels = [label_of(structure) for structure in ORDER[view]]
+    cut = probabilities[[BACKGROUND, *labels], rows, columns]  # (1 + L, R, C)
+    border, mass = cut[0], cut[1:]
+    edges = _shared_edges(cut)  # (L, 2, C)
+    fine = _crossings(mass, edges, SEARCH_PX)  # (L, 2, C)
+    if view is View.BLADDER:
+        fine[-1:] = _crossings(mass[-1:], edges[-1:], BLADDER_SEARCH_PX)
+    fine[0, 0] = _moulded(fine[0, 0])  # the fat's
+    top, bottom = edges[:, 0], edges[:, 1]
+    # A structure that runs out of the bottom of the picture has no lower edge to measure to.
+    unusable = (bottom - top < THINNEST_PX) | (bottom > len(border) - CUT_ROWS)
+    if lowest is not None:
+        # A bladder that reaches the border is black there, so the last row shown may lie above.
+        unusable |= lowest[columns] - rows.start - (bottom - 1) < CUT_ROWS
+    fine = np.where(unusable[:, None], np.nan, fine)
+    # Variance of "this row belongs to the structure", summed over the column.
+    doubt_px = (mass * (1 - mass)).sum(axis=1)
+    layers = np.array(labels) - 1
+    placed = np.full((len(STRUCTURES), *edges.shape[1:]), np.nan, np.float32)
+    placed[layers] = grid.row_to_frame(_smooth(fine) + rows.start)
+    confidence = np.zeros((len(STRUCTURES), edges.shape[2]), np.float32)
+    confidence[layers] = np.where(unusable, 0, np.exp(-doubt_px / DOUBT_ROWS))
+    miscounted = _hides_border(border, edges) if view is View.ABDOMINAL_WALL else None
     # Each edge was refined and smoothed by itself.
-    return Boundaries(_column_px(grid), *in_order(superficial, deep), confidence, miscounted)
+    return Boundaries(
+        _column_px(grid), *in_order(placed[:, 0], placed[:, 1]), confidence, miscounted
+    )
 
 
 def in_order(superficial: Array, deep: Array) -> tuple[Array, Array]:
@@ -166,41 +162,38 @@ def _column_px(grid: ModelGrid) -> Array:
     return grid.column_to_frame(model_column).astype(np.float32)
 
 
-def _shared_edges(probabilities: Array, labels: list[int]) -> NDArray[np.int64]:
+def _shared_edges(probabilities: Array) -> NDArray[np.int64]:
     """Row at which each structure begins and ends, sought over neighbouring columns together.
 
     Parameters
     ----------
     probabilities
-        Shape (6, R, C).
+        Shape (1 + L, R, C), of the background and of each structure from the probe downwards.
 
     Returns
     -------
     ndarray
-        Shape (2 * structures, C), as ``_ordered_edges`` gives it.
+        Shape (L, 2, C), rows as ``_ordered_edges`` gives them.
     """
-    _, rows, columns = probabilities.shape
+    count, rows, columns = probabilities.shape
     at = np.arange(0, columns + COARSE_STEP - 1, COARSE_STEP).clip(max=columns - 1)
-    sums = np.zeros((len(probabilities), rows + 1, at.size), np.float32)
-    for label in (BACKGROUND, *labels):
-        shared = cv2.blur(probabilities[label], (NEIGHBOURS, 1))[:, at]
-        np.cumsum(shared, axis=0, out=sums[label, 1:])
-    coarse = _ordered_edges(sums, labels)
+    shared = cv2.blur(probabilities.reshape(-1, columns), (NEIGHBOURS, 1))[:, at]
+    sums = np.zeros((count, rows + 1, at.size), np.float32)
+    np.cumsum(shared.reshape(count, rows, -1), axis=1, out=sums[:, 1:])
+    coarse = _ordered_edges(sums, range(1, count))
     every = np.arange(columns)
     fine = np.rint([np.interp(every, at, edge) for edge in coarse]).astype(np.int64)
     # Between a column that shows a structure and one that does not, there is no line to draw: the
     # edges of what is absent lie anywhere.
     before = np.clip(np.searchsorted(at, every, side="right") - 1, 0, at.size - 2)
     nearest = before + (every - at[before] > at[before + 1] - every)
-    for k in range(len(labels)):
-        pair = coarse[2 * k : 2 * k + 2]
-        shown = pair[1] - pair[0] >= THINNEST_PX
-        ends = shown[before] != shown[before + 1]
-        fine[2 * k : 2 * k + 2, ends] = pair[:, nearest[ends]]
-    return fine
+    pairs = coarse.reshape(count - 1, 2, -1)
+    shown = np.diff(pairs, axis=1) >= THINNEST_PX  # (L, 1, columns looked at)
+    ends = shown[..., before] != shown[..., before + 1]
+    return np.where(ends, pairs[..., nearest], fine.reshape(count - 1, 2, -1))
 
 
-def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:
+def _ordered_edges(sums: Array, labels: Iterable[int]) -> NDArray[np.int64]:
     """Best row at which each structure begins and ends, respecting their order.
 
     Parameters
@@ -236,59 +229,61 @@ def _ordered_edges(sums: Array, labels: list[int]) -> NDArray[np.int64]:
     return edges
 
 
-def _crossing(mass: Array, edge: NDArray[np.int64], reach: int, *, rising: bool) -> Array:
-    """Row at which a structure's probability crosses one half, nearest to a coarse edge.
+def _crossings(mass: Array, edges: NDArray[np.int64], reach: int) -> Array:
+    """Row at which each structure's probability crosses one half, nearest to its coarse edges.
 
     Parameters
     ----------
     mass
-        Shape (R, C), probability of the structure.
-    edge
-        Shape (C,), coarse edge: the structure begins (or ends) between rows edge - 1 and edge.
+        Shape (L, R, C), probability of each structure.
+    edges
+        Shape (L, 2, C), coarse edges: the structure begins (or ends) between rows edge - 1 and
+        edge.
     reach
         Rows on either side in which it is sought.
 
     Returns
     -------
     ndarray
-        Shape (C,), rows as pixel centres; the coarse edge where there is no crossing nearby, the
-        picture's border where the structure runs out of it.
+        Shape (L, 2, C), rows as pixel centres; the coarse edge where there is no crossing nearby,
+        the picture's border where the structure runs out of it.
     """
-    rows, columns = mass.shape
-    offsets = np.arange(-reach - 1, reach + 1)
-    at = edge[None, :] + offsets[:, None]  # (W, C)
-    values = np.take_along_axis(mass, np.clip(at, 0, rows - 1), axis=0) - np.float32(0.5)
-    first, second = (values[:-1], values[1:]) if rising else (-values[:-1], -values[1:])
-    crosses = (first < 0) & (second >= 0) & (at[:-1] >= 0) & (at[1:] < rows)
-    distance = np.where(crosses, np.abs(offsets[:-1] + 1)[:, None], reach + 2)
-    pick = distance.argmin(axis=0)
-    every = np.arange(columns)
-    low, high = first[pick, every], second[pick, every]
-    share = np.where(high > low, -low / np.where(high > low, high - low, 1), 0.5)
-    fine = at[pick, every] + share
-    found = crosses[pick, every]
-    return np.where(found, fine, edge - 0.5).astype(np.float32)
+    count, rows, columns = mass.shape
+    offset = np.arange(-reach - 1, reach + 1)[:, None]  # (W, 1)
+    at = edges[:, :, None] + offset  # (L, 2, W, C)
+    structure = np.arange(count)[:, None, None, None]
+    values = mass[structure, np.clip(at, 0, rows - 1), np.arange(columns)] - np.float32(0.5)
+    values[:, 1] *= -1  # where a structure ends, its probability falls
+    first, second = values[:, :, :-1], values[:, :, 1:]
+    away = np.abs(offset[:-1] + 1)
+    crosses = (first < 0) & (second >= 0) & (at[:, :, :-1] >= 0) & (at[:, :, 1:] < rows)
+    nearest = np.where(crosses, away, len(offset)).argmin(axis=2)[:, :, None]
+    found, low, high, row = (
+        np.take_along_axis(each, nearest, axis=2)[:, :, 0] for each in (crosses, first, second, at)
+    )
+    share = low / np.where(found, low - high, 1)
+    return np.where(found, row + share, edges - 0.5).astype(np.float32)
 
 
-def _hides_border(
-    border: Array, top: NDArray[np.int64], bottom: NDArray[np.int64]
-) -> NDArray[np.bool_]:
-    """Tell of each column whether a further border lies between two edges, shape (C,).
+def _hides_border(border: Array, edges: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell of each column whether a further border lies within a layer, shape (C,).
 
     Parameters
     ----------
     border
         Shape (R, C), probability of what is none of the layers.
-    top, bottom
-        Shape (C,), rows of the edges.
+    edges
+        Shape (L, 2, C), rows of the edges.
     """
+    top, bottom = edges[:, :1], edges[:, 1:]  # (L, 1, C)
     depth = np.linspace(0, 1, DEPTHS)[:, None]
-    row = top + BESIDE_PX + depth * (bottom - top - 1 - 2 * BESIDE_PX)  # (D, C)
-    is_deep = bottom - top > 2 * BESIDE_PX + 1
+    row = top + BESIDE_PX + depth * (bottom - top - 1 - 2 * BESIDE_PX)  # (L, D, C)
     at = np.clip(np.rint(row), 0, len(border) - 1).astype(np.int64)
-    inside = np.where(is_deep, np.take_along_axis(border, at, axis=0), 0).astype(np.float32)
+    is_deep = bottom - top > 2 * BESIDE_PX + 1
+    inside = np.where(is_deep, border[at, np.arange(border.shape[1])], 0).astype(np.float32)
     # By depth within the layer, so that a border that slants with it stays one.
-    return np.asarray(cv2.blur(inside, (FURTHER_COLUMNS, 1)).max(axis=0) >= FURTHER_BORDER)
+    along = cv2.blur(inside.reshape(-1, border.shape[1]), (FURTHER_COLUMNS, 1))
+    return np.asarray(along.max(axis=0) >= FURTHER_BORDER)
 
 
 def _moulded(values: Array) -> Array:
@@ -299,15 +294,15 @@ def _moulded(values: Array) -> Array:
     filled = np.interp(np.arange(values.size), known, values[known])
     padded = np.pad(filled, SKIN_COLUMNS // 2, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, SKIN_COLUMNS)
-    middle = np.median(windows, axis=1).astype(np.float32)
+    middle = np.partition(windows, SKIN_COLUMNS // 2, axis=1)[:, SKIN_COLUMNS // 2]
     return np.where(np.isnan(values), np.nan, middle).astype(np.float32)
 
 
 def _smooth(values: Array) -> Array:
-    """Gaussian smoothing along the layer that leaves gaps as they are, shape (C,)."""
+    """Gaussian smoothing along the layers that leaves gaps as they are, shape (L, 2, C)."""
     known = ~np.isnan(values)
-    weight = known.astype(np.float32)[None, :]
-    filled = np.where(known, values, 0).astype(np.float32)[None, :]
-    both = np.concatenate([filled, weight])
-    soft = cv2.GaussianBlur(both, (9, 1), SMOOTHING, borderType=cv2.BORDER_REPLICATE)
-    return np.where(known, soft[0] / np.maximum(soft[1], 1e-6), np.nan).astype(np.float32)
+    both = np.stack([np.where(known, values, 0), known.astype(np.float32)])  # (2, L, 2, C)
+    flat = both.reshape(-1, both.shape[-1])
+    soft = cv2.GaussianBlur(flat, (9, 1), SMOOTHING, borderType=cv2.BORDER_REPLICATE)
+    total, weight = soft.reshape(both.shape)
+    return np.where(known, total / np.maximum(weight, 1e-6), np.nan).astype(np.float32)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from layermotion.clip.dicom import looks_like_dicom
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.errors import InputError
 from layermotion.exchange.request import OF_DICOM, Export, ExportRequest
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from PIL import Image
 from pycocotools import mask as coco_mask
 
+from layermotion.clip.damage import DECODE_ERRORS
 from layermotion.clip.reading import check_size
-from layermotion.clip.regions import DECODE_ERRORS
 from layermotion.errors import InputError
 from layermotion.files import write_text
 from layermotion.lab.outlines import filled

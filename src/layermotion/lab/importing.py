@@ -13,9 +13,9 @@ from pathlib import Path
 from pydicom import Dataset
 from pydicom.uid import generate_uid
 
-from layermotion.clip.dicom import looks_like_dicom
 from layermotion.clip.header import quiet, read_header
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
+from layermotion.clip.signature import looks_like_dicom
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
 from layermotion.lab.copies import (
@@ -203,7 +203,7 @@ def _import_file(
         cleaned = clean_header(original, secret, subject)
         if options.scanner:
             cleaned.Manufacturer = options.scanner
-    except DECODE_ERRORS as error:
+    except DICOM_ERRORS as error:
         raise InputError("The file has a damaged header; export it again.") from error
     prints[name] = print_of(name, subject, pictures, secret)
     save_print(lab.print_path(name), prints[name])
@@ -251,7 +251,7 @@ def _header(path: Path) -> Dataset | None:
             if not looks_like_dicom(file.read(132)):
                 return None
         return read_header(path).data
-    except (*DECODE_ERRORS, InputError) as error:
+    except (*DICOM_ERRORS, InputError) as error:
         raise InputError("The file cannot be read; export it again from the scanner.") from error
 
 

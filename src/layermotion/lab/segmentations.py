@@ -10,7 +10,7 @@ from pydicom.uid import SegmentationStorage
 
 from layermotion.clip.header import quiet, read_header
 from layermotion.clip.reading import check_size
-from layermotion.clip.regions import DECODE_ERRORS
+from layermotion.clip.regions import DICOM_ERRORS
 from layermotion.errors import InputError
 from layermotion.lab.annotations import (
     MOST_PIXELS_OF_FILE,
@@ -42,7 +42,7 @@ def read_segmentation(path: Path, find_clip: Callable[[str], str | None]) -> lis
     try:
         with quiet():
             masks = _read_masks(path, find_clip)
-    except DECODE_ERRORS as error:
+    except DICOM_ERRORS as error:
         raise InputError(
             f"{path.name} is a damaged DICOM segmentation; export it again."
         ) from error
@@ -50,7 +50,7 @@ def read_segmentation(path: Path, find_clip: Callable[[str], str | None]) -> lis
 
 
 def _read_masks(path: Path, find_clip: Callable[[str], str | None]) -> dict[str, NDArray[np.bool_]]:
-    """Masks of every frame by its key; DECODE_ERRORS where the file is damaged."""
+    """Masks of every frame by its key; DICOM_ERRORS where the file is damaged."""
     head = read_header(path, ["Rows", "Columns", "NumberOfFrames"]).data
     rows, columns = int(head.Rows), int(head.Columns)
     check_size(path.name, rows, columns)
