@@ -19,6 +19,7 @@ from pages import chromium, open_page
 from PIL import Image
 from playwright.sync_api import Browser, Page
 from standin import draw_frames, draw_texture, write_dicom
+from test_review_sentences import sentences_in
 
 from layermotion.clip.video import VIDEO_REMEDY
 from layermotion.commands.live import Measuring
@@ -45,15 +46,17 @@ SOURCE = Path(__file__).parent.parent / "src" / "layermotion"
 # are read before that, and what is wrong with them is said where the program was started.
 PLACES = (
     "analysis", "clip", "efforts", "measures", "series", "tissue", "geometry.py", "files.py",
-    "commands/live.py", "commands/results.py", "commands/review.py", "exchange/reference.py",
-    "exchange/seg.py", "live/taking.py", "record/database.py", "record/reading.py",
-    "report/overlay.py", "session/index.py", "session/results.py",
+    "commands/live.py", "commands/results.py", "commands/review.py", "consent/store.py",
+    "exchange/reference.py", "exchange/seg.py", "lab/folder.py", "lab/secret.py", "live/taking.py",
+    "record/database.py", "record/reading.py", "report/overlay.py", "session/index.py",
+    "session/results.py",
 )  # fmt: skip
 RAISED = ("InputError", "MeasurementError", "RecordError", "RecordInUseError", "WeightsError")
-# What only the start of the program says, and that no clip can be played of a single image.
+# What only the start of the program says, or another command.
 AT_THE_START = re.compile(
     "Give either|A depth of view|A frame rate of|'5' is not a pixel size|.* cannot be played|"
-    ".* is a file; give --out|.* cannot be written; choose"
+    ".* is a file; give --out|.* cannot be written; choose|.* is a laboratory already|"
+    "The secret .* (exists|would lie|cannot be written)|.* does not name a frame; keep"
 )
 # What stands in the place of each expression, where that is neither a number nor a file.
 EXAMPLES = {
@@ -64,13 +67,20 @@ EXAMPLES = {
     "when": " at 1.25 s", "visit.day": "2026-03-01", "value.name": "thickness_rest",
     "side": "row", "path.stat().st_size": "5", "len(paths)": "5", "error.number": "5",
 }  # fmt: skip
+OF_A_FRAME = {
+    "frame.key": "c-1/7", "count": "2 holes", "_name(structure)": "bladder",
+    "_name(layer)": "subcutaneous fat", "_name(one)": "external oblique (EO)",
+    "_name(other)": "internal oblique (IO)", "_name(lower)": "internal oblique (IO)",
+    "_name(upper)": "external oblique (EO)",
+    "remedy": "look again, and give --as-drawn if it is meant so.",
+}  # fmt: skip
 # A name that a sentence must bear: it looks like the end of one, and like an option.
 NAMED = "left; rest, 2.5 --fps.mp4"
 NAMES = re.compile(r"name|path|source|target|folder|nearest|record")
-# What both languages write alike, but for names of files and options.
 WIDTH_PX = 1366
 # As scanners name their files: without a place to break the line.
 LONG = "20260301_101523_ABDOMEN_LINKS_TRANSVERSUS_EINZIEHEN_SERIE_0001.mp4"
+# What both languages write alike, but for names of files.
 SAME = {"DICOM", "JPEG", "TIFF", "webm", "first", "view"}
 
 
@@ -115,14 +125,21 @@ def text_of(node: ast.AST, names: Mapping[str, object]) -> str:
     return str(names.get(text, example))
 
 
-@pytest.mark.parametrize("place", PLACES)
-def test_every_fault_of_a_file_has_a_translation(place: str) -> None:
-    found = SOURCE / place
-    modules = [found] if found.is_file() else sorted(found.rglob("*.py"))
-    said = [(m.name, text) for m in modules for text in raised_in(m)]
-    assert said or place in ("series", "tissue")
-    untold = [(m, text) for m, text in said if german().refuse(text) == text]
-    assert [one for one in untold if not AT_THE_START.match(one[1])] == []
+def test_every_fault_of_a_file_has_a_translation() -> None:
+    found = [SOURCE / place for place in PLACES]
+    modules = [m for one in found for m in ([one] if one.is_file() else sorted(one.rglob("*.py")))]
+    said = [text for module in modules for text in raised_in(module)]
+    assert len(said) > 100
+    untold = [text for text in said if german().refuse(text) == text]
+    assert [text for text in untold if not AT_THE_START.match(text)] == []
+
+
+def test_what_is_wrong_with_a_frame_for_the_laboratory_has_a_translation() -> None:
+    said = list(sentences_in(SOURCE / "lab" / "checks.py", OF_A_FRAME))
+    assert len(said) > 10
+    named = [text if text.startswith("c-1/7") else f"c-1/7: {text}" for text in said]
+    untold = [text for text in named if german().refuse(text) == text]
+    assert untold == [f"c-1/7: {OF_A_FRAME['remedy']}"]
 
 
 def test_what_a_review_says_of_a_file_has_a_translation() -> None:
@@ -263,19 +280,31 @@ def test_the_page_of_a_visit_says_in_german_what_is_wrong_with_each_file(
         assert english[name] and words_of(english[name]) & words_of(text) <= SAME
 
 
-def test_the_page_says_in_german_why_results_were_not_written(review: Review) -> None:
+# A folder that is a file.
+NOT_WRITTEN = {
+    "en": "{} cannot be written (Not a directory); choose a folder that you may write to.",
+    "de": "In {} kann nicht geschrieben werden (kein Ordner); wählen Sie einen Ordner, in den Sie "
+    "schreiben dürfen.",
+}
+
+
+def write_results_of(review: Review) -> None:
     review.write()
     end_s = time.monotonic() + 10
     while review.is_writing and time.monotonic() < end_s:
         time.sleep(0.01)
+
+
+def test_the_page_says_in_german_why_results_were_not_written(review: Review) -> None:
+    write_results_of(review)
     with serving(routes_of(review)) as running:
-        for language, beginning in (("en", "{} cannot be"), ("de", "In {} kann nicht ")):
+        for language, said in NOT_WRITTEN.items():
             headers = {"accept-language": language}
             with httpx.Client(base_url=running.address.origin, headers=headers) as page:
                 page.get(running.link())
                 day = page.get("/day").json()
             where = review.places[0].listed.path.parent / "a.mp4"
-            assert day["not_written"].startswith(beginning.format(where))
+            assert day["not_written"] == said.format(where)
             assert day["finished"] == ""
 
 
@@ -315,12 +344,17 @@ def assert_not_wider(page: Page, *places: str) -> None:
 
 
 def test_the_sentences_fit_their_place_on_the_page_of_a_visit(review: Review) -> None:
+    write_results_of(review)
     with chromium() as browser, serving(routes_of(review)) as running:
         page, errors = open_in_german(browser, running.link())
         page.wait_for_selector("#clips .problem")
         cells = page.locator("#clips .problem").all_inner_texts()
         assert set(cells) == set(asked(review, "de").values())
         assert_not_wider(page, ".scroll:has(#clips)")
+        page.click("#to-sign")
+        where = review.places[0].listed.path.parent / "a.mp4"
+        assert page.inner_text("#finished") == NOT_WRITTEN["de"].format(where)
+        assert_not_wider(page)
         assert errors == []
 
 

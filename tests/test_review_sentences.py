@@ -2,7 +2,7 @@
 
 import ast
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -39,7 +39,7 @@ EXAMPLES = {
 }  # fmt: skip
 
 
-def sentences_in(path: Path) -> Iterator[str]:
+def sentences_in(path: Path, examples: Mapping[str, str] = EXAMPLES) -> Iterator[str]:
     """Give every sentence that a module holds, with examples in its places."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     passed: set[int] = set()
@@ -57,11 +57,11 @@ def sentences_in(path: Path) -> Iterator[str]:
             passed |= {id(part) for part in node.values}
             for part in node.values:
                 if isinstance(part, ast.FormattedValue):
-                    text += EXAMPLES.get(ast.unparse(part.value), "5")
+                    text += examples.get(ast.unparse(part.value), "5")
                 else:
                     text += str(ast.literal_eval(part))
         elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            text = re.sub(r"\{(\w+)[^}]*\}", lambda m: EXAMPLES.get(m[1], "5"), node.value)
+            text = re.sub(r"\{(\w+)[^}]*\}", lambda m: examples.get(m[1], "5"), node.value)
         if text.endswith(".") and " " in text and not ELSEWHERE.match(text):
             yield text
 
