@@ -124,7 +124,10 @@ def unequal_images(visit: DrawnVisit) -> Clip:
     ("make", "words"),
     [
         (same_twice, "rest.png and copy.png are the same picture; give one at rest and one"),
-        (two_sizes, "has 320 x 240 pixels and full.png 300 x 240; a pair of stills needs one size"),
+        (
+            two_sizes,
+            "has 320 x 240 pixels and full.png has 300 x 240; a pair of stills needs one size",
+        ),
         (clip_for_a_still, "clip.dcm is not a single image; leave out what it shows"),
         (two_scales, "rest.png and full.png have different pixel sizes; record both at one depth"),
         (one_image, "one.png does not show two images side by side; cut the screen to them"),

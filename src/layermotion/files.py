@@ -6,6 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from errno import ENOTDIR
 from pathlib import Path
 
 from layermotion.errors import InputError
@@ -133,7 +134,7 @@ def make_folder(folder: Path) -> None:
     for missing in reversed([path for path in (folder, *folder.parents) if not path.exists()]):
         missing.mkdir(OWNER_ONLY, exist_ok=True)
     if not folder.is_dir():
-        raise NotADirectoryError(f"{folder} is no folder")
+        raise NotADirectoryError(ENOTDIR, os.strerror(ENOTDIR), str(folder))
 
 
 def _new_file(target: Path) -> tuple[int, Path]:

@@ -38,10 +38,10 @@ class Spacing:
 
     def __post_init__(self) -> None:
         low, high = SPACING_RANGE_MM
-        for name, value in (("row", self.row_mm), ("column", self.column_mm)):
+        for side, value in (("row", self.row_mm), ("column", self.column_mm)):
             if not (math.isfinite(value) and low <= value <= high):
                 raise InputError(
-                    f"A {name} spacing of {value:g} mm per pixel is not possible; "
+                    f"A {side} spacing of {value:g} mm per pixel is not possible; "
                     f"give a value from {low:g} to {high:g} mm."
                 )
 

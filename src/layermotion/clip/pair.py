@@ -74,8 +74,8 @@ def open_pair(rest: Path, contracted: Path, options: SourceOptions) -> Clip:
     if first.frame_shape != second.frame_shape:
         raise InputError(
             f"{first.source_name} has {first.frame_shape[0]} x {first.frame_shape[1]} pixels and "
-            f"{second.source_name} {second.frame_shape[0]} x {second.frame_shape[1]}; a pair of "
-            f"stills needs one size."
+            f"{second.source_name} has {second.frame_shape[0]} x {second.frame_shape[1]}; a pair "
+            f"of stills needs one size."
         )
     if first.clip_id == second.clip_id:
         raise InputError(

@@ -89,7 +89,7 @@ def situation(live: Live, language: str) -> dict[str, Any]:
     return {
         "ended": live.has_ended,
         "frozen": live.is_frozen,
-        "error": refuse_in(language, wrong) if wrong else "",
+        "error": refuse_in(language, wrong),
         "recording": live.recorder.is_recording,
     }
 
@@ -121,13 +121,13 @@ def patient_message(live: Live, state: State) -> dict[str, Any]:
 def arrivals_message(arrivals: tuple[Arrival, ...], error: str, language: str) -> dict[str, Any]:
     """Tell what arrived, the newest first."""
     return {
-        "error": refuse_in(language, error) if error else "",
+        "error": refuse_in(language, error),
         "arrivals": [
             {
                 "name": arrival.name,
                 "at": f"{arrival.at:%H:%M:%S}",
                 "outcome": arrival.outcome.shown(language) if arrival.outcome else None,
-                "failed": arrival.failed,
+                "failed": refuse_in(language, arrival.failed),
             }
             for arrival in arrivals
         ],

@@ -73,7 +73,7 @@ class Review:
         self.record, self.day, self.who = record, day, ""
         self.visit: Visit | None = None
         self.code = ""
-        self.finished, self.is_writing = "", False
+        self.finished, self.not_written, self.is_writing = "", "", False
         self._segmenter, self._finish = segmenter, finish
         self._lock = threading.RLock()
         self._is_opened = False
@@ -347,14 +347,14 @@ class Review:
 
     def write(self) -> None:
         """Write the final results in the background; the state says where, or why not."""
-        self.finished, self.is_writing = "", True
+        self.finished, self.not_written, self.is_writing = "", "", True
         threading.Thread(target=self._write, name="writing").start()
 
     def _write(self) -> None:
         try:
             self.finished = str(self._finish(self))
         except LayermotionError as error:
-            self.finished = str(error)
+            self.not_written = str(error)
         finally:
             self.is_writing = False
 
@@ -378,6 +378,7 @@ class Review:
                 "why_not_sign": why_not_sign(self.places),
                 "amendments": amendments_in(self.record, visit),
                 "finished": self.finished,
+                "not_written": self.not_written,
                 "is_writing": self.is_writing,
                 "clips": [place.summary() for place in in_order(self.places)],
             }

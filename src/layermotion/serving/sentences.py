@@ -11,12 +11,14 @@ from layermotion.serving.texts import FALLBACK, Languages, Texts
 
 FOLDER = "translations"
 # Tables of a file in the order of looking: reasons and cautions, what changed between visits, what
-# the program refuses, and the phrases that are put into them.
-TABLES = ("sentences", "changes", "refusals", "phrases")
+# is wrong with a file, what the program refuses, and the phrases that are put into them.
+TABLES = ("sentences", "changes", "faults", "refusals", "phrases")
 PLACE = re.compile(r"\{(\w+)\}")
-# What is put into a sentence as it is: numbers, and what a person typed.
-NUMBER = re.compile(r"[-−+\d.,; ]+")
-TYPED = ("reason", "how", "source")
+# What is put into a sentence as it is: numbers, names of files, and what a person typed.
+NUMBER = re.compile(r"[-−+\d.,; ]+(e[-+]\d+)?|[-−+]?(nan|inf)")
+AS_IT_IS = ("file", "how", "own", "reason", "second", "source", "stored", "values")
+# What the system says of a fault: in its own language, if we do not know it.
+CAUSE = "cause"
 DECIMAL = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -70,7 +72,7 @@ class Sentences:
 
     def _part(self, name: str, text: str) -> str | None:
         """Give what is put in; None where it is English that has no translation."""
-        if name in (*TYPED, "values", "own", "stored"):
+        if name in AS_IT_IS:
             return text
         if NUMBER.fullmatch(text):
             return DECIMAL.sub(self.decimal, text)
@@ -79,7 +81,8 @@ class Sentences:
                 parts = [self._found(part) for part in text.split(mark)]
                 if None not in parts:
                     return mark.join(str(part) for part in parts)
-        return self._found(text)
+        found = self._found(text)
+        return text if found is None and name == CAUSE else found
 
 
 @cache
