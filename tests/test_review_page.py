@@ -3,6 +3,8 @@
 import json
 import math
 import re
+import time
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,7 +12,7 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, Route
-from reviewed import Alike, make_review, opened, until
+from reviewed import PATIENCE_S, Alike, make_review, opened, until
 from standin import draw_frames, effort, truth_segmenter, wall_labels, write_video
 from visits import DrawnVisit
 
@@ -325,12 +327,22 @@ def points_of(page: Page) -> list[list[float]]:
     return [[float(number) for number in re.findall(r"\d+", str(words))[1:]] for words in said]
 
 
-def give_scale(person: Person, way: str, mm: str) -> None:
+def once(page: Page, is_true: Callable[[], bool]) -> None:
+    """Wait until something is true of the program behind the page."""
+    end_s = time.monotonic() + PATIENCE_S
+    while not is_true():
+        assert time.monotonic() < end_s
+        page.wait_for_timeout(20)
+
+
+def give_scale(person: Person, scale_of: Callable[[], Any], way: str, mm: str) -> None:
+    before = scale_of()
     person.click("#scale")
     until(person.page, "document.querySelector('#ask').open")
     person.page.select_option("#ask [name=way]", way)
     person.page.fill("#ask [name=mm]", mm)
     person.click("#ask .chief")
+    once(person.page, lambda: scale_of() != before)
     until(person.page, "document.querySelector('#wait').hidden")
 
 
@@ -342,6 +354,9 @@ def test_a_clip_is_given_its_scale_and_measured_by_calliper(bare: Review, chromi
         assert "no value" in spoken(page, TRA)
         shown = bare.places[0].opened.shown
 
+        def scale() -> Any:
+            return shown()["mm_per_pixel"]
+
         # Two points of a ruler, 20 mm apart.
         person.press("m")
         until(page, """document.querySelector('[data-hand="calliper-1"]') !== null""")
@@ -349,8 +364,8 @@ def test_a_clip_is_given_its_scale_and_measured_by_calliper(bare: Review, chromi
         assert page.locator("#calliper-take").is_disabled()
         person.drag('[data-hand="calliper-1"]', 60)
         (first, second) = points_of(page)
-        give_scale(person, "points", "20")
-        row_mm, column_mm = shown()["mm_per_pixel"]
+        give_scale(person, scale, "points", "20")
+        row_mm, column_mm = scale()
         far = math.dist(first, second)
         assert row_mm == column_mm == pytest.approx(20 / far, rel=0.02)
         until(
@@ -361,13 +376,14 @@ def test_a_clip_is_given_its_scale_and_measured_by_calliper(bare: Review, chromi
         assert tra == pytest.approx((45 + RISE) * row_mm, abs=2 * row_mm)
 
         # The depth of view over the whole picture instead, which is taken back again.
-        give_scale(person, "depth", "60")
-        assert shown()["mm_per_pixel"][0] == pytest.approx(60 / shown()["height_px"])
+        give_scale(person, scale, "depth", "60")
+        assert scale()[0] == pytest.approx(60 / shown()["height_px"])
         person.press("Escape")
         person.press("u")
-        until(page, "document.querySelector('#undo').disabled === false")
-        until(page, f"{json.dumps(row_mm)} !== 0 && document.querySelector('#wait').hidden")
-        assert shown()["mm_per_pixel"] == [row_mm, column_mm]
+        once(page, lambda: scale() == [row_mm, column_mm])
+        until(
+            page, f"""document.querySelector('[data-key="{TRA}"]').ariaLabel.includes('{tra:.1f}')"""
+        )
 
         # A thickness by calliper: what it says is what the value becomes.
         person.click(f'[data-key="{TRA}"]')
