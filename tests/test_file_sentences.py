@@ -33,6 +33,7 @@ from layermotion.live.messages import arrivals_message
 from layermotion.live.server import arrival_routes
 from layermotion.models.registry import load_in_use
 from layermotion.record.store import Record
+from layermotion.review.place import Stage
 from layermotion.review.sentences import day_in_language
 from layermotion.review.server import routes_of
 from layermotion.review.sources import ALONE, find_sources
@@ -45,7 +46,8 @@ SOURCE = Path(__file__).parent.parent / "src" / "layermotion"
 # All that opens, measures or writes files while a page is open. Tables, weights, sites and exports
 # are read before that, and what is wrong with them is said where the program was started.
 PLACES = (
-    "analysis", "clip", "efforts", "measures", "series", "tissue", "geometry.py", "files.py",
+    "analysis", "clip", "efforts", "measures", "series", "tissue", "errors.py", "geometry.py",
+    "files.py",
     "commands/live.py", "commands/results.py", "commands/review.py", "consent/store.py",
     "exchange/reference.py", "exchange/seg.py", "lab/folder.py", "lab/secret.py", "live/taking.py",
     "record/database.py", "record/reading.py", "report/overlay.py", "session/index.py",
@@ -278,6 +280,35 @@ def test_the_page_of_a_visit_says_in_german_what_is_wrong_with_each_file(
     assert {name: text[: len(expected[name])] for name, text in told.items()} == expected
     for name, text in told.items():
         assert english[name] and words_of(english[name]) & words_of(text) <= SAME
+
+
+@pytest.mark.parametrize("name", ["open_recording", "Desk.open"])
+def test_what_nobody_foresaw_fails_one_clip_and_the_others_go_on(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = [tmp_path / f"{k}.png" for k in range(2)]
+    for k, path in enumerate(paths):
+        Image.fromarray(draw_texture(40 + k, 60)).save(path)
+    listed = find_sources(paths, None, "most-even")
+
+    class Unforeseen:
+        """Fails at the first clip by the words of a library, at the second in our own."""
+
+        calls = 0
+
+        def __call__(self, *_: object) -> None:
+            self.calls += 1
+            raise KeyError("Jane Roe") if self.calls == 1 else InputError("A sentence; do that.")
+
+    monkeypatch.setattr(f"layermotion.review.visit.{name}", Unforeseen())
+    with Record.open(tmp_path / "record.sqlite") as record:
+        made = Review(listed, load_in_use(), record, date(2026, 3, 1), lambda _: tmp_path)
+        made.measure_all()
+    first, second = made.places
+    assert first.stage is second.stage is Stage.FAILED
+    assert first.problem.startswith("0.png failed in a way that was not foreseen (KeyError")
+    assert "Jane" not in first.problem and german().refuse(first.problem) != first.problem
+    assert second.problem == "A sentence; do that."
 
 
 # A folder that is a file.

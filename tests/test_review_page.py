@@ -381,9 +381,8 @@ def test_a_clip_is_given_its_scale_and_measured_by_calliper(bare: Review, chromi
         person.press("Escape")
         person.press("u")
         once(page, lambda: scale() == [row_mm, column_mm])
-        until(
-            page, f"""document.querySelector('[data-key="{TRA}"]').ariaLabel.includes('{tra:.1f}')"""
-        )
+        label = f"""document.querySelector('[data-key="{TRA}"]').ariaLabel"""
+        until(page, f"{label}.includes('{tra:.1f}')")
 
         # A thickness by calliper: what it says is what the value becomes.
         person.click(f'[data-key="{TRA}"]')

@@ -8,6 +8,11 @@ LayermotionError
     RecordError         a record over time that is damaged or refuses what is asked
 """
 
+import os
+import traceback
+
+PACKAGE = f"{os.sep}layermotion{os.sep}"
+
 
 def plain(words: str) -> str:
     """Put a mark in place of what a terminal would obey, or could not show.
@@ -48,3 +53,16 @@ class MeasurementError(LayermotionError):
 
 class RecordError(LayermotionError):
     """The record over time is damaged, in use, or refuses what is asked of it."""
+
+
+def unforeseen(name: str, error: Exception) -> LayermotionError:
+    """Make what nobody foresaw the failure of one source: the others go on.
+
+    Only its kind and place are told: the words of a library may quote a file.
+    """
+    own = [step for step in traceback.extract_tb(error.__traceback__) if PACKAGE in step.filename]
+    place = f" at {own[-1].filename.rpartition(PACKAGE)[2]}:{own[-1].lineno}" if own else ""
+    return MeasurementError(
+        f"{name} failed in a way that was not foreseen ({type(error).__name__}{place}); report "
+        f"this line, and export the recording again in another format."
+    )

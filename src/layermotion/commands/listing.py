@@ -10,8 +10,7 @@ from layermotion.clip import Clip, Frame
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.progress import telling
-from layermotion.commands.results import unforeseen
-from layermotion.errors import InputError, LayermotionError
+from layermotion.errors import InputError, LayermotionError, unforeseen
 from layermotion.models.registry import load_in_use
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import decide_view, look_at

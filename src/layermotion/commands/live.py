@@ -13,10 +13,10 @@ from layermotion.clip import Clip
 from layermotion.clip.source import open_clip
 from layermotion.clip.stills import image_paths
 from layermotion.commands.measure import MeasureOptions
-from layermotion.commands.results import Output, check_folder, unforeseen, write_results
+from layermotion.commands.results import Output, check_folder, write_results
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError
+from layermotion.errors import InputError, LayermotionError, unforeseen
 from layermotion.live.arrivals import Arrivals
 from layermotion.live.live import Live
 from layermotion.live.outcome import Outcome

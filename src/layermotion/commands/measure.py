@@ -11,11 +11,11 @@ from layermotion.analysis.result import Analysis
 from layermotion.clip import Clip
 from layermotion.clip.source import SourceOptions, open_clip, parse_mm_per_pixel
 from layermotion.commands.progress import telling
-from layermotion.commands.results import Output, check_folder, record, unforeseen
+from layermotion.commands.results import Output, check_folder, record
 from layermotion.commands.spread import spread_over
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError, WeightsError
+from layermotion.errors import InputError, LayermotionError, WeightsError, unforeseen
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.labels import Task, View

@@ -1,7 +1,6 @@
 """Owns the files of one measured clip."""
 
 import os
-import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import islice
@@ -14,7 +13,7 @@ from layermotion.caution import Signature
 from layermotion.clip import Clip, Frame
 from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.recording import Recording
-from layermotion.errors import InputError, LayermotionError, MeasurementError
+from layermotion.errors import InputError
 from layermotion.exchange.export import write_exports
 from layermotion.exchange.request import ExportRequest
 from layermotion.files import write_text
@@ -27,7 +26,6 @@ from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame, cut_out, draw_key_frames, key_indices
 
 KEY_PICTURE = "key-frames.jpg"
-PACKAGE = f"{os.sep}layermotion{os.sep}"
 
 
 @dataclass(frozen=True)
@@ -62,19 +60,6 @@ def check_folder(out: Path) -> None:
         raise InputError(f"{nearest} is a file; give --out a folder.")
     if not os.access(nearest, os.W_OK | os.X_OK):
         raise InputError(f"{nearest} cannot be written; choose a folder that you may write to.")
-
-
-def unforeseen(name: str, error: Exception) -> LayermotionError:
-    """Make what nobody foresaw the failure of one source: the others go on.
-
-    Only its kind and place are told: the words of a library may quote a file.
-    """
-    own = [step for step in traceback.extract_tb(error.__traceback__) if PACKAGE in step.filename]
-    place = f" at {own[-1].filename.rpartition(PACKAGE)[2]}:{own[-1].lineno}" if own else ""
-    return MeasurementError(
-        f"{name} failed in a way that was not foreseen ({type(error).__name__}{place}); report "
-        f"this line, and export the recording again in another format."
-    )
 
 
 def record(

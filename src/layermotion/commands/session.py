@@ -21,10 +21,10 @@ from layermotion.clip.source import SourceOptions
 from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.progress import Telling, telling
-from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record, unforeseen
+from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError, plain
+from layermotion.errors import InputError, LayermotionError, plain, unforeseen
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.files import atomic_path, write_text
