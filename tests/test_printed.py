@@ -2,6 +2,7 @@
 
 import re
 import subprocess
+import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
@@ -68,7 +69,9 @@ def print_pages(page: str, chromium: str, folder: Path) -> list[str]:
     page_address = (folder / "visit.html").as_uri()
     command = [chromium, *flags, *places, "--no-pdf-header-footer", page_address]
     subprocess.run(command, check=True, capture_output=True, timeout=120)
-    return [sheet.extract_text() for sheet in pypdf.PdfReader(folder / "visit.pdf").pages]
+    sheets = pypdf.PdfReader(folder / "visit.pdf").pages
+    # A font may join letters, as in "fi".
+    return [unicodedata.normalize("NFKC", sheet.extract_text()) for sheet in sheets]
 
 
 def appendix_on(sheets: list[str]) -> int:
