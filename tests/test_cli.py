@@ -312,21 +312,22 @@ def test_training_without_its_packages_names_the_install(
     )
 
 
-def test_starting_loads_no_heavy_package() -> None:
-    program = "import sys, layermotion.cli; print(*sorted(sys.modules))"
+def loaded_with(module: str) -> set[str]:
+    """Names of all that a fresh interpreter loads with a module."""
+    program = f"import sys, {module}; print(*sys.modules)"
     ended = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, check=True
     )
-    loaded = set(ended.stdout.split())
+    return set(ended.stdout.split())
+
+
+def test_starting_loads_no_heavy_package() -> None:
+    loaded = loaded_with("layermotion.cli")
     assert "layermotion.cli" in loaded
     assert loaded.isdisjoint(HEAVY)
 
 
 def test_measuring_loads_what_reads_dicom_only_for_dicom() -> None:
-    program = "import sys, layermotion.commands.measure; print(*sorted(sys.modules))"
-    ended = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True
-    )
-    loaded = set(ended.stdout.split())
+    loaded = loaded_with("layermotion.commands.measure")
     assert "layermotion.clip.source" in loaded
     assert loaded.isdisjoint({"pydicom", "matplotlib"})
