@@ -47,8 +47,7 @@ SOURCE = Path(__file__).parent.parent / "src" / "layermotion"
 # are read before that, and what is wrong with them is said where the program was started.
 PLACES = (
     "analysis", "clip", "efforts", "measures", "series", "tissue", "errors.py", "geometry.py",
-    "files.py",
-    "commands/live.py", "commands/results.py", "commands/review.py", "consent/store.py",
+    "files.py", "commands/live.py", "commands/results.py", "commands/review.py", "consent/store.py",
     "exchange/reference.py", "exchange/seg.py", "lab/folder.py", "lab/secret.py", "live/taking.py",
     "record/database.py", "record/reading.py", "report/overlay.py", "session/index.py",
     "session/results.py",

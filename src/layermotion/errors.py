@@ -55,11 +55,14 @@ class RecordError(LayermotionError):
     """The record over time is damaged, in use, or refuses what is asked of it."""
 
 
-def unforeseen(name: str, error: Exception) -> LayermotionError:
-    """Make what nobody foresaw the failure of one source: the others go on.
+def failure_of(name: str, error: Exception) -> LayermotionError:
+    """Make whatever was raised the failure of one source, so that the others go on.
 
-    Only its kind and place are told: the words of a library may quote a file.
+    Our own errors stay as they are. Of what nobody foresaw only kind and place are told: the words
+    of a library may quote a file.
     """
+    if isinstance(error, LayermotionError):
+        return error
     own = [step for step in traceback.extract_tb(error.__traceback__) if PACKAGE in step.filename]
     place = f" at {own[-1].filename.rpartition(PACKAGE)[2]}:{own[-1].lineno}" if own else ""
     return MeasurementError(

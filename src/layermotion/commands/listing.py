@@ -10,7 +10,7 @@ from layermotion.clip import Clip, Frame
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.progress import telling
-from layermotion.errors import InputError, LayermotionError, unforeseen
+from layermotion.errors import InputError, failure_of
 from layermotion.models.registry import load_in_use
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import decide_view, look_at
@@ -85,10 +85,8 @@ def look_into(path: Path, options: SourceOptions, segmenter: Segmenter) -> Seen:
                 samples.append(frame)
             count, last_s = count + 1, frame.time_s
         view, probability = _view(clip, samples, segmenter)
-    except LayermotionError as error:
-        return Seen(note=str(error))
     except Exception as error:
-        return Seen(note=str(unforeseen(path.name, error)))
+        return Seen(note=str(failure_of(path.name, error)))
     notes = [*([] if view else [NOT_SEEN]), *([] if clip.spacing else [NO_SCALE])]
     seconds = None if clip.is_still else last_s
     return Seen(count, seconds, view, probability, "; ".join(notes))

@@ -16,7 +16,7 @@ from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.results import Output, check_folder, write_results
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError, unforeseen
+from layermotion.errors import InputError, LayermotionError, failure_of
 from layermotion.live.arrivals import Arrivals
 from layermotion.live.live import Live
 from layermotion.live.outcome import Outcome
@@ -104,7 +104,7 @@ class Measuring:
         except LayermotionError:
             raise
         except Exception as error:
-            raise unforeseen(name, error) from error
+            raise failure_of(name, error) from error
 
     def _written(self, analysis: Analysis, name: str) -> Path | None:
         """Write the results; say in the index what they are of."""

@@ -15,7 +15,7 @@ from layermotion.commands.results import Output, check_folder, record
 from layermotion.commands.spread import spread_over
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError, WeightsError, unforeseen
+from layermotion.errors import InputError, LayermotionError, WeightsError, failure_of
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.labels import Task, View
@@ -123,10 +123,8 @@ def attempt(segmenter: Segmenter, out: Path, options: MeasureOptions, source: Pa
         clip = open_clip(source, options.of_source())
         clip_id = clip.clip_id
         result = measure_clip(clip, source, out, segmenter, options)
-    except LayermotionError as error:
-        result = error
     except Exception as error:
-        result = unforeseen(source.name, error)
+        result = failure_of(source.name, error)
     return Outcome(clip_id, result, time.monotonic() - started_s)
 
 

@@ -24,7 +24,7 @@ from layermotion.commands.progress import Telling, telling
 from layermotion.commands.results import KEY_PICTURE, Output, check_folder, record
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import InputError, LayermotionError, plain, unforeseen
+from layermotion.errors import InputError, failure_of, plain
 from layermotion.exchange.export import check_exportable
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.files import atomic_path, write_text
@@ -130,8 +130,7 @@ def _measure_all(
                 add_to_index(out, [Entry(clip, item.name, path.name) for path in item.sources])
         except Exception as error:
             what = "failed"
-            known = isinstance(error, LayermotionError)
-            words = str(error if known else unforeseen(item.sources[0].name, error))
+            words = str(failure_of(item.sources[0].name, error))
             reason = words if options.keep_identifiers else _without_names(words, item)
             failures.append(Failure(item.name, reason))
             tell.warn(words)

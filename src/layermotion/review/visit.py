@@ -8,7 +8,7 @@ from typing import Any
 
 from layermotion import __version__
 from layermotion.clip.pair import open_recording
-from layermotion.errors import InputError, LayermotionError, unforeseen
+from layermotion.errors import InputError, LayermotionError, failure_of
 from layermotion.labels import Structure
 from layermotion.network.segmenter import Segmenter
 from layermotion.record.entries import AMENDMENT, Visit
@@ -107,7 +107,7 @@ class Review:
                     place.listed.sources, place.listed.shows, place.listed.options
                 )
             except Exception as error:  # what nobody foresaw fails one clip, not the others
-                place.problem = _fault_of(place, error)
+                place.problem = str(failure_of(place.listed.path.name, error))
             else:
                 if any(other.clip_id == clip.clip_id for other in self.places):
                     place.problem = "This clip holds the same pictures as another one of the visit."
@@ -123,7 +123,7 @@ class Review:
             source = Source(listed.sources, listed.options, listed.site, listed.shows)
             desk = Desk.open(source, self._segmenter)
         except Exception as error:  # as above
-            place.problem, place.stage = _fault_of(place, error), Stage.FAILED
+            place.problem, place.stage = str(failure_of(listed.path.name, error)), Stage.FAILED
             return
         with self._lock, place.lock:
             place.desk = desk
@@ -404,9 +404,3 @@ class Review:
             self._steps.append(Step(place.clip_id, kind, payload, why))
             return
         self.record.append(self.visit.visit_id, place.clip_id, kind, payload, self.who, why)
-
-
-def _fault_of(place: Place, error: Exception) -> str:
-    """Say why a clip cannot be measured."""
-    is_known = isinstance(error, LayermotionError)
-    return str(error if is_known else unforeseen(place.listed.path.name, error))
