@@ -12,6 +12,7 @@ from torch.utils.data import DataLoader, Dataset, IterableDataset, get_worker_in
 
 from layermotion.training.augment import Augmentation
 from layermotion.training.drawing import Draw, Drawn
+from layermotion.training.repaint import repaint
 from layermotion.training.settings import TrainSettings
 
 # Loaders on every core would keep the process that feeds the GPU waiting (our choice).
@@ -139,7 +140,10 @@ class TrainingStream(IterableDataset[Batch]):
         if augmentation is None:
             return example
         rng = seeded(AUGMENT_STREAM, self.settings.seed, self._example_index(chunk, place), use)
-        changed = augmentation(example.image, example.label, rng)
+        image = example.image
+        if example.label is not None and rng.random() < self.settings.repainted:
+            image = repaint(image, example.label, rng)
+        changed = augmentation(image, example.label, rng)
         return _Look(*changed, example.view, example.mm_per_pixel, example.is_local)
 
 

@@ -57,6 +57,8 @@ class TrainSettings:
         Where above 0, local pictures without a label are drawn as well: the network, which sees
         them changed, is to agree with its moving average, which sees them as they are; weight of
         that loss beside the one of labelled pictures.
+    repainted
+        Share of looks at a wall whose greys, borders and lines are changed (``repaint.py``).
     reuse
         How many batches one drawn example appears in, each time augmented anew.
     workers, seed, precision
@@ -89,6 +91,7 @@ class TrainSettings:
     hold_weight: float = 0.0
     agree_weight: float = 0.0
     teacher_weight: float = 1.0
+    repainted: float = 0.0
     reuse: int = 1
     workers: int = 2
     seed: int = 0
@@ -118,6 +121,7 @@ class TrainSettings:
             self.size_px % stride == 0, "size_px", f"such as {_multiple(self.size_px, stride)}"
         )
         self._require(0 <= self.ema_decay < 1, "ema_decay", "from 0 to below 1")
+        self._require(0 <= self.repainted <= 1, "repainted", "from 0 to 1")
         for name, choices in (("precision", PRECISIONS), ("stop_metric", STOP_METRICS)):
             self._require(getattr(self, name) in choices, name, f"of {' or '.join(choices)}")
         self._require(len(self.decoder_channels) == 4, "decoder_channels", "of four widths")
