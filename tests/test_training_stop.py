@@ -1,5 +1,8 @@
 """Early stop: when, with which weights and after a resume; GPU load."""
 
+import os
+import signal
+import subprocess
 import sys
 import time
 from dataclasses import replace
@@ -54,8 +57,6 @@ def test_a_run_ends_without_a_better_score_and_keeps_the_best_weights(
 
 def stop_after(step: int) -> object:
     """Ask for a stop, as Ctrl-C does, when a step is done."""
-    import os
-    import signal
 
     def advance(done: int) -> None:
         if done == step:
@@ -104,3 +105,35 @@ def test_gpu_load_is_the_mean_of_what_was_printed_since_the_last_lap() -> None:
     finally:
         load.close()
     assert GpuLoad(None).lap() is None and gpu_command(torch.device("cpu")) is None
+
+
+ENDLESS = """
+import time
+from dataclasses import replace
+from pathlib import Path
+from drawing import draw_layers
+from tiny import TINY
+from layermotion.training.loop import train
+settings = replace(TINY, steps=10**6, workers=2, validate_every_steps=10**6)
+def told(step):
+    print(step, flush=True)
+    time.sleep(0.5)  # as long as a step of a large network
+result = train(settings, Path({out!r}), draw_layers, report=str, advance=told)
+assert not result.is_finished
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no groups of processes")
+def test_a_stop_asked_of_every_process_of_a_run_loses_nothing(tmp_path: Path) -> None:
+    # As a cluster does at the end of a job's time: the workers are asked as well.
+    with subprocess.Popen(
+        [sys.executable, "-c", ENDLESS.format(out=str(tmp_path))],
+        cwd=Path(__file__).parent, start_new_session=True, stdout=subprocess.PIPE,
+    ) as run:  # fmt: skip
+        assert run.stdout is not None
+        steps = [int(run.stdout.readline()) for _ in range(3)]
+        os.killpg(run.pid, signal.SIGTERM)
+        rest = run.stdout.read().split()
+        assert run.wait(timeout=60) == 0
+    last = int(rest[-1]) if rest else steps[-1]
+    assert load_checkpoint(tmp_path / "last.pt")["progress"]["step"] == last

@@ -1,6 +1,7 @@
 """Owns the stream of training batches: example k of a run is the same after any restart."""
 
 import os
+import signal
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
@@ -190,7 +191,13 @@ def validation_batches(settings: TrainSettings, draw: Draw) -> list[Batch]:
 
 
 def _calm_worker(_: int) -> None:
-    """One thread a worker, the parallelism being the workers; the process they feed goes first."""
+    """One thread a worker, the parallelism being the workers; the process they feed goes first.
+
+    A cluster asks every process of a job to stop: the run then saves its state, for which it needs
+    its workers to the end of the step. They end with it.
+    """
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, signal.SIG_IGN)
     if hasattr(os, "nice"):  # Windows has none
         os.nice(LOADER_NICENESS)
     cv2.setNumThreads(0)

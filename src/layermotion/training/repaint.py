@@ -71,13 +71,12 @@ def _span(mask: NDArray[np.bool_]) -> tuple[Rows, Rows]:
 
 def _along(rng: np.random.Generator, columns: int, knots: int) -> Image:
     """Values 0 to 1 that change smoothly from column to column."""
-    values = rng.random(knots, dtype=np.float32)
-    return cv2.resize(values[None], (columns, 1), interpolation=cv2.INTER_LINEAR)[0]
+    values = rng.random((1, knots), dtype=np.float32)
+    smooth: Image = cv2.resize(values, (columns, 1), interpolation=cv2.INTER_LINEAR)[0]
+    return smooth
 
 
-def _borders(
-    rng: np.random.Generator, grey: Image, spans: Sequence[tuple[Rows, Rows]]
-) -> Image:
+def _borders(rng: np.random.Generator, grey: Image, spans: Sequence[tuple[Rows, Rows]]) -> Image:
     """Fade borders into the tissue on either side of them, or make them brighter."""
     rows, columns = grey.shape
     row = np.arange(rows)[:, None]
@@ -97,19 +96,18 @@ def _borders(
         share *= present
         low, high = first - MARGIN_PX, last + MARGIN_PX
         middle = (low + high) // 2
-        inside = ((row >= low) & (row < high)).astype(np.float32)
-        inside = cv2.blur(inside, (1, MARGIN_PX))
+        band = ((row >= low) & (row < high)).astype(np.float32)
+        inside = cv2.blur(band, (1, MARGIN_PX))
         # Tissue from above the border fills its upper half, tissue from below its lower half.
         source = np.where(row < middle, row - (middle - low), row + (high - middle))
         filled = np.take_along_axis(grey, np.clip(source, 0, rows - 1), axis=0)
         faded = inside * (MOST_FADED * np.maximum(share, 0))
-        grey = grey + faded * (filled - grey) + inside * (MOST_GAINED * np.maximum(-share, 0))
+        gained = inside * (MOST_GAINED * np.maximum(-share, 0))
+        grey = (grey + faded * (filled - grey) + gained).astype(np.float32)
     return grey
 
 
-def _add_lines(
-    rng: np.random.Generator, grey: Image, spans: Sequence[tuple[Rows, Rows]]
-) -> None:
+def _add_lines(rng: np.random.Generator, grey: Image, spans: Sequence[tuple[Rows, Rows]]) -> None:
     """Draw bright lines along layers, in place."""
     rows, columns = grey.shape
     row, column = np.arange(rows)[:, None], np.arange(columns)
