@@ -20,6 +20,7 @@ __all__ = (
     "header",
     "identifiers",
     "kinds",
+    "marks",
     "pair",
     "patient",
     "reading",

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.clip import Clip, Frame, clip_id_of
+from layermotion.clip.marks import find_marks
 from layermotion.clip.screen import find_image_areas
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
@@ -116,6 +117,8 @@ def open_split(source: Path, shows: Shows, options: SourceOptions) -> Clip:
             f"them as two files with --mm-per-pixel."
         )
     height, width = (int(size) for size in sizes.min(axis=0))
+    for cover in (find_marks([pixels], area) for area in beside):
+        pixels = cover.hide(pixels) if cover else pixels
     cuts = [pixels[a.top : a.top + height, a.left : a.left + width] for a in beside]
     if shows is Shows.CONTRACTED_REST:
         cuts.reverse()

@@ -12,19 +12,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from layermotion.clip.beams import fit_beams
+from layermotion.clip.speckle import find_dense, find_texture
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea
 
 # All constants are our choice, see tests/test_screen.py.
-# Larger screens are looked at in reduced size: 800 pixels show speckle and text well enough.
-WORK_SIZE = 800
-# Grey levels that 3 x 3 neighbours, or one pixel over time, must differ by to count as textured:
-# above the ripple of video compression, below faint speckle.
-TEXTURE_LEVELS = 3
-# Texture is joined over this many pixels, and what is then narrower than this part of the
-# shorter side (letters, ticks, grey bars) is dropped.
-JOIN_PX = 5
-THIN_PART = 0.045
 # A second image on the screen has at least this part of the largest one's box.
 SECOND_PART = 0.35
 # Two boxes count as equal in size, so that the left one leads, within this part.
@@ -36,17 +29,10 @@ BIN_COUNT = 32
 FILLED_PART = 0.4
 # ... with gaps up to this part of the image's height.
 GAP_PART = 0.01
-# Echoes at any depth belong to the image when they change over time by this many grey levels,
-# above the ripple that compression leaves around still text ...
-MOVING_LEVELS = 6
-# ... and fill this part of a bin over this part of the image's height: sparse echoes count.
+# Echoes at any depth belong to the image when they change over time, and fill this part of a bin
+# over this part of the image's height: sparse echoes count.
 SPARSE_PART = 0.1
 SPARSE_HEIGHT_PART = 0.05
-# Between these parts of the image's height its sides show where the probe's face ends, below
-# the ringing at its very top, ...
-FACE_PARTS = (0.05, 0.10)
-# ... and between these how far the outer beams spread, above most bladders.
-BEAM_PARTS = (0.15, 0.35)
 # A box this close to the edge of the frame (part of the frame) reaches it.
 SNAP_PART = 0.012
 
@@ -83,10 +69,8 @@ def find_image_areas(frames: Sequence[NDArray[np.uint8]]) -> tuple[ImageArea, ..
     if not frames:
         raise InputError("No frame was given to find the image area in; export the clip again.")
     rows, columns = frames[0].shape
-    factor = max(1, -(-max(rows, columns) // WORK_SIZE))
-    stack = np.stack([_reduced(frame, factor) for frame in frames])
-    texture, faint, moving = _texture(stack)
-    dense, outline = _dense(texture)
+    texture, faint, moving, factor = find_texture(frames)
+    dense, outline = find_dense(texture)
     boxes = [_extended(part, faint) for box in _boxes(dense) for part in _split(box, texture)]
     if not boxes:
         return (ImageArea(0, 0, rows, columns),)
@@ -107,44 +91,6 @@ Box = tuple[int, int, int, int]
 def _size(box: Box) -> int:
     top, left, bottom, right = box
     return (bottom - top) * (right - left)
-
-
-def _reduced(frame: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
-    if factor == 1:
-        return frame
-    rows, columns = frame.shape
-    size = (max(1, columns // factor), max(1, rows // factor))
-    return np.asarray(cv2.resize(frame, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def _texture(stack: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], ...]:
-    """Masks (rows, columns) of clear and of any texture, in space or time, and of what moves."""
-    square = np.ones((3, 3), np.uint8)
-    contrast = np.max([cv2.morphologyEx(f, cv2.MORPH_GRADIENT, square) for f in stack], axis=0)
-    change = stack.max(axis=0) - stack.min(axis=0)
-    contrast = np.maximum(contrast, change)
-    levels = ((contrast, TEXTURE_LEVELS), (contrast, 2), (change, MOVING_LEVELS))
-    return tuple((values >= least).astype(np.uint8) for values, least in levels)
-
-
-def _dense(texture: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Masks (rows, columns) of the areas that stay when thin texture is dropped.
-
-    Dropping rounds their corners, also those of the face; the second mask has them back, and
-    with them what touches an area.
-    """
-    thin = 2 * round(THIN_PART * min(texture.shape) / 2) + 1
-    # A frame of zeros around keeps the image's own edges where they are.
-    margin = thin + JOIN_PX
-    joined = np.pad(texture, margin)
-    closed = cv2.morphologyEx(joined, cv2.MORPH_CLOSE, np.ones((JOIN_PX, JOIN_PX), np.uint8))
-    # The 3 x 3 contrast reaches one pixel past the image.
-    core = cv2.erode(closed, np.ones((3, 3), np.uint8))
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (thin, thin))
-    dense = cv2.morphologyEx(core, cv2.MORPH_OPEN, disc)
-    outline = np.where(core, cv2.dilate(dense, disc), 0)
-    inner = (slice(margin, -margin), slice(margin, -margin))
-    return np.asarray(dense[inner], np.uint8), np.asarray(outline[inner], np.uint8)
 
 
 def _boxes(dense: NDArray[np.uint8]) -> list[Box]:
@@ -230,40 +176,19 @@ def _filled(mask: NDArray[np.uint8]) -> NDArray[np.float64]:
 
 
 def _widened(box: Box, all_boxes: Sequence[Box], outline: NDArray[np.uint8]) -> Box:
-    """Add the columns that the beams reach, half way to another image or up to the screen's edge.
-
-    A beam that leaves the face at angle a ends, in a box of height H below a face of half width
-    w, H sin(a) + w cos(a) beside the axis (exact for a curved face, where w = radius sin(a)).
-    """
+    """Add the columns that beams reach, half way to another image or up to the screen's edge."""
     top, left, bottom, right = box
-    height = bottom - top
-    ends = _ends(outline[top:bottom, left:right])
-    face, beams = (
-        ends[(ends[:, 0] >= low * height) & (ends[:, 0] < high * height)]
-        for low, high in (FACE_PARTS, BEAM_PARTS)
-    )
-    if not face.size or not beams.size:
+    beams = fit_beams(outline[top:bottom, left:right])
+    if beams is None:
         return box
-    row, first, last = np.median(face, axis=0)
-    outward = np.maximum(first - beams[:, 1], beams[:, 2] - last) / (beams[:, 0] - row)
-    angle = max(0.0, np.arctan(np.median(outward)))
-    axis, half_face = left + (first + last) / 2, (last - first) / 2
-    reach = height * np.sin(angle) + half_face * np.cos(angle)
-    half = max(reach, axis - left, right - axis)
+    axis = left + beams.axis
+    half = max(beams.reach(bottom - top), axis - left, right - axis)
     beside = [other for other in all_boxes if min(bottom, other[2]) > max(top, other[0])]
     low = max([0, *((other[3] + left) // 2 for other in beside if other[3] <= left)])
     high = min(
         [outline.shape[1], *((right + other[1]) // 2 for other in beside if other[1] >= right)]
     )
     return top, max(low, round(axis - half)), bottom, min(high, round(axis + half))
-
-
-def _ends(mask: NDArray[np.uint8]) -> NDArray[np.intp]:
-    """Row, first set column and end (excluded) of each row that is not empty, shape (n, 3)."""
-    rows = np.flatnonzero(mask.any(axis=1))
-    first = mask[rows].argmax(axis=1)
-    end = mask.shape[1] - mask[rows, ::-1].argmax(axis=1)
-    return np.stack([rows, first, end], axis=1)
 
 
 def _reach(spread: NDArray[np.float64], start: int, end: int) -> tuple[int, int]:

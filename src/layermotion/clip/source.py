@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layermotion.clip import Clip, clip_id_of
+from layermotion.clip.marks import find_marks
 from layermotion.clip.reading import Reading, is_frame_rate
 from layermotion.clip.screen import find_image_areas
 from layermotion.clip.signature import looks_like_dicom
@@ -153,6 +154,7 @@ def clip_of(
     except InputError as error:
         raise InputError(f"{name} cannot be measured: {error}") from error
     spacing, reason, scale_cautions = _calibrate(reading, area, options)
+    cover = find_marks(reading.samples, area)
     return Clip(
         clip_id=clip_id,
         source_name=name,
@@ -164,7 +166,7 @@ def clip_of(
         view=options.view,
         task=options.task,
         is_still=reading.is_still,
-        read=reading.read,
+        read=cover.over(reading.read) if cover else reading.read,
         cautions=reading.cautions + (() if is_split else area_cautions) + scale_cautions,
         provenance=reading.provenance,
     )

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.clip import Clip, Frame
+from layermotion.clip.marks import find_marks
 from layermotion.clip.reading import SAMPLE_COUNT, Reading
 from layermotion.clip.source import SourceOptions, clip_of, open_clip
 from layermotion.errors import InputError
@@ -166,6 +167,7 @@ class Device:
             provenance={"format": "capture device", "frame_rate_source": "time of capture"},
         )
         self._screen = clip_of(reading, options, LIVE_ID, name)
+        self._cover = find_marks(chosen, self._screen.area)
         self.clip = cut_to_image(self._screen)
 
     def taken(self, stop: threading.Event) -> Iterator[Taken]:
@@ -176,7 +178,8 @@ class Device:
             at_s, time_s = time.time(), time.monotonic() - start_s
             if pixels.shape != self._screen.frame_shape:
                 raise InputError(f"The {self._name} changed the size of its pictures; start again.")
-            cut = np.ascontiguousarray(pixels[self._screen.area.slices])
+            seen = self._cover.hide(pixels) if self._cover else pixels
+            cut = np.ascontiguousarray(seen[self._screen.area.slices])
             yield Taken(Frame(count, time_s, cut), at_s)
             count += 1
 
