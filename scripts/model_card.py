@@ -101,8 +101,7 @@ def card_text(card: dict[str, Any]) -> str:
         lines.append(f"- {structure}: {value:.3f}, {verdict}")
     lines += ["", *motion_lines(card["motion"]), "", *edge_lines(card["edges"])]
     lines += ["", *second_lines(card["second_simulation"])]
-    if "unusual_walls" in card:  # not judged before layers-007
-        lines += ["", *unusual_lines(card["unusual_walls"])]
+    lines += ["", *unusual_lines(card["unusual_walls"])]
     lines += ["", "## Variants of the network", *variant_lines(card["ablation"])]
     lines += ["", "## Limits", LIMITS, ""]
     return "\n".join(lines)

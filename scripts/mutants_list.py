@@ -45,6 +45,34 @@ CLIP = (
         "        pass\n",
         ("test_session_pairs.py::test_split_screen_gives_both_images_in_the_stated_order",),
     ),
+    Mutant(
+        "clip-marks-not-covered",
+        "clip/source.py",
+        "read=cover.over(reading.read) if cover else reading.read,",
+        "read=reading.read,",
+        ("test_marks.py::test_every_way_in_covers_what_names_a_person",),
+    ),
+    Mutant(
+        "clip-marks-not-covered-in-pairs",
+        "clip/pair.py",
+        "pixels = cover.hide(pixels) if cover else pixels",
+        "pass",
+        ("test_marks.py::test_every_way_in_covers_what_names_a_person",),
+    ),
+    Mutant(
+        "clip-marks-not-covered-live",
+        "live/taking.py",
+        "seen = self._cover.hide(pixels) if self._cover else pixels",
+        "seen = pixels",
+        ("test_marks.py::test_every_way_in_covers_what_names_a_person",),
+    ),
+    Mutant(
+        "clip-marks-of-tissue",
+        "clip/marks.py",
+        "if beside.size and abs(np.median(beside) - ground) <= GROUND_LEVELS:",
+        "if True:",
+        ("test_marks.py::test_what_covers_marks_takes_no_tissue_of_generated_pictures",),
+    ),
 )
 
 NETWORK = (
