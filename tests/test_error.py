@@ -34,3 +34,26 @@ def test_the_level_of_the_error_leaves_room_for_the_spread_within_the_windows() 
     assert error_model(errors, sure, 0 * spread)[0] == pytest.approx(0.5, abs=0.03)
     # A spread that covers every error leaves a small level, not none.
     assert error_model(0.1 * own, sure, spread)[0] == SMALLEST_LEVEL_PX
+
+
+def test_intervals_hold_where_nothing_spreads_as_well() -> None:
+    rng = np.random.default_rng(5)
+    own = rng.normal(0, 0.2, 4000)
+    # Every other value comes from windows in which it varies ten times as much.
+    spread = np.where(np.arange(4000) % 2, 2.0, 0.0)
+    errors = own + rng.normal(0, 1, 4000) * 0.5 * spread
+    level, _ = error_model(errors, np.ones(4000), spread)
+    inside = np.abs(errors) <= Z95 * np.hypot(level, spread)
+    assert inside[spread == 0].mean() == pytest.approx(0.95, abs=0.01)
+    assert inside.mean() > 0.95
+
+
+def test_intervals_hold_where_nothing_is_in_doubt_as_well() -> None:
+    rng = np.random.default_rng(6)
+    doubt = np.where(np.arange(4000) % 2, 0.3, 0.0)
+    # Where there is doubt all errors are of one size, so that few of them are large for it.
+    errors = np.where(doubt > 0, 2.0, rng.normal(0, 1, 4000))
+    level, growth = error_model(errors, 1 - doubt, np.zeros(4000))
+    inside = np.abs(errors) <= Z95 * level * np.exp(growth * doubt)
+    assert growth > 2 and inside[doubt > 0].all()
+    assert inside[doubt == 0].mean() == pytest.approx(0.95, abs=0.01)
