@@ -38,9 +38,9 @@ def test_the_level_of_the_error_leaves_room_for_the_spread_within_the_windows() 
 
 def test_intervals_hold_where_nothing_spreads_as_well() -> None:
     rng = np.random.default_rng(5)
-    own = rng.normal(0, 0.2, 4000)
+    own = rng.normal(0, 0.4, 4000)
     # Every other value comes from windows in which it varies ten times as much.
-    spread = np.where(np.arange(4000) % 2, 2.0, 0.0)
+    spread = np.where(np.arange(4000) % 2, 4.0, 0.0)
     errors = own + rng.normal(0, 1, 4000) * 0.5 * spread
     level, _ = error_model(errors, np.ones(4000), spread)
     inside = np.abs(errors) <= Z95 * np.hypot(level, spread)
