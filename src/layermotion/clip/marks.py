@@ -31,7 +31,15 @@ GROUND_LEVELS = 6
 
 @dataclass(frozen=True, eq=False)
 class Cover:
-    """What is hidden of every frame: ``mask``, bool, shape (rows, columns) of ``area``."""
+    """What is hidden of every frame, often nothing.
+
+    Parameters
+    ----------
+    mask
+        bool, shape (rows, columns) of ``area``.
+    grey
+        What is shown instead.
+    """
 
     area: ImageArea
     mask: NDArray[np.bool_]
@@ -39,6 +47,8 @@ class Cover:
 
     def over(self, read: Callable[[], Iterator[Frame]]) -> Callable[[], Iterator[Frame]]:
         """Hide it in the frames that ``read`` gives."""
+        if not self.mask.any():
+            return read
         return lambda: (replace(frame, pixels=self.hide(frame.pixels)) for frame in read())
 
     def hide(self, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -48,8 +58,8 @@ class Cover:
         return hidden
 
 
-def find_marks(frames: Sequence[NDArray[np.uint8]], area: ImageArea) -> Cover | None:
-    """Find what stands beside the beams; None where nothing does, or the beams run straight down.
+def find_marks(frames: Sequence[NDArray[np.uint8]], area: ImageArea) -> Cover:
+    """Find what stands beside the beams; nothing does where they run straight down.
 
     Parameters
     ----------
@@ -58,18 +68,19 @@ def find_marks(frames: Sequence[NDArray[np.uint8]], area: ImageArea) -> Cover | 
     area
         Where the image lies in them.
     """
+    nothing = Cover(area, np.zeros((area.height, area.width), bool), 0)
     inner = [frame[area.slices] for frame in frames]
     texture = find_texture(inner)
     outline = find_dense(texture.clear)[1]
     beams = fit_beams(outline)
     if beams is None or np.degrees(beams.angle) < LEAST_ANGLE:
-        return None
+        return nothing
     rows, columns = outline.shape
     outside = ~beams.field(rows, columns, MARGIN_PART * min(rows, columns))
     _, parts, stats, _ = cv2.connectedComponentsWithStats(joined(texture.clear), connectivity=8)
     is_flat = parts == 0
     if not (outside & is_flat).any():
-        return None
+        return nothing
     grey = cv2.resize(inner[0], (columns, rows), interpolation=cv2.INTER_NEAREST).astype(int)
     ground = int(np.median(grey[outside & is_flat]))
     part_outside = np.bincount(parts[outside], minlength=len(stats)) / stats[:, cv2.CC_STAT_AREA]
@@ -82,8 +93,6 @@ def find_marks(frames: Sequence[NDArray[np.uint8]], area: ImageArea) -> Cover | 
         beside = grey[box][is_flat[box]]
         if beside.size and abs(np.median(beside) - ground) <= GROUND_LEVELS:
             mask[box] = 1
-    if not mask.any():
-        return None
     size = (area.width, area.height)
     whole = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST).astype(bool)
     return Cover(area, whole, ground)

@@ -117,8 +117,8 @@ def open_split(source: Path, shows: Shows, options: SourceOptions) -> Clip:
             f"them as two files with --mm-per-pixel."
         )
     height, width = (int(size) for size in sizes.min(axis=0))
-    for cover in (find_marks([pixels], area) for area in beside):
-        pixels = cover.hide(pixels) if cover else pixels
+    for cover in [find_marks([pixels], area) for area in beside]:
+        pixels = cover.hide(pixels)
     cuts = [pixels[a.top : a.top + height, a.left : a.left + width] for a in beside]
     if shows is Shows.CONTRACTED_REST:
         cuts.reverse()

@@ -154,7 +154,6 @@ def clip_of(
     except InputError as error:
         raise InputError(f"{name} cannot be measured: {error}") from error
     spacing, reason, scale_cautions = _calibrate(reading, area, options)
-    cover = find_marks(reading.samples, area)
     return Clip(
         clip_id=clip_id,
         source_name=name,
@@ -166,7 +165,7 @@ def clip_of(
         view=options.view,
         task=options.task,
         is_still=reading.is_still,
-        read=cover.over(reading.read) if cover else reading.read,
+        read=find_marks(reading.samples, area).over(reading.read),
         cautions=reading.cautions + (() if is_split else area_cautions) + scale_cautions,
         provenance=reading.provenance,
     )

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
 from typing import Protocol
 
@@ -14,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.clip import Clip, Frame
-from layermotion.clip.marks import find_marks
 from layermotion.clip.reading import SAMPLE_COUNT, Reading
 from layermotion.clip.source import SourceOptions, clip_of, open_clip
 from layermotion.errors import InputError
@@ -160,28 +160,31 @@ class Device:
         reading = Reading(
             frame_shape=(rows, columns),
             frame_count=None,
-            read=lambda: iter(()),
+            read=self._read_on,
             samples=chosen,
             is_still=False,
             spacing_reason="a capture device states no pixel size",
             provenance={"format": "capture device", "frame_rate_source": "time of capture"},
         )
         self._screen = clip_of(reading, options, LIVE_ID, name)
-        self._cover = find_marks(chosen, self._screen.area)
         self.clip = cut_to_image(self._screen)
 
     def taken(self, stop: threading.Event) -> Iterator[Taken]:
         """Yield each picture of the device."""
-        start_s, count = time.monotonic(), 0
-        while not stop.is_set():
+        for frame in self._screen.frames():
+            if stop.is_set():
+                return
+            cut = np.ascontiguousarray(frame.pixels[self._screen.area.slices])
+            yield Taken(replace(frame, pixels=cut), time.time())
+
+    def _read_on(self) -> Iterator[Frame]:
+        start_s = time.monotonic()
+        for index in count():
             pixels = self._read()
-            at_s, time_s = time.time(), time.monotonic() - start_s
+            time_s = time.monotonic() - start_s
             if pixels.shape != self._screen.frame_shape:
                 raise InputError(f"The {self._name} changed the size of its pictures; start again.")
-            seen = self._cover.hide(pixels) if self._cover else pixels
-            cut = np.ascontiguousarray(seen[self._screen.area.slices])
-            yield Taken(Frame(count, time_s, cut), at_s)
-            count += 1
+            yield Frame(index, time_s, pixels)
 
     def _read(self) -> NDArray[np.uint8]:
         is_read, picture = self._capture.read()
