@@ -139,7 +139,7 @@ def film(number: int) -> Filmed:
             with Recording() as recording:
                 clip = open_clip(path, options)
                 site = parse_site("muscle-centre")
-                analysis = analyse(clip, load_segmenter(), site, recording)
+                analysis = analyse(clip, load_segmenter(threads=1), site, recording)
                 return compare(scenario, analysis)
         except LayermotionError:
             shows = shown_in(scenario, float(scenario.course.time_s[-1]))

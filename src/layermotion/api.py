@@ -86,7 +86,7 @@ def measure(clip: Clip, *, site: str = "most-even", segmenter: Segmenter | None 
     MeasurementError
         If the clip has no frames, or shows neither view.
     """
-    return analyse(clip, segmenter or load_segmenter(), parse_site(site), Recording())
+    return analyse(clip, segmenter or load_segmenter(threads=1), parse_site(site), Recording())
 
 
 def segment(
