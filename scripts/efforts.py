@@ -33,7 +33,6 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.efforts.channels import Signals
-from layermotion.efforts.count import SURE
 from layermotion.efforts.efforts import Efforts, efforts_in
 from layermotion.efforts.parts import TASKS
 from layermotion.errors import LayermotionError
@@ -76,8 +75,8 @@ class Filmed:
         Efforts of which the clip shows something.
     found
         Number of efforts found; None where the clip was refused.
-    likely
-        Probability that was given to that number.
+    likely, is_sure
+        Probability that was given to that number, and whether it is given as sure.
     onset, hold
         Error of each effort, where their number was right, and whether its interval holds the
         truth.
@@ -90,14 +89,10 @@ class Filmed:
     repeats: tuple[Repeat, ...]
     found: int | None
     likely: float
+    is_sure: bool
     onset: tuple[Error, ...]
     hold: tuple[Error, ...]
     stored: dict[str, NDArray[Any]]
-
-    @property
-    def is_sure(self) -> bool:
-        """Whether the number is given as sure."""
-        return self.likely >= SURE
 
     @property
     def is_right(self) -> bool:
@@ -143,7 +138,7 @@ def film(number: int) -> Filmed:
                 return compare(scenario, analysis)
         except LayermotionError:
             shows = shown_in(scenario, float(scenario.course.time_s[-1]))
-            return Filmed(kind, scenario.stated, shows, None, 0.0, (), (), {})
+            return Filmed(kind, scenario.stated, shows, None, 0.0, False, (), (), {})
 
 
 def compare(scenario: Scenario, analysis: Analysis) -> Filmed:
@@ -183,7 +178,15 @@ def judged(
     # At rest efforts are counted and have no windows.
     found = efforts.at_rest or efforts.count.number
     return Filmed(
-        kind, stated, repeats, found, efforts.count.likely, tuple(onset), tuple(hold), stored
+        kind,
+        stated,
+        repeats,
+        found,
+        efforts.count.likely,
+        efforts.count.is_sure,
+        tuple(onset),
+        tuple(hold),
+        stored,
     )
 
 

@@ -303,6 +303,13 @@ EFFORTS = (
         (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
     ),
     Mutant(
+        "efforts-sure-where-little-is-measured",
+        "efforts/efforts.py",
+        "reason = why_unsure(rate_hz, float(signals.is_measured.mean()))",
+        "reason = why_unsure(rate_hz, 1.0)",
+        ("test_effort_model.py::test_where_too_little_of_a_muscle_is_measured_no_number_is_sure",),
+    ),
+    Mutant(
         "efforts-missed-effort-not-said",
         "efforts/efforts.py",
         "        if self.is_missed:\n",

@@ -220,12 +220,29 @@ def test_with_too_few_frames_a_second_no_number_is_sure(keep: int, is_slow: bool
     assert said == is_slow
 
 
+@pytest.mark.parametrize(("hidden", "is_sure"), [(0.05, True), (0.2, False)])
+def test_where_too_little_of_a_muscle_is_measured_no_number_is_sure(
+    hidden: float, is_sure: bool
+) -> None:
+    seen = wall_signals([(2.0, 2.6, 5.0, 5.6), (8.0, 8.6, 11.0, 11.6)], [0.5, 0.5])
+    value = seen.value.copy()
+    value[list(CHANNELS).index("shape")] = value[list(CHANNELS).index("thickness tra")] / 10
+    muscles = [k for k, (structure, _) in enumerate(CHANNELS.values()) if structure]
+    last = seen.time_s > (1 - hidden) * seen.time_s[-1]
+    value[np.ix_(muscles, last)] = np.nan
+    found = found_in(Signals(seen.time_s, value), Task.DRAW_IN)
+    assert found.count.number == 2 and found.count.likely > 0.95
+    assert found.count.is_sure == is_sure
+    said = any("neither a muscle nor the bladder base" in words for words in found.cautions)
+    assert said != is_sure
+
+
 def test_a_clip_too_short_to_show_a_course_is_rest() -> None:
     time_s = times(0.8)
     found = found_in(Signals.of(time_s, {"thickness tra": np.zeros(16)}), Task.DRAW_IN)
     assert found.count.number == 0 and [w.state for w in found.windows] == ["rest"]
     nothing = found_in(Signals.of(times(5.0), {}), Task.DRAW_IN)
-    assert nothing.windows == ()
+    assert nothing.windows == () and not nothing.count.is_sure
 
 
 def test_an_effort_that_rises_in_steps_is_full_at_the_last_of_them() -> None:

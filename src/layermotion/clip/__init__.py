@@ -20,7 +20,6 @@ __all__ = (
     "header",
     "identifiers",
     "kinds",
-    "marks",
     "pair",
     "patient",
     "reading",

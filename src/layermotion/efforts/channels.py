@@ -49,6 +49,12 @@ class Signals:
         if self.value.shape != (len(CHANNELS), self.time_s.size):
             raise ValueError("signals need one row for each channel and one column for each time")
 
+    @property
+    def is_measured(self) -> NDArray[np.bool_]:
+        """Frames with a thickness, a slide or the base, shape (F,)."""
+        own = [structure is not None for structure, _ in CHANNELS.values()]
+        return np.asarray(~np.isnan(self.value[own]).all(axis=0))
+
     @classmethod
     def of(cls, time_s: Array, known: Mapping[str, Array]) -> "Signals":
         """Signals from those that the view has, by their names; the others are not measured."""

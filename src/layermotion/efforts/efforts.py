@@ -7,7 +7,7 @@ import numpy as np
 
 from layermotion.efforts.breathing import take_rest
 from layermotion.efforts.channels import CHANNELS, Signals
-from layermotion.efforts.count import SLOWEST_HZ, Count
+from layermotion.efforts.count import LITTLE_SEEN, Count, why_unsure
 from layermotion.efforts.course import Course, time_efforts
 from layermotion.efforts.parts import RATE_HZ
 from layermotion.efforts.smoothing import Signal, noise_of
@@ -94,14 +94,15 @@ def efforts_in(
     """
     time_s = signals.time_s
     seen = np.flatnonzero(~np.isnan(signals.value).all(axis=0))
-    if not seen.size or time_s[-1] - time_s[0] < SHORTEST_S:
+    is_short = time_s[-1] - time_s[0] < SHORTEST_S
+    if not seen.size or is_short:
         whole = tuple(Window("rest", int(seen[0]), int(seen[-1]), 1) for _ in seen[:1])
-        return Efforts(None, Count(0), whole, (), ())
+        return Efforts(None, Count(0, reason="" if is_short else LITTLE_SEEN), whole, (), ())
     decoded = course_of(signals, task)
     spells = Spells.of(decoded, time_s)
-    # A hundredth for times that were rounded.
-    is_slow = float(np.median(np.diff(time_s))) > 1.01 / SLOWEST_HZ
-    count = Count(len(decoded.spans), decoded.likely, is_slow)
+    rate_hz = 1 / float(np.median(np.diff(time_s)))
+    reason = why_unsure(rate_hz, float(signals.is_measured.mean()))
+    count = Count(len(decoded.spans), decoded.likely, reason)
     if task is Task.REST or not count.number:
         windows = tuple(
             replace(
