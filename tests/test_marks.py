@@ -55,6 +55,7 @@ def test_words_rulers_and_body_marks_beside_the_beams_are_covered(border: int, s
     screen[beside] = border
     busy = marked(screen, area)
     cover = find_marks([busy], find_image_area([busy]))
+    assert cover.mask.any()
     hidden = cover.hide(busy)[area.slices]
     expected = screen[area.slices]
     assert (busy[area.slices] != expected).sum() > 300
@@ -66,6 +67,7 @@ def test_a_far_wall_below_a_full_bladder_stays(deep: float) -> None:
     screen, area = dark_sector_screen(5, deep=deep)
     busy = marked(screen, area)
     cover = find_marks([busy], area)
+    assert cover.mask.any()
     hidden = cover.hide(busy)[area.slices]
     wall = screen[area.slices] > 0
     assert np.array_equal(hidden[wall], screen[area.slices][wall])
