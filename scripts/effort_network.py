@@ -1,12 +1,16 @@
-"""Train the network that tells the parts of efforts, on drawn signals, and put it in its place.
+"""Train the network that tells the parts of efforts, on signals drawn and filmed, and place it.
 
 python scripts/effort_network.py train --minutes 8 --out FILE.npz   goes on from FILE if it exists,
                                                                     with clips from --first on
+python scripts/effort_network.py train --start NETWORK.onnx --filmed SIGNALS.npz ... --batch 64
+                                                                    goes on from an exported one,
+                                                                    half of it on filmed clips
 python scripts/effort_network.py export FILE.npz                    writes it where clips use it
 """
 
 import argparse
 import hashlib
+import itertools
 import json
 import multiprocessing
 import os
@@ -15,6 +19,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -22,6 +27,7 @@ from typing import Any
 import numpy as np
 import onnx
 import torch
+from effort_filmed import Stored, altered, read_stored
 from effort_signals import draw_signals, following, varied
 from numpy.typing import NDArray
 from torch import Tensor, nn
@@ -48,11 +54,14 @@ STREAM = 20_261_129
 RATES_HZ = (8.0, 60.0)
 WIDTHS = (40, 56, 72, 88, 104)
 MEMBERS = 3
-# Clips in a step (a larger one costs a GPU no time), the most that are added between two, frames of
-# one, and clips kept to be seen again.
-BATCH, MOST_NEW, LONGEST, KEPT = 512, 96, 640, 60_000
-PEAK_RATE, WEIGHT_DECAY = 2e-3, 1e-2
+# The most clips that are added between two steps, frames of one, and clips kept to be seen again;
+# of filmed ones those added and kept.
+MOST_NEW, LONGEST, KEPT = 96, 640, 60_000
+NEW_FILMED, KEPT_FILMED = 24, 1_500
+WEIGHT_DECAY, AVERAGED = 1e-2, 0.99
 FLOAT = onnx.TensorProto.FLOAT
+# What ends the name of a weight that is exported in half precision.
+HALF = "_half"
 # Fewer weights than this stay in single precision.
 SMALL = 256
 # How often a signal is left out, and signals that may be turned round together.
@@ -189,8 +198,17 @@ def example(seed: int) -> Example:
     return inputs_of(signals, stated).astype(np.float16), parts.astype(np.int8)
 
 
+def filmed_example(rng: np.random.Generator, clip: Stored, clips: Sequence[Stored]) -> Example:
+    """One filmed clip, altered: what the network sees, and the part of each frame."""
+    own = altered(rng, clip, clips)
+    time_s = own.signals.time_s
+    nothing = np.zeros(time_s.size)
+    parts = parts_of(Course(time_s, nothing, nothing, nothing, own.repeats), frames_of(time_s))
+    return inputs_of(own.signals, own.stated).astype(np.float16), parts.astype(np.int8)
+
+
 class Kept:
-    """Drawn clips that are seen again and again, the newest in place of the oldest.
+    """Clips that are seen again and again, the newest in place of the oldest.
 
     Parameters
     ----------
@@ -235,63 +253,93 @@ class Kept:
         return inputs[:, :, :length], parts[:, :length]
 
 
-def train(minutes: float, workers: int, out: Path, first_seed: int) -> None:
-    """Train for some minutes on fresh drawn signals; store the running mean of the weights.
-
-    A run that finds ``out`` goes on from it.
+@dataclass(frozen=True)
+class Run:
+    """What a run of training is told.
 
     Parameters
     ----------
-    first_seed
-        Number of the first clip; a run that goes on takes one that no run before came to.
+    first
+        Number of the first drawn clip; a run that goes on takes one that no run before came to.
+    rate
+        Highest rate of learning.
+    batch
+        Clips in a step; a larger one costs a GPU no time.
+    start
+        Network to begin as, where ``out`` does not exist; None begins from chance.
+    filmed
+        Signals of filmed clips, which then are half of each step.
     """
-    torch.manual_seed(first_seed)
-    rng = np.random.default_rng(first_seed)
+
+    minutes: float
+    workers: int
+    out: Path
+    first: int
+    rate: float
+    batch: int
+    start: Path | None
+    filmed: Sequence[Path]
+
+
+def train(run: Run) -> None:
+    """Train for some minutes on fresh drawn signals; store the running mean of the weights.
+
+    A run that finds ``out`` goes on from it.
+    """
+    torch.manual_seed(run.first)
+    rng = np.random.default_rng(run.first)
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    network = load(out) if out.exists() else Network()
-    network = network.train().to(device)
+    begun = run.out if run.out.exists() else run.start
+    network = (load(begun) if begun else Network()).train().to(device)
     mean = torch.optim.swa_utils.AveragedModel(
         network,
-        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998),  # type: ignore[no-untyped-call]
+        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGED),  # type: ignore[no-untyped-call]
     )
-    optimiser = torch.optim.AdamW(network.parameters(), PEAK_RATE, weight_decay=WEIGHT_DECAY)
+    optimiser = torch.optim.AdamW(network.parameters(), run.rate, weight_decay=WEIGHT_DECAY)
     started_s = time.monotonic()
     step, smooth = 0, float("nan")
-    kept = Kept(KEPT if device == "cuda" else KEPT // 100, device)
+    kept = Kept(KEPT if device == "cuda" else KEPT // 20, device)
+    clips = [c for path in run.filmed for c in read_stored(path) if c.kind not in ASIDE]
+    filmed = Kept(KEPT_FILMED, device)
+    sources = [kept, filmed] if clips else [kept]
     waiting: queue.Queue[Example] = queue.Queue(4 * MOST_NEW)
-    with multiprocessing.get_context("spawn").Pool(workers) as pool:
-        fresh = pool.imap_unordered(example, range(first_seed, first_seed + 10**8), chunksize=8)
+    with multiprocessing.get_context("spawn").Pool(run.workers) as pool:
+        fresh = pool.imap_unordered(example, range(run.first, run.first + 10**8), chunksize=8)
 
         def collect() -> None:
             for one in fresh:
                 waiting.put(one)
 
         threading.Thread(target=collect, daemon=True).start()
-        while (share := (time.monotonic() - started_s) / 60 / minutes) < 1:
+        while (share := (time.monotonic() - started_s) / 60 / run.minutes) < 1:
             fewest = 0 if kept.drawn else MOST_NEW
             count = max(fewest, min(waiting.qsize(), MOST_NEW))
             kept.add([waiting.get() for _ in range(count)], rng)
-            rate = PEAK_RATE * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
+            if clips:
+                new = rng.integers(len(clips), size=NEW_FILMED if filmed.drawn else KEPT_FILMED)
+                filmed.add([filmed_example(rng, clips[int(k)], clips) for k in new], rng)
+            rate = run.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
             for group in optimiser.param_groups:
                 group["lr"] = rate
-            losses = []
-            for member in network.members:
-                inputs, parts = kept.batch(BATCH)
-                losses.append(nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1))
-            loss = torch.stack(losses).mean()
             optimiser.zero_grad()
-            loss.backward()  # type: ignore[no-untyped-call]
+            losses = []
+            for member, source in itertools.product(network.members, sources):
+                inputs, parts = source.batch(run.batch // len(sources))
+                loss = nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1)
+                (loss / MEMBERS / len(sources)).backward()  # type: ignore[no-untyped-call]
+                losses.append(loss.item())
             nn.utils.clip_grad_norm_(network.parameters(), 1.0)
             optimiser.step()
             mean.update_parameters(network)
             step += 1
             if step % 50 == 0:
-                smooth = loss.item() if step == 50 else 0.9 * smooth + 0.1 * loss.item()
+                now = float(np.mean(losses))
+                smooth = now if step == 50 else 0.9 * smooth + 0.1 * now
                 print(f"{step} steps, {kept.drawn} clips, {time.monotonic() - started_s:.0f} s, "
                       f"loss {smooth:.4f}", flush=True)  # fmt: skip
             if step % 500 == 0:
-                save(mean.module.state_dict(), out)
-        save(mean.module.state_dict(), out)
+                save(mean.module.state_dict(), run.out)
+        save(mean.module.state_dict(), run.out)
         pool.terminate()
 
 
@@ -302,10 +350,18 @@ def save(state: dict[str, Tensor], out: Path) -> None:
 
 
 def load(path: Path) -> Network:
-    """Read a network back."""
+    """Read a network back that was stored here, or that was exported."""
     network = Network()
-    with np.load(path) as stored:
-        network.load_state_dict({name: torch.from_numpy(stored[name]) for name in stored.files})
+    names = set(network.state_dict())
+    if path.suffix == ".onnx":
+        weights = {
+            each.name.removesuffix(HALF): onnx.numpy_helper.to_array(each)
+            for each in onnx.load(path).graph.initializer
+        }
+    else:
+        with np.load(path) as stored:
+            weights = dict(stored)
+    network.load_state_dict({n: torch.tensor(w) for n, w in weights.items() if n in names})
     return network.float().eval()
 
 
@@ -346,7 +402,7 @@ def halve(model: onnx.ModelProto) -> None:
         value = onnx.numpy_helper.to_array(own)
         if value.size < SMALL:
             continue
-        half = onnx.numpy_helper.from_array(value.astype(np.float16), f"{own.name}_half")
+        half = onnx.numpy_helper.from_array(value.astype(np.float16), own.name + HALF)
         cast = onnx.helper.make_node("Cast", [half.name], [own.name], to=FLOAT)
         model.graph.initializer.remove(own)
         model.graph.initializer.append(half)
@@ -362,11 +418,19 @@ def main() -> None:
     training.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2))
     training.add_argument("--out", type=Path, required=True)
     training.add_argument("--first", type=int, default=0, help="number of the first drawn clip")
+    training.add_argument("--rate", type=float, default=2e-3, help="highest rate of learning")
+    training.add_argument("--batch", type=int, default=512, help="clips in a step")
+    training.add_argument("--start", type=Path, help="begin as this network")
+    training.add_argument(
+        "--filmed", type=Path, nargs="+", default=[], help="signals to learn from"
+    )
     exporting = commands.add_parser("export")
     exporting.add_argument("trained", type=Path)
     options = parser.parse_args()
     if options.command == "train":
-        train(options.minutes, options.workers, options.out, options.first)
+        told = vars(options)
+        del told["command"]
+        train(Run(**told))
     else:
         export(options.trained)
 

@@ -22,6 +22,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from effort_filmed import read_stored
 from effort_signals import draw_signals
 from numpy.typing import NDArray
 
@@ -228,18 +229,10 @@ def draw_case(stream: int, kind: Kind, number: int) -> tuple[Scenario, Signals, 
 
 def stored_in(path: Path) -> list[Filmed]:
     """Judge signals that were stored from filmed clips."""
-    clips = []
-    with np.load(path) as every:
-        for number in sorted({int(name.split("/")[0]) for name in every.files}):
-            names = [name for name in every.files if name.startswith(f"{number}/")]
-            stored = {name.split("/")[1]: every[name] for name in names}
-            signals = Signals(stored["time_s"].astype(float), stored["value"].astype(float))
-            stated = TASKS[int(stored["stated"])]
-            rows: list[list[float]] = stored["repeats"].tolist()
-            repeats = tuple(Repeat(a, b, c, d, e, bool(is_dip)) for a, b, c, d, e, is_dip in rows)
-            kind = list(Kind)[int(stored["kind"])]
-            clips.append(judged(kind, stated, repeats, told_by(signals, stated), stored))
-    return clips
+    return [
+        judged(clip.kind, clip.stated, clip.repeats, told_by(clip.signals, clip.stated), {})
+        for clip in read_stored(path)
+    ]
 
 
 def shown_in(scenario: Scenario, last_s: float) -> tuple[Repeat, ...]:

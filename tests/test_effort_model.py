@@ -11,6 +11,7 @@ sys.path.append(str(Path(__file__).parent.parent / "scripts"))
 
 import effort_network
 from drawn_efforts import eased, noise, times
+from effort_filmed import Stored
 
 from layermotion.efforts import tell
 from layermotion.efforts.channels import CHANNELS, Signals
@@ -30,6 +31,8 @@ from layermotion.efforts.parts import (
 from layermotion.efforts.windows import Spells
 from layermotion.errors import WeightsError
 from layermotion.labels import Structure, Task
+from layermotion_synthetic.course import Repeat
+from layermotion_synthetic.scenarios import Kind
 
 # A lift with two coughs upon it, the second at once after the first, and a cough at rest.
 COURSE = (
@@ -281,3 +284,41 @@ def test_it_learns_and_is_stored(tmp_path: Path) -> None:
     with torch.no_grad():
         first, second = network(inputs), again(inputs)
     assert torch.allclose(first, second, atol=0.05)
+
+
+def test_a_filmed_clip_keeps_its_truth_however_it_is_altered() -> None:
+    time_s = times(20.0)
+    thick = eased(time_s, (4, 5, 8, 9)) + eased(time_s, (13, 14, 16, 17))
+    signals = Signals.of(time_s, {"thickness tra": thick, "whole tra": thick, "shape": thick})
+    repeats = (Repeat(4, 5, 8, 9), Repeat(13, 14, 16, 17))
+    clip = Stored(Kind.UNEQUAL, Task.DRAW_IN, signals, repeats)
+    unseen = Stored(Kind.UNEQUAL, None, Signals.of(time_s, {"shape": thick}), repeats)
+    own = list(CHANNELS).index("thickness tra")
+    lengths, hidden, stated = set(), 0, set()
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        inputs, parts = effort_network.filmed_example(rng, clip, [clip, unseen])
+        shown = int((parts >= 0).sum())
+        lengths.add(shown)
+        stated.add(int(inputs[-len(TASKS) :, 0].argmax()))
+        assert (inputs[-len(TASKS) :, shown:] == 0).all()
+        ranged = inputs[len(CHANNELS) + own].astype(float)
+        if not inputs[2 * len(CHANNELS) + own].any():
+            hidden += 1
+            continue
+        held, rest = ranged[parts == Part.HOLD], ranged[parts == Part.REST]
+        assert held.size and rest.size and np.median(held) > np.median(rest) + 0.5
+    assert len(lengths) > 20 and stated == {0, TASKS.index(Task.DRAW_IN)}
+    # Its own signals are left where the other clip hides all but one.
+    assert hidden == 0
+
+
+@pytest.mark.slow
+def test_training_goes_on_from_the_exported_network() -> None:
+    import torch
+
+    network = effort_network.load(tell.FOLDER / f"{tell.NAME}.onnx")
+    inputs = inputs_of(Signals.of(times(12.0), {"base": noise(240, 0.5)}), None)
+    with torch.no_grad():
+        own = network(torch.from_numpy(inputs)[None])[0].T.numpy()
+    assert own == pytest.approx(tell.likely_parts(inputs), abs=1e-4)

@@ -1,0 +1,109 @@
+"""Owns the signals of filmed scenarios: what was measured, what was true, how both are varied."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from layermotion.efforts.channels import Signals
+from layermotion.efforts.parts import TASKS
+from layermotion.labels import Task
+from layermotion_synthetic.anatomy import chance, uniform
+from layermotion_synthetic.course import Repeat
+from layermotion_synthetic.scenarios import Kind
+
+# How often a clip goes faster or slower, and by which factor.
+OTHER_PACE, PACES = 0.5, (0.75, 1.3)
+# How often it is cut, how often then at either end, and by which share at most.
+CUT, CUT_AT_END, MOST_CUT, FEWEST_FRAMES = 0.4, 0.7, 0.35, 40
+# Spread of the logarithm by which each signal is made larger or smaller.
+GAIN = 0.25
+# How often what another clip could not measure is taken away, so long as some signals are left.
+AS_HIDDEN, FEWEST_LEFT = 0.25, 2
+# How often signals get more noise, by which share of their spread at most, and how long that lasts,
+# s.
+NOISY, MOST_NOISE, LASTS_S = 0.4, 0.25, (0.2, 1.5)
+# How often nothing is said of the task.
+UNSTATED = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Stored:
+    """One filmed clip.
+
+    Parameters
+    ----------
+    stated
+        The task that it was measured with.
+    repeats
+        Efforts of which it shows something.
+    """
+
+    kind: Kind
+    stated: Task | None
+    signals: Signals
+    repeats: tuple[Repeat, ...]
+
+
+def read_stored(path: Path) -> Iterator[Stored]:
+    """Read filmed clips in the order of their numbers."""
+    with np.load(path) as every:
+        for number in sorted({int(name.split("/")[0]) for name in every.files}):
+            kind, stated, time_s, value, repeats = (
+                every[f"{number}/{name}"]
+                for name in ("kind", "stated", "time_s", "value", "repeats")
+            )
+            yield Stored(
+                list(Kind)[int(kind)],
+                TASKS[int(stated)],
+                Signals(time_s.astype(float), value.astype(float)),
+                tuple(Repeat(*row[:5], is_dip=bool(row[5])) for row in repeats.tolist()),
+            )
+
+
+def altered(rng: np.random.Generator, clip: Stored, clips: Sequence[Stored]) -> Stored:
+    """Vary a clip: its pace, ends, sizes, what is hidden, noise, and what is said of the task.
+
+    Parameters
+    ----------
+    clips
+        Those that lend what they could not measure.
+    """
+    time_s, value, repeats = clip.signals.time_s, clip.signals.value, clip.repeats
+    if chance(rng, OTHER_PACE):
+        pace = uniform(rng, *PACES)
+        time_s, repeats = pace * time_s, tuple(one.moved(pace=pace) for one in repeats)
+    if chance(rng, CUT):
+        first, last = (
+            int(chance(rng, CUT_AT_END) * uniform(rng, 0, MOST_CUT) * time_s.size) for _ in range(2)
+        )
+        kept = slice(first, time_s.size - last)
+        if kept.stop - first > FEWEST_FRAMES:
+            repeats = tuple(one.moved(-float(time_s[first])) for one in repeats)
+            time_s, value = time_s[kept] - time_s[first], value[:, kept]
+    value = value * np.exp(rng.normal(0, GAIN, (len(value), 1)))
+    if chance(rng, AS_HIDDEN):
+        hidden = np.isnan(clips[int(rng.integers(len(clips)))].signals.value)
+        at = np.linspace(0, hidden.shape[1] - 1, time_s.size).astype(int)
+        left = np.where(hidden[:, at], np.nan, value)
+        value = left if (~np.isnan(left).all(axis=1)).sum() >= FEWEST_LEFT else value
+    if chance(rng, NOISY):
+        value = _noisy(rng, time_s, value)
+    stated = None if chance(rng, UNSTATED) else clip.stated
+    return Stored(clip.kind, stated, Signals(time_s, value), repeats)
+
+
+def _noisy(
+    rng: np.random.Generator, time_s: NDArray[np.float64], value: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Add noise that lasts to some signals."""
+    value = value.copy()
+    at = np.linspace(0, time_s[-1], max(3, int(time_s[-1] / uniform(rng, *LASTS_S))))
+    for own in rng.permutation(len(value))[: int(rng.integers(1, len(value)))]:
+        known = value[own][~np.isnan(value[own])]
+        spread = float(known.std()) if known.size else 0.0
+        noise = np.interp(time_s, at, rng.normal(size=at.size))
+        value[own] += uniform(rng, 0, MOST_NOISE) * spread * noise
+    return value
