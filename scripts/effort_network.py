@@ -18,7 +18,7 @@ import queue
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -302,9 +302,19 @@ def train(run: Run) -> None:
     clips = [c for path in run.filmed for c in read_stored(path) if c.kind not in ASIDE]
     filmed = Kept(KEPT_FILMED, device)
     sources = [kept, filmed] if clips else [kept]
-    waiting: queue.Queue[Example] = queue.Queue(4 * MOST_NEW)
+    waiting: queue.SimpleQueue[Example] = queue.SimpleQueue()
+    # No more is drawn ahead than this, so that drawing leaves a slow computer to training.
+    room, has_ended = threading.Semaphore(4 * MOST_NEW), threading.Event()
+
+    def numbers() -> Iterator[int]:
+        for number in itertools.count(run.first):
+            room.acquire()
+            if has_ended.is_set():
+                return
+            yield number
+
     with multiprocessing.get_context("spawn").Pool(run.workers) as pool:
-        fresh = pool.imap_unordered(example, range(run.first, run.first + 10**8), chunksize=8)
+        fresh = pool.imap_unordered(example, numbers(), chunksize=8)
 
         def collect() -> None:
             for one in fresh:
@@ -315,6 +325,7 @@ def train(run: Run) -> None:
             fewest = 0 if kept.drawn else MOST_NEW
             count = max(fewest, min(waiting.qsize(), MOST_NEW))
             kept.add([waiting.get() for _ in range(count)], rng)
+            room.release(count)
             if clips:
                 new = rng.integers(len(clips), size=NEW_FILMED if filmed.drawn else KEPT_FILMED)
                 filmed.add([filmed_example(rng, clips[int(k)], clips) for k in new], rng)
@@ -340,6 +351,9 @@ def train(run: Run) -> None:
             if step % 500 == 0:
                 save(mean.module.state_dict(), run.out)
         save(mean.module.state_dict(), run.out)
+        # Who waits for room would keep the pool from ending.
+        has_ended.set()
+        room.release()
         pool.terminate()
 
 
