@@ -6,6 +6,7 @@ export const LEFT = 46;
 export const RIGHT = 10;
 export const TOP = 22;
 export const FOOT = 22;
+export const PAPER = "#fff";
 export const INK = "#22252b";
 export const FAINT = "#5a5f68";
 export const RULE = "#d6d1c4";

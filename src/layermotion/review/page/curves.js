@@ -1,6 +1,6 @@
 // What the plots draw between their axes: the windows, and each quantity as a line with its name.
 
-import { FOOT, INK, LEFT, RULE } from "./axes.js";
+import { FOOT, INK, LEFT, PAPER, RULE } from "./axes.js";
 import { layer, looks, say, state } from "./words.js";
 
 const TINTS = { rest: "#e9eef1", contracted: "#f4dfc0", lifted: "#efe8dc", regained: "#efe8dc" };
@@ -69,6 +69,9 @@ export function drawLines(pen, group, times, scale) {
 function nameLines(pen, group, scale) {
   const { top, height } = scale;
   pen.font = "bold 14px sans-serif";
+  pen.strokeStyle = PAPER;
+  pen.lineWidth = 4;
+  pen.lineJoin = "round";
   const firsts = group.lines
     .map((line) => ({ line, at: scale.y(line.value.find((v) => v !== null)) }))
     .sort((a, b) => a.at - b.at);
@@ -84,6 +87,8 @@ function nameLines(pen, group, scale) {
     // Beside another name that is as high.
     const near = written.filter((other) => Math.abs(other.place - place) < 15);
     const x = Math.max(LEFT + 6, ...near.map((other) => other.end + 10));
+    // A rim of the paper's colour keeps it legible where another line runs through it.
+    pen.strokeText(name, x, place);
     pen.fillText(name, x, place);
     written.push({ place, end: x + pen.measureText(name).width });
   });

@@ -1,6 +1,6 @@
 // The plots of a clip: which quantities are shown, in step with the frame on show.
 
-import { FOOT, INK, TimeScale, TOP, ValueScale } from "./axes.js";
+import { FOOT, INK, PAPER, TimeScale, TOP, ValueScale } from "./axes.js";
 import { drawLines, drawWindows, plotsOf, wordsOf } from "./curves.js";
 import { WindowEnds } from "./window-ends.js";
 import { make, say } from "./words.js";
@@ -67,7 +67,7 @@ export class Plots {
   drawStill(groups) {
     const pen = this.still.getContext("2d");
     pen.setTransform(this.dense, 0, 0, this.dense, 0, 0);
-    pen.fillStyle = "#ffffff";
+    pen.fillStyle = PAPER;
     pen.fillRect(0, 0, this.width, this.height);
     drawWindows(pen, this.clip, this.ends.held, this.scale, this.height);
     const room = this.height - TOP - FOOT;
