@@ -51,10 +51,10 @@ CHANGE_COST, DIP_COST, BEGINS_WITHIN = 7.0, 5.0, 3.0
 LEAST_LIKELY = 1e-4
 IMPOSSIBLE = -1e9
 # Log odds that the number is right where the network is sure of each frame, and how they fall with
-# the entropy in the most unsure half second, nats: logistic regression on 1,080 drawn scenarios
+# the entropy in the most unsure half second, nats: logistic regression on 1,800 drawn scenarios
 # (``scripts/effort_odds.py``).
 # ``scripts/efforts.py`` prints how often numbers are right beside how likely they were said to be.
-SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 7.7, 6.4, 13
+SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 7.7, 6.3, 13
 
 
 @dataclass(frozen=True)
