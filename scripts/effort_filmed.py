@@ -59,7 +59,10 @@ def read_stored(path: Path) -> Iterator[Stored]:
                 list(Kind)[int(kind)],
                 TASKS[int(stated)],
                 Signals(time_s.astype(float), value.astype(float)),
-                tuple(Repeat(*row[:5], is_dip=bool(row[5])) for row in repeats.tolist()),
+                tuple(
+                    Repeat(a, b, c, d, e, bool(is_dip))
+                    for a, b, c, d, e, is_dip in repeats.tolist()
+                ),
             )
 
 

@@ -153,9 +153,11 @@ def test_header_follows_the_profile(imported: tuple[Lab, Path, ImportReport]) ->
 def test_text_hidden_under_another_representation_goes() -> None:
     data = pydicom.Dataset()
     data.add_new("BodyPartExamined", "LT", "Jane Doe")
+    data.add_new("DepthOfScanField", "LT", "Jane Doe")
     data.add_new("StudyDate", "DA", "20240102")
     cleaned = clean_header(data, Secret(bytes(32)), "s-1")
     assert "BodyPartExamined" not in cleaned and cleaned.StudyDate == ""
+    assert "DepthOfScanField" not in cleaned
 
 
 def test_free_text_in_coded_fields_goes(tmp_path: Path) -> None:
