@@ -296,6 +296,8 @@ def main() -> None:
     parser.add_argument("--kind", type=Kind, help="of these, one kind alone")
     parser.add_argument("--stored", type=Path, nargs="+", help="judge these instead of filming")
     options = parser.parse_args()
+    if options.signals and (options.drawn or options.stored):
+        parser.error("--signals stores what is filmed; leave out --drawn and --stored")
     started_s = time.monotonic()
     last = options.first + options.clips
     numbers = [n for n in range(options.first, last) if (job_of(n)[0] in ASIDE) == options.aside]
