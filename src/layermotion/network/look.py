@@ -83,7 +83,7 @@ def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, st
     mean = showing.mean(axis=0)
     best = max(View, key=lambda view: float(mean[VIEW_CLASSES.index(view)]))
     probability = mean[VIEW_CLASSES.index(best)]
-    return best, f"recognised in the picture (probability {probability:.2f})"
+    return best, f"recognised in the picture, probability {probability:.2f}"
 
 
 def ordered_map(
