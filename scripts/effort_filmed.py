@@ -1,10 +1,12 @@
 """Owns the signals of filmed scenarios: what was measured, what was true, how both are varied."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from effort_signals import lasting
 from numpy.typing import NDArray
 
 from layermotion.efforts.channels import Signals
@@ -66,6 +68,20 @@ def read_stored(path: Path) -> Iterator[Stored]:
             )
 
 
+def write_stored(path: Path, clips: Sequence[Stored]) -> None:
+    """Write filmed clips so that they can be read again, in single precision."""
+    packed: dict[str, NDArray[Any]] = {}
+    for number, clip in enumerate(clips):
+        packed |= {
+            f"{number}/kind": np.array(list(Kind).index(clip.kind)),
+            f"{number}/stated": np.array(TASKS.index(clip.stated)),
+            f"{number}/time_s": clip.signals.time_s.astype(np.float32),
+            f"{number}/value": clip.signals.value.astype(np.float32),
+            f"{number}/repeats": np.array([astuple(one) for one in clip.repeats]).reshape(-1, 6),
+        }
+    np.savez_compressed(path, **packed)  # type: ignore[arg-type]
+
+
 def altered(rng: np.random.Generator, clip: Stored, clips: Sequence[Stored]) -> Stored:
     """Vary a clip: its pace, ends, sizes, what is hidden, noise, and what is said of the task.
 
@@ -102,11 +118,9 @@ def _noisy(
     rng: np.random.Generator, time_s: NDArray[np.float64], value: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Add noise that lasts to some signals."""
-    value = value.copy()
-    at = np.linspace(0, time_s[-1], max(3, int(time_s[-1] / uniform(rng, *LASTS_S))))
+    value, lasts_s = value.copy(), uniform(rng, *LASTS_S)
     for own in rng.permutation(len(value))[: int(rng.integers(1, len(value)))]:
         known = value[own][~np.isnan(value[own])]
         spread = float(known.std()) if known.size else 0.0
-        noise = np.interp(time_s, at, rng.normal(size=at.size))
-        value[own] += uniform(rng, 0, MOST_NOISE) * spread * noise
+        value[own] += uniform(rng, 0, MOST_NOISE) * spread * lasting(rng, time_s, lasts_s)
     return value

@@ -46,7 +46,7 @@ from layermotion.efforts.tell import FOLDER, INPUT_NAME, NAME, OUTPUT_NAME
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task, View
 from layermotion_synthetic.anatomy import chance, log_uniform
-from layermotion_synthetic.course import Course
+from layermotion_synthetic.course import Repeat
 from layermotion_synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
 
 # No other use of the generator starts its seeds with this word.
@@ -160,19 +160,21 @@ class Network(nn.Module):
         return each.mean(0)
 
 
-def parts_of(course: Course, time_s: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Part that each time belongs to; -1 after the clip."""
+def parts_of(
+    repeats: Sequence[Repeat], last_s: float, time_s: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Part that each time belongs to; -1 after the clip, whose last frame is at ``last_s``."""
     parts = np.full(time_s.size, int(Part.REST), np.int64)
-    for one in course.repeats:
+    for one in repeats:
         if not one.is_dip:
             parts[(time_s >= one.onset_s) & (time_s < one.full_s)] = Part.RISE
             parts[(time_s >= one.full_s) & (time_s <= one.release_s)] = Part.HOLD
             parts[(time_s > one.release_s) & (time_s <= one.end_s)] = Part.FALL
-    for one in course.repeats:
+    for one in repeats:
         if one.is_dip:
             parts[(time_s >= one.onset_s) & (time_s <= one.release_s)] = Part.DIP
             parts[(time_s > one.release_s) & (time_s <= one.end_s)] = Part.RECOVERY
-    parts[time_s > course.time_s[-1]] = -1
+    parts[time_s > last_s] = -1
     return parts
 
 
@@ -191,7 +193,8 @@ def example(seed: int) -> Example:
         scenario = following(lifts, scenario)
     scenario = varied(rng, scenario)
     signals = draw_signals(rng, scenario)
-    parts = parts_of(scenario.course, frames_of(signals.time_s))
+    course = scenario.course
+    parts = parts_of(course.repeats, course.time_s[-1], frames_of(signals.time_s))
     stated = scenario.stated
     if stated not in (None, Task.REST) and chance(rng, OTHER_TASK):
         stated = TASKS[int(rng.integers(2, len(TASKS)))]
@@ -202,8 +205,7 @@ def filmed_example(rng: np.random.Generator, clip: Stored, clips: Sequence[Store
     """One filmed clip, altered: what the network sees, and the part of each frame."""
     own = altered(rng, clip, clips)
     time_s = own.signals.time_s
-    nothing = np.zeros(time_s.size)
-    parts = parts_of(Course(time_s, nothing, nothing, nothing, own.repeats), frames_of(time_s))
+    parts = parts_of(own.repeats, time_s[-1], frames_of(time_s))
     return inputs_of(own.signals, own.stated).astype(np.float16), parts.astype(np.int8)
 
 

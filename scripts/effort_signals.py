@@ -82,13 +82,13 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
     hidden = _spans(rng, time, 1) if chance(rng, 0.3) else np.zeros(time.size, bool)
     known: dict[str, Array] = {}
     for name, signal in pure.items():
-        white, lasting, drift = NOISE[name.split()[0]]
+        white, slow, drift = NOISE[name.split()[0]]
         scale = rng.beta(1 + 2 * hard, 3 - 2 * hard, 3)
         size = [clean * low * (high / low) ** float(s)
-                for (low, high), s in zip((white, lasting, drift), scale, strict=True)]  # fmt: skip
+                for (low, high), s in zip((white, slow, drift), scale, strict=True)]  # fmt: skip
         size[2] *= scenario.probe_factor
         noisy = signal + size[0] * rng.normal(size=time.size)
-        noisy += size[1] * _lasting(rng, time, uniform(rng, 0.1, 1.0))
+        noisy += size[1] * lasting(rng, time, uniform(rng, 0.1, 1.0))
         noisy += size[2] * sum(rng.normal() * each for each in drifts) / 1.7
         noisy += 3 * size[2] * rng.normal() * slip
         if chance(rng, JUMPS):
@@ -173,7 +173,7 @@ def _wavering(rng: np.random.Generator, course: Course) -> Course:
     """Let holds waver, as muscles that tire do, or be let go in part and taken up again."""
     kept = np.ones(course.time_s.size)
     if chance(rng, WAVERS):
-        lost = np.clip(_lasting(rng, course.time_s, uniform(rng, 0.4, 2.0)), 0, 2) / 2
+        lost = np.clip(lasting(rng, course.time_s, uniform(rng, 0.4, 2.0)), 0, 2) / 2
         kept -= uniform(rng, 0, MOST_WAVERED) * lost
     if chance(rng, EASES):
         for one in course.repeats:
@@ -227,7 +227,7 @@ def _bladder(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
     return {"base": base, "base beside": beside, "shape": shape, "second shape": second}
 
 
-def _lasting(rng: np.random.Generator, time_s: Array, lasts_s: float) -> Array:
+def lasting(rng: np.random.Generator, time_s: Array, lasts_s: float) -> Array:
     """Noise of unit size whose memory fades in ``lasts_s``."""
     count = max(2, int(float(time_s[-1]) / lasts_s) + 3)
     at = np.arange(count) * lasts_s - lasts_s * rng.random()

@@ -16,15 +16,13 @@ import os
 import tempfile
 import time
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
-from effort_filmed import read_stored
+from effort_filmed import Stored, read_stored, write_stored
 from effort_signals import draw_signals
-from numpy.typing import NDArray
 
 from layermotion.analysis.analysis import analyse
 from layermotion.analysis.bladder import signals_of_bladder
@@ -35,7 +33,6 @@ from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.efforts.channels import Signals
 from layermotion.efforts.efforts import Efforts, efforts_in
-from layermotion.efforts.parts import TASKS
 from layermotion.errors import LayermotionError
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
@@ -81,8 +78,8 @@ class Filmed:
     onset, hold
         Error of each effort, where their number was right, and whether its interval holds the
         truth.
-    stored
-        Signals and truth by name.
+    signals
+        What was measured; None where nothing was filmed, or the clip was refused.
     """
 
     kind: Kind
@@ -93,7 +90,7 @@ class Filmed:
     is_sure: bool
     onset: tuple[Error, ...]
     hold: tuple[Error, ...]
-    stored: dict[str, NDArray[Any]]
+    signals: Signals | None = None
 
     @property
     def is_right(self) -> bool:
@@ -139,7 +136,7 @@ def film(number: int) -> Filmed:
                 return compare(scenario, analysis)
         except LayermotionError:
             shows = shown_in(scenario, float(scenario.course.time_s[-1]))
-            return Filmed(kind, scenario.stated, shows, None, 0.0, False, (), (), {})
+            return Filmed(kind, scenario.stated, shows, None, 0.0, False, (), ())
 
 
 def compare(scenario: Scenario, analysis: Analysis) -> Filmed:
@@ -147,17 +144,8 @@ def compare(scenario: Scenario, analysis: Analysis) -> Filmed:
     is_wall = analysis.view is View.ABDOMINAL_WALL
     signals = signals_of_wall(analysis) if is_wall else signals_of_bladder(analysis.footage)
     repeats = shown_in(scenario, float(signals.time_s[-1]))
-    stored = {
-        "kind": np.array(list(Kind).index(scenario.kind)),
-        "view": np.array(list(View).index(scenario.view)),
-        "stated": np.array(TASKS.index(scenario.stated)),
-        "time_s": signals.time_s.astype(np.float32),
-        "value": signals.value.astype(np.float32),
-        "repeats": np.array(
-            [[r.onset_s, r.full_s, r.release_s, r.end_s, r.height, r.is_dip] for r in repeats]
-        ).reshape(-1, 6),
-    }
-    return judged(scenario.kind, scenario.stated, repeats, analysis.efforts, stored)
+    found = judged(scenario.kind, scenario.stated, repeats, analysis.efforts)
+    return replace(found, signals=signals)
 
 
 def judged(
@@ -165,7 +153,6 @@ def judged(
     stated: Task | None,
     repeats: tuple[Repeat, ...],
     efforts: Efforts,
-    stored: dict[str, NDArray[Any]],
 ) -> Filmed:
     """Put the efforts that were found beside those that were made."""
     onset, hold = [], []
@@ -187,7 +174,6 @@ def judged(
         efforts.count.is_sure,
         tuple(onset),
         tuple(hold),
-        stored,
     )
 
 
@@ -209,7 +195,7 @@ def told_by(signals: Signals, stated: Task | None) -> Efforts:
 def drawn(kind: Kind, number: int) -> Filmed:
     """Draw the signals of one scenario and judge what is found in them; nothing is filmed."""
     scenario, signals, repeats = draw_case(STREAM, kind, number)
-    return judged(kind, scenario.stated, repeats, told_by(signals, scenario.stated), {})
+    return judged(kind, scenario.stated, repeats, told_by(signals, scenario.stated))
 
 
 def draw_case(stream: int, kind: Kind, number: int) -> tuple[Scenario, Signals, tuple[Repeat, ...]]:
@@ -230,7 +216,7 @@ def draw_case(stream: int, kind: Kind, number: int) -> tuple[Scenario, Signals, 
 def stored_in(path: Path) -> list[Filmed]:
     """Judge signals that were stored from filmed clips."""
     return [
-        judged(clip.kind, clip.stated, clip.repeats, told_by(clip.signals, clip.stated), {})
+        judged(clip.kind, clip.stated, clip.repeats, told_by(clip.signals, clip.stated))
         for clip in read_stored(path)
     ]
 
@@ -313,11 +299,12 @@ def main() -> None:
         with multiprocessing.get_context("spawn").Pool(os.cpu_count(), _alone) as pool:
             clips = pool.map(film, numbers, chunksize=1)
     if options.signals:
-        packed: dict[str, Any] = {
-            f"{k}/{name}": each for k, clip in enumerate(clips) if clip.found is not None
-            for name, each in clip.stored.items()
-        }  # fmt: skip
-        np.savez_compressed(options.signals, **packed)
+        kept = [
+            Stored(clip.kind, clip.stated, clip.signals, clip.repeats)
+            for clip in clips
+            if clip.signals
+        ]
+        write_stored(options.signals, kept)
     print(f"{'':18}{'clips':>6}{'right':>8}{'sure':>8}{'right where sure':>18}"
           f"{'onset, s':>9}{'held':>7}{'hold, s':>9}{'held':>7}")  # fmt: skip
     for kind in Kind:

@@ -11,7 +11,7 @@ sys.path.append(str(Path(__file__).parent.parent / "scripts"))
 
 import effort_network
 from drawn_efforts import eased, noise, times
-from effort_filmed import Stored
+from effort_filmed import Stored, read_stored, write_stored
 
 from layermotion.efforts import tell
 from layermotion.efforts.channels import CHANNELS, Signals
@@ -322,3 +322,22 @@ def test_training_goes_on_from_the_exported_network() -> None:
     with torch.no_grad():
         own = network(torch.from_numpy(inputs)[None])[0].T.numpy()
     assert own == pytest.approx(tell.likely_parts(inputs), abs=1e-4)
+
+
+def test_filmed_clips_are_read_as_they_were_written(tmp_path: Path) -> None:
+    time_s = times(3.0)
+    signals = Signals.of(time_s, {"base": np.where(time_s > 1, np.nan, 0.25)})
+    clips = [
+        Stored(Kind.REST, Task.REST, signals, ()),
+        Stored(
+            Kind.COUGHS, None, signals, (Repeat(0.5, 1, 1.5, 2, 0.5), Repeat(2, 2, 2, 3, 1, True))
+        ),
+    ]
+    write_stored(tmp_path / "filmed.npz", clips)
+    read = list(read_stored(tmp_path / "filmed.npz"))
+    assert [(c.kind, c.stated, c.repeats) for c in read] == [
+        (c.kind, c.stated, c.repeats) for c in clips
+    ]
+    for clip in read:
+        np.testing.assert_allclose(clip.signals.time_s, time_s, rtol=1e-6)
+        np.testing.assert_array_equal(clip.signals.value, signals.value)
