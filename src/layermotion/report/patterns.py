@@ -99,8 +99,7 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
             verb = "thickened" if item.value > 0 else "thinned"
             is_quiet = muscle in QUIET_MUSCLES and is_within_tolerance(item)
             thickened += [muscle] if verb == "thickened" and not is_quiet else []
-            note = f", which is within {QUIET_PERCENT:g} %" if is_quiet else ""
-            parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}{note}")
+            parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}")
     if not parts and not missing:
         return "no change of a muscle beyond error was seen"
     head = ""
