@@ -14,6 +14,7 @@ from torch.utils.data import DataLoader, Dataset, IterableDataset, get_worker_in
 from layermotion.training.augment import Augmentation
 from layermotion.training.drawing import Draw, Drawn
 from layermotion.training.repaint import repaint
+from layermotion.training.respeckle import respeckle
 from layermotion.training.settings import TrainSettings
 
 # Loaders on every core would keep the process that feeds the GPU waiting (our choice).
@@ -144,6 +145,8 @@ class TrainingStream(IterableDataset[Batch]):
         image = example.image
         if example.label is not None and rng.random() < self.settings.repainted:
             image = repaint(image, example.label, rng)
+        if rng.random() < self.settings.respeckled:
+            image = respeckle(image, rng)
         changed = augmentation(image, example.label, rng)
         return _Look(*changed, example.view, example.mm_per_pixel, example.is_local)
 

@@ -59,6 +59,8 @@ class TrainSettings:
         that loss beside the one of labelled pictures.
     repainted
         Share of looks at a wall whose greys, borders and lines are changed (``repaint.py``).
+    respeckled
+        Share of looks that get another grain (``respeckle.py``).
     reuse
         How many batches one drawn example appears in, each time augmented anew.
     workers, seed, precision
@@ -92,6 +94,7 @@ class TrainSettings:
     agree_weight: float = 0.0
     teacher_weight: float = 1.0
     repainted: float = 0.0
+    respeckled: float = 0.0
     reuse: int = 1
     workers: int = 2
     seed: int = 0
@@ -121,7 +124,8 @@ class TrainSettings:
             self.size_px % stride == 0, "size_px", f"such as {_multiple(self.size_px, stride)}"
         )
         self._require(0 <= self.ema_decay < 1, "ema_decay", "from 0 to below 1")
-        self._require(0 <= self.repainted <= 1, "repainted", "from 0 to 1")
+        for name in ("repainted", "respeckled"):
+            self._require(0 <= getattr(self, name) <= 1, name, "from 0 to 1")
         for name, choices in (("precision", PRECISIONS), ("stop_metric", STOP_METRICS)):
             self._require(getattr(self, name) in choices, name, f"of {' or '.join(choices)}")
         self._require(len(self.decoder_channels) == 4, "decoder_channels", "of four widths")
