@@ -197,7 +197,7 @@ def test_page_accounts_for_every_value_and_describes_the_rest(tmp_path: Path) ->
                 {
                     "clip": f"c{number}-0",
                     "software": "layermotion 0.2.0",
-                    "weights": "layers-007",
+                    "weights": "layers-001",
                     "weights SHA-256": "ab" * 32,
                     "cautions": [],
                     "measures": [
@@ -217,7 +217,7 @@ def test_page_accounts_for_every_value_and_describes_the_rest(tmp_path: Path) ->
     assert (row["attempted"], row["withheld"], row["analysed"]) == ("8", "2", "6")
     assert row["reasons"] == "Shadow over the muscle.: 2"
     page = page_of(out)
-    assert "layers-007" in page and "ab" * 32 in page and "numpy" in page and "scipy" in page
+    assert "layers-001" in page and "ab" * 32 in page and "numpy" in page and "scipy" in page
     found = figures(out)
     assert float(found["auto", "mean"]["value"]) == pytest.approx(np.mean(5 + np.arange(2, 8) / 3))
     for name in ("SD", "smallest", "largest"):

@@ -242,11 +242,11 @@ def test_train_hands_every_option_on(
     training = Recorder(SimpleNamespace(is_finished=is_finished))
     replace_module(monkeypatch, "layermotion.commands.train", run_training=training)
     assert run("train", "--out", tmp_path, "--config", "smoke", "steps=7", "seed=1") == code
-    assert run("train", "--out", tmp_path, "--from", "layers-007") == code
+    assert run("train", "--out", tmp_path, "--from", "layers-001") == code
     assert run("train", "--out", tmp_path, "--teacher", "runs/large") == code
     assert training.calls == [
         ("smoke", ["steps=7", "seed=1"], tmp_path, None, None),
-        ("train", (), tmp_path, "layers-007", None),
+        ("train", (), tmp_path, "layers-001", None),
         ("train", (), tmp_path, None, "runs/large"),
     ]
 

@@ -44,7 +44,7 @@ ROW = Row(
     "How.",
 )
 ITEM = Item(Side.LEFT, Task.DRAW_IN, 1, (Path("a.dcm"),), None, Settings())
-VISIT = {"schema_version": "2.0", "rows": [asdict(ROW)], "provenance": {"weights": "layers-007"}}
+VISIT = {"schema_version": "2.0", "rows": [asdict(ROW)], "provenance": {"weights": "layers-001"}}
 MEASURES = {
     "clip": "c1",
     "schema_version": "1.1",
@@ -59,7 +59,7 @@ OWN = {
     "source": "a study",
     "changes": [asdict(DetectableChange("slide", "tra", "mm", 1, 0.5, 1.4, "one", 20, 80))],
 }
-HISTORY = [asdict(Change(Step.PROMOTE, "layers-007", "f" * 64, "dev 1", "2024-06-01"))]
+HISTORY = [asdict(Change(Step.PROMOTE, "layers-001", "f" * 64, "dev 1", "2024-06-01"))]
 JUDGED = asdict(
     Judged("a" * 64, "b" * 64, "first", "f" * 64, 3, "2024-06-01",
            Judgement((JudgedRow("all", "all", Metric.DICE, 3, 0.8, 0.9, 0.05, 0.15),), (), ()))

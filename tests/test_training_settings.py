@@ -76,11 +76,11 @@ def test_parts_compose_and_an_override_beats_its_part() -> None:
 
 
 def test_going_on_takes_the_low_rate_unless_told_otherwise() -> None:
-    further = load_settings("train", starting_from(["steps=7"], "layers-007"))
+    further = load_settings("train", starting_from(["steps=7"], "layers-001"))
     assert (further.learning_rate, further.ema_decay, further.steps) == (1e-4, 0.98, 7)
-    chosen = load_settings("train", starting_from(["optimizer=from-chance"], "layers-007"))
+    chosen = load_settings("train", starting_from(["optimizer=from-chance"], "layers-001"))
     assert chosen == load_settings("train") == load_settings("train", starting_from([], None))
-    rate = load_settings("train", starting_from(["learning_rate=5e-4"], "layers-007"))
+    rate = load_settings("train", starting_from(["learning_rate=5e-4"], "layers-001"))
     assert (rate.learning_rate, rate.ema_decay) == (5e-4, 0.98)
 
 

@@ -62,7 +62,7 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
             sweep, "_wait_for", lambda words, code=code: asked.append(words) or code
         )
         wanted = ["seed=1,2", "steps=3", "tracking=csv"]
-        found = run_sweep("smoke", wanted, tmp_path, start_from="layers-007")
+        found = run_sweep("smoke", wanted, tmp_path, start_from="layers-001")
         assert found == rows
     monkeypatch.setattr(sweep, "_wait_for", lambda words: asked.append(words) or 1)
     with pytest.raises(ConfigError, match="did not come to its end; its own"):
@@ -71,7 +71,7 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
     assert words[-4:] == ["optimizer=further", *wanted]
     assert f"hydra.sweep.dir='{tmp_path}'" in words
     assert "hydra.job.config.override_dirname.exclude_keys=[optimizer,steps,tracking]" in words
-    assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-007'" in words
+    assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-001'" in words
 
 
 def test_the_runs_of_a_sweep_share_one_store(
