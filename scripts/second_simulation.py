@@ -43,6 +43,8 @@ Grey = NDArray[np.uint8]
 
 # What is compared: thickness of the layers, and depth of the bladder's base below the probe.
 WHAT = {**{str(layer): "thickness" for layer in WALL_LAYERS}, "bladder": "depth of base"}
+# An error beyond this is gross, mm (our choice: a third of a thin TrA; half of a small lift).
+GROSS_MM = {**dict.fromkeys(map(str, WALL_LAYERS), 1.0), "bladder": 3.0}
 # Half of the stretch of base that is compared, and of the one that gives a layer's slope, mm.
 BASE_HALF_MM, SLOPE_MM = 5.0, 2.0
 # Height of a picture on the sheet, width of a row of them, and of the words beside each, px.
@@ -208,6 +210,7 @@ def summarise(results: Sequence[StillResult]) -> dict[str, Any]:
                     )
                 ),
                 "withheld_percent": 100 * float((np.isnan(errors) & ~refused).mean()),
+                "gross": int(np.count_nonzero(np.abs(kept) > GROSS_MM[name])),
                 "mean_absolute_error_mm": _number(np.abs(kept), np.mean),
                 "median_absolute_error_mm": _number(np.abs(kept), np.median),
                 "bias_mm": _number(kept, np.mean),
@@ -239,8 +242,8 @@ def show(summary: dict[str, Any]) -> None:
         print(f"  {failure}")
     for view, percent in summary["view_right_percent"].items():
         print(f"view recognised right: {view} {percent:.0f} %")
-    print(f"{'structure':10}{'n':>5}{'refused':>9}{'named wrongly':>15}{'withheld':>10}{'MAE':>8}"
-          f"{'median':>8}{'bias':>8}{'in interval':>13}  mm")  # fmt: skip
+    print(f"{'structure':10}{'n':>5}{'refused':>9}{'named wrongly':>15}{'withheld':>10}{'gross':>7}"
+          f"{'MAE':>8}{'median':>8}{'bias':>8}{'in interval':>13}  mm")  # fmt: skip
     for row in summary["structures"]:
         names = ("mean_absolute_error_mm", "median_absolute_error_mm", "bias_mm")
         mae, median, bias = ("" if row[n] is None else f"{row[n]:.2f}" for n in names)
@@ -248,8 +251,8 @@ def show(summary: dict[str, Any]) -> None:
         held = "" if inside is None else f"{inside:.0f} %"
         print(f"{row['structure']:10}{row['values']:5d}{row['refused_percent']:8.0f}%"
               f"{row['named_wrongly_percent']:14.1f}%"
-              f"{row['withheld_percent']:9.0f}%{mae:>8}{median:>8}{bias:>8}{held:>13}"
-              f"  {row['what']}")  # fmt: skip
+              f"{row['withheld_percent']:9.0f}%{row['gross']:7d}{mae:>8}{median:>8}{bias:>8}"
+              f"{held:>13}  {row['what']}")  # fmt: skip
 
 
 def draw_sheet(path: Path, tiles: Sequence[Grey]) -> None:

@@ -296,3 +296,11 @@ def test_table_tells_refused_from_withheld() -> None:
     assert summary["view_right_percent"] == {"abdominal_wall": pytest.approx(200 / 3),
                                              "bladder": 100.0}  # fmt: skip
     assert summary["not_measured"] == ["abdominal_wall 4: no view"]
+
+
+def test_gross_errors_are_counted_by_what_the_value_is_used_for() -> None:
+    walls = [Value("fat", 10.0, found) for found in (8.9, 9.1, 11.1, float("nan"))]
+    bases = [Value("bladder", 60.0, found) for found in (57.5, 63.2)]
+    results = [StillResult(0, "abdominal_wall", "", walls), StillResult(1, "bladder", "", bases)]
+    gross = {row["structure"]: row["gross"] for row in summarise(results)["structures"]}
+    assert gross == {"fat": 2, "bladder": 1}
