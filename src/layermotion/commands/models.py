@@ -78,7 +78,7 @@ def calibrate(
     typer.echo(f"Stored in {models / name}.json.")
 
 
-@models_app.command(epilog=epilog("layermotion models compare layers-007 local-001"))
+@models_app.command(epilog=epilog("layermotion models compare layers-008 local-001"))
 def compare(
     before: Name,
     after: Annotated[
