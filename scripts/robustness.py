@@ -3,6 +3,7 @@
 python scripts/robustness.py --out out/robustness       prints tables; writes CSV and one page
 python scripts/robustness.py --scenes 4 --kinds still   a quick look, at stills alone
 python scripts/robustness.py --factors gain noise       at two factors
+python scripts/robustness.py --factors --kinds --scenes 100   at 1,000 pictures of neither view
 """
 
 import argparse
