@@ -1,14 +1,21 @@
 """How large an error is said to be: it grows as confidence falls, and each measure has its own."""
 
 import math
+import sys
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from layermotion.evaluation.clips import SMALLEST_LEVEL_PX, error_model
+from layermotion.evaluation.clips import CALIBRATION_FIRST, SMALLEST_LEVEL_PX, error_model
 from layermotion.network.segmenter import Segmenter
 from layermotion.normal import Z95
+
+# The scripts import each other by name.
+sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
+
+from evaluate import calibration_numbers  # noqa: E402
 
 
 def test_error_grows_as_confidence_falls() -> None:
@@ -57,3 +64,10 @@ def test_intervals_hold_where_nothing_is_in_doubt_as_well() -> None:
     inside = np.abs(errors) <= Z95 * level * np.exp(growth * doubt)
     assert growth > 2 and inside[doubt > 0].all()
     assert inside[doubt == 0].mean() == pytest.approx(0.95, abs=0.01)
+
+
+def test_errors_of_the_base_come_from_more_clips_than_those_of_the_wall() -> None:
+    numbers = calibration_numbers(200)
+    assert len(set(numbers)) == len(numbers) and min(numbers) == CALIBRATION_FIRST
+    views = [number % 2 for number in numbers]
+    assert (views.count(0), views.count(1)) == (100, 300)
