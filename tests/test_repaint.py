@@ -1,18 +1,15 @@
 """Repainting of drawn walls: what changes, what stays, and where it is used."""
 
 from dataclasses import replace
-from itertools import islice
 
 import numpy as np
 import pytest
-from drawing import draw_layers
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from tiny import TINY
+from tiny import TINY, looks_changed
 
 from layermotion.errors import ConfigError
-from layermotion.training.data import TrainingStream
 from layermotion.training.repaint import LABELS, repaint
 
 TISSUE, BORDER = 80, 200
@@ -79,14 +76,7 @@ def test_a_bladder_stays_as_it_is() -> None:
 
 
 def test_the_share_of_looks_is_that_of_the_settings() -> None:
-    def images(share: float) -> list[bytes]:
-        stream = TrainingStream(replace(TINY, batch_size=16, repainted=share), draw_layers, 0)
-        return [image.numpy().tobytes() for b in islice(stream, 3) for image in b.image]
-
-    plain = images(0)
-    half, all_of_them = (
-        sum(a != b for a, b in zip(plain, images(share), strict=True)) for share in (0.5, 1)
-    )
+    half, all_of_them = (looks_changed(replace(TINY, repainted=share)) for share in (0.5, 1))
     # Half of these pictures are walls.
     assert 0 < half < all_of_them < 40
     with pytest.raises(ConfigError, match=r"repainted cannot be 1.5; give one from 0 to 1"):
