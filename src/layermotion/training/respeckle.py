@@ -1,12 +1,14 @@
 """Owns new speckle: another grain in a picture, whose greys and borders stay about where they are.
 
 The grain of the generator is one of many that scanners show: a network that has seen it alone may
-take it for what tells a layer. Ranges are our choice, see DEVELOPERS.md, "Names of layers".
+take it for what tells a layer. Ranges are our choice, see DEVELOPERS.md, "Grain".
 """
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from layermotion_synthetic.anatomy import log_uniform
 
 Image = NDArray[np.float32]
 
@@ -53,7 +55,7 @@ def _grain(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
     pictures show its logarithm (Wagner et al. 1983, IEEE Trans Sonics Ultrason 30(3):156-163, from
     memory).
     """
-    rows, columns = _reach(rng, GRAIN_ROWS), _reach(rng, GRAIN_COLUMNS)
+    rows, columns = log_uniform(rng, *GRAIN_ROWS), log_uniform(rng, *GRAIN_COLUMNS)
     echoes = rng.standard_normal((2, *shape), np.float32)
     power = sum(cv2.GaussianBlur(e, (0, 0), sigmaX=columns, sigmaY=rows) ** 2 for e in echoes)
     grain = np.log(power / power.mean() + 1e-3)
@@ -64,12 +66,7 @@ def _grain(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
 def _streaks(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
     """Grey of bright streaks along the rows."""
     noise = rng.standard_normal(shape, np.float32)
-    rows, columns = _reach(rng, STREAK_ROWS), _reach(rng, STREAK_COLUMNS)
+    rows, columns = log_uniform(rng, *STREAK_ROWS), log_uniform(rng, *STREAK_COLUMNS)
     soft = cv2.GaussianBlur(noise, (0, 0), sigmaX=columns, sigmaY=rows)
     beyond = np.maximum(soft / soft.std() - rng.uniform(*STREAK_SD), 0)
     return np.asarray(beyond * rng.uniform(*STREAK_GREY), np.float32)
-
-
-def _reach(rng: np.random.Generator, span: tuple[float, float]) -> float:
-    """Draw a length, px; each factor is as likely."""
-    return float(np.exp(rng.uniform(*np.log(span))))
