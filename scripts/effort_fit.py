@@ -5,7 +5,7 @@ rises and falls over a ramp and has its own height in every signal; every signal
 noise. Dynamic programming finds the best set of efforts exactly; rest, with drift and breath, is
 fitted anew outside of them, from two starts.
 
-python scripts/effort_fit.py scripts/efforts_data/aside_fifth.npz
+python scripts/effort_fit.py scripts/efforts_data/aside_sixth.npz
 """
 
 import argparse

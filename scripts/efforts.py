@@ -32,6 +32,7 @@ from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.efforts.channels import Signals
+from layermotion.efforts.count import LEAST_MEASURED
 from layermotion.efforts.efforts import Efforts, efforts_in
 from layermotion.errors import LayermotionError
 from layermotion.labels import Task, View
@@ -79,7 +80,7 @@ class Filmed:
         Error of each effort, where their number was right, and whether its interval holds the
         truth.
     signals
-        What was measured; None where nothing was filmed, or the clip was refused.
+        What was measured, where it was filmed; None for drawn signals and refused clips.
     """
 
     kind: Kind
@@ -96,6 +97,11 @@ class Filmed:
     def is_right(self) -> bool:
         """Whether all efforts were found and no other."""
         return self.found == len(self.repeats)
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether as much is measured as a sure number needs; False where nothing was filmed."""
+        return bool(self.signals and self.signals.is_measured.mean() >= LEAST_MEASURED)
 
 
 def job_of(number: int) -> tuple[Kind, View]:
@@ -216,7 +222,10 @@ def draw_case(stream: int, kind: Kind, number: int) -> tuple[Scenario, Signals, 
 def stored_in(path: Path) -> list[Filmed]:
     """Judge signals that were stored from filmed clips."""
     return [
-        judged(clip.kind, clip.stated, clip.repeats, told_by(clip.signals, clip.stated))
+        replace(
+            judged(clip.kind, clip.stated, clip.repeats, told_by(clip.signals, clip.stated)),
+            signals=clip.signals,
+        )
         for clip in read_stored(path)
     ]
 
@@ -253,6 +262,10 @@ def show_reliability(clips: Sequence[Filmed]) -> None:
         if own:
             said = 100 * float(np.mean([clip.likely for clip in own]))
             print(f"{said:15.0f} %{len(own):9}{_percent(clip.is_right for clip in own):>8}")
+
+
+def _right(clips: Sequence[Filmed]) -> str:
+    return f"{sum(clip.is_right for clip in clips)} of {len(clips)}"
 
 
 def _percent(holds: Iterable[bool]) -> str:
@@ -314,11 +327,14 @@ def main() -> None:
     for title, own in (
         ("task stated", [clip for clip in clips if clip.stated]),
         ("no task stated", [clip for clip in clips if not clip.stated]),
+        ("mostly measured", [clip for clip in clips if clip.is_measured]),
         ("all", clips),
     ):
         if own:
             show(title, own)
     show_reliability(clips)
+    sure = [clip for clip in clips if clip.is_sure]
+    print(f"{_right(clips)} right; {_right(sure)} where sure")
     refused = sum(clip.found is None for clip in clips)
     print(f"{refused} refused, {time.monotonic() - started_s:.0f} s")
 
