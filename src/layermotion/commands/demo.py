@@ -1,6 +1,8 @@
 """Owns the demonstration: two invented clips made, measured and set beside their known truth."""
 
 import csv
+import shutil
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -106,7 +108,16 @@ def run_demo(out: Path) -> None:
         writer.writerows(planned)
     for report in reports:
         print(report)
-    console.print(f"To look at the clips, correct and sign: layermotion review {out}")
+    print(f"To look at the clips, correct and sign: {command_here()} review {out}")
+
+
+def command_here() -> str:
+    """Give what starts layermotion when typed: its path where no folder of PATH holds it."""
+    beside = shutil.which("layermotion", path=str(Path(sys.executable).parent))
+    if shutil.which("layermotion") or not beside:
+        return "layermotion"
+    here = Path.cwd()
+    return str(Path(beside).relative_to(here) if Path(beside).is_relative_to(here) else beside)
 
 
 def _table(rows: list[Comparison]) -> Table:
