@@ -17,6 +17,7 @@ import numpy as np
 from layermotion.evaluation.clips import (
     CALIBRATION_FIRST,
     ClipResult,
+    calibration_numbers,
     errors_of,
     evaluate_clips,
     load_unjudged,
@@ -30,19 +31,6 @@ LIMITS_MM = {"fat": 0.3, "eo": 0.3, "io": 0.3, "tra": 0.2, "bladder": 0.4}
 DICE_LIMIT = 0.92
 # Smallest share of the frames a person could measure that must be measured, percent.
 ACCEPTED_LIMIT = 90.0
-# Errors of the base come from so many times as many clips of the bladder as of the wall: each gives
-# one value, where a clip of the wall gives two of each layer (our choice).
-BLADDER_CLIPS = 3
-
-
-def calibration_numbers(clips: int) -> list[int]:
-    """Numbers of the clips that errors are found on: ``clips`` of both views, then of the bladder.
-
-    Odd numbers show the bladder.
-    """
-    last = CALIBRATION_FIRST + clips
-    more = range(last | 1, last + (BLADDER_CLIPS - 1) * clips, 2)
-    return [*range(CALIBRATION_FIRST, last), *more]
 
 
 def store(name: str, entries: dict[str, Any], folder: Path = WEIGHTS_FOLDER) -> None:

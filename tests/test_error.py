@@ -1,21 +1,19 @@
 """How large an error is said to be: it grows as confidence falls, and each measure has its own."""
 
 import math
-import sys
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from layermotion.evaluation.clips import CALIBRATION_FIRST, SMALLEST_LEVEL_PX, error_model
+from layermotion.evaluation.clips import (
+    CALIBRATION_FIRST,
+    SMALLEST_LEVEL_PX,
+    calibration_numbers,
+    error_model,
+)
 from layermotion.network.segmenter import Segmenter
 from layermotion.normal import Z95
-
-# The scripts import each other by name.
-sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
-
-from evaluate import calibration_numbers  # noqa: E402
 
 
 def test_error_grows_as_confidence_falls() -> None:

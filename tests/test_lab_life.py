@@ -6,7 +6,7 @@ have faults. Training is of a few steps: what it is good for is shown by ``scrip
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -215,11 +215,11 @@ def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
     assert "who withdrew" in listed["local-001"] and listed[shipped] == ""
 
 
-def calibrate(folder: Path, name: str, count: int, done: Callable[[int], None]) -> None:
+def calibrate(folder: Path, name: str, numbers: Sequence[int], done: Callable[[int], None]) -> None:
     """Store the errors of the shipped weights, where the real one measures for minutes."""
     path = folder / f"{name}.json"
     card = json.loads(path.read_text())
     assert card["errors_px"] == {}
     card["errors_px"] = read_card(weights_names()[-1], WEIGHTS_FOLDER)["errors_px"]
     path.write_text(json.dumps(card))
-    done(count)
+    done(len(numbers))

@@ -58,7 +58,12 @@ def learn(
         typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Part of each site's subjects."),
     ] = 0.25,
     clips: Annotated[
-        int | None, typer.Option(min=4, metavar="N", help="Synthetic clips to calibrate with.")
+        int | None,
+        typer.Option(
+            min=4,
+            metavar="N",
+            help="Synthetic clips, and as many more of the bladder.",
+        ),
     ] = None,
     scenes: Scenes = SYNTHETIC_SCENES,
 ) -> None:
@@ -126,8 +131,11 @@ def _exported(run: Path, models: Path) -> str:
 
 def calibrate_weights(models: Path, name: str, count: int) -> None:
     """Calibrate with a bar, or a line for each clip where nobody looks on."""
-    from layermotion.evaluation.clips import calibrate
+    from layermotion.evaluation.clips import calibrate, calibration_numbers
 
-    with telling(count, "calibrating") as tell:
+    numbers = calibration_numbers(count)
+    with telling(len(numbers), "calibrating") as tell:
         started_s = time.monotonic()
-        calibrate(models, name, count, lambda n: tell.finish("clips", time.monotonic() - started_s))
+        calibrate(
+            models, name, numbers, lambda n: tell.finish("clips", time.monotonic() - started_s)
+        )

@@ -61,7 +61,12 @@ def calibrate(
     name: Name,
     models: ModelsFolder,
     clips: Annotated[
-        int | None, typer.Option(min=4, metavar="N", help="Number of synthetic clips.")
+        int | None,
+        typer.Option(
+            min=4,
+            metavar="N",
+            help="Synthetic clips, and as many more of the bladder.",
+        ),
     ] = None,
 ) -> None:
     """Find the errors of local weights on fresh synthetic clips, and store them in their card.

@@ -41,9 +41,12 @@ CALIBRATION_FIRST = 100_000
 FRAME_RATE_HZ, COUGH_RATE_HZ = 10.0, 30.0
 FRAMES_COMPARED = 12
 JUDGED = ("thickness", "base_displacement")
-# Clips that local weights are calibrated on unless told otherwise (our choice: some minutes on two
-# cores; the shipped weights had 160).
+# Clips of both views that local weights are calibrated on unless told otherwise (our choice: some
+# minutes on two cores; the shipped weights had 200).
 CALIBRATION_CLIPS = 60
+# Errors of the base come from so many times as many clips of the bladder as of the wall: each gives
+# one value, where a clip of the wall gives two of each layer (our choice).
+BLADDER_CLIPS = 3
 # Smallest level of an error, model px (our choice: some 70 measures of base displacement were held
 # by the spread within their windows alone, and then only 90 % of those of 200 other clips).
 SMALLEST_LEVEL_PX = 0.25
@@ -227,23 +230,27 @@ def errors_of(
     return {name: error_model(*np.array(found).T) for name, found in rows.items()}
 
 
-def calibrate(
-    folder: Path,
-    name: str,
-    count: int = CALIBRATION_CLIPS,
-    done: Callable[[int], None] = lambda count: None,
-) -> None:
+def calibration_numbers(clips: int) -> list[int]:
+    """Numbers of the clips that errors are found on: ``clips`` of both views, then of the bladder.
+
+    Odd numbers show the bladder.
+    """
+    last = CALIBRATION_FIRST + clips
+    more = range(last | 1, last + (BLADDER_CLIPS - 1) * clips, 2)
+    return [*range(CALIBRATION_FIRST, last), *more]
+
+
+def calibrate(folder: Path, name: str, numbers: Sequence[int], done: Callable[[int], None]) -> None:
     """Store the errors of weights in their card, found on clips that no training run draws.
 
     Parameters
     ----------
-    count
-        Number of clips, half of them of each view.
+    numbers
+        Of the clips, as ``calibration_numbers`` gives them.
     done
         Receives how many are done, after each.
     """
-    numbers = range(CALIBRATION_FIRST, CALIBRATION_FIRST + count)
     results = evaluate_clips(folder, name, numbers, done)
     errors = errors_of(results, load_unjudged(folder, name))
-    card = read_card(name, folder) | {"errors_px": errors, "calibration": {"clips": count}}
+    card = read_card(name, folder) | {"errors_px": errors, "calibration": {"clips": len(numbers)}}
     write_text(folder / f"{name}.json", json.dumps(card, indent=2) + "\n")
