@@ -952,6 +952,27 @@ MODELS = (
 
 COMMANDS = (
     Mutant(
+        "commands-demo-names-what-cannot-be-typed",
+        "commands/demo.py",
+        "{command_here()} review",
+        "layermotion review",
+        ("test_demo.py::test_it_leaves_what_the_next_command_opens",),
+    ),
+    Mutant(
+        "commands-demo-leaves-no-scale",
+        "commands/demo.py",
+        'spacing or "",',
+        '"",',
+        ("test_demo.py::test_it_leaves_what_the_next_command_opens",),
+    ),
+    Mutant(
+        "commands-calibrate-without-further-bladders",
+        "commands/lab_learn.py",
+        "numbers = calibration_numbers(count)",
+        "numbers = calibration_numbers(0)",
+        ("test_lab_life.py",),
+    ),
+    Mutant(
         "commands-finished-under-other-settings",
         "commands/session.py",
         'isinstance(document, dict) and document.get("settings") == settings',

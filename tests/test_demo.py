@@ -1,4 +1,4 @@
-"""What the demonstration says to type next."""
+"""The demonstration: what it leaves behind, and what it says to type next."""
 
 import os
 import subprocess
@@ -7,7 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from layermotion.commands import demo
 from layermotion.commands.demo import command_here
+from layermotion.labels import Task, View
+from layermotion.review.sources import find_sources
+from layermotion.session.plan import Side
 
 PROGRAM = "layermotion.exe" if os.name == "nt" else "layermotion"
 
@@ -43,3 +47,19 @@ def test_it_is_short_in_an_active_environment(
 ) -> None:
     monkeypatch.setenv("PATH", str(environment))
     assert command_here() == "layermotion"
+
+
+def test_it_leaves_what_the_next_command_opens(
+    environment: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lift = [part for part in demo.PARTS if part.view is View.BLADDER]
+    monkeypatch.setattr(demo, "PARTS", lift)
+    demo.run_demo(Path("out"))
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("Not a medical device.")
+    assert lines[-1].endswith(f": {Path('.venv', 'bin', PROGRAM)} review out")
+    assert Path(lines[-2]).is_file() and Path(lines[-2]).name == "report.html"
+    (clip,) = find_sources([Path("out")], None, "most-even")
+    assert clip.path.is_file() and not clip.problem
+    assert (clip.side, clip.task) == (Side.MIDLINE, Task.PELVIC_FLOOR_LIFT)
+    assert clip.options.mm_per_pixel

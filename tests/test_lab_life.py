@@ -217,9 +217,12 @@ def test_weights_are_trained_exported_judged_promoted_and_rolled_back(
 
 def calibrate(folder: Path, name: str, numbers: Sequence[int], done: Callable[[int], None]) -> None:
     """Store the errors of the shipped weights, where the real one measures for minutes."""
+    from layermotion.evaluation import clips
+
     path = folder / f"{name}.json"
     card = json.loads(path.read_text())
     assert card["errors_px"] == {}
+    assert list(numbers) == clips.calibration_numbers(clips.CALIBRATION_CLIPS)
     card["errors_px"] = read_card(weights_names()[-1], WEIGHTS_FOLDER)["errors_px"]
     path.write_text(json.dumps(card))
     done(len(numbers))
