@@ -19,6 +19,7 @@ from effort_filmed import Stored, read_stored
 from numpy.typing import NDArray
 
 from layermotion.efforts.channels import CHANNELS, Signals
+from layermotion.normal import SPREAD_OVER_MEDIAN
 from layermotion_synthetic.scenarios import ASIDE
 
 Array = NDArray[np.float64]
@@ -30,8 +31,6 @@ RAMPS_S, LONGEST_S = (0.08, 0.4, 1.0, 2.0), 30.0
 EFFORT_COST, LEAST_NOISE = 15.0, 0.25
 # How often rest is fitted anew; breaths that are tried.
 ROUNDS, BREATHS_HZ = 4, np.arange(0.12, 0.5, 0.02)
-# Mean size of a normal error that lies in the middle of all sizes, as a share of its spread.
-MIDDLE = 0.6745
 
 
 def on_grid(signals: Signals) -> tuple[Array, Array, Array]:
@@ -62,7 +61,7 @@ def noise_of(value: Array, seen: Array) -> Array:
     for k, (own, is_known) in enumerate(zip(means, known, strict=True)):
         steps = np.abs(np.diff(own))[is_known[1:] & is_known[:-1]]
         if steps.size:
-            noise[k] = max(LEAST_NOISE, float(np.median(steps)) / MIDDLE / np.sqrt(2))
+            noise[k] = max(LEAST_NOISE, SPREAD_OVER_MEDIAN * float(np.median(steps)) / np.sqrt(2))
     return np.asarray(second * noise**2)
 
 

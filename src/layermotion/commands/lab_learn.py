@@ -59,11 +59,7 @@ def learn(
     ] = 0.25,
     clips: Annotated[
         int | None,
-        typer.Option(
-            min=4,
-            metavar="N",
-            help="Synthetic clips, and as many more of the bladder.",
-        ),
+        typer.Option(min=4, metavar="N", help="Synthetic clips, and as many more of the bladder."),
     ] = None,
     scenes: Scenes = SYNTHETIC_SCENES,
 ) -> None:

@@ -62,11 +62,7 @@ def calibrate(
     models: ModelsFolder,
     clips: Annotated[
         int | None,
-        typer.Option(
-            min=4,
-            metavar="N",
-            help="Synthetic clips, and as many more of the bladder.",
-        ),
+        typer.Option(min=4, metavar="N", help="Synthetic clips, and as many more of the bladder."),
     ] = None,
 ) -> None:
     """Find the errors of local weights on fresh synthetic clips, and store them in their card.
