@@ -128,12 +128,12 @@ def best_set(gain: Array) -> tuple[float, list[tuple[int, int]]]:
 
 def rest_of(at: Array, value: Array, weight: Array) -> Array:
     """Level, drift and breath of each signal, fitted where ``weight`` is not 0; shape (C, T)."""
+    # A little against terms that nothing tells.
+    against = np.diag([1e-6, 1.0, 1.0, 1.0])
     fits = []
     for rate_hz in BREATHS_HZ:
         turn = 2 * np.pi * rate_hz * at
         terms = np.stack([np.ones_like(at), at - at.mean(), np.sin(turn), np.cos(turn)])
-        # A little against terms that nothing tells.
-        against = np.diag([1e-6, 1.0, 1.0, 1.0])
         fits.append(
             np.stack([
                 np.linalg.solve((terms * w) @ terms.T + against, (terms * w) @ v) @ terms

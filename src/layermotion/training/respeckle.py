@@ -4,13 +4,12 @@ The grain of the generator is one of many that scanners show: a network that has
 take it for what tells a layer. Ranges are our choice, see DEVELOPERS.md, "Grain".
 """
 
-from functools import cache
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion_synthetic.anatomy import log_uniform
+from layermotion_synthetic.grain import noise
 
 Image = NDArray[np.float32]
 
@@ -59,7 +58,7 @@ def _grain(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
     """
     rows, columns = log_uniform(rng, *GRAIN_ROWS), log_uniform(rng, *GRAIN_COLUMNS)
     echoes = [
-        cv2.GaussianBlur(_noise(rng, shape), (0, 0), sigmaX=columns, sigmaY=rows) for _ in range(2)
+        cv2.GaussianBlur(noise(rng, shape), (0, 0), sigmaX=columns, sigmaY=rows) for _ in range(2)
     ]
     power = np.square(echoes).sum(axis=0)
     grain = np.log(power / power.mean() + 1e-3)
@@ -70,19 +69,6 @@ def _grain(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
 def _streaks(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
     """Grey of bright streaks along the rows."""
     rows, columns = log_uniform(rng, *STREAK_ROWS), log_uniform(rng, *STREAK_COLUMNS)
-    soft = cv2.GaussianBlur(_noise(rng, shape), (0, 0), sigmaX=columns, sigmaY=rows)
+    soft = cv2.GaussianBlur(noise(rng, shape), (0, 0), sigmaX=columns, sigmaY=rows)
     beyond = np.maximum(soft / soft.std() - rng.uniform(*STREAK_SD), 0)
     return np.asarray(beyond * rng.uniform(*STREAK_GREY), np.float32)
-
-
-def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> Image:
-    """Return normal noise: a part of one large field, since drawing it costs more than the rest."""
-    rows, columns = shape
-    field = _field(2 * rows, 2 * columns)
-    top, left = rng.integers(rows + 1), rng.integers(columns + 1)
-    return field[top : top + rows, left : left + columns]
-
-
-@cache
-def _field(rows: int, columns: int) -> Image:
-    return np.random.default_rng(0).standard_normal((rows, columns), np.float32)
