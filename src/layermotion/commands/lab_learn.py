@@ -14,6 +14,7 @@ from layermotion.caution import epilog
 from layermotion.commands.lab_options import (
     SYNTHETIC_SCENES,
     SYNTHETIC_SHARE,
+    CalibrationClips,
     LabFolder,
     ModelsFolder,
     Scenes,
@@ -57,10 +58,7 @@ def learn(
         float,
         typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Part of each site's subjects."),
     ] = 0.25,
-    clips: Annotated[
-        int | None,
-        typer.Option(min=4, metavar="N", help="Synthetic clips, and as many more of the bladder."),
-    ] = None,
+    clips: CalibrationClips = None,
     scenes: Scenes = SYNTHETIC_SCENES,
 ) -> None:
     """Build, train, export, calibrate and judge in one; what is done already is not done again.

@@ -80,4 +80,10 @@ Overrides = Annotated[
     list[str] | None, typer.Argument(metavar="OVERRIDE", help="Settings to change, as name=value.")
 ]
 Scenes = Annotated[int, typer.Option(min=1, metavar="N", help="Scenes of the synthetic benchmark.")]
+CalibrationClips = Annotated[
+    int | None,
+    typer.Option(
+        "--clips", min=4, metavar="N", help="Synthetic clips, and as many more of the bladder."
+    ),
+]
 By = Annotated[str, typer.Option("--by", metavar="WHO", help="Who records this.")]

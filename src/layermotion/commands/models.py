@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from layermotion.caution import epilog
-from layermotion.commands.lab_options import By, ModelsFolder, group
+from layermotion.commands.lab_options import By, CalibrationClips, ModelsFolder, group
 from layermotion.errors import InputError
 from layermotion.extras import need
 
@@ -60,10 +60,7 @@ def add(
 def calibrate(
     name: Name,
     models: ModelsFolder,
-    clips: Annotated[
-        int | None,
-        typer.Option(min=4, metavar="N", help="Synthetic clips, and as many more of the bladder."),
-    ] = None,
+    clips: CalibrationClips = None,
 ) -> None:
     """Find the errors of local weights on fresh synthetic clips, and store them in their card.
 
