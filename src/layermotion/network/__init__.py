@@ -1,6 +1,7 @@
 """Frames as the network sees them, and the network in use."""
 
 __all__ = (
+    "between",
     "grid",
     "look",
     "picture",
