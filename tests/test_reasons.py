@@ -286,9 +286,14 @@ def test_a_muscle_within_the_quiet_tolerance_does_not_contract_with_the_tra() ->
     }
     words = muscle_pattern(changes)
     assert words == (
-        "TrA alone: TrA thickened by 41 % (interval 30 to 52 %); IO thickened by 3 % "
+        "Mostly TrA: TrA thickened by 41 % (interval 30 to 52 %); IO thickened by 3 % "
         "(interval 1 to 5 %); no change beyond error in EO"
     )
+    # It is alone only where no other is said to have thickened.
+    still = changes | {"io": change("io", 3, -1, 7)}
+    assert muscle_pattern(still).startswith("TrA alone: TrA thickened by 41 %")
+    thinner = changes | {"io": change("io", -3, -5, -1)}
+    assert muscle_pattern(thinner).startswith("TrA alone: ")
     assert quiet_words(changes) == "EO and IO stayed within 10 % of the thickness at rest"
     # What may be more than 10 % is named with the TrA.
     changes["io"] = change("io", 6, 1, 11)

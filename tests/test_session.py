@@ -1,6 +1,7 @@
 """A whole visit through the command line: drawn clips and stills, a stand-in knows their truth."""
 
 import csv
+import html
 import json
 import shutil
 from collections.abc import Callable
@@ -134,7 +135,10 @@ def test_onset_within_a_clip_has_no_mean(out: Path) -> None:
     onsets = [row["repeat"] for row in rows if row["measure"] == "onset_time"]
     assert set(onsets) == {"1", "2"}
     hold = pick(rows, measure="hold_time", side="left", task="draw_in", repeat="mean")
-    assert hold["unit"] == "s"
+    assert (hold["unit"], hold["value"]) == ("s", "")
+    assert hold["reason"].startswith("Two times (") and "record three" in hold["reason"]
+    page = (out / "visit.html").read_text(encoding="utf-8")
+    assert html.escape(hold["reason"]) in page
 
 
 def test_lift_beforehand_lessens_the_descent(out: Path) -> None:

@@ -21,6 +21,9 @@ T975 = (
 )
 # A time within the clip has no mean over repeats.
 NO_MEAN = "onset_time"
+# Fewest repeats of which a time has a mean: people hold for as long as they like, and the interval
+# of two, by Student's t, holds almost any time (our choice).
+FEWEST_TIMED = 3
 # How much repeats usually differ, as a standard deviation:
 # thickness 0.4 mm, its change 15 points, so 0.6 mm of a TrA of 4 mm (Costa et al. 2009, Eur Spine J
 # 18(7):1059-65, PMC2899591); slide 2 mm (3.8 mm between people, Hides et al. 2006, Spine
@@ -164,6 +167,26 @@ def expected_spread(name: str, unit: str, structure: str) -> float | None:
     return spread * QUIET_SHARE if spread is not None and is_quiet else spread
 
 
+def is_too_few(unit: str, count: int) -> bool:
+    """Whether repeats are too few to have a mean: two times.
+
+    Examples
+    --------
+    >>> is_too_few("s", 2), is_too_few("mm", 2), is_too_few("s", 3), is_too_few("s", 1)
+    (True, False, False, False)
+    """
+    return unit == "s" and 1 < count < FEWEST_TIMED
+
+
+def too_few_words(values: Sequence[float]) -> str:
+    """Say why two times have no mean."""
+    shown = " and ".join(f"{v:.1f}" for v in values)
+    return (
+        f"Two times ({shown} s) have no mean, because its interval would hold almost any time; "
+        f"record three repeats."
+    )
+
+
 def no_mean_words(values: Sequence[float], unit: str) -> str:
     """Say why repeats have no mean."""
     shown = " and ".join((", ".join(f"{v:.3g}" for v in values[:-1]), f"{values[-1]:.3g}"))
@@ -183,7 +206,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         group = [m for m in measures if (m.name, m.structure, m.unit) == (name, structure, unit)]
         known = [m for m in group if m.value is not None]
         values = tuple(m.value for m in known if m.value is not None)
-        if len(values) < 2:
+        if len(values) < 2 or is_too_few(unit, len(values)):
             continue
         halves = [(m.high - m.low) / 2 for m in known if m.high is not None and m.low is not None]
         certainty = Certainty.of(values, float(np.mean(halves)))

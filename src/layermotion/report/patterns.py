@@ -87,7 +87,7 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
         Change in per cent by muscle; one without a value counts as not measured.
     """
     parts, still, missing = [], [], []
-    thickened = []
+    thickened, barely = [], []
     for muscle in reversed(MUSCLES):
         item = changes.get(muscle)
         name = short_name(muscle)
@@ -98,7 +98,8 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
         else:
             verb = "thickened" if item.value > 0 else "thinned"
             is_quiet = muscle in QUIET_MUSCLES and is_within_tolerance(item)
-            thickened += [muscle] if verb == "thickened" and not is_quiet else []
+            if verb == "thickened":
+                (barely if is_quiet else thickened).append(muscle)
             parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}")
     if not parts and not missing:
         return "no change of a muscle beyond error was seen"
@@ -107,8 +108,10 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
         others = [short_name(muscle) for muscle in thickened if muscle != Structure.TRA]
         if Structure.TRA not in thickened:
             head = f"{' and '.join(others)} without TrA: "
+        elif others:
+            head = f"TrA with {' and '.join(others)}: "
         else:
-            head = f"TrA with {' and '.join(others)}: " if others else "TrA alone: "
+            head = "Mostly TrA: " if barely else "TrA alone: "
     if still:
         parts.append(f"no change beyond error in {' and '.join(still)}")
     if missing:

@@ -19,7 +19,9 @@ from layermotion.measures.repeats import (
     Certainty,
     expected_spread,
     half_of_difference,
+    is_too_few,
     no_mean_words,
+    too_few_words,
 )
 from layermotion.session.plan import Item, Side
 from layermotion.stored import Document, read_stored
@@ -306,8 +308,12 @@ def mean_of(rows: Sequence[Row]) -> Row:
         spread=certainty.spread,
         error_half=certainty.error_half,
     )
-    if agreement_of(mean) is Agreement.NOT_ONE:
+    reason = ""
+    if is_too_few(mean.unit, certainty.count):
+        reason = too_few_words(values)
+    elif agreement_of(mean) is Agreement.NOT_ONE:
         reason = no_mean_words(values, mean.unit)
+    if reason:
         needs = Status.NEEDS_MANUAL
         return replace(mean, value=None, low=None, high=None, status=needs, reason=reason)
     middle, half = statistics.fmean(values), certainty.half
