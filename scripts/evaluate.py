@@ -1,8 +1,7 @@
 """Measure fresh synthetic clips and compare with their truth.
 
-python scripts/evaluate.py --calibrate  stores the errors that set the width of intervals
-python scripts/evaluate.py              prints the tables of the model card, from other clips
-python scripts/evaluate.py --write      also stores them with the weights
+python scripts/evaluate.py          prints the tables of the model card
+python scripts/evaluate.py --write  also stores them with the weights
 """
 
 import argparse
@@ -17,14 +16,12 @@ import numpy as np
 from layermotion.evaluation.clips import (
     CALIBRATION_FIRST,
     ClipResult,
-    calibration_numbers,
-    errors_of,
     evaluate_clips,
     load_unjudged,
 )
 from layermotion.files import write_text
 from layermotion.labels import STRUCTURES
-from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, read_card
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card
 
 # Largest mean absolute error, mm, and smallest Dice that the project asks of its weights.
 LIMITS_MM = {"fat": 0.3, "eo": 0.3, "io": 0.3, "tra": 0.2, "bladder": 0.4}
@@ -41,8 +38,8 @@ def store(name: str, entries: dict[str, Any], folder: Path = WEIGHTS_FOLDER) -> 
     print(f"stored in {name}.json")
 
 
-def summarise(results: Sequence[ClipResult], segmenter: Segmenter) -> dict[str, Any]:
-    """Put all clips into tables: frame values, measures, Dice and errors in model pixels."""
+def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
+    """Put all clips into tables: frame values, measures and Dice."""
     frames, measures = [], []
     for structure in STRUCTURES:
         compared = [c for r in results for c in r.frames if c.structure == structure]
@@ -95,7 +92,6 @@ def summarise(results: Sequence[ClipResult], segmenter: Segmenter) -> dict[str, 
         "dice": dice,
         "dice_limit": DICE_LIMIT,
         "accepted_limit": ACCEPTED_LIMIT,
-        "errors_px": errors_of(results, segmenter),
     }
 
 
@@ -129,33 +125,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Compare measured with true values.")
     parser.add_argument("--clips", type=int, default=200)
     parser.add_argument("--first", type=int, default=2000, help="number of the first clip")
-    what = parser.add_mutually_exclusive_group()
-    what.add_argument("--write", action="store_true", help="store the tables with the weights")
-    what.add_argument(
-        "--calibrate",
-        action="store_true",
-        help=f"store the errors, from clips {CALIBRATION_FIRST} on",
-    )
+    parser.add_argument("--write", action="store_true", help="store the tables with the weights")
     parser.add_argument("--name", help="weights to judge; the newest if not given")
     parser.add_argument("--models", type=Path, default=WEIGHTS_FOLDER, help="where they lie")
     options = parser.parse_args()
     started_s = time.monotonic()
     last = options.first + options.clips
-    if not options.calibrate and last > CALIBRATION_FIRST:
-        parser.error(f"clips from {CALIBRATION_FIRST} on are kept for --calibrate")
-    drawn = range(options.first, last)
-    numbers = calibration_numbers(options.clips) if options.calibrate else drawn
-    results = evaluate_clips(options.models, options.name, numbers)
-    segmenter = load_unjudged(options.models, options.name)
-    name = segmenter.name
+    if last > CALIBRATION_FIRST:
+        parser.error(f"clips from {CALIBRATION_FIRST} on set the width of intervals")
+    results = evaluate_clips(options.models, options.name, range(options.first, last))
+    name = load_unjudged(options.models, options.name).name
     print(f"weights {name}, {time.monotonic() - started_s:.0f} s")
-    summary = summarise(results, segmenter)
+    summary = summarise(results)
     show(summary)
-    errors_px = summary.pop("errors_px")
-    if options.calibrate:
-        command = f"python scripts/evaluate.py --calibrate --clips {options.clips}"
-        entries = {"errors_px": errors_px, "calibration": {"command": command}}
-        store(name, entries, options.models)
     if options.write:
         command = f"python scripts/evaluate.py --clips {options.clips} --first {options.first}"
         store(name, {"evaluation": {"command": command, **summary}}, options.models)

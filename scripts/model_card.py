@@ -83,8 +83,8 @@ def card_text(card: dict[str, Any]) -> str:
         )
     lines += [
         "",
-        "Measures of one repeat (the width of the intervals was set on other clips of the same "
-        f"generator, `{card['calibration']['command']}`):",
+        "Measures of one repeat (the width of the intervals was set by `layermotion models "
+        f"calibrate` on {card['calibration']['clips']} other clips of the same generator):",
         "",
         "| measure | values | mean absolute error | median | truth inside the 95 % interval |",
         "|---|---|---|---|---|",

@@ -102,8 +102,9 @@ def test_weights_of_unknown_error_are_refused(registry: Registry) -> None:
     card = json.loads(path.read_text())
     card["errors_px"] = {}
     path.write_text(json.dumps(card))
-    with pytest.raises(WeightsError, match="error of the weights local-001 is not known"):
+    with pytest.raises(WeightsError, match="error of the weights local-001 is not known") as caught:
         registry.promote("local-001", "dev 1")
+    assert f"layermotion models calibrate local-001 --models {registry.folder}" in str(caught.value)
 
 
 def test_a_judgement_counts_for_its_two_weights_alone(registry: Registry) -> None:

@@ -437,4 +437,6 @@ def test_weights_of_unknown_error_are_refused_before_any_frame(
     known = truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL)
     use(Unjudged(known.labels, known.grid, known.views, errors_px={}))
     assert run(wall, "--out", tmp_path / "out") == 2
-    assert "is not known yet, so no interval can be given" in capsys.readouterr().err
+    words = " ".join(capsys.readouterr().err.split())
+    assert "is not known yet, so no interval can be given" in words
+    assert "run: layermotion models calibrate standin-001" in words

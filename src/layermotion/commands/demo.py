@@ -21,13 +21,12 @@ from layermotion.evaluation.compare import Comparison, compare_measures
 from layermotion.files import atomic_path
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
+from layermotion.review.sources import TABLE
 from layermotion.session.plan import Side
 from layermotion_synthetic.clips import draw_clip
 from layermotion_synthetic.factors import PLAIN
 from layermotion_synthetic.write import write_clip
 
-# Table of the clips, by which layermotion review and layermotion session find them.
-PLAN = "plan.csv"
 # The scenario: a person draws in the abdominal wall twice, then lifts the pelvic floor. Seeds
 # were chosen for a plain picture of each; nothing else depends on them.
 FRAME_RATE_HZ = 20.0
@@ -102,7 +101,10 @@ def run_demo(out: Path) -> None:
             f"measured in {total_s - made_s:.1f} s, {analysis.view} {analysis.footage.view_reason}"
         )
         console.print(_table(compare_measures(analysis, plan, truth)))
-    with atomic_path(out / PLAN) as target, target.open("w", encoding="utf-8", newline="") as table:
+    with (
+        atomic_path(out / TABLE) as target,
+        target.open("w", encoding="utf-8", newline="") as table,
+    ):
         writer = csv.DictWriter(table, list(planned[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows(planned)

@@ -39,7 +39,7 @@ def check_judged(segmenter: Segmenter) -> None:
     if not segmenter.errors_px:
         raise WeightsError(
             f"The error of the weights {segmenter.name} is not known yet, so no interval can be "
-            f"given; run: python scripts/evaluate.py --calibrate."
+            f"given; run: layermotion models calibrate {segmenter.name}"
         )
 
 

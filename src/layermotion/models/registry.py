@@ -171,7 +171,7 @@ class Registry:
         if not segmenter.errors_px:
             raise WeightsError(
                 f"The error of the weights {name} is not known, so nothing can be measured with "
-                f"them; run: python scripts/evaluate.py --calibrate --models DIR --name {name}"
+                f"them; run: layermotion models calibrate {name} --models {self.place(name)}"
             )
         return segmenter.sha256
 

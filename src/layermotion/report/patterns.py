@@ -87,7 +87,8 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
         Change in per cent by muscle; one without a value counts as not measured.
     """
     parts, still, missing = [], [], []
-    thickened, barely = [], []
+    thickened: list[Structure] = []
+    barely: list[Structure] = []
     for muscle in reversed(MUSCLES):
         item = changes.get(muscle)
         name = short_name(muscle)
