@@ -44,6 +44,15 @@ def rows_of(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
+def test_a_folder_holds_what_the_table_in_it_says(tmp_path: Path) -> None:
+    (tmp_path / "one.dcm").write_bytes(b"clip")
+    (tmp_path / "left_draw_in_7.dcm").write_bytes(b"not listed")
+    (tmp_path / "plan.csv").write_text("file,task,side,repeat\none.dcm,cough,midline,2\n")
+    (found,) = read_plan(tmp_path, OUT).items
+    assert (found.side, found.task, found.repeat) == (Side.MIDLINE, Task.COUGH, 2)
+    assert found.sources == (tmp_path / "one.dcm",)
+
+
 # -- order ---------------------------------------------------------------------------------------
 
 

@@ -152,9 +152,9 @@ def session(
         typer.Argument(
             metavar="VISIT",
             exists=True,
-            help="A folder whose files are named SIDE_TASK_REPEAT, such as left_draw_in_1.dcm; or "
-            "a CSV table with the columns file, task, side, repeat and where needed shows, view, "
-            "mm_per_pixel, depth_mm, fps, site.",
+            help="A folder whose files are named SIDE_TASK_REPEAT, such as left_draw_in_1.dcm, or "
+            "listed in a table plan.csv in it; or such a table (CSV) with the columns file, task, "
+            "side, repeat and where needed shows, view, mm_per_pixel, depth_mm, fps, site.",
         ),
     ],
     out: Annotated[
@@ -169,7 +169,7 @@ def session(
             metavar="FILE",
             dir_okay=False,
             help="Measure nothing; write a table (CSV) of what lies in the folder, to fill in and "
-            "then give as VISIT.",
+            "then give as VISIT or leave in the folder as plan.csv.",
         ),
     ] = None,
     against: Annotated[

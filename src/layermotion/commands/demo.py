@@ -21,8 +21,7 @@ from layermotion.evaluation.compare import Comparison, compare_measures
 from layermotion.files import atomic_path
 from layermotion.labels import Task, View
 from layermotion.network.segmenter import load_segmenter
-from layermotion.review.sources import TABLE
-from layermotion.session.plan import Side
+from layermotion.session.plan import TABLE, Side
 from layermotion_synthetic.clips import draw_clip
 from layermotion_synthetic.factors import PLAIN
 from layermotion_synthetic.write import write_clip

@@ -10,10 +10,8 @@ from layermotion.clip.source import SourceOptions, parse_mm_per_pixel
 from layermotion.errors import InputError
 from layermotion.labels import Task
 from layermotion.session.listing import find_recordings
-from layermotion.session.plan import Side, read_name, read_plan
+from layermotion.session.plan import TABLE, Side, read_name, read_plan
 
-# Table that says what lies in a folder, as layermotion session writes and reads it.
-TABLE = "plan.csv"
 OTHER = {Shows.REST: Shows.CONTRACTED, Shows.CONTRACTED: Shows.REST}
 # Repeat of a clip of which none is stated, until it is counted.
 NO_REPEAT = 0

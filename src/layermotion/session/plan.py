@@ -32,6 +32,8 @@ NEEDED, OPTIONAL = (
 )
 # Columns of the table that --plan writes: what could be read of a file; they take no part.
 INFORMATIVE = ("frames", "seconds", "view_recognised", "probability", "note")
+# Table that says what lies in its folder.
+TABLE = "plan.csv"
 PATTERN = "SIDE_TASK_REPEAT, such as left_draw_in_1.dcm"
 FILE_NAME = re.compile(
     rf"({'|'.join(Side)})_({'|'.join(Task)})_([1-9][0-9]*)"
@@ -133,7 +135,8 @@ def read_plan(source: Path, out: Path) -> Plan:
     Parameters
     ----------
     source
-        A CSV table or a folder.
+        A CSV table, or a folder: a table ``plan.csv`` in it says what it holds, else the names of
+        its files.
     out
         Where results go; left out where it lies in the folder.
 
@@ -143,12 +146,19 @@ def read_plan(source: Path, out: Path) -> Plan:
         If the name of a recording or a row does not fit, a file is missing, or two stand for the
         same recording.
     """
+    if (source / TABLE).is_file():
+        source /= TABLE
     if source.is_dir():
         lines, left_out = _folder_lines(source, out)
     else:
         lines, left_out = list(_table_lines(source)), ()
     if not lines:
-        raise InputError(f"{source.name} holds no recordings; name the files {PATTERN}.")
+        remedy = (
+            f"name the files {PATTERN}, or list them in a table {TABLE} in it"
+            if source.is_dir()
+            else "write a line for each"
+        )
+        raise InputError(f"{source.name} holds no recordings; {remedy}.")
     return Plan(tuple(_items(lines)), left_out)
 
 
