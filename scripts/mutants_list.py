@@ -737,6 +737,27 @@ EXCHANGE = (
 
 SESSION = (
     Mutant(
+        "session-a-way-that-is-unknown-is-told",
+        "session/record.py",
+        'return row.measure == "slide" and not row.is_comparable',
+        "return False",
+        ("test_record.py",),
+    ),
+    Mutant(
+        "session-two-times-have-a-mean",
+        "session/results.py",
+        "if is_too_few(mean.unit, certainty.count):",
+        "if False:",
+        ("test_session.py::test_onset_within_a_clip_has_no_mean",),
+    ),
+    Mutant(
+        "session-table-in-the-folder-is-not-read",
+        "session/plan.py",
+        "if (source / TABLE).is_file():",
+        "if False:",
+        ("test_plan_table.py::test_a_folder_holds_what_the_table_in_it_says",),
+    ),
+    Mutant(
         "session-right-minus-left",
         "session/results.py",
         "_difference(row, other), side=BETWEEN_SIDES",

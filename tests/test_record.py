@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from test_session_numbers import row
 
+from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.labels import Task
 from layermotion.session.page import build_visit_page
 from layermotion.session.plan import Item, Settings, Side
@@ -58,6 +59,31 @@ def test_a_number_within_its_error_claims_no_direction() -> None:
     (number,) = key_numbers([base(-0.5)])
     assert number.title == "Cough: bladder base, no movement beyond error"
     assert (number.value, number.interval) == ("\N{MINUS SIGN}0.5", "\N{MINUS SIGN}1.5 to 0.5")
+
+
+def test_a_slide_whose_direction_is_unknown_is_told_by_the_picture_alone() -> None:
+    known = row("slide", value=8.0, half=1.0, unit="mm", side="right")
+    unknown = replace(
+        row("slide", value=-16.3, half=1.0, unit="mm", side="left"), reason=LATERAL_UNKNOWN
+    )
+    first, second = key_numbers([unknown, known])
+    assert first.title == "Draw-in, left: TrA slid to the left of the picture"
+    assert (first.value, first.interval) == ("16.3", "15.3 to 17.3")
+    assert second.title == "Draw-in, right: TrA slid laterally"
+    own, other = lines_to_confirm([unknown, known])
+    assert (own.values[2], other.values[2]) == ("16.3 to the left", "8.0")
+    opposite = replace(unknown, value=5.0, low=4.0, high=6.0)
+    (line,) = lines_to_confirm([opposite])
+    assert line.values[2] == "5.0 to the right"
+    assert key_numbers([opposite])[0].title.endswith("slid to the right of the picture")
+    for rows, heading in (
+        ((unknown,), "slide (past EO, + is to the right)"),
+        ((known,), "slide (past EO, + is lateral)"),
+        ((unknown, known), "slide (past EO, + is lateral; left: + is to the right)"),
+    ):
+        page = build_visit_page(visit_of(rows), {})
+        assert page.count(heading) == 1 and page.count("slide (past EO") == 1
+        assert "medially" not in page
 
 
 def test_only_what_was_measured_on_the_picture_is_confirmed() -> None:

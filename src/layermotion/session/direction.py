@@ -37,6 +37,10 @@ WAYS = {
     # With the lift beforehand minus without.
     "prelift_effect": Ways("was held up by the lift", "was lowered by the lift", "more", "less"),
 }
+# A slide of which it is not known which way is lateral.
+SLID_ON_PICTURE = Ways(
+    "slid to the right of the picture", "slid to the left of the picture", "farther", "less far"
+)
 # Measures without a direction: what the first and the second of two are, if the first is larger.
 LEVELS = {
     "lift_drop": ("larger", "smaller"),

@@ -262,7 +262,7 @@ def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
             _Line(
                 label=kind.label(name),
                 look=name if name in STRUCTURES else "",
-                measure=signed_words(measure),
+                measure=_measure_words(measure, [at[side] for side in sides if side in at]),
                 cells=tuple(
                     _cell(at[side], [row for row in group if row.side == side])
                     if side in at
@@ -273,6 +273,17 @@ def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
             )
         )
     return _Part(title, kind.heading, sides, tuple(lines), draw_intervals(own, title, kind))
+
+
+def _measure_words(measure: str, means: Sequence[Row]) -> str:
+    """Words for a measure, and what is positive in the means of each side."""
+    is_slide = measure == "slide"
+    unclear = [row.side for row in means if is_slide and not row.is_comparable]
+    is_known = len(unclear) < len(means)
+    words = signed_words(measure, is_lateral_known=is_known)
+    if is_known and unclear:
+        return f"{words.removesuffix(')')}; {' and '.join(unclear)}: + is to the right)"
+    return words
 
 
 def _cell(row: Row, group: Iterable[Row]) -> _Cell:

@@ -7,7 +7,7 @@ from layermotion.labels import Structure, Task
 from layermotion.measures.measure import MEAN
 from layermotion.report.palette import short_name
 from layermotion.report.words import interval_words, number_words, unit_words
-from layermotion.session.direction import WAYS
+from layermotion.session.direction import SLID_ON_PICTURE, WAYS
 from layermotion.session.plan import Side
 from layermotion.session.results import BETWEEN_SIDES, Row
 from layermotion.session.sentences import task_words
@@ -70,10 +70,15 @@ def _is_own(row: Row) -> bool:
     return row.side != BETWEEN_SIDES and row.task in list(Task)
 
 
+def _is_way_unknown(row: Row) -> bool:
+    """Whether it is a slide of which it is not known which way is lateral."""
+    return row.measure == "slide" and not row.is_comparable
+
+
 def _key_number(row: Row) -> KeyNumber:
     assert row.value is not None and row.low is not None and row.high is not None
     side = "" if row.side == Side.MIDLINE else f", {row.side}"
-    ways = WAYS.get(row.measure)
+    ways = SLID_ON_PICTURE if _is_way_unknown(row) else WAYS.get(row.measure)
     name = "bladder base" if row.structure == Structure.BLADDER else short_name(row.structure)
     state = STATES.get(row.measure)
     value, low, high = row.value, row.low, row.high
@@ -112,20 +117,24 @@ def lines_to_confirm(rows: Sequence[Row]) -> tuple[Line, ...]:
     lines = []
     for side, task, structure in sorted(keys, key=place):
         own = {
-            row.measure: row.value
+            row.measure: _to_confirm(row)
             for row in means
             if (row.side, row.task, row.structure) == (side, task, structure)
         }
-        values = tuple(
-            None if own.get(name) is None else number_words(own[name] or 0.0, "mm")
-            for name in CONFIRMED
-        )
+        values = tuple(own.get(name) for name in CONFIRMED)
         if any(values):
             beside = "" if side == Side.MIDLINE else f"{side}, "
             where = f"{beside}{task_words(task)}"
             name = "Bladder base" if structure == Structure.BLADDER else short_name(structure)
             lines.append(Line(where[0].upper() + where[1:], name, structure, values))
     return tuple(lines)
+
+
+def _to_confirm(row: Row) -> str | None:
+    """Value of a mean in words; a slide without a known direction as it went on the picture."""
+    if row.value is None or not _is_way_unknown(row):
+        return None if row.value is None else number_words(row.value, "mm")
+    return f"{number_words(abs(row.value), 'mm')} to the {'right' if row.value > 0 else 'left'}"
 
 
 def nothing_seen_words(visit: Visit) -> str:
