@@ -94,6 +94,25 @@ def test_repeats_that_cannot_be_of_one_thing_have_no_mean_and_take_part_in_nothi
     assert reason == mean.reason and places == ["Cough mean: bladder base displacement"]
 
 
+@pytest.mark.parametrize(
+    ("measure", "unit", "low"),
+    [
+        ("thickness_rest", "mm", 0.0),
+        ("thickness_contracted", "mm", 0.0),
+        ("contraction_ratio", "ratio", 0.0),
+        ("thickness_change", "mm", -1.159),
+    ],
+)
+def test_what_cannot_be_negative_has_no_negative_end(measure: str, unit: str, low: float) -> None:
+    single = [
+        row(measure, value=value, half=0.3, unit=unit, repeat=str(k), repeats=1)
+        for k, value in ((1, 1.2), (2, 1.6))
+    ]
+    # Standard deviation 0.283, one degree of freedom.
+    mean = mean_of(single)
+    assert (mean.value, mean.low, mean.high) == pytest.approx((1.4, low, 3.959), abs=1e-3)
+
+
 def test_repeats_that_differ_more_than_usual_are_pointed_out() -> None:
     single = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 5), (2, 90), (3, 40))]
     (words,) = disagreement_sentences([*single, mean_of(single)])

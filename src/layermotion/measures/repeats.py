@@ -24,6 +24,11 @@ NO_MEAN = "onset_time"
 # Fewest repeats of which a time has a mean: people hold for as long as they like, and the interval
 # of two, by Student's t, holds almost any time (our choice).
 FEWEST_TIMED = 3
+TOO_FEW_TIMES = (
+    "Two times have no mean, because its interval would hold almost any time; record three repeats."
+)
+# Measures that cannot be negative, as times cannot.
+NEVER_NEGATIVE = ("thickness_rest", "thickness_contracted", "contraction_ratio")
 # How much repeats usually differ, as a standard deviation:
 # thickness 0.4 mm, its change 15 points, so 0.6 mm of a TrA of 4 mm (Costa et al. 2009, Eur Spine J
 # 18(7):1059-65, PMC2899591); slide 2 mm (3.8 mm between people, Hides et al. 2006, Spine
@@ -154,6 +159,13 @@ def half_of_difference(first: Certainty, second: Certainty) -> float:
     return math.hypot(own, t975(freedom) * pooled)
 
 
+def interval_of(name: str, unit: str, middle: float, certainty: Certainty) -> tuple[float, float]:
+    """Interval of a mean; what cannot be negative has no end below 0."""
+    low = middle - certainty.half
+    is_positive = unit == "s" or name in NEVER_NEGATIVE
+    return max(low, 0.0) if is_positive else low, middle + certainty.half
+
+
 def expected_spread(name: str, unit: str, structure: str) -> float | None:
     """Return the usual standard deviation between repeats; None where none is known.
 
@@ -176,15 +188,6 @@ def is_too_few(unit: str, count: int) -> bool:
     (True, False, False, False)
     """
     return unit == "s" and 1 < count < FEWEST_TIMED
-
-
-def too_few_words(values: Sequence[float]) -> str:
-    """Say why two times have no mean."""
-    shown = " and ".join(f"{v:.1f}" for v in values)
-    return (
-        f"Two times ({shown} s) have no mean, because its interval would hold almost any time; "
-        f"record three repeats."
-    )
 
 
 def no_mean_words(values: Sequence[float], unit: str) -> str:
@@ -224,15 +227,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
             )
         else:
             middle = float(np.mean(values))
-            low = middle - certainty.half
-            mean = replace(
-                mean,
-                value=middle,
-                # A time cannot be negative.
-                low=max(low, 0.0) if unit == "s" else low,
-                high=middle + certainty.half,
-                status=Status.DRAFT,
-                reason="",
-            )
+            low, high = interval_of(name, unit, middle, certainty)
+            mean = replace(mean, value=middle, low=low, high=high, status=Status.DRAFT, reason="")
         result.append(replace(mean, method=MEAN_METHOD))
     return tuple(result)

@@ -4,6 +4,7 @@ import base64
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.caution import Signature
 from layermotion.labels import STRUCTURES, Structure, Task
 from layermotion.measures.measure import MEAN
@@ -251,18 +252,18 @@ def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
 
 
 def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
-    means = [row for row in own if row.repeat == MEAN and row.value is not None]
+    means = [row for row in own if row.repeat == MEAN and _has_values(row, own)]
     sides = tuple(side for side in Side if any(row.side == side for row in means))
     keys = dict.fromkeys((kind.group(row), row.measure, row.unit) for row in means)
     lines = []
     for name, measure, unit in sorted(keys, key=lambda key: kind.order(key[0])):
         group = [r for r in own if (kind.group(r), r.measure, r.unit) == (name, measure, unit)]
-        at = {row.side: row for row in group if row.repeat == MEAN and row.value is not None}
+        at = {row.side: row for row in group if row in means}
         lines.append(
             _Line(
                 label=kind.label(name),
                 look=name if name in STRUCTURES else "",
-                measure=_measure_words(measure, [at[side] for side in sides if side in at]),
+                measure=_measure_words(measure, group),
                 cells=tuple(
                     _cell(at[side], [row for row in group if row.side == side])
                     if side in at
@@ -275,25 +276,35 @@ def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
     return _Part(title, kind.heading, sides, tuple(lines), draw_intervals(own, title, kind))
 
 
-def _measure_words(measure: str, means: Sequence[Row]) -> str:
-    """Words for a measure, and what is positive in the means of each side."""
-    is_slide = measure == "slide"
-    unclear = [row.side for row in means if is_slide and not row.is_comparable]
-    is_known = len(unclear) < len(means)
-    words = signed_words(measure, is_lateral_known=is_known)
-    if is_known and unclear:
+def _measure_words(measure: str, group: Sequence[Row]) -> str:
+    """Words for a measure, and what is positive in its values on each side."""
+    values = [row for row in group if row.value is not None and row.side != BETWEEN_SIDES]
+    known = {row.side for row in values if row.reason != LATERAL_UNKNOWN}
+    unclear = list(dict.fromkeys(row.side for row in values if row.side not in known))
+    words = signed_words(measure, is_lateral_known=bool(known))
+    if known and unclear:
         return f"{words.removesuffix(')')}; {' and '.join(unclear)}: + is to the right)"
     return words
 
 
+def _has_values(mean: Row, own: Sequence[Row]) -> bool:
+    """Whether a mean has a value, or one of its repeats does."""
+    key = (mean.side, mean.task, mean.structure, mean.measure, mean.unit)
+    return any(
+        row.value is not None and (row.side, row.task, row.structure, row.measure, row.unit) == key
+        for row in own
+    )
+
+
 def _cell(row: Row, group: Iterable[Row]) -> _Cell:
-    if row.value is None or row.low is None or row.high is None:
-        raise ValueError("a mean has a value and an interval")
     single = [item.value for item in group if item.repeat != MEAN]
     known = [value for value in single if value is not None]
     words = " · ".join(number_words(value, row.unit) for value in known)
     if len(single) > len(known):
         words += f" ({len(known)} of {len(single)} repeats)"
+    if row.value is None or row.low is None or row.high is None:
+        unit = _short_unit(row.unit, False)
+        return _Cell("no mean", "", "", f"{words} {unit}".strip(), is_within_error=False)
     is_difference = row.side == BETWEEN_SIDES or row.measure == PRELIFT_EFFECT
     return _Cell(
         value=number_words(row.value, row.unit),

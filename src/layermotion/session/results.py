@@ -15,13 +15,14 @@ from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.measures.repeats import (
     MEAN_METHOD,
     NO_MEAN,
+    TOO_FEW_TIMES,
     Agreement,
     Certainty,
     expected_spread,
     half_of_difference,
+    interval_of,
     is_too_few,
     no_mean_words,
-    too_few_words,
 )
 from layermotion.session.plan import Item, Side
 from layermotion.stored import Document, read_stored
@@ -310,16 +311,15 @@ def mean_of(rows: Sequence[Row]) -> Row:
     )
     reason = ""
     if is_too_few(mean.unit, certainty.count):
-        reason = too_few_words(values)
+        reason = TOO_FEW_TIMES
     elif agreement_of(mean) is Agreement.NOT_ONE:
         reason = no_mean_words(values, mean.unit)
     if reason:
         needs = Status.NEEDS_MANUAL
         return replace(mean, value=None, low=None, high=None, status=needs, reason=reason)
-    middle, half = statistics.fmean(values), certainty.half
-    # A time cannot be negative.
-    low = max(middle - half, 0.0) if mean.unit == "s" else middle - half
-    return replace(mean, value=middle, low=low, high=middle + half, status=_status(rows))
+    middle = statistics.fmean(values)
+    low, high = interval_of(mean.measure, mean.unit, middle, certainty)
+    return replace(mean, value=middle, low=low, high=high, status=_status(rows))
 
 
 def agreement_of(row: Row) -> Agreement:
