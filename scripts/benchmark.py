@@ -9,8 +9,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from itertools import chain, pairwise, repeat
 from pathlib import Path
 from typing import NamedTuple
@@ -19,12 +17,10 @@ import cv2
 import numpy as np
 
 from layermotion.clip.source import SourceOptions, open_clip
-from layermotion.edges.boundaries import ORDER
 from layermotion.edges.frame import edges_in
 from layermotion.edges.second_look import EVERY, look_again
 from layermotion.edges.site import parse_site
 from layermotion.labels import Task, View
-from layermotion.network.between import looks_apart, seen_in
 from layermotion.network.grid import ModelGrid, input_shape
 from layermotion.network.look import LEAST_RECOGNISED, look_at
 from layermotion.network.segmenter import CLASSES, load_segmenter
@@ -97,11 +93,7 @@ def time_stages(source: Path, spacing: str) -> dict[str, float]:
     ended_s = {"": time.process_time()}
     frames = list(clip.frames())
     ended_s["reading the video"] = time.process_time()
-    look = partial(look_at, segmenter=segmenter, grid=grid)
-    with ThreadPoolExecutor(1) as pool:
-        first = look(frames[0])
-        items = looks_apart(pool, look, first, frames[1:])
-        looks = [first, *(seen_in(item, look, grid, len(ORDER[view])) for item in items)]
+    looks = [look_at(frame, segmenter, grid) for frame in frames]
     ended_s["network"] = time.process_time()
     found = [edges_in(look, grid, view, LEAST_RECOGNISED) for look in looks]
     ended_s["edges"] = time.process_time()

@@ -30,8 +30,6 @@ WALL, BLADDER, FILES = (f"test_assembly_{part}.py" for part in ("wall", "bladder
 FIRST_REST = f"{WALL}::test_the_first_rest_is_the_zero_of_what_moves"
 CONFIDENCE = f"{WALL}::test_low_confidence_widens_the_interval_as_the_weights_say"
 
-BETWEEN = "test_between.py"
-
 CLIP = (
     Mutant(
         "clip-rows-for-columns",
@@ -98,27 +96,6 @@ NETWORK = (
         "return level * math.exp(growth * (1 - confidence))",
         "return level",
         ("test_error.py",),
-    ),
-    Mutant(
-        "network-between-what-moves-is-not-looked-at",
-        "network/between.py",
-        "> structures * MOST_MOVED_PX",
-        "> structures * 1e9",
-        (f"{BETWEEN}::test_what_moves_is_looked_at_and_more_may_change_where_more_is_shown",),
-    ),
-    Mutant(
-        "network-between-a-flash-is-not-looked-at",
-        "network/between.py",
-        "+ UNLIKE_GREY\n",
-        "+ 1e9\n",
-        (f"{BETWEEN}::test_a_frame_that_is_like_neither_look_is_looked_at",),
-    ),
-    Mutant(
-        "network-between-looks-are-the-last-one",
-        "network/between.py",
-        "        last = after\n",
-        "",
-        (f"{BETWEEN}::test_what_moves_is_looked_at_and_more_may_change_where_more_is_shown",),
     ),
 )
 
@@ -603,13 +580,6 @@ ANALYSIS = (
         "if is_wall and site_px is None:",
         "if False:",
         ("test_measure_command.py::test_site_is_found_late_when_no_tra_is_seen_first",),
-    ),
-    Mutant(
-        "analysis-limit-between-looks-is-not-that-of-the-view",
-        "analysis/footage.py",
-        "len(ORDER[view])",
-        "100",
-        (f"{BETWEEN}::test_edges_are_those_of_a_clip_in_which_every_frame_is_looked_at",),
     ),
     Mutant(
         "analysis-second-look-only-once",

@@ -19,7 +19,6 @@ from layermotion.edges.site import FAT_ALONE, NO_TRA, Site, centre_px
 from layermotion.errors import MeasurementError
 from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
-from layermotion.network.between import looks_apart, seen_in
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import (
     LEAST_RECOGNISED,
@@ -159,18 +158,13 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
                 motions.append(UNSEEN)
         edges_of = partial(_edges_of, segmenter=segmenter, grid=grid, view=view, clip=clip)
         start = [edges_of(each) for each in first]
-        last = first[-1]
         del first
         is_wall = view is View.ABDOMINAL_WALL
         site_px, site_words = site.place([e.edges for e in start], clip) if is_wall else (None, "")
         tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
         is_tracking = False
         again: dict[int, Boundaries] = {}
-        rest = ordered_map(
-            pool,
-            lambda item: edges_of(seen_in(item, look, grid, len(ORDER[view]))),
-            looks_apart(pool, look, last, frames),
-        )
+        rest = ordered_map(pool, lambda frame: edges_of(look(frame)), frames)
         for frame, edges, other in chain(start, rest):
             if other is not None:
                 again[len(recording)] = other

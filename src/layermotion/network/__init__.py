@@ -1,7 +1,6 @@
 """Frames as the network sees them, and the network in use."""
 
 __all__ = (
-    "between",
     "grid",
     "look",
     "picture",

@@ -40,8 +40,6 @@ class Look:
     ----------
     frame
         The frame.
-    image
-        It on the model input, uint8, shape (R, C).
     probabilities
         float32, shape (6, R, C).
     view
@@ -51,7 +49,6 @@ class Look:
     """
 
     frame: Frame
-    image: NDArray[np.uint8]
     probabilities: NDArray[np.float32]
     view: NDArray[np.float32]
     lowest: NDArray[np.int64]
@@ -61,7 +58,7 @@ def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
     """Run the network on one frame."""
     image = grid.to_model(frame.pixels)
     probabilities, view = segmenter.run(image[None])
-    return Look(frame, image, probabilities[0], view[0], lowest_shown(image))
+    return Look(frame, probabilities[0], view[0], lowest_shown(image))
 
 
 def decide_view(clip: Clip, views: NDArray[np.float32]) -> tuple[View | None, str]:
