@@ -582,6 +582,13 @@ ANALYSIS = (
         ("test_measure_command.py::test_site_is_found_late_when_no_tra_is_seen_first",),
     ),
     Mutant(
+        "analysis-a-lift-that-is-not-seen-is-not-said",
+        "analysis/bladder.py",
+        "not is_still and len(lifts) < efforts:",
+        "is_still and len(lifts) < efforts:",
+        ("test_stated_task.py",),
+    ),
+    Mutant(
         "analysis-second-look-only-once",
         "analysis/footage.py",
         "again[len(recording)] = other",

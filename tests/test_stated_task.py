@@ -101,6 +101,19 @@ def test_a_lift_beforehand_that_pushes_down_is_said() -> None:
     assert not [words for words in raised.cautions if "was lowered where" in words]
 
 
+@pytest.mark.parametrize("before", [0, 2, 40])
+def test_a_lift_that_was_asked_for_and_is_not_seen_is_said(before: int) -> None:
+    # In rows: no lift, one too low to be seen, one that is seen; then 40 below rest.
+    descent = before * effort(140, 15, 125) - (40 + before) * effort(140, 55, 90, ramp=8)
+    found = measured(descent, task=Task.CURL_UP_PRELIFT)
+    said = [words for words in found.cautions if words.startswith("No lift")]
+    assert bool(said) == (before < 40)
+    if said:
+        assert "before 1 of 1 efforts of what was stated to be a curl-up with a lift" in said[0]
+    plain = measured(descent, task=Task.CURL_UP)
+    assert not [words for words in plain.cautions if words.startswith("No lift")]
+
+
 def test_each_cough_upon_a_lift_is_measured_by_itself() -> None:
     # At 25 Hz: a lift of 4 mm with coughs to 4 and to 2 mm below rest, 0.8 s apart.
     rise = 50 * effort(200, 40, 150, ramp=10)

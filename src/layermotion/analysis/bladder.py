@@ -31,6 +31,8 @@ BLADDER_METHOD = (
 # Tasks in which the base descends or stays: words for a recording of each (without a lift
 # beforehand, after which it may well stay above rest).
 DESCENDING = {Task.COUGH: "a cough", Task.CURL_UP: "a curl-up", Task.STRAIN: "a strain"}
+# Tasks that begin with a lift: words for what follows it.
+WITH_LIFT = {Task.COUGH_PRELIFT: "a cough", Task.CURL_UP_PRELIFT: "a curl-up"}
 PUSH_UNKNOWN = (
     "The tissue near the probe could not be followed, so motion of the probe is still part of the "
     "displacement of the bladder base; compare the frames by eye."
@@ -87,7 +89,7 @@ def measure_bladder_clip(
         series, efforts.windows, seen.task, error, method, unseen, is_still=clip.is_still
     )
     cautions = () if settle or clip.is_still else (PUSH_UNKNOWN,)
-    said = _against_the_task(clip.task, measures)
+    said = _against_the_task(clip.task, measures, is_still=clip.is_still)
     return Analysis(seen, series, efforts, measures, base_px, (*cautions, *said))
 
 
@@ -99,8 +101,10 @@ def _reference(seen: Footage) -> tuple[Settle | None, float]:
     return settle, unit
 
 
-def _against_the_task(task: Task | None, measures: Sequence[Measure]) -> Iterator[str]:
-    """Say that the base went the other way than the task, or the lift before it, makes it go."""
+def _against_the_task(
+    task: Task | None, measures: Sequence[Measure], *, is_still: bool
+) -> Iterator[str]:
+    """Say what does not go with the task: a base that went the other way, or no lift before it."""
     each = [m for m in measures if m.repeat != MEAN]
     lifts = [m for m in each if m.name == "lift_before"]
     lowered = sum(m.high is not None and m.high < 0 for m in lifts)
@@ -109,9 +113,15 @@ def _against_the_task(task: Task | None, measures: Sequence[Measure]) -> Iterato
             f"Before {lowered} of {len(lifts)} efforts the bladder base was lowered where a lift "
             f"was held; check in the video whether the pelvic floor was lifted or pushed down."
         )
+    efforts = sum(m.name == "base_displacement" for m in each)
+    if task in WITH_LIFT and not is_still and len(lifts) < efforts:
+        yield (
+            f"No lift of the bladder base is seen before {efforts - len(lifts)} of {efforts} "
+            f"efforts of what was stated to be {WITH_LIFT[task]} with a lift beforehand; check in "
+            f"the video whether the pelvic floor was lifted, and state the task without it if not."
+        )
     if task not in DESCENDING:
         return
-    efforts = sum(m.name == "base_displacement" for m in each)
     for name, moved in (("base_displacement", ""), ("lift_before", " before it descended")):
         lifted = sum(m.name == name and m.low is not None and m.low > 0 for m in each)
         if lifted:

@@ -81,6 +81,9 @@ def time_efforts(signal: Signal, time_s: Signal, windows: Sequence[Window]) -> t
                 continue
             low = float(np.nanmean(signal[rest.frames]))
             high = float(np.median(own[:third] if order < 0 else own[-third:]))
+            if high == low:
+                ends.append((float("nan"),) * 3)
+                continue
             outside = np.arange(window.first if order < 0 else window.last, limit, order)
             share = (level[outside] - low) / (high - low)
             half, over = (np.flatnonzero(share < part) for part in (0.5, RELEASED))

@@ -35,6 +35,7 @@ from layermotion.report.words import (
     measure_words,
     number_words,
     signed_words,
+    task_words,
 )
 
 TITLES = {
@@ -95,7 +96,7 @@ def build_page(content: ReportContent) -> str:
                 for measure in measured
                 if measure not in main
             ],
-            tasks=sorted({measure.task.replace("_", " ") for measure in content.analysis.measures}),
+            tasks=sorted({task_words(measure.task) for measure in content.analysis.measures}),
             missing=_group_missing(content.analysis.measures),
             methods=_methods(measured),
             plots=plot_series(
@@ -109,7 +110,7 @@ def build_page(content: ReportContent) -> str:
                 quantity.name == "slide" for quantity in content.analysis.given.quantities
             ),
             cautions=list(dict.fromkeys((*clip.cautions, *content.analysis.cautions))),
-            task=clip.task.replace("_", " ") if clip.task else "not stated",
+            task=task_words(clip.task) if clip.task else "not stated",
         )
     )
 
@@ -301,7 +302,7 @@ def _row(measure: Measure, *, is_lateral_known: bool) -> _Row:
         name=signed_words(measure.name, is_lateral_known=is_lateral_known),
         structure=palette.short_name(measure.structure),
         look=measure.structure if measure.structure in palette.LOOKS else "",
-        task=measure.task.replace("_", " "),
+        task=task_words(measure.task),
         repeat=measure.repeat,
         value="" if measure.value is None else number_words(measure.value, measure.unit),
         unit=unit,

@@ -52,6 +52,19 @@ def signed_words(name: str, *, is_lateral_known: bool = True) -> str:
     return f"{measure_words(name)} ({sign})"
 
 
+def task_words(task: str) -> str:
+    """Words for a task.
+
+    Examples
+    --------
+    >>> task_words("cough_prelift")
+    'cough with a lift beforehand'
+    """
+    plain = task.removesuffix("_prelift")
+    words = plain.replace("curl_up", "curl-up").replace("draw_in", "draw-in").replace("_", " ")
+    return f"{words} with a lift beforehand" if plain != task else words
+
+
 def is_change(name: str) -> bool:
     """Tell whether a measure's zero means that nothing happened.
 

@@ -18,6 +18,7 @@ from layermotion.report.words import (
     measure_words,
     number_words,
     signed_words,
+    task_words,
     unit_words,
 )
 from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
@@ -39,7 +40,6 @@ from layermotion.session.sentences import (
     pattern_sentences,
     place_words,
     side_sentences,
-    task_words,
 )
 from layermotion.session.visit import Visit
 

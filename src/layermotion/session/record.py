@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from layermotion.labels import Structure, Task
 from layermotion.measures.measure import MEAN
 from layermotion.report.palette import short_name
-from layermotion.report.words import interval_words, number_words, unit_words
+from layermotion.report.words import interval_words, number_words, task_words, unit_words
 from layermotion.session.direction import SLID_ON_PICTURE, WAYS
 from layermotion.session.plan import Side
 from layermotion.session.results import BETWEEN_SIDES, Row
-from layermotion.session.sentences import task_words
 from layermotion.session.visit import Visit
 
 # What a clinician asks for first, in this order; six of what was measured are shown (our choice).

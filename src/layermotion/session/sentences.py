@@ -7,7 +7,13 @@ from layermotion.measures.measure import MEAN, Status
 from layermotion.measures.repeats import Agreement, expected_spread
 from layermotion.report.palette import short_name
 from layermotion.report.patterns import lift_words, muscle_pattern, quiet_words, with_interval
-from layermotion.report.words import interval_words, measure_words, number_words, unit_words
+from layermotion.report.words import (
+    interval_words,
+    measure_words,
+    number_words,
+    task_words,
+    unit_words,
+)
 from layermotion.session.against import LARGER, Change
 from layermotion.session.direction import compared, subject
 from layermotion.session.plan import Side
@@ -20,19 +26,6 @@ SAID_BEFORE = (
     ("thickness_change", "mm"),
     ("contraction_ratio", "ratio"),
 )
-
-
-def task_words(task: str) -> str:
-    """Words for a task.
-
-    Examples
-    --------
-    >>> task_words("cough_prelift")
-    'cough with a lift beforehand'
-    """
-    plain = task.removesuffix("_prelift")
-    words = plain.replace("curl_up", "curl-up").replace("draw_in", "draw-in").replace("_", " ")
-    return f"{words} with a lift beforehand" if plain != task else words
 
 
 def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
