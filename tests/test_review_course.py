@@ -112,7 +112,7 @@ def refusals_in(path: Path) -> Iterator[str]:
                 yield said
 
 
-# Thickness, way of the bladder base and hold time at each visit.
+# Thickness, movement of the bladder base and hold time at each visit.
 DAYS = {
     "2026-01-12": (4.1, 9.0, 2.0),
     "2026-02-02": (4.3, -3.0, 2.4),
@@ -164,8 +164,12 @@ def test_the_course_tells_the_signed_values_of_each_visit(tmp_path: Path) -> Non
     assert told[2] == (2, "2026-03-02", near(6.9), near(6.8), near(7.0))
     assert [point["is_beyond"] for point in chart["points"]] == [False, False, True]
     assert chart["way"] == "" and course["charts"][measures.index("slide")]["way"] == "lateral"
-    titles = {"thickness_contracted": "TrA thickness contracted", "hold_time": "hold time",
-              "slide": "slide of TrA", "base_displacement": "way of the bladder base"}  # fmt: skip
+    titles = {
+        "thickness_contracted": "TrA thickness contracted",
+        "hold_time": "hold time",
+        "slide": "slide of TrA",
+        "base_displacement": "movement of the bladder base",
+    }
     assert all(titles[name] in svg for name, svg in zip(measures, pictures, strict=True))
     assert (first["earlier"], first["now"]) == ("2026-01-12", "2026-02-02")
     assert (last["earlier"], last["now"]) == ("2026-02-02", "2026-03-02")

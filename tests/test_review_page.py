@@ -182,9 +182,7 @@ def test_a_visit_is_reviewed_signed_and_followed(
         assert re.search(r"bladder base descended by \d", listed)
 
         # The clips that need a person come first, and all of them take few actions.
-        titles = [
-            f"{side}, drawing in, {repeat}" for side in ("Left", "Right") for repeat in (1, 2)
-        ]
+        titles = [f"{side}, draw-in, {repeat}" for side in ("Left", "Right") for repeat in (1, 2)]
         for title in titles[:2]:
             person.actions = 0
             person.open_next(title)
@@ -350,7 +348,7 @@ def test_a_clip_is_given_its_scale_and_measured_by_calliper(bare: Review, chromi
     with opened(bare, chromium) as (page, _):
         person = Person(page)
         begin(person, "P-017")
-        person.open_next("Left, drawing in, 1")
+        person.open_next("Left, draw-in, 1")
         assert "no value" in spoken(page, TRA)
         shown = bare.places[0].opened.shown
 

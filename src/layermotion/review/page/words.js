@@ -47,7 +47,7 @@ export const task = (name) => say(`task.${name ?? "unstated"}`);
 
 export const measureName = (name) => say(`measure.${name}`);
 
-/** Title of a clip, such as "Left, drawing in, 1". */
+/** Title of a clip, such as "Left, draw-in, 1". */
 export function titleOf(clip) {
   return say(`side.${clip.side || "unstated"}`, { task: task(clip.task), number: clip.repeat });
 }
