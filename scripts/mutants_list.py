@@ -584,8 +584,8 @@ ANALYSIS = (
     Mutant(
         "analysis-a-lift-that-is-not-seen-is-not-said",
         "analysis/bladder.py",
-        "not is_still and len(lifts) < efforts:",
-        "is_still and len(lifts) < efforts:",
+        "not is_still and unlifted:",
+        "is_still and unlifted:",
         ("test_stated_task.py",),
     ),
     Mutant(

@@ -110,6 +110,8 @@ def test_a_lift_that_was_asked_for_and_is_not_seen_is_said(before: int) -> None:
     assert bool(said) == (before < 40)
     if said:
         assert "before 1 of 1 efforts of what was stated to be a curl-up with a lift" in said[0]
+    nothing = measured(0 * descent, task=Task.CURL_UP_PRELIFT)
+    assert not [words for words in nothing.cautions if words.startswith("No lift")]
     plain = measured(descent, task=Task.CURL_UP)
     assert not [words for words in plain.cautions if words.startswith("No lift")]
 

@@ -113,15 +113,17 @@ def _against_the_task(
             f"Before {lowered} of {len(lifts)} efforts the bladder base was lowered where a lift "
             f"was held; check in the video whether the pelvic floor was lifted or pushed down."
         )
-    efforts = sum(m.name == "base_displacement" for m in each)
-    if task in WITH_LIFT and not is_still and len(lifts) < efforts:
+    shown = [m for m in each if m.name == "base_displacement" and m.value is not None]
+    unlifted = {m.repeat for m in shown} - {m.repeat for m in lifts}
+    if task in WITH_LIFT and not is_still and unlifted:
         yield (
-            f"No lift of the bladder base is seen before {efforts - len(lifts)} of {efforts} "
-            f"efforts of what was stated to be {WITH_LIFT[task]} with a lift beforehand; check in "
-            f"the video whether the pelvic floor was lifted, and state the task without it if not."
+            f"No lift of the bladder base is seen before {len(unlifted)} of {len(shown)} efforts "
+            f"of what was stated to be {WITH_LIFT[task]} with a lift beforehand; check in the "
+            f"video whether the pelvic floor was lifted, and state the task without it if not."
         )
     if task not in DESCENDING:
         return
+    efforts = sum(m.name == "base_displacement" for m in each)
     for name, moved in (("base_displacement", ""), ("lift_before", " before it descended")):
         lifted = sum(m.name == name and m.low is not None and m.low > 0 for m in each)
         if lifted:
