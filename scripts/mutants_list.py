@@ -422,7 +422,7 @@ MEASURES = (
         "measures/repeats.py",
         "if name == NO_MEAN:",
         "if False:",
-        ("test_movement.py::test_times_are_differences_of_the_course",),
+        ("test_movement.py::test_three_times_have_a_mean_and_two_have_none",),
     ),
     Mutant(
         "measures-hold-from-the-onset",
