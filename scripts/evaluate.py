@@ -17,11 +17,10 @@ from layermotion.evaluation.clips import (
     CALIBRATION_FIRST,
     ClipResult,
     evaluate_clips,
-    load_unjudged,
 )
 from layermotion.files import write_text
 from layermotion.labels import STRUCTURES
-from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card
+from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 
 # Largest mean absolute error, mm, and smallest Dice that the project asks of its weights.
 LIMITS_MM = {"fat": 0.3, "eo": 0.3, "io": 0.3, "tra": 0.2, "bladder": 0.4}
@@ -134,7 +133,7 @@ def main() -> None:
     if last > CALIBRATION_FIRST:
         parser.error(f"clips from {CALIBRATION_FIRST} on set the width of intervals")
     results = evaluate_clips(options.models, options.name, range(options.first, last))
-    name = load_unjudged(options.models, options.name).name
+    name = options.name or weights_names(options.models)[-1]
     print(f"weights {name}, {time.monotonic() - started_s:.0f} s")
     summary = summarise(results)
     show(summary)

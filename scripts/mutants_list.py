@@ -715,8 +715,8 @@ EXCHANGE = (
 SESSION = (
     Mutant(
         "session-a-way-that-is-unknown-is-told",
-        "session/record.py",
-        'return row.measure == "slide" and not row.is_comparable',
+        "session/results.py",
+        "return self.reason == LATERAL_UNKNOWN",
         "return False",
         ("test_record.py",),
     ),

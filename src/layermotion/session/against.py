@@ -114,10 +114,10 @@ def compare_visits(
     own
         The clinic's own smallest detectable changes; published ones are used where it has none.
     """
-    before = {_key(row): row for row in earlier if _takes_part(row)}
+    before = {row.key: row for row in earlier if _takes_part(row)}
     changes = []
     for row in now:
-        other = before.get(_key(row)) if _takes_part(row) else None
+        other = before.get(row.key) if _takes_part(row) else None
         if other is None or other.value is None or row.value is None:
             continue
         change = row.value - other.value
@@ -167,10 +167,6 @@ def find_detectable(
     if published is None:
         return None, ""
     return published.change, f"{published.source}; {published.conditions}"
-
-
-def _key(row: Row) -> tuple[str, ...]:
-    return row.side, row.task, row.structure, row.measure, row.unit
 
 
 def _takes_part(row: Row) -> bool:

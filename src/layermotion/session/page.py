@@ -4,7 +4,6 @@ import base64
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.caution import Signature
 from layermotion.labels import STRUCTURES, Structure, Task
 from layermotion.measures.measure import MEAN
@@ -252,13 +251,15 @@ def _parts(rows: Sequence[Row]) -> Iterator[_Part]:
 
 
 def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
-    means = [row for row in own if row.repeat == MEAN and _has_values(row, own)]
+    # A mean without a value is told where one of its repeats has one.
+    valued = {row.key for row in own if row.value is not None}
+    means = [row for row in own if row.repeat == MEAN and row.key in valued]
     sides = tuple(side for side in Side if any(row.side == side for row in means))
     keys = dict.fromkeys((kind.group(row), row.measure, row.unit) for row in means)
     lines = []
     for name, measure, unit in sorted(keys, key=lambda key: kind.order(key[0])):
         group = [r for r in own if (kind.group(r), r.measure, r.unit) == (name, measure, unit)]
-        at = {row.side: row for row in group if row in means}
+        at = {row.side: row for row in group if row.repeat == MEAN and row.key in valued}
         lines.append(
             _Line(
                 label=kind.label(name),
@@ -279,21 +280,12 @@ def _part(own: Sequence[Row], title: str, kind: Kind) -> _Part:
 def _measure_words(measure: str, group: Sequence[Row]) -> str:
     """Words for a measure, and what is positive in its values on each side."""
     values = [row for row in group if row.value is not None and row.side != BETWEEN_SIDES]
-    known = {row.side for row in values if row.reason != LATERAL_UNKNOWN}
+    known = {row.side for row in values if not row.is_way_unknown}
     unclear = list(dict.fromkeys(row.side for row in values if row.side not in known))
     words = signed_words(measure, is_lateral_known=bool(known))
     if known and unclear:
         return f"{words.removesuffix(')')}; {' and '.join(unclear)}: + is to the right)"
     return words
-
-
-def _has_values(mean: Row, own: Sequence[Row]) -> bool:
-    """Whether a mean has a value, or one of its repeats does."""
-    key = (mean.side, mean.task, mean.structure, mean.measure, mean.unit)
-    return any(
-        row.value is not None and (row.side, row.task, row.structure, row.measure, row.unit) == key
-        for row in own
-    )
 
 
 def _cell(row: Row, group: Iterable[Row]) -> _Cell:

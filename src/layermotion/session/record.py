@@ -69,15 +69,10 @@ def _is_own(row: Row) -> bool:
     return row.side != BETWEEN_SIDES and row.task in list(Task)
 
 
-def _is_way_unknown(row: Row) -> bool:
-    """Whether it is a slide of which it is not known which way is lateral."""
-    return row.measure == "slide" and not row.is_comparable
-
-
 def _key_number(row: Row) -> KeyNumber:
     assert row.value is not None and row.low is not None and row.high is not None
     side = "" if row.side == Side.MIDLINE else f", {row.side}"
-    ways = SLID_ON_PICTURE if _is_way_unknown(row) else WAYS.get(row.measure)
+    ways = SLID_ON_PICTURE if row.is_way_unknown else WAYS.get(row.measure)
     name = "bladder base" if row.structure == Structure.BLADDER else short_name(row.structure)
     state = STATES.get(row.measure)
     value, low, high = row.value, row.low, row.high
@@ -131,9 +126,11 @@ def lines_to_confirm(rows: Sequence[Row]) -> tuple[Line, ...]:
 
 def _to_confirm(row: Row) -> str | None:
     """Value of a mean in words; a slide without a known direction as it went on the picture."""
-    if row.value is None or not _is_way_unknown(row):
-        return None if row.value is None else number_words(row.value, "mm")
-    return f"{number_words(abs(row.value), 'mm')} to the {'right' if row.value > 0 else 'left'}"
+    if row.value is None:
+        return None
+    if row.is_way_unknown:
+        return f"{number_words(abs(row.value), 'mm')} to the {'right' if row.value > 0 else 'left'}"
+    return number_words(row.value, "mm")
 
 
 def nothing_seen_words(visit: Visit) -> str:

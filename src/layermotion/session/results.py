@@ -92,6 +92,11 @@ class Row:
     parts: tuple[float, float] | None = None
 
     @property
+    def key(self) -> tuple[str, ...]:
+        """What it is of: rows of one key are repeats, or their mean."""
+        return self.side, self.task, self.structure, self.measure, self.unit
+
+    @property
     def certainty(self) -> Certainty:
         """What the interval rests on."""
         return Certainty(self.units, self.spread, self.error_half)
@@ -100,6 +105,11 @@ class Row:
     def is_comparable(self) -> bool:
         """Whether the value means the same as that of another recording."""
         return not self.reason
+
+    @property
+    def is_way_unknown(self) -> bool:
+        """Whether it is a slide of which it is not known which way is lateral."""
+        return self.reason == LATERAL_UNKNOWN
 
     @property
     def half(self) -> float:
@@ -273,8 +283,7 @@ def _means(rows: Iterable[Row]) -> Iterator[Row]:
     groups: dict[tuple[str, ...], list[Row]] = {}
     for row in rows:
         if row.measure != NO_MEAN:
-            key = (row.side, row.task, row.structure, row.measure, row.unit)
-            groups.setdefault(key, []).append(row)
+            groups.setdefault(row.key, []).append(row)
     for group in groups.values():
         known = [row for row in group if row.value is not None and math.isfinite(row.half)]
         # Values whose sign has another meaning have no part in the mean of the others.
