@@ -84,7 +84,7 @@ def test_hardly_possible_values_are_pointed_out_with_their_row(tmp_path: Path) -
     cells[7] = "250"
     manual.write_text("\n".join([*lines[:4], ",".join(cells), *lines[5:]]) + "\n")
     assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
-    words = "Hardly possible for tra thickness_rest in manual.csv, row 5: 250 mm"
+    words = "Hardly possible for TrA thickness, rest in manual.csv, row 5: 250 mm"
     assert words in page_of(tmp_path / "out")
 
 

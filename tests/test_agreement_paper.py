@@ -285,3 +285,60 @@ def test_every_interval_says_its_level_and_how_it_was_found(tmp_path: Path) -> N
     # A mean has a t interval, whatever stands for the limits beside it.
     methods = {row["method"] for row in rows_of(out / "figures.csv") if row["statistic"] == "bias"}
     assert methods == {"mean difference, t interval by subject"}
+
+
+@pytest.mark.usefixtures("unprinted")
+@pytest.mark.parametrize(
+    ("measure", "structure", "shift", "words"),
+    [
+        ("base_displacement", "bladder", -0.8, "farther towards descent than the rater"),
+        ("base_displacement", "bladder", 0.8, "farther towards lift than the rater"),
+        ("slide", "tra", -0.8, "farther towards medial than the rater"),
+        ("thickness_change", "tra", 0.8, "farther towards thickening than the rater"),
+        ("thickness_rest", "tra", -0.8, "less than the rater"),
+    ],
+)
+def test_bias_of_a_direction_is_told_by_it(
+    measure: str, structure: str, shift: float, words: str, tmp_path: Path
+) -> None:
+    # A descent of 6 mm that the tool reads as 6.8 mm is no smaller for its sign.
+    rng = np.random.default_rng(5)
+    sign = -1 if measure in ("base_displacement", "slide") else 1
+    true = sign * rng.uniform(4, 9, 12)
+    key = f"{measure},{structure},rest,1"
+    manual = [f"c{i},S{i},{key},A,{value:.3f},mm" for i, value in enumerate(true)]
+    auto = [
+        f"c{i},{key},{value + shift + rng.normal(0, 0.1):.3f},mm" for i, value in enumerate(true)
+    ]
+    tables = write(tmp_path / "m.csv", HEADING, manual), write(tmp_path / "a.csv", AUTO, auto)
+    assert run("compare", *tables, "--out", tmp_path / "out") == 0
+    page = page_of(tmp_path / "out")
+    assert words in page
+    assert "Hardly possible" not in page
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_mean_within_a_margin_that_the_limits_are_not_shown_to_keep(tmp_path: Path) -> None:
+    manual, auto = study(tmp_path)
+    assert run("compare", manual, auto, "--margin", "1mm", "--out", tmp_path / "out") == 0
+    page = page_of(tmp_path / "out")
+    assert "Not shown: that the limits do, their intervals included." in page
+    assert "every measure; dotted: the margin." in page
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_flow_counts_each_unit_by_itself(tmp_path: Path) -> None:
+    manual, auto = study(tmp_path, raters=("A",))
+    changes = [
+        f"c{i}-0,thickness_change,tra,rest,1,{value},{unit}"
+        for i in range(15)
+        for value, unit in ((0.5, "mm"), (12.0, "%"))
+    ]
+    auto.write_text(auto.read_text() + "\n".join(changes) + "\n")
+    assert run("compare", manual, auto, "--out", tmp_path / "out") == 0
+    flow = rows_of(tmp_path / "out" / "flow.csv")
+    counts = {(row["measure"], row["unit"]): row["attempted"] for row in flow}
+    assert counts == dict.fromkeys(
+        [("thickness_rest", "mm"), ("thickness_change", "mm"), ("thickness_change", "%")], "15"
+    )
+    assert "TrA thickness, change, %" in page_of(tmp_path / "out")

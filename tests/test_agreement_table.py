@@ -15,6 +15,7 @@ from layermotion.agreement.design import read_design
 from layermotion.agreement.join import Joined, join
 from layermotion.agreement.table import read_table
 from layermotion.errors import InputError
+from layermotion.session.index import Entry, add_to_index
 
 HEADING = "clip,subject,measure,structure,task,repeat,rater,value,unit"
 
@@ -402,7 +403,7 @@ def test_table_of_the_tool_keeps_account_of_status_and_reason(tmp_path: Path) ->
 )
 def test_unusable_table_of_clips_is_named(lines: list[str], message: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
-        read_design(write(tmp_path, "d.csv", *lines))
+        read_design(write(tmp_path, "d.csv", *lines), {})
     assert str(caught.value).startswith(f"d.csv {message}")
 
 
@@ -524,3 +525,61 @@ def test_folder_without_results_and_foreign_json_are_refused(tmp_path: Path) -> 
     foreign.write_text('{"clip": 1}')
     with pytest.raises(InputError, match="is not a result of layermotion measure"):
         read_auto([foreign])
+
+
+def indexed_results(tmp_path: Path, files: list[str]) -> Path:
+    """Results of some files, TrA 3, 3.5, ... mm, with their index."""
+    for i, file in enumerate(files):
+        result_folder(tmp_path, f"c{i}", [measure("tra", 3.0 + i / 2)])
+        add_to_index(tmp_path / "results", [Entry(f"c{i}", f"clip-c{i}", file)])
+    return tmp_path / "results"
+
+
+@pytest.mark.parametrize("ending", [".mp4", ""])
+def test_a_clip_may_be_called_by_its_file(ending: str, tmp_path: Path) -> None:
+    auto = indexed_results(tmp_path, [f"clip-S{i}.mp4" for i in range(3)])
+    lines = [f"clip-S{i}{ending},S{i},tra,{3.1 + i / 2},mm" for i in range(3)]
+    result = joined(tmp_path, "clip,subject,structure,value,unit", *lines, auto=auto)
+    assert result.sets[0].clip == ("c0", "c1", "c2")
+    assert result.sets[0].auto.tolist() == [3.0, 3.5, 4.0]
+    assert "Clips of the manual table were found by their files, by index.csv." in result.notes
+    lines = [f"clip-S{i}{ending},S{i}" for i in range(3)]
+    table = write(tmp_path, "d.csv", "clip,subject", *lines)
+    assert read_design(table, read_auto([auto]).files).index.tolist() == ["c0", "c1", "c2"]
+
+
+def test_a_clip_of_its_own_name_is_no_file(tmp_path: Path) -> None:
+    auto = indexed_results(tmp_path, ["c1.mp4", "c2.mp4", "c0.mp4"])
+    lines = [f"c{i},S{i},tra,{3.1 + i / 2},mm" for i in range(3)]
+    result = joined(tmp_path, "clip,subject,structure,value,unit", *lines, auto=auto)
+    assert result.sets[0].auto.tolist() == [3.0, 3.5, 4.0]
+
+
+def test_a_name_of_several_files_is_refused(tmp_path: Path) -> None:
+    auto = indexed_results(tmp_path, ["left.mp4", "left.mp4", "right.mp4"])
+    lines = ["clip,subject,structure,value,unit", "right,S0,tra,3,mm", "left,S1,tra,3,mm"]
+    assert refusal(tmp_path, *lines, auto=auto) == (
+        "manual.csv row 3 has the clip left, and 2 measured files have that name; write the clip "
+        "that index.csv gives."
+    )
+
+
+def test_a_clip_called_by_its_name_and_by_its_file_is_one(tmp_path: Path) -> None:
+    auto = indexed_results(tmp_path, ["a.mp4", "b.mp4", "d.mp4"])
+    lines = ["clip,subject,structure,value,unit", "c0,S0,tra,3,mm", "a,S0,tra,3,mm"]
+    assert "rows 2 and 3 give the same measurement twice" in refusal(tmp_path, *lines, auto=auto)
+    table = write(tmp_path, "d.csv", "clip,subject", "c0,S0", "a,S0")
+    with pytest.raises(InputError, match="row 3 gives clip c0 again"):
+        read_design(table, read_auto([auto]).files)
+
+
+def test_a_slide_of_unknown_way_is_not_compared(tmp_path: Path) -> None:
+    slide = measure("tra", 5.0) | {"name": "slide"}
+    result_folder(tmp_path, "c0", [slide, measure("tra", 3.0)], lateral="unknown")
+    result_folder(tmp_path, "c1", [slide, measure("tra", 3.0)], lateral="known")
+    table = read_auto([tmp_path / "results"])
+    slides = table.readings[table.readings.measure == "slide"]
+    assert slides["clip"].tolist() == ["c1"]
+    (aside,) = table.unused
+    assert aside.what == "clip c0, tra slide, repeat 1"
+    assert "lateral is unknown" in aside.reason

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pypdf
 import pytest
+from test_agreement_paper import run, study
 from test_record import base, of_wall, visit_of
 
 from layermotion.labels import Task
@@ -97,3 +98,17 @@ def test_a_short_record_takes_one_page_and_the_appendix_begins_another(
 ) -> None:
     page = build_visit_page(visit_of(tuple(of_wall("left"))), {})
     assert appendix_on(print_pages(page, chromium, tmp_path)) == 1
+
+
+def test_the_overview_of_a_comparison_is_printed_whole(chromium: str, tmp_path: Path) -> None:
+    manual, auto = study(tmp_path)
+    # Minus signs make the columns as wide as they come.
+    heading, *rows = auto.read_text().splitlines()
+    less = [re.sub(r"[\d.]+,mm$", lambda found: f"{float(found[0][:-3]) - 0.7:.4f},mm", row)
+            for row in rows]  # fmt: skip
+    auto.write_text("\n".join([heading, *less]) + "\n")
+    out = tmp_path / "out"
+    assert run("compare", manual, auto, "--out", out) == 0
+    words = "".join(print_pages((out / "report.html").read_text("utf-8"), chromium, tmp_path))
+    # In the last column of the table, and in the note below it.
+    assert words.count("Tool : rater") == 2

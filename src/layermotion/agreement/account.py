@@ -32,6 +32,7 @@ class Flow:
 
     measure: str
     structure: str
+    unit: str
     attempted: int
     withheld: int
     unpaired: int
@@ -65,25 +66,27 @@ def flow_of(tool: Table, unused: Sequence[Unused], sets: Sequence[PairedSet]) ->
         Everything that takes no part, after joining.
     """
     aside = [item for item in unused if item.table == "auto" and item.measure]
-    analysed = {(item.measure, item.structure): item.auto.size for item in sets}
+    analysed = {(item.measure, item.structure, item.unit): item.auto.size for item in sets}
     keys = dict.fromkeys(
         (
             *analysed,
-            *tool.readings[["measure", "structure"]].itertuples(index=False, name=None),
-            *((item.measure, item.structure) for item in aside),
+            *tool.readings[["measure", "structure", "unit"]].itertuples(index=False, name=None),
+            *((item.measure, item.structure, item.unit) for item in aside),
         )
     )
     rows = []
-    for measure, structure in keys:
-        own = [item for item in aside if (item.measure, item.structure) == (measure, structure)]
+    for key in keys:
+        measure, structure, unit = key
+        own = [item for item in aside if (item.measure, item.structure, item.unit) == key]
         reasons = Counter(item.reason.removeprefix(WITHHELD) for item in own)
         withheld = sum(item.reason.startswith(WITHHELD) for item in own)
-        used = analysed.get((measure, structure), 0)
+        used = analysed.get(key, 0)
         words = "; ".join(f"{reason}: {count}" for reason, count in reasons.items())
         rows.append(
             Flow(
                 measure,
                 structure,
+                unit,
                 used + len(own),
                 withheld,
                 len(own) - withheld,

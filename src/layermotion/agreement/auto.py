@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from layermotion.agreement.named import names_of_files
 from layermotion.agreement.readings import (
     CORRECTED,
     UNITS,
@@ -18,10 +19,11 @@ from layermotion.agreement.readings import (
     rows_have,
 )
 from layermotion.agreement.table import SIDES, read_table
+from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import WALL_LAYERS
 from layermotion.measures.measure import Measure, Status
-from layermotion.session.results import read_measured
+from layermotion.session.results import is_lateral_known, read_measured
 
 RESULTS = "measures.json"
 # What results state of how they were made, as their facts name it.
@@ -75,6 +77,7 @@ def read_auto(sources: Sequence[Path]) -> Table:
         tuple(item for table in tables for item in table.unused),
         tuple(note for table in tables for note in table.notes),
         _made_with(made),
+        names_of_files(seen),
     )
 
 
@@ -116,12 +119,12 @@ def _read_results(
         readings: list[dict[str, object]] = []
         unused: list[Unused] = []
         for item in found.measures:
-            reason = _why_unused(item)
+            reason = _why_unused(item, is_lateral_known=is_lateral_known(found.facts))
+            unit, factor = UNITS[item.unit]
             if item.value is None or reason:
                 what = f"clip {found.clip}, {item.structure} {item.name}, repeat {item.repeat}"
-                unused.append(Unused("auto", what, reason, item.name, item.structure))
+                unused.append(Unused("auto", what, reason, item.name, item.structure, unit))
                 continue
-            unit, factor = UNITS[item.unit]
             readings.append(
                 {
                     "clip": found.clip,
@@ -143,9 +146,11 @@ def _read_results(
     return found.clip, readings, unused, facts
 
 
-def _why_unused(item: Measure) -> str:
+def _why_unused(item: Measure, *, is_lateral_known: bool) -> str:
     if item.value is None:
         return f"{WITHHELD}{item.reason}"
+    if item.name == "slide" and not is_lateral_known:
+        return LATERAL_UNKNOWN
     return CORRECTED if item.status is Status.CORRECTED else ""
 
 

@@ -234,8 +234,8 @@ def _unused_margins(joined: Joined, options: StudyOptions) -> Iterable[str]:
 
 def _design_values(path: Path, auto: Sequence[Path]) -> Table:
     """Give automatic values the subject, session, rater and placement of their clip."""
-    design = read_design(path)
     tool = read_auto(auto)
+    design = read_design(path, tool.files)
     readings = tool.readings[tool.readings["repeat"] != MEAN]
     is_known = readings["clip"].isin(design.index)
     unused = [

@@ -10,6 +10,8 @@ from pathlib import Path
 import pandas as pd
 
 from layermotion.agreement.cells import SHEET, read_cells
+from layermotion.agreement.named import clips_of
+from layermotion.agreement.readings import FileNames
 from layermotion.agreement.table import NOTE_COLUMNS, SIDES, column_names
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
@@ -33,8 +35,8 @@ TEMPLATE_COLUMNS = (
 # Spreadsheets hold 1,048,576 rows; nobody fills in so many (our choice).
 MOST_ROWS = 100_000
 HINTS = (
-    "One value a row. Fill in value, and clip where the value is read from a recording: its name "
-    "is in the results of layermotion measure.",
+    "One value a row. Fill in value, and clip where the value is read from a recording: the name "
+    "of its file, or its clip in the results of layermotion measure.",
     "Give subjects and raters a code, never a name. Leave a missing value empty, and say why in "
     "notes.",
     "Units: mm, cm, % or ratio. Rows may be added or removed; the headings stay.",
@@ -75,8 +77,13 @@ class Design:
         ]  # fmt: skip
 
 
-def read_design(path: Path) -> pd.DataFrame:
+def read_design(path: Path, files: FileNames) -> pd.DataFrame:
     """Read which subject, session, rater, placement and side each clip belongs to, by clip.
+
+    Parameters
+    ----------
+    files
+        Names of files by which the table may call clips.
 
     Raises
     ------
@@ -97,7 +104,7 @@ def read_design(path: Path) -> pd.DataFrame:
     if not len(cells.body):
         raise InputError(f"{path.name} has a heading and no rows; add the clips.")
     design = cells.named(heading).reindex(columns=DESIGN_COLUMNS, fill_value="")
-    design["clip"] = design["clip"].str.removeprefix("clip-")
+    design["clip"] = clips_of(design["clip"].str.removeprefix("clip-"), files, path.name)
     side = design["side"].str.lower()
     for is_wrong, what in (
         ((design[["clip", "subject"]] == "").any(axis=1),

@@ -54,19 +54,6 @@ class Drawing:
         return self.svg.replace("<svg ", f"<svg {SVG_NAMES} ", 1) + "\n"
 
 
-def measure_words(measure: str) -> str:
-    """Words for a measure's name.
-
-    Examples
-    --------
-    >>> measure_words("thickness_rest")
-    'thickness, rest'
-    """
-    first, _, rest = measure.partition("_")
-    has_parts = first == "thickness" and rest
-    return f"{first}, {rest.replace('_', ' ')}" if has_parts else measure.replace("_", " ")
-
-
 def draw_points(
     axes: Axes,
     x: Array,

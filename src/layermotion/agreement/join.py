@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from layermotion.agreement.named import clips_of
 from layermotion.agreement.pairs import SOLE_RATER, PairedSet, paired_set
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.readings import (
@@ -19,6 +20,7 @@ from layermotion.agreement.readings import (
 from layermotion.agreement.units import check_units
 from layermotion.errors import InputError
 from layermotion.measures.measure import MEAN
+from layermotion.session.index import INDEX
 
 # Fewer subjects leave nothing to estimate a spread from (our choice).
 FEWEST_SUBJECTS = 3
@@ -54,9 +56,9 @@ class Joined:
 def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     """Join by clip, measure, structure, task and repeat; by side and session where both have it.
 
-    A key that the manual table lacks is taken from the automatic values where those leave no
-    choice. A manual table without repeats is joined with the mean of the repeats, or with the
-    only one.
+    A clip may be called by its file. A key that the manual table lacks is taken from the automatic
+    values where those leave no choice. A manual table without repeats is joined with the mean of
+    the repeats, or with the only one.
 
     Raises
     ------
@@ -69,7 +71,10 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     if manual.readings.empty:
         raise InputError(f"{manual_name} has no row with a value; fill in the measurements.")
     notes = [*manual.notes, *auto.notes]
-    readings = manual.readings
+    named = manual.readings.set_index("row")["clip"]
+    readings = manual.readings.assign(clip=clips_of(named, auto.files, manual_name))
+    if (readings["clip"] != manual.readings["clip"]).any():
+        notes.append(f"Clips of the manual table were found by their files, by {INDEX}.")
     for column in ("measure", "task"):
         if column not in manual.columns:
             value = _only_value(readings, auto.readings, column, manual_name)
@@ -107,7 +112,8 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
         raise InputError(
             f"No row of {manual_name} matches an automatic value ({alone[0].what}: "
             f"{alone[0].reason.removeprefix(NO_PARTNER).rstrip('.')}); write clip, structure, "
-            f"measure, task and repeat as measures.json has them."
+            f"measure, task and repeat as measures.json has them, or the clip as {INDEX} has its "
+            f"file."
         )
     # A clip without a subject counts as one.
     people = matched["subject"].where(matched["subject"] != "", "clip " + matched["clip"])
@@ -254,7 +260,14 @@ def _target_words(reading: pd.Series) -> str:
 
 def _unused_auto(readings: pd.DataFrame, reason: str) -> list[Unused]:
     return [
-        Unused("auto", _target_words(reading), reason, reading.measure, reading.structure)
+        Unused(
+            "auto",
+            _target_words(reading),
+            reason,
+            reading.measure,
+            reading.structure,
+            reading.unit,
+        )
         for reading in readings.itertuples()
     ]
 

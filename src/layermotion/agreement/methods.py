@@ -7,11 +7,11 @@ from collections.abc import Iterator, Sequence
 
 from layermotion import __version__
 from layermotion.agreement.account import FAR_SD
-from layermotion.agreement.drawing import measure_words
 from layermotion.agreement.icc import FEWEST_RATERS
 from layermotion.agreement.reliability import LEAST_GAIN, Reliability
 from layermotion.agreement.study import Comparison, StudyOptions
 from layermotion.report import palette
+from layermotion.report.words import signed_words
 
 COMPARE_SOURCES = (
     "Bland JM, Altman DG. Lancet 1986; i:307-310; Stat Methods Med Res 1999; 8:135-160; "
@@ -49,7 +49,7 @@ def measure_label(structure: str, measure: str, unit: str) -> str:
     >>> measure_label("fat", "thickness_rest", "mm")
     'Fat thickness, rest, mm'
     """
-    words = f"{palette.short_name(structure)} {measure_words(measure)}, {unit}"
+    words = f"{palette.short_name(structure)} {signed_words(measure)}, {unit}"
     return words[0].upper() + words[1:]
 
 

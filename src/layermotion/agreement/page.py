@@ -11,7 +11,7 @@ from markupsafe import Markup, escape
 from layermotion.agreement.account import Flow, Outlier
 from layermotion.agreement.book import back_from_log
 from layermotion.agreement.cautions import compare_cautions
-from layermotion.agreement.drawing import Drawing, measure_words
+from layermotion.agreement.drawing import Drawing
 from layermotion.agreement.estimate import CHANGE_PER_SEM, Estimate, Statistic
 from layermotion.agreement.methods import (
     COMPARE_SOURCES,
@@ -28,6 +28,17 @@ from layermotion.report import palette
 from layermotion.report.words import environment
 
 Provenance = Sequence[tuple[str, str]]
+# What a negative and a positive difference are where the sign of a measure is a direction.
+_LIFT = ("farther towards descent", "farther towards lift")
+_LATERAL = ("farther towards medial", "farther towards lateral")
+TOWARDS = {
+    "base_displacement": _LIFT,
+    "lift_before": _LIFT,
+    "lift_after": _LIFT,
+    "slide": _LATERAL,
+    "medial_edge_displacement": _LATERAL,
+    "thickness_change": ("farther towards thinning", "farther towards thickening"),
+}
 # Outliers shown on the page; all are in outliers.csv (our choice).
 MOST_OUTLIERS = 20
 
@@ -199,7 +210,8 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
         )
     else:
         bias = limits.bias
-        way = "more" if bias.value > 0 else "less"
+        less, more = TOWARDS.get(pairs.measure, ("less", "more"))
+        way = more if bias.value > 0 else less
         sure = "" if not bias.low <= 0 <= bias.high else ", which may be chance"
         words = (
             f"{label}: the tool reads {number(abs(bias.value), pairs.unit)} {way} than the "
@@ -216,7 +228,10 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
                 f" Shown: the limits, their intervals included, lie within the margin of {margin}."
             )
         elif comparison.tests.p < 0.05:
-            words += f" Shown: the mean lies within the margin of {margin}; not shown: the limits."
+            words += (
+                f" Shown: the mean lies within the margin of {margin}. Not shown: that the limits "
+                f"do, their intervals included."
+            )
         else:
             words += f" Neither the mean nor the limits are shown to lie within {margin}."
     return words
@@ -303,8 +318,7 @@ def _with_blanks(words: str) -> Markup:
 
 
 def _flow_row(row: Flow) -> dict[str, object]:
-    label = f"{palette.short_name(row.structure)} {measure_words(row.measure)}"
-    return {**asdict(row), "label": label[0].upper() + label[1:]}
+    return {**asdict(row), "label": measure_label(row.structure, row.measure, row.unit)}
 
 
 def _outlier(item: Outlier) -> dict[str, str]:

@@ -5,7 +5,11 @@ from collections.abc import Iterator
 import pandas as pd
 
 from layermotion.agreement.readings import rows_text
+from layermotion.report.palette import short_name
+from layermotion.report.words import measure_words
 
+# Measures that are a thickness; in a table without a column of measures all are.
+SIZES = ("", "thickness_rest", "thickness_contracted")
 # Thickness in mm, lowest and highest of each structure, wide about what people have (our choice;
 # the means of published groups lie between 2 and 13 mm for the muscles).
 THICKNESS_MM = {
@@ -25,8 +29,7 @@ def implausible(readings: pd.DataFrame, table: str) -> Iterator[str]:
     Values of one structure and unit stand in one sentence.
     """
     largest = readings["unit"].map(LARGEST).astype(float)
-    is_thickness = readings["measure"].str.startswith("thickness") | (readings["measure"] == "")
-    has_range = (readings["unit"] == "mm") & is_thickness
+    has_range = (readings["unit"] == "mm") & readings["measure"].isin(SIZES)
     layer = readings["structure"].where(has_range)
     low, high = (
         layer.map({name: ends[end] for name, ends in THICKNESS_MM.items()}).astype(float)
@@ -42,6 +45,6 @@ def implausible(readings: pd.DataFrame, table: str) -> Iterator[str]:
         values = ", ".join(f"{value:g}" for value in own["value"][:3])
         more = " and more" if len(own) > 3 else ""
         yield (
-            f"Hardly possible for {structure} {measure or 'values'} in {table}, {where}: {values}"
-            f"{more} {unit}; check them, since they are used as they are."
+            f"Hardly possible for {short_name(structure)} {measure_words(measure) or 'values'} in "
+            f"{table}, {where}: {values}{more} {unit}; check them, since they are used as they are."
         )

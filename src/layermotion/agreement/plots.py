@@ -18,7 +18,6 @@ from layermotion.agreement.drawing import (
     finish,
     legend_beside,
     mark_beside,
-    measure_words,
     rater_words,
     signed,
     strip_frame,
@@ -30,6 +29,7 @@ from layermotion.labels import Structure
 from layermotion.normal import Z95
 from layermotion.report.palette import FAINT_INK, INK, LOOKS, REST_TINT, short_name
 from layermotion.report.plots import STYLE
+from layermotion.report.words import measure_words, signed_words
 
 # Subjects drawn side by side: more run together (our choice).
 MOST_SUBJECTS = 500
@@ -39,7 +39,7 @@ def draw_comparison(comparison: Comparison) -> tuple[Drawing, ...]:
     """Difference plot, regression, subjects, and error against what may explain it."""
     pairs = comparison.pairs
     stem = f"{pairs.structure}-{pairs.measure}-{unit_word(pairs.unit)}".replace("_", "-")
-    label = f"{short_name(pairs.structure)} {measure_words(pairs.measure)}"
+    label = f"{short_name(pairs.structure)} {signed_words(pairs.measure)}"
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": stem, "pdf.fonttype": 42}):
         return (
             _difference_plot(comparison, f"{stem}-difference", label),
@@ -209,6 +209,10 @@ def _overview(comparisons: Sequence[Comparison], unit: str, name: str) -> Drawin
     figure = Figure(figsize=(WIDTH_IN, 0.75 + 0.5 * len(comparisons)))
     axes = figure.subplots()
     axes.axvline(0, color=FAINT_INK, linewidth=0.8)
+    margins = {item.tests.margin for item in comparisons if item.tests is not None}
+    for margin in margins:
+        for edge in (-margin, margin):
+            axes.axvline(edge, color=INK, linewidth=1.0, linestyle=":", zorder=2)
     labels = []
     for row, item in enumerate(reversed(comparisons)):
         pairs, limits = item.pairs, item.limits
@@ -230,7 +234,7 @@ def _overview(comparisons: Sequence[Comparison], unit: str, name: str) -> Drawin
     return finish(
         figure, name,
         "Bias (circle), limits of agreement (bar) and the outer ends of their intervals (line) of "
-        "every measure.",
+        f"every measure{'; dotted: the margin' if margins else ''}.",
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,8 @@ UNITS = {
 NEVER_NEGATIVE = ("thickness_rest", "thickness_contracted", "contraction_ratio")
 WITHHELD = "The tool withheld the value: "
 CORRECTED = "A clinician corrected the value, so it is no longer automatic."
+# Clips that the name of a file stands for; more than one where several files have it.
+FileNames = Mapping[str, frozenset[str]]
 # Rows, or rows in one run, named in one sentence; the rest are counted (our choice).
 MOST_NAMED = 40
 
@@ -58,8 +60,8 @@ def doubled(keys: pd.MultiIndex) -> NDArray[np.intp]:
 class Unused:
     """Something that was read and takes no part, with the reason.
 
-    ``table`` is ``manual`` or ``auto``; ``what`` says which row or clip; ``measure`` and
-    ``structure`` are empty where unknown.
+    ``table`` is ``manual`` or ``auto``; ``what`` says which row or clip; ``measure``,
+    ``structure`` and ``unit`` are empty where unknown.
     """
 
     table: str
@@ -67,6 +69,7 @@ class Unused:
     reason: str
     measure: str = ""
     structure: str = ""
+    unit: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +89,8 @@ class Table:
         What was changed on reading, such as cm turned into mm.
     provenance
         What the values were made with, as name and text.
+    files
+        Names of the files that automatic values are of.
     """
 
     columns: frozenset[str]
@@ -93,6 +98,7 @@ class Table:
     unused: tuple[Unused, ...]
     notes: tuple[str, ...]
     provenance: tuple[tuple[str, str], ...] = ()
+    files: FileNames = field(default_factory=dict)
 
 
 def rows_text(rows: Sequence[int]) -> str:

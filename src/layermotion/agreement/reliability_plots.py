@@ -11,7 +11,6 @@ from layermotion.agreement.drawing import (
     WIDTH_IN,
     Drawing,
     finish,
-    measure_words,
     strip_frame,
     unit_word,
 )
@@ -20,6 +19,7 @@ from layermotion.agreement.reliability import Reliability
 from layermotion.labels import Structure
 from layermotion.report.palette import INK, LOOKS, short_name
 from layermotion.report.plots import STYLE
+from layermotion.report.words import measure_words
 
 # Greys that stay apart in print, from dark to light, each with a hatch.
 FILLS = (

@@ -189,7 +189,8 @@ def _unused(texts: pd.DataFrame, role: str) -> tuple[pd.Series, list[Unused]]:
         why = WITHHELD + own.reason if own.reason and is_tool else "The row has no value."
         why = CORRECTED if is_corrected[own.Index] else why
         measure = own.measure.lower().replace(" ", "_")
-        unused.append(Unused(role, what, why, measure, own.structure.lower()))
+        unit, _ = UNITS.get(own.unit.lower(), ("", 1.0))
+        unused.append(Unused(role, what, why, measure, own.structure.lower(), unit))
     return is_aside, unused
 
 

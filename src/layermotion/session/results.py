@@ -144,7 +144,12 @@ class Recorded:
     @property
     def is_lateral_known(self) -> bool:
         """Whether its slides are positive towards lateral."""
-        return self.facts.get("lateral") != "unknown"
+        return is_lateral_known(self.facts)
+
+
+def is_lateral_known(facts: Mapping[str, str]) -> bool:
+    """Whether the slides of a recording with these facts are positive towards lateral."""
+    return facts.get("lateral") != "unknown"
 
 
 def check_row(row: Row) -> None:
