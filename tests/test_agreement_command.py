@@ -381,12 +381,17 @@ def test_reliability_takes_values_from_the_tool(tmp_path: Path) -> None:
                 for repeat in (1, 2)
             ]
     auto.append("unknown,thickness_rest,tra,1,3.0,mm")
+    auto += [f"c{i}1,onset_time,tra,{repeat},0.{i}{repeat},s" for i in (1, 2) for repeat in (1, 2)]
     for name, lines in (("design.csv", design), ("auto.csv", auto)):
         (tmp_path / name).write_text("\n".join(lines) + "\n")
     out = tmp_path / "out"
     assert run("reliability", tmp_path / "design.csv", tmp_path / "auto.csv", "--out", out) == 0
-    assert "24 values" in (out / "report.html").read_text()
-    assert "auto,clip unknown,The clip is not in the table." in (out / "unmatched.csv").read_text()
+    page, unmatched = (out / "report.html").read_text(), (out / "unmatched.csv").read_text()
+    assert "24 values" in page
+    assert "auto,clip unknown,The clip is not in the table." in unmatched
+    # A time that was measured in two subjects stops no other measure.
+    assert "Left out: The table has 2 subjects for tra onset_time; reliability needs" in page
+    assert unmatched.count("Its measure was left out; see the notes.") == 4
 
 
 def test_doubled_row_of_a_reliability_table_is_refused(

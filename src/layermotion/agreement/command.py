@@ -20,6 +20,7 @@ from layermotion.agreement.page import build_compare_page, build_reliability_pag
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.plots import draw_comparison, draw_overview
 from layermotion.agreement.readings import (
+    LEFT_OUT,
     TEXT_COLUMNS,
     UNITS,
     Table,
@@ -27,6 +28,8 @@ from layermotion.agreement.readings import (
     doubled,
     keys_of,
     rows_have,
+    unused_auto,
+    unused_rows,
 )
 from layermotion.agreement.reliability import analyse_reliability
 from layermotion.agreement.reliability_plots import draw_reliability
@@ -141,6 +144,8 @@ def run_compare(manual: Path, auto: Sequence[Path], out: Path, options: StudyOpt
 def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | None) -> Path:
     """Split the variance of repeated values and write the results below ``out``.
 
+    A measure that cannot be analysed is left out with a note, unless all are.
+
     Parameters
     ----------
     table
@@ -169,7 +174,18 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     if read.readings.empty:
         raise InputError(f"{table.name} has no row with a value; fill in the measurements.")
     groups = read.readings.groupby(["measure", "structure", "unit"], sort=False)
-    results = [analyse_reliability(readings) for _, readings in groups]
+    results, refusals = [], []
+    notes, unused = [*read.notes], [*read.unused]
+    set_aside = unused_auto if auto else unused_rows
+    for _, readings in groups:
+        try:
+            results.append(analyse_reliability(readings))
+        except InputError as error:
+            refusals.append(error)
+            notes.append(f"Left out: {error}")
+            unused += set_aside(readings, LEFT_OUT)
+    if not results:
+        raise refusals[0]
     drawings = draw_reliability(results)
     if save is not None:
         # First, since it may refuse the name.
@@ -179,14 +195,14 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
         ("measure", "structure", "unit", "figure", "repeats", "value", "low", "high"),
         reliability_rows(results),
     )
-    write_unused(out, read.unused)
+    write_unused(out, unused)
     write_drawings(out, drawings)
     provenance = [*_made_with(), ("table, SHA-256", sha256(table)), *read.provenance]
     cautions = tuple(implausible(read.readings, table.name))
     report = out / "report.html"
     write_text(
         report,
-        build_reliability_page(results, drawings, read.unused, read.notes, cautions, provenance),
+        build_reliability_page(results, drawings, unused, notes, cautions, provenance),
     )
     return report
 

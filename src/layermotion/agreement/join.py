@@ -10,12 +10,16 @@ from layermotion.agreement.named import clips_of
 from layermotion.agreement.pairs import SOLE_RATER, PairedSet, paired_set
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.readings import (
+    LEFT_OUT,
     NEVER_NEGATIVE,
     Table,
     Unused,
     doubled,
     keys_of,
     rows_have,
+    target_words,
+    unused_auto,
+    unused_rows,
 )
 from layermotion.agreement.units import check_units
 from layermotion.errors import InputError
@@ -26,7 +30,6 @@ from layermotion.session.index import INDEX
 FEWEST_SUBJECTS = 3
 # What measures.json calls the mean over the repeats of a clip.
 NO_PARTNER = "No automatic value: "
-LEFT_OUT = "Its measure was left out; see the notes."
 # Names of comparisons in figures.csv that a rater's would be taken for.
 RESERVED_RATERS = ("auto", SOLE_RATER)
 
@@ -106,7 +109,7 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     check_units(readings, tool, place, names, manual_name)
     alone = _without_partner(readings[place < 0], tool, names)
     unused = [*manual.unused, *auto.unused, *not_taken, *means, *alone]
-    unused += _unused_auto(tool.drop(index=tool.index[place[place >= 0]]), "No manual value.")
+    unused += unused_auto(tool.drop(index=tool.index[place[place >= 0]]), "No manual value.")
     matched = readings.assign(place=place)[place >= 0]
     if matched.empty:
         raise InputError(
@@ -128,8 +131,8 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
             continue
         refusals.append(why)
         notes.append(f"Left out: {why}")
-        unused += [Unused("manual", f"row {row}", LEFT_OUT) for row in own["row"]]
-        unused += _unused_auto(tool.iloc[own["place"].unique()], LEFT_OUT)
+        unused += unused_rows(own, LEFT_OUT)
+        unused += unused_auto(tool.iloc[own["place"].unique()], LEFT_OUT)
     if not sets:
         raise InputError(refusals[0])
     return Joined(tuple(sets), tuple(unused), tuple(notes), tuple(cautions))
@@ -141,8 +144,7 @@ def _without_means(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[Unused]]:
     is_mean = readings["repeat"] == MEAN
     is_double = is_mean & keys_of(readings, names).isin(keys_of(readings[~is_mean], names))
     reason = "The repeats that it is the mean of were taken instead."
-    means = [Unused("manual", f"row {row}", reason) for row in readings["row"][is_double]]
-    return readings[~is_double], means
+    return readings[~is_double], unused_rows(readings[is_double], reason)
 
 
 def _check_people(readings: pd.DataFrame, name: str) -> None:
@@ -237,12 +239,12 @@ def _tool_values(tool: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame
     keys, is_mean = _keys(tool, names), tool["repeat"] == MEAN
     if "repeat" not in names:
         aside = ~is_mean & keys.isin(keys[is_mean])
-        not_taken = _unused_auto(tool[aside], "Its mean over repeats was taken instead.")
+        not_taken = unused_auto(tool[aside], "Its mean over repeats was taken instead.")
         tool, keys = tool[~aside], keys[~aside]
     twice = doubled(keys)
     if twice.size:
         raise InputError(
-            f"The automatic values give {_target_words(tool.iloc[twice[0]])} {twice.size} times; "
+            f"The automatic values give {target_words(tool.iloc[twice[0]])} {twice.size} times; "
             f"keep one, or add the columns that tell them apart."
         )
     return tool.reset_index(drop=True), not_taken
@@ -251,25 +253,6 @@ def _tool_values(tool: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame
 def _keys(readings: pd.DataFrame, names: Sequence[str]) -> pd.MultiIndex:
     # An empty task in a table is what measures.csv calls unstated.
     return keys_of(readings.assign(task=readings["task"].replace("", "unstated")), names)
-
-
-def _target_words(reading: pd.Series) -> str:
-    repeat = f", repeat {reading.repeat}" if reading.repeat else ""
-    return f"clip {reading.clip}, {reading.structure} {reading.measure}{repeat}"
-
-
-def _unused_auto(readings: pd.DataFrame, reason: str) -> list[Unused]:
-    return [
-        Unused(
-            "auto",
-            _target_words(reading),
-            reason,
-            reading.measure,
-            reading.structure,
-            reading.unit,
-        )
-        for reading in readings.itertuples()
-    ]
 
 
 def _why_not(item: PairedSet, name: str) -> str:

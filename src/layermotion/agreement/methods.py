@@ -48,9 +48,11 @@ def measure_label(structure: str, measure: str, unit: str) -> str:
     --------
     >>> measure_label("fat", "thickness_rest", "mm")
     'Fat thickness, rest, mm'
+    >>> measure_label("tra", "contraction_ratio", "ratio")
+    'TrA contraction ratio'
     """
-    words = f"{palette.short_name(structure)} {signed_words(measure)}, {unit}"
-    return words[0].upper() + words[1:]
+    words = f"{palette.short_name(structure)} {signed_words(measure)}"
+    return words[0].upper() + words[1:] + ("" if unit == "ratio" else f", {unit}")
 
 
 def _setting() -> Iterator[str]:

@@ -21,6 +21,7 @@ UNITS = {
 # Measures that cannot be below zero.
 NEVER_NEGATIVE = ("thickness_rest", "thickness_contracted", "contraction_ratio")
 WITHHELD = "The tool withheld the value: "
+LEFT_OUT = "Its measure was left out; see the notes."
 CORRECTED = "A clinician corrected the value, so it is no longer automatic."
 # Clips that the name of a file stands for; more than one where several files have it.
 FileNames = Mapping[str, frozenset[str]]
@@ -70,6 +71,32 @@ class Unused:
     measure: str = ""
     structure: str = ""
     unit: str = ""
+
+
+def target_words(reading: pd.Series) -> str:
+    """Name an automatic value."""
+    repeat = f", repeat {reading.repeat}" if reading.repeat else ""
+    return f"clip {reading.clip}, {reading.structure} {reading.measure}{repeat}"
+
+
+def unused_auto(readings: pd.DataFrame, reason: str) -> list[Unused]:
+    """Account for automatic values that take no part, by their clips."""
+    return [
+        Unused(
+            "auto",
+            target_words(reading),
+            reason,
+            reading.measure,
+            reading.structure,
+            reading.unit,
+        )
+        for reading in readings.itertuples()
+    ]
+
+
+def unused_rows(readings: pd.DataFrame, reason: str) -> list[Unused]:
+    """Account for values of a person's table that take no part, by their rows."""
+    return [Unused("manual", f"row {row}", reason) for row in readings["row"]]
 
 
 @dataclass(frozen=True, eq=False)

@@ -296,7 +296,7 @@ def _cautions(subjects: int, fit: Fit, nested: bool) -> list[str]:
     zero = [name for name, variance in fit.variance.items() if variance == 0]
     if zero:
         found.append(
-            f"No variance was found for {', '.join(zero)}; it is too small to see in this study."
+            f"No variance was found for {' or '.join(zero)}; it is too small to see in this study."
         )
     if "session" not in fit.variance:
         found.append(

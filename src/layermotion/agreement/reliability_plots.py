@@ -15,9 +15,10 @@ from layermotion.agreement.drawing import (
     unit_word,
 )
 from layermotion.agreement.estimate import CHANGE_PER_SEM
+from layermotion.agreement.methods import measure_label
 from layermotion.agreement.reliability import Reliability
 from layermotion.labels import Structure
-from layermotion.report.palette import INK, LOOKS, short_name
+from layermotion.report.palette import INK, LOOKS
 from layermotion.report.plots import STYLE
 from layermotion.report.words import measure_words
 
@@ -60,7 +61,7 @@ def _components_plot(results: Sequence[Reliability]) -> Drawing:
                 label=word,
             )
             start += share
-        labels.append(f"{short_name(result.structure)} {measure_words(result.measure)}")
+        labels.append(measure_label(result.structure, result.measure, result.unit))
     axes.set_yticks(range(len(labels)), labels)
     axes.set_xlim(0, 100)
     axes.set_xlabel("share of the error variance of one value, %")
