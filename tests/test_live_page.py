@@ -189,7 +189,9 @@ def test_what_was_measured_is_told_in_the_language_of_the_page() -> None:
         "thickness_change", "tra", "draw_in", "1", None, "%", None, None, Status.NEEDS_MANUAL,
         reason, "", "",
     )  # fmt: skip
-    outcome = Outcome("c0ffee12", (missing,), missing, (reason, reason), None)
+    outcome = Outcome(
+        "c0ffee12", (missing,), missing, (reason, reason), None, is_lateral_known=True
+    )
     german = "Der Clip beginnt während dieser Anspannung; nehmen Sie von der Ruhe an auf."
     told = outcome.shown("de")
     assert [told["chief"]["reason"], told["measures"][0]["reason"], *told["cautions"]] == [
@@ -208,7 +210,10 @@ def test_clips_that_arrive_appear_with_their_number_or_their_sentence(
     fat = replace(
         change, name="thickness_rest", structure="fat", value=None, unit="mm", reason=reason
     )
-    outcome = Outcome("c0ffee12", (change, fat), change, ("Held badly.",), None)
+    slide = replace(change, name="slide", value=-4.0, low=-5.0, high=-3.0, unit="mm")
+    outcome = Outcome(
+        "c0ffee12", (change, fat, slide), change, ("Held badly.",), None, is_lateral_known=False
+    )
     arrivals = Arrivals(tmp_path, lambda path: outcome)
     at = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
     bad = "broken.dcm is empty (0 bytes); copy or export it again."
@@ -224,6 +229,7 @@ def test_clips_that_arrive_appear_with_their_number_or_their_sentence(
         )
         expect(page.locator(".chief-number")).to_contain_text(shown(outcome))
         expect(page.locator("#list li")).to_have_count(2)
+        expect(page.locator("#outcome")).to_contain_text("slide past the EO, + is to the right")
         expect(page.locator("#outcome")).to_contain_text("Without a value")
         expect(page.locator("dd")).to_have_text(reason)
         expect(page.locator("#outcome li")).to_have_text("Held badly.")
@@ -231,5 +237,24 @@ def test_clips_that_arrive_appear_with_their_number_or_their_sentence(
         assert_fits(page, "chosen", "list")
         page.locator("#list button").nth(1).click()
         expect(page.locator("#outcome")).to_have_text(bad)
+        assert not errors
+        context.close()
+
+
+def test_the_main_number_of_the_base_says_which_way_it_counts(
+    browser: Browser, tmp_path: Path
+) -> None:
+    lift = Measure(
+        "base_displacement", "bladder", "cough", "1", -4.0, "mm", -5.0, -3.0, Status.DRAFT, "", "",
+        "",
+    )  # fmt: skip
+    outcome = Outcome("c0ffee12", (lift,), lift, (), None, is_lateral_known=True)
+    arrivals = Arrivals(tmp_path, lambda path: outcome)
+    with serving(arrival_routes(arrivals)) as running:
+        context = browser.new_context(viewport=SCREENS[1])
+        page, errors = open_page(context, running.link())
+        arrivals.newest.put((Arrival("cough.dcm", datetime(2026, 3, 1, tzinfo=UTC), outcome),))
+        words = "movement of the bladder base, + is lifted"
+        expect(page.locator(".chief-number small")).to_have_text(words)
         assert not errors
         context.close()

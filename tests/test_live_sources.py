@@ -175,7 +175,7 @@ def test_a_recording_of_nothing_leaves_no_file(tmp_path: Path) -> None:
 def outcome_of(path: Path) -> Outcome:
     """Open a clip as measuring would, and give an outcome without numbers."""
     clip = open_clip(path, NO_OPTIONS)
-    return Outcome(clip.clip_id, (), None, (), None)
+    return Outcome(clip.clip_id, (), None, (), None, is_lateral_known=True)
 
 
 def test_a_clip_is_measured_once_it_is_whole_and_a_bad_one_is_said(

@@ -114,6 +114,26 @@ def test_pictures_of_neither_view_give_no_value_and_rest_fails() -> None:
     assert seen[-1].rest is Rest.FAILED
 
 
+@pytest.mark.parametrize("rest_at", [12, 25])
+@pytest.mark.parametrize("view", list(View))
+def test_a_rest_in_which_an_effort_begins_or_ends_is_none(view: View, rest_at: int) -> None:
+    is_wall = view is View.ABDOMINAL_WALL
+    draw, rows = (wall_with_end, TRA_ROWS) if is_wall else (round_bladder, LIFT_ROWS)
+    segmenter = truth_segmenter(draw, np.pad(rows, (0, 6), mode="edge"), view)
+    seen = watched(make_clip(still(40), rate_hz=RATE_HZ), segmenter, rest_at)
+    assert seen[rest_at + 11].rest is Rest.MOVED
+    assert np.isnan(changes(seen)).all()
+
+
+@pytest.mark.parametrize("view", list(View))
+def test_a_breath_is_rest(view: View) -> None:
+    breath = np.sin(2 * np.pi * np.arange(20) / RATE_HZ / 4)
+    is_wall = view is View.ABDOMINAL_WALL
+    draw, rows = (wall_with_end, 45 + 3 * breath) if is_wall else (round_bladder, 6 * (1 + breath))
+    seen = watched(make_clip(still(20), rate_hz=RATE_HZ), truth_segmenter(draw, rows, view))
+    assert seen[-1].rest is Rest.TAKEN
+
+
 def test_a_view_that_comes_later_is_found() -> None:
     segmenter = truth_segmenter(wall_with_end, TRA_ROWS, View.ABDOMINAL_WALL, unseen=10)
     seen = watched(make_clip(still(), rate_hz=RATE_HZ), segmenter, rest_at=None)

@@ -12,8 +12,8 @@ from layermotion.labels import View
 from layermotion.live.arrivals import Arrival
 from layermotion.live.live import Live, State
 from layermotion.live.practice import Phase
+from layermotion.live.quantity import Rest
 from layermotion.live.taking import Taken
-from layermotion.live.watching import Rest
 from layermotion.serving.sentences import refuse_in
 
 # Good enough to see the borders by, and quick (our choice).

@@ -9,6 +9,7 @@ from layermotion.analysis.result import Analysis
 from layermotion.labels import Structure, View
 from layermotion.measures.measure import MEAN, Measure
 from layermotion.serving.sentences import say_in
+from layermotion.serving.ways import way_of
 
 # The measure that stands first, of each view: its name, structure and unit.
 CHIEF = {
@@ -33,6 +34,8 @@ class Outcome:
         Sentences that a reader must know.
     report
         Where its report was written; None where nothing was.
+    is_lateral_known
+        Whether its slides are positive towards lateral.
     """
 
     clip_id: str
@@ -40,29 +43,33 @@ class Outcome:
     chief: Measure | None
     cautions: tuple[str, ...]
     report: Path | None
+    is_lateral_known: bool
 
     @classmethod
     def of(cls, analysis: Analysis, report: Path | None) -> "Outcome":
         """Take from an analysis what the page shows."""
         cautions = tuple(dict.fromkeys((*analysis.clip.cautions, *analysis.cautions)))
         chief = chief_of(analysis.measures, analysis.view)
-        return cls(analysis.clip.clip_id, analysis.measures, chief, cautions, report)
+        return cls(
+            analysis.clip.clip_id, analysis.measures, chief, cautions, report,
+            analysis.is_lateral_known,
+        )  # fmt: skip
 
     def shown(self, language: str) -> dict[str, Any]:
         """Give what the page shows, for JSON; a path tells its last folder alone."""
         return {
             "clip": self.clip_id,
-            "chief": _told(self.chief, language) if self.chief else None,
-            "measures": [_told(measure, language) for measure in self.measures],
+            "chief": self._told(self.chief, language) if self.chief else None,
+            "measures": [self._told(measure, language) for measure in self.measures],
             "cautions": list(dict.fromkeys(say_in(language, each) for each in self.cautions)),
             "folder": self.report.parent.name if self.report else None,
         }
 
-
-def _told(measure: Measure, language: str) -> dict[str, Any]:
-    """Give a measure with its reason in a language."""
-    reason = say_in(language, measure.reason) if measure.reason else ""
-    return asdict(measure) | {"reason": reason}
+    def _told(self, measure: Measure, language: str) -> dict[str, Any]:
+        """Give a measure with its reason in a language, and the way in which it is positive."""
+        reason = say_in(language, measure.reason) if measure.reason else ""
+        way = way_of(measure.name, is_lateral_known=self.is_lateral_known)
+        return asdict(measure) | {"reason": reason, "way": way}
 
 
 def chief_of(measures: Iterable[Measure], view: View) -> Measure | None:

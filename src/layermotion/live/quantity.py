@@ -3,9 +3,11 @@
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from layermotion.analysis.bladder import MM_SHARE
 from layermotion.analysis.footage import FIRST_LOOK
@@ -41,11 +43,26 @@ REST_FRAMES, LATER_FRAMES = 8, 8
 FEWEST_FRAMES = 5
 # First time between two later frames that are kept, s; it doubles whenever there are too many.
 FIRST_STRIDE_S = 0.5
+# A rest in which the muscle or the base moved by this is none, share of the thickness and mm (our
+# choice: what an effort is first asked to reach; a quiet breath moves less).
+REST_SHARE, REST_MM = 0.20, 3.0
+# Movement is from one middle value over so long to another, s (our choice: as the number is read).
+PIECE_S = 0.4
 # Row of the bladder among the edges.
 BLADDER = label_of(Structure.BLADDER) - 1
 # Why there is no value, as a key of the page's texts.
 NO_SITE, UNSEEN, DISPUTED, JUMP = "no_site", "tra_unseen", "disputed", "jump"
 BASE_UNSEEN, SHAKING, NO_REST = "base_unseen", "shaking", "no_rest"
+
+
+class Rest(StrEnum):
+    """How far today's rest has come."""
+
+    MISSING = "missing"
+    TAKING = "taking"
+    TAKEN = "taken"
+    FAILED = "failed"
+    MOVED = "moved"
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,8 +116,8 @@ class Follower(Protocol):
         """Prepare for a rest that begins with the next frame."""
         ...
 
-    def end_rest(self, since_s: float) -> bool:
-        """Make the mean since then today's rest; tell whether enough was seen."""
+    def end_rest(self, since_s: float) -> Rest:
+        """Make the mean since then today's rest, unless too little was seen or it moved."""
         ...
 
     @property
@@ -166,18 +183,23 @@ class WallFollower:
         """Forget the rest before."""
         self.rest = None
 
-    def end_rest(self, since_s: float) -> bool:
+    def end_rest(self, since_s: float) -> Rest:
         """Place the site anew and take the mean thickness at it."""
         at_rest = [moment for moment in self._moments if moment.time_s >= since_s]
         self._place(at_rest)
         if self._site_px is None:
-            return False
+            return Rest.FAILED
         quantity = self._judged()[0]
         first = len(self._moments) - len(at_rest)
         window = Window("rest", first, len(self._moments) - 1, 1)
         level = level_of(quantity, [window], "rest", 1)
-        self.rest = level.value if level else None
-        return level is not None
+        if level is None:
+            return Rest.FAILED
+        time_s = np.array([moment.time_s for moment in at_rest])
+        if moved(time_s, quantity.value[first:]) > REST_SHARE * level.value:
+            return Rest.MOVED
+        self.rest = level.value
+        return Rest.TAKEN
 
     def _place(self, moments: Sequence[Moment]) -> None:
         """Place the site, and read every frame that is kept at it."""
@@ -290,33 +312,43 @@ class BaseFollower:
             return Value(np.nan, np.nan, BASE_UNSEEN)
         return Value(np.nan, np.nan, SHAKING) if self._is_shaking() else Value(value, value, "")
 
-    def end_rest(self, since_s: float) -> bool:
+    def end_rest(self, since_s: float) -> Rest:
         """Take some frames since then as the rest that all others are compared with."""
         shown = [pair for pair in self._moments if pair[0].time_s >= since_s]
         if len(shown) < FEWEST_FRAMES:
-            return False
+            return Rest.FAILED
         spread = np.unique(np.linspace(0, len(shown) - 1, REST_FRAMES).astype(int))
         self._at_rest = [shown[i] for i in spread]
         # While nothing moves it may not be known where the base is; the wall must be seen.
         if not all((moment.edges.confidence[BLADDER] > 0).any() for moment, _ in self._at_rest):
-            return False
+            return Rest.FAILED
+        base, time_s = self._base(self._at_rest)
+        if moved(time_s, base.value) > REST_MM * self._unit:
+            return Rest.MOVED
         self._moments, self.rest = [], 0.0
-        return True
+        return Rest.TAKEN
 
     def _displacement(self, newest: tuple[Moment, TissueMotion]) -> float:
         """Displacement against the mean of the rest."""
         farthest = (pair for _, pair in self._farthest.values())
         used = (*self._at_rest, *self._later, *farthest, newest)
         known = {pair[0].time_s: pair for pair in used}
-        pairs = [known[time_s] for time_s in sorted(known)]
-        settle = without_probe([motion for _, motion in pairs], self._clip.spacing, self._clip.area)
-        if settle is None:
-            return np.nan
-        time_s = np.array([moment.time_s for moment, _ in pairs])
-        base, _ = base_series([m.edges for m, _ in pairs], self._scale, time_s, settle)
+        base, time_s = self._base([known[time_s] for time_s in sorted(known)])
         level = level_of(base, [Window("rest", 0, len(self._at_rest) - 1, 1)], "rest", 1)
         place = int(np.searchsorted(time_s, newest[0].time_s))
         return float(base.value[place]) - level.value if level else np.nan
+
+    def _base(
+        self, pairs: Sequence[tuple[Moment, TissueMotion]]
+    ) -> tuple[Quantity, NDArray[np.float64]]:
+        """Displacement of the base in some frames without that of the probe, and their times."""
+        time_s = np.array([moment.time_s for moment, _ in pairs])
+        settle = without_probe([motion for _, motion in pairs], self._clip.spacing, self._clip.area)
+        if settle is None:
+            nowhere = np.full(time_s.size, np.nan)
+            unit = self._scale.unit
+            return Quantity("base_displacement", Structure.BLADDER, unit, nowhere, nowhere), time_s
+        return base_series([m.edges for m, _ in pairs], self._scale, time_s, settle)[0], time_s
 
     def _is_shaking(self) -> bool:
         """Tell whether the base shook in the last seconds, as noise does and no tissue."""
@@ -325,3 +357,17 @@ class BaseFollower:
             return False
         found = Quantity("base_displacement", Structure.BLADDER, "mm", value, np.ones(value.size))
         return bool(np.isnan(withhold_noise(found, BASE_SCATTER_MM * self._unit).value).all())
+
+
+def moved(time_s: NDArray[np.float64], value: NDArray[np.float64]) -> float:
+    """How far a quantity went, from its middle value over one ``PIECE_S`` to that over another.
+
+    Examples
+    --------
+    >>> moved(np.arange(6) * 0.2, np.array([1.0, 1.0, 1.2, 1.2, 1.5, 1.5]))
+    0.5
+    """
+    known = ~np.isnan(value)
+    piece = ((time_s - time_s[0]) / PIECE_S).astype(int)[known]
+    middles = [np.median(value[known][piece == k]) for k in np.unique(piece)]
+    return float(np.ptp(middles)) if middles else 0.0

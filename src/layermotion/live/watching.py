@@ -2,7 +2,6 @@
 
 from collections import deque
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,7 @@ from layermotion.edges.frame import edges_in
 from layermotion.edges.second_look import EVERY, look_again
 from layermotion.edges.site import Site
 from layermotion.labels import View
-from layermotion.live.quantity import FEWEST_FRAMES, NOTHING, Follower, Value, follower
+from layermotion.live.quantity import FEWEST_FRAMES, NOTHING, Follower, Rest, Value, follower
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import LEAST_RECOGNISED, LEAST_STATED, decide_view, look_at
 from layermotion.network.segmenter import Segmenter
@@ -26,15 +25,6 @@ REST_S = 2.0
 # another one for seconds).
 AGAIN_S = 1.0
 NO_VIEW, NOT_SHOWN = "no_view", "not_shown"
-
-
-class Rest(StrEnum):
-    """How far today's rest has come."""
-
-    MISSING = "missing"
-    TAKING = "taking"
-    TAKEN = "taken"
-    FAILED = "failed"
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,5 +137,5 @@ class Watch:
     def _finish_rest(self, time_s: float) -> None:
         """Take the rest once it was looked at for long enough."""
         if self._rest is Rest.TAKING and time_s - self._rest_from_s >= REST_S:
-            is_taken = self._follower is not None and self._follower.end_rest(self._rest_from_s)
-            self._rest = Rest.TAKEN if is_taken else Rest.FAILED
+            follower = self._follower
+            self._rest = follower.end_rest(self._rest_from_s) if follower else Rest.FAILED

@@ -7,9 +7,9 @@ from layermotion.errors import InputError
 from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits
 from layermotion.record.drawing import Words, draw_chart
 from layermotion.review.visit import Review
-from layermotion.review.ways import way_of
 from layermotion.serving.sentences import say_in
 from layermotion.serving.texts import Texts
+from layermotion.serving.ways import way_of
 from layermotion.session.detectable import DetectableChanges
 
 # Words in every picture.

@@ -153,8 +153,7 @@ function absolute() {
 function reason() {
   if (state.rest === "taking") return say("rest.taking", { left: Math.ceil(state.restLeft) });
   if (state.reason && state.reason !== "no_rest") return say(`reason.${state.reason}`);
-  if (state.rest === "failed") return say("rest.failed");
-  if (state.rest === "missing") return say("rest.missing");
+  if (["failed", "moved", "missing"].includes(state.rest)) return say(`rest.${state.rest}`);
   return state.endHidden ? say("reason.end_hidden") : "";
 }
 

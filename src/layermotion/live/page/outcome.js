@@ -19,6 +19,11 @@ function element(name, text, className) {
   return made;
 }
 
+/** Words for a measure, with the way in which it is positive. */
+function wordsOf({ name, way }, say) {
+  return way ? `${say(`measure.${name}`)}, ${say(`way.${way}`)}` : say(`measure.${name}`);
+}
+
 /** Words for the main number of an outcome. */
 export function chiefWords(outcome, say) {
   const chief = outcome.chief;
@@ -32,9 +37,10 @@ export function showOutcome(place, outcome, say) {
   place.replaceChildren();
   const chief = element("p", chiefWords(outcome, say), "chief-number");
   if (outcome.chief) {
-    const { name, structure, reason, value } = outcome.chief;
+    const { structure, reason, value } = outcome.chief;
     chief.classList.toggle("missing", value === null);
-    const words = `${say(`measure.${name}`)}, ${say(`structure.${structure}`)}`;
+    const what = wordsOf(outcome.chief, say);
+    const words = structure === "bladder" ? what : `${what}, ${say(`structure.${structure}`)}`;
     chief.append(" ", element("span", say("live.draft"), "draft"), element("small", words));
     place.append(chief);
     if (reason) place.append(element("p", reason));
@@ -71,10 +77,10 @@ function tableOf(measures, say) {
 }
 
 function rowOf(measure, say) {
-  const { name, structure, value, low, high, unit } = measure;
+  const { structure, value, low, high, unit } = measure;
   const row = element("tr");
   row.append(
-    element("td", say(`measure.${name}`)),
+    element("td", wordsOf(measure, say)),
     element("td", say(`structure.${structure}`)),
     element("td", measure.repeat === "mean" ? say("outcome.mean") : measure.repeat, "figure"),
     element("td", figure(value, unit) + unitOf(unit), "figure"),
