@@ -146,6 +146,20 @@ def test_displacement_plot_states_its_sign_and_shows_the_probe() -> None:
     assert ">probe,</text>" in both.svg and ">probe,</text>" not in alone.svg
 
 
+def test_noise_of_a_displacement_looks_small() -> None:
+    shake = 0.02 * np.sin(np.arange(30.0))
+    names = (("base_displacement", "bladder"), ("probe_shift", "image"))
+    noise = tuple(Quantity(*name, "mm", shake, np.ones(30)) for name in names)
+    (plot,) = plot_series(Series("c", np.arange(30.0), noise), ())
+    for axes in (1, 2):
+        panel = plot.svg[
+            plot.svg.index(f'id="axes_{axes}"') : plot.svg.index(f'id="axes_{axes + 1}"')
+        ]
+        ticks = [float(tick.replace("\N{MINUS SIGN}", "-"))
+                 for tick in re.findall(r">(\N{MINUS SIGN}?[\d.]+)</text>", panel)]  # fmt: skip
+        assert max(ticks) - min(ticks) >= 1
+
+
 def test_plot_marks_the_events_that_are_known() -> None:
     (plot,) = plot_series(make_series(), WINDOWS, COURSES)
     # Where the effort was over is not known, so it is not marked.

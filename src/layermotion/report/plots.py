@@ -30,8 +30,9 @@ WIDTH_IN = 5.6
 LABEL_STEP = 0.09
 # Height of a low panel as a share of the main one (our choice).
 PANEL_SHARE = 0.3
-# The axis of the fat reaches at least this share to either side (our choice).
-FAT_SHARE = 0.2
+# The axis of the fat reaches at least this share to either side, and that of a displacement so
+# far, so that noise does not look like a change (our choice).
+FAT_SHARE, LEAST_MM = 0.2, 2.0
 # Any: matplotlib's type for these keys is a list of all its settings.
 STYLE: Final[dict[Any, Any]] = {
     "svg.fonttype": "none",
@@ -198,7 +199,9 @@ def _draw_plot(
         top.axhline(0, color=FAINT_INK, linewidth=0.8)
     _draw_lines(top, series.time_s, main)
     mark_windows(top, series.time_s, frame.windows, frame.effort)
-    if not is_signed:
+    if is_signed:
+        _widen(top, main[0])
+    else:
         top.set_ylim(bottom=0)
     mark_events(top, frame.courses)
     sign = "\n+ is lift towards the probe" if is_signed else ""
@@ -218,15 +221,23 @@ def _draw_panel(axes: Axes, time_s: NDArray[np.float64], panel: _Panel) -> None:
         (quantity,) = panel.quantities
         axes.plot(*decimate(time_s, quantity.value), color=INK, linewidth=1.0)
     if panel.quantities[0].name == "thickness":
-        # At least this much, so that noise does not look like a change.
         low, high = axes.get_ylim()
         middle = (low + high) / 2
         axes.set_ylim(min(low, middle * (1 - FAT_SHARE)), max(high, middle * (1 + FAT_SHARE)))
     else:
         axes.axhline(0, color=FAINT_INK, linewidth=0.8)
+        _widen(axes, panel.quantities[0])
     _label_ends(axes, named, LABEL_STEP / PANEL_SHARE)
     axes.set_ylabel(f"{panel.label}\n{_unit_text(panel.quantities[0])}")
     _bare(axes)
+
+
+def _widen(axes: Axes, displacement: Quantity) -> None:
+    """Let the axis of a displacement reach ``LEAST_MM``."""
+    low, high = axes.get_ylim()
+    lack = LEAST_MM - (high - low)
+    if displacement.unit == "mm" and lack > 0:
+        axes.set_ylim(low - lack / 2, high + lack / 2)
 
 
 def _quantities(series: Series, name: str, structures: Sequence[Structure]) -> list[Quantity]:

@@ -10,6 +10,8 @@ export const PAPER = "#fff";
 export const INK = "#22252b";
 export const FAINT = "#5a5f68";
 export const RULE = "#d6d1c4";
+// The axis of a displacement reaches at least so far, so that noise does not look like a change.
+const LEAST_MM = 2;
 
 /** Where times lie between the two ends of a plot. */
 export class TimeScale {
@@ -56,12 +58,14 @@ export class ValueScale {
   constructor(group, top, height) {
     const values = group.lines.flatMap((q) => q.value.filter((v) => v !== null));
     let [low, high] = [Math.min(...values), Math.max(...values)];
+    this.unit = group.lines[0].unit;
     if (group.name !== "thickness") [low, high] = [Math.min(low, 0), Math.max(high, 0)];
+    const lack = this.unit === "mm" && group.name !== "thickness" ? LEAST_MM - (high - low) : 0;
+    if (lack > 0) [low, high] = [low - lack / 2, high + lack / 2];
     const pad = 0.08 * (high - low || 1);
     [this.low, this.high] = [low - pad, high + pad];
     this.top = top;
     this.height = height;
-    this.unit = group.lines[0].unit;
   }
 
   y(value) {
@@ -80,7 +84,7 @@ export class ValueScale {
     pen.font = "14px sans-serif";
     pen.textBaseline = "middle";
     pen.textAlign = "right";
-    for (const mark of marks(this.low, this.high, height > 70 ? 4 : 2)) {
+    for (const mark of marks(this.low, this.high, height > 70 ? 4 : 3)) {
       pen.fillText(markWords(mark), LEFT - 6, this.y(mark));
       pen.strokeStyle = RULE;
       pen.beginPath();
