@@ -608,6 +608,13 @@ ANALYSIS = (
 
 REPORT = (
     Mutant(
+        "report-noise-fills-the-plot",
+        "report/plots.py",
+        "FAT_SHARE, LEAST_MM = 0.2, 2.0",
+        "FAT_SHARE, LEAST_MM = 0.2, 0.0",
+        ("test_report.py::test_noise_of_a_displacement_looks_small",),
+    ),
+    Mutant(
         "report-missing-value-is-a-number",
         "report/tables.py",
         'yield "", "0"',
@@ -616,9 +623,9 @@ REPORT = (
     ),
     Mutant(
         "report-cautions-of-the-analysis-left-out",
-        "report/page.py",
-        "(*clip.cautions, *content.analysis.cautions)",
-        "(*clip.cautions,)",
+        "analysis/result.py",
+        "(*self.clip.cautions, *self.cautions)",
+        "(*self.clip.cautions,)",
         (f"{FILES}::test_files_tell_whether_lateral_is_known",),
     ),
     Mutant(
@@ -666,6 +673,27 @@ REPORT = (
 )
 
 EXCHANGE = (
+    Mutant(
+        "exchange-report-takes-each-slide-for-lateral",
+        "exchange/sr.py",
+        "is_lateral_known=content.analysis.is_lateral_known",
+        "is_lateral_known=True",
+        ("test_exchange.py::test_exports_say_what_is_positive",),
+    ),
+    Mutant(
+        "exchange-fhir-takes-each-slide-for-lateral",
+        "exchange/fhir.py",
+        "is_lateral_known=content.analysis.is_lateral_known",
+        "is_lateral_known=True",
+        ("test_exchange.py::test_exports_say_what_is_positive",),
+    ),
+    Mutant(
+        "exchange-report-without-cautions",
+        "exchange/sr.py",
+        "if content.analysis.all_cautions:",
+        "if False:",
+        ("test_exchange.py::test_exports_hold_the_cautions_of_the_clip",),
+    ),
     Mutant(
         "exchange-upper-and-lower-exchanged",
         "exchange/sr.py",
@@ -802,6 +830,48 @@ SESSION = (
 )
 
 AGREEMENT = (
+    Mutant(
+        "agreement-slide-of-unknown-way-compared",
+        "agreement/auto.py",
+        'if item.name == "slide" and not is_lateral_known:',
+        "if False:",
+        ("test_agreement_table.py::test_a_slide_of_unknown_way_is_not_compared",),
+    ),
+    Mutant(
+        "agreement-file-of-several-results",
+        "agreement/named.py",
+        "if rows and len(clips) > 1:",
+        "if False:",
+        ("test_agreement_table.py::test_a_name_of_several_files_is_refused",),
+    ),
+    Mutant(
+        "agreement-file-before-clip",
+        "agreement/named.py",
+        "for name, own in clips.items() if name not in results}",
+        "for name, own in clips.items()}",
+        ("test_agreement_table.py::test_a_clip_of_its_own_name_is_no_file",),
+    ),
+    Mutant(
+        "agreement-bias-the-other-way",
+        "agreement/page.py",
+        "way = more if bias.value > 0 else less",
+        "way = less if bias.value > 0 else more",
+        ("test_agreement_paper.py::test_bias_of_a_direction_is_told_by_it",),
+    ),
+    Mutant(
+        "agreement-changes-held-against-sizes",
+        "agreement/plausible.py",
+        'readings["measure"].isin(SIZES)',
+        'readings["measure"].str.startswith("thickness")',
+        ("test_agreement_paper.py::test_bias_of_a_direction_is_told_by_it",),
+    ),
+    Mutant(
+        "agreement-one-measure-refuses-all",
+        "agreement/command.py",
+        "            refusals.append(error)\n",
+        "            raise\n",
+        ("test_agreement_command.py::test_reliability_takes_values_from_the_tool",),
+    ),
     Mutant(
         "agreement-limits-at-one-sd",
         "agreement/limits.py",
@@ -1045,6 +1115,27 @@ COMMANDS = (
 )
 
 REST = (
+    Mutant(
+        "live-rest-of-a-muscle-that-moved",
+        "live/quantity.py",
+        "> REST_SHARE * level.value",
+        "> 9 * level.value",
+        ("test_live_values.py::test_a_rest_in_which_an_effort_begins_or_ends_is_none",),
+    ),
+    Mutant(
+        "live-rest-of-a-base-that-moved",
+        "live/quantity.py",
+        "> REST_MM * self._unit",
+        "> 99 * self._unit",
+        ("test_live_values.py::test_a_rest_in_which_an_effort_begins_or_ends_is_none",),
+    ),
+    Mutant(
+        "live-breath-refused-as-rest",
+        "live/quantity.py",
+        "REST_SHARE, REST_MM = 0.20, 3.0",
+        "REST_SHARE, REST_MM = 0.02, 0.3",
+        ("test_live_values.py::test_a_breath_is_rest",),
+    ),
     Mutant(
         "files-written-in-place",
         "files.py",
@@ -1427,9 +1518,9 @@ RECORD = (
     ),
     Mutant(
         "record-slide-of-unknown-side",
-        "record/chart.py",
-        'clip.facts.get("lateral") != "unknown"',
-        'clip.facts.get("lateral") != "unclear"',
+        "session/results.py",
+        'facts.get("lateral") != "unknown"',
+        'facts.get("lateral") != "unclear"',
         (f"{CHART_TESTS}::test_a_slide_of_unknown_direction_takes_no_part",),
     ),
     Mutant(

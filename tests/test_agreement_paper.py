@@ -303,7 +303,7 @@ def test_bias_of_a_direction_is_told_by_it(
 ) -> None:
     # A descent of 6 mm that the tool reads as 6.8 mm is no smaller for its sign.
     rng = np.random.default_rng(5)
-    sign = -1 if measure in ("base_displacement", "slide") else 1
+    sign = 1 if measure == "thickness_rest" else -1
     true = sign * rng.uniform(4, 9, 12)
     key = f"{measure},{structure},rest,1"
     manual = [f"c{i},S{i},{key},A,{value:.3f},mm" for i, value in enumerate(true)]

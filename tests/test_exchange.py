@@ -25,6 +25,7 @@ from layermotion.exchange.export import write_exports
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.geometry import ImageArea
 from layermotion.labels import STRUCTURES
+from layermotion.measures.measure import Measure, Status
 from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame
 
@@ -115,6 +116,52 @@ def test_report_gives_every_number_back(out: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("is_lateral_known", [True, False])
+def test_exports_say_what_is_positive(is_lateral_known: bool, tmp_path: Path) -> None:
+    signs = {
+        "slide": "+ is lateral" if is_lateral_known else "+ is to the right",
+        "base_displacement": "+ is lift",
+        "thickness_change": None,
+    }
+    uids = {name: generate_uid() for name in ("StudyInstanceUID", "SeriesInstanceUID")}
+    source = write_dicom(tmp_path / "clip.dcm", [np.zeros((90, 90), np.uint8)] * 3, **uids)
+    content = content_of(pydicom.dcmread(source, stop_before_pixels=True))
+    measures = tuple(
+        Measure(name, "tra", "draw_in", "1", -4.0, "mm", -5.0, -3.0, Status.DRAFT, "", "0-1", "")
+        for name in signs
+    )
+    analysis = replace(
+        content.analysis, measures=measures, is_lateral_known=is_lateral_known, cautions=()
+    )
+    request = ExportRequest((Export.SR, Export.FHIR), (source,), None, False)
+    write_exports(tmp_path, replace(content, analysis=analysis), request)
+    report = highdicom.sr.srread(tmp_path / "measures.sr.dcm")
+    (group,) = report.content.get_image_measurement_groups()
+    methods = [number.method for number in group.get_measurements()]
+    assert [method and method.meaning for method in methods] == list(signs.values())
+    bundle = json.loads((tmp_path / "observations.fhir.json").read_text(encoding="utf-8"))
+    for entry, sign in zip(bundle["entry"], signs.values(), strict=True):
+        notes = " ".join(note["text"] for note in entry["resource"]["note"])
+        assert sign in notes if sign else "+ is" not in notes
+    # Without cautions there is no part for them.
+    assert "UMLS" not in str(pydicom.dcmread(tmp_path / "measures.sr.dcm"))
+
+
+def test_exports_hold_the_cautions_of_the_clip(out: Path) -> None:
+    folder = out / "left-draw_in-1"
+    cautions = json.loads((folder / "measures.json").read_text(encoding="utf-8"))["cautions"]
+    assert cautions
+    document = pydicom.dcmread(folder / "measures.sr.dcm")
+    comments = [item.TextValue for item in items(document)
+                if item.ValueType == "TEXT"
+                and item.ConceptNameCodeSequence[0].CodeValue == "121106"]  # fmt: skip
+    assert comments == cautions
+    bundle = json.loads((folder / "observations.fhir.json").read_text(encoding="utf-8"))
+    for entry in bundle["entry"]:
+        notes = [note["text"] for note in entry["resource"]["note"]]
+        assert set(cautions) <= set(notes)
+
+
 def test_report_is_a_draft_that_refers_to_the_source(drawn: DrawnVisit, out: Path) -> None:
     source = pydicom.dcmread(drawn.folder / "left_draw_in_1.dcm")
     document = pydicom.dcmread(out / "left-draw_in-1" / "measures.sr.dcm")
@@ -144,7 +191,14 @@ def test_codes_are_standard_or_of_the_declared_scheme(out: Path) -> None:
             *item.get("ConceptCodeSequence", ()),
         ):
             codes.add((code.CodingSchemeDesignator, code.get("CodeValue", "")))
-    assert {scheme for scheme, _ in codes} <= {"DCM", "SCT", "UCUM", "RFC5646", "99LAYERMOTION"}
+    assert {scheme for scheme, _ in codes} <= {
+        "DCM",
+        "SCT",
+        "UCUM",
+        "UMLS",
+        "RFC5646",
+        "99LAYERMOTION",
+    }
     # Bladder, and linear displacement.
     assert {("SCT", "89837001"), ("DCM", "110856")} <= codes
 

@@ -52,6 +52,11 @@ class Analysis:
         return given_series(self.series, self.efforts.windows, self.measures)
 
     @property
+    def all_cautions(self) -> tuple[str, ...]:
+        """Sentences that a reader must know, those of the clip first, each once."""
+        return tuple(dict.fromkeys((*self.clip.cautions, *self.cautions)))
+
+    @property
     def clip(self) -> Clip:
         """The clip that was measured."""
         return self.footage.clip

@@ -117,10 +117,14 @@ def write_results(
             facts["picture_width_mm"] = f"{picture.shape[1] * clip.spacing.column_mm:.1f}"
     if output.request is not None:
         write_exports(folder, content, output.request)
-    cautions = list(dict.fromkeys((*clip.cautions, *analysis.cautions)))
     if analysis.series.get("slide", Structure.TRA) is not None:
         facts["lateral"] = "known" if analysis.is_lateral_known else "unknown"
-    header = {"clip": clip.clip_id, **facts, "cautions": cautions, "advice": list(advice)}
+    header = {
+        "clip": clip.clip_id,
+        **facts,
+        "cautions": list(analysis.all_cautions),
+        "advice": list(advice),
+    }
     write_measures(folder, analysis.measures, header)
     return report
 

@@ -7,7 +7,7 @@ Our own scheme is ``99LAYERMOTION``: a measure's code is its name in ``measures.
 from dataclasses import dataclass
 
 from layermotion.labels import FULL_NAMES, Structure
-from layermotion.report.words import measure_words
+from layermotion.report.words import measure_words, sign_words
 
 SCHEME, SCHEME_NAME = "99LAYERMOTION", "layermotion: names of measures.csv"
 # SNOMED CT, LOINC, UCUM and DICOM as they are named in DICOM, and their addresses in FHIR.
@@ -52,6 +52,8 @@ UNITS = {
     "1/s": Coded("/s", "UCUM", "per second"),
     "count": Coded("{count}", "UCUM", "count"),
 }
+# A part of the template TID 1500 for what is no number (PS3.16; the code from memory).
+EVALUATIONS = Coded("C0034375", "UMLS", "Qualitative Evaluations")
 BY_HAND = Coded("needs_manual", SCHEME, "To be measured by hand")
 
 
@@ -74,6 +76,19 @@ def measure_code(name: str) -> Coded:
     if name == "base_displacement":
         return DISPLACEMENT
     return Coded(name, SCHEME, measure_words(name))
+
+
+def sign_code(name: str, *, is_lateral_known: bool) -> Coded | None:
+    """Code of what a positive value of a measure means; None where its sign is no direction.
+
+    Examples
+    --------
+    >>> sign_code("base_displacement", is_lateral_known=True)
+    Coded(value='positive_lift', scheme='99LAYERMOTION', meaning='+ is lift')
+    """
+    words = sign_words(name, is_lateral_known=is_lateral_known)
+    way = words.rpartition(" ")[2]
+    return Coded(f"positive_{way}", SCHEME, words[words.index("+") :]) if words else None
 
 
 def unit_code(unit: str) -> Coded:

@@ -8,6 +8,7 @@ from layermotion.exchange.codes import SIDES, SYSTEMS, Coded, measure_code, site
 from layermotion.files import write_text
 from layermotion.measures.measure import Measure, Status
 from layermotion.report.content import ReportContent
+from layermotion.report.words import sign_words
 
 # FHIR R4, Observation.status: nothing is final before a clinician has confirmed it.
 STATUS = {
@@ -43,10 +44,16 @@ def write_observations(folder: Path, content: ReportContent, side: str | None) -
 
 
 def _notes(measure: Measure, content: ReportContent) -> list[str]:
-    """Say how far a value may be relied on, and what was amended since it was signed."""
+    """Say how far a value may be relied on, its sign, cautions, and what was amended."""
     amendments = content.signature.amendments if content.signature else ()
     standing = CONFIRMED if STATUS[measure.status] == "final" else NOTE
-    return [standing, *(one.words for one in amendments)]
+    sign = sign_words(measure.name, is_lateral_known=content.analysis.is_lateral_known)
+    return [
+        standing,
+        *((sign,) if sign else ()),
+        *content.analysis.all_cautions,
+        *(one.words for one in amendments),
+    ]
 
 
 def _observation(

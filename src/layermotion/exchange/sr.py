@@ -1,6 +1,6 @@
 """Owns the DICOM structured report of a clip: its measures, each with the frames it rests on."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import highdicom as hd
@@ -9,7 +9,16 @@ from pydicom import Dataset
 from pydicom.sr.codedict import codes
 
 from layermotion import __version__
-from layermotion.exchange.codes import BY_HAND, PROCEDURE, SIDES, measure_code, site_code, unit_code
+from layermotion.exchange.codes import (
+    BY_HAND,
+    EVALUATIONS,
+    PROCEDURE,
+    SIDES,
+    measure_code,
+    sign_code,
+    site_code,
+    unit_code,
+)
 from layermotion.exchange.reference import (
     MANUFACTURER,
     SERIES_NUMBER,
@@ -28,7 +37,8 @@ LONGEST_LO = 64
 def write_report(folder: Path, content: ReportContent, request: ExportRequest) -> None:
     """Write ``measures.sr.dcm``: a Comprehensive SR after template TID 1500 (PS3.16).
 
-    A measure that needs a person has no number; a coded remark says so in its place.
+    A measure that needs a person has no number; a coded remark says so in its place. The method of
+    a measure whose sign is a direction says which; cautions on the clip stand as comments.
     """
     images = [
         read_reference(path, keep_identifiers=request.keep_identifiers) for path in request.sources
@@ -53,6 +63,8 @@ def write_report(folder: Path, content: ReportContent, request: ExportRequest) -
         ],
         title=codes.DCM.ImagingMeasurementReport,
     )
+    if content.analysis.all_cautions:
+        report[0].ContentSequence.append(_comments(content.analysis.all_cautions))
     document = sr.ComprehensiveSR(
         evidence=images,
         content=report[0],
@@ -73,6 +85,16 @@ def write_report(folder: Path, content: ReportContent, request: ExportRequest) -
         last = content.signature.amendments[-1]
         document.CompletionFlagDescription = f"Amended by {last.who} on {last.day}"[:LONGEST_LO]
     save_document(folder / "measures.sr.dcm", document)
+
+
+def _comments(cautions: Iterable[str]) -> sr.ContainerContentItem:
+    """Give the part of the report in which the cautions stand."""
+    contains = sr.RelationshipTypeValues.CONTAINS
+    part = sr.ContainerContentItem(concept(EVALUATIONS), relationship_type=contains)
+    part.ContentSequence = sr.ContentSequence(
+        [sr.TextContentItem(codes.DCM.Comment, each, contains) for each in cautions]
+    )
+    return part
 
 
 def _group(
@@ -96,9 +118,7 @@ def _group(
         ),
         algorithm_id=algorithm,
         finding_sites=[sr.FindingSite(concept(site_code(first.structure)), laterality)],
-        measurements=[
-            _number(measure, images, content.analysis.clip.is_still) for measure in known
-        ],
+        measurements=[_number(measure, images, content) for measure in known],
         qualitative_evaluations=[
             sr.QualitativeEvaluation(concept(measure_code(measure.name)), concept(BY_HAND))
             for measure in measures
@@ -107,19 +127,21 @@ def _group(
     )
 
 
-def _number(measure: Measure, images: list[Dataset], is_still: bool) -> sr.Measurement:
+def _number(measure: Measure, images: list[Dataset], content: ReportContent) -> sr.Measurement:
     if measure.value is None or measure.low is None or measure.high is None:
         raise ValueError("only a measure with a value becomes a number")
+    sign = sign_code(measure.name, is_lateral_known=content.analysis.is_lateral_known)
     return sr.Measurement(
         name=concept(measure_code(measure.name)),
         value=round(measure.value, 4),
         unit=concept(unit_code(measure.unit)),
+        method=concept(sign) if sign else None,
         derivation=codes.SCT.Mean if measure.repeat == MEAN else None,
         properties=sr.MeasurementProperties(
             upper_measurement_uncertainty=round(measure.high - measure.value, 4),
             lower_measurement_uncertainty=round(measure.value - measure.low, 4),
         ),
-        referenced_images=list(_frames_of(measure, images, is_still)),
+        referenced_images=list(_frames_of(measure, images, content.analysis.clip.is_still)),
     )
 
 

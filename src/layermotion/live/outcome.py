@@ -48,10 +48,9 @@ class Outcome:
     @classmethod
     def of(cls, analysis: Analysis, report: Path | None) -> "Outcome":
         """Take from an analysis what the page shows."""
-        cautions = tuple(dict.fromkeys((*analysis.clip.cautions, *analysis.cautions)))
         chief = chief_of(analysis.measures, analysis.view)
         return cls(
-            analysis.clip.clip_id, analysis.measures, chief, cautions, report,
+            analysis.clip.clip_id, analysis.measures, chief, analysis.all_cautions, report,
             analysis.is_lateral_known,
         )  # fmt: skip
 

@@ -17,6 +17,7 @@ from layermotion.session.results import (
     BETWEEN_SIDES,
     PRELIFT_EFFECT,
     Row,
+    is_lateral_known,
     rows_of,
     summarise,
 )
@@ -172,7 +173,7 @@ def _own_rows(record: Record, visit_id: str) -> Iterator[Row]:
                 task=task,
                 number=numbers[side, task],
                 clip=clip.clip_id,
-                is_lateral_known=clip.facts.get("lateral") != "unknown",
+                is_lateral_known=is_lateral_known(clip.facts),
             )
 
 

@@ -109,7 +109,7 @@ def build_page(content: ReportContent) -> str:
             has_slide=any(
                 quantity.name == "slide" for quantity in content.analysis.given.quantities
             ),
-            cautions=list(dict.fromkeys((*clip.cautions, *content.analysis.cautions))),
+            cautions=content.analysis.all_cautions,
             task=task_words(clip.task) if clip.task else "not stated",
         )
     )

@@ -44,12 +44,14 @@ def signed_words(name: str, *, is_lateral_known: bool = True) -> str:
     >>> signed_words("slide", is_lateral_known=False)
     'slide (past EO, + is to the right)'
     """
-    if name not in POSITIVE:
-        return measure_words(name)
-    sign = POSITIVE[name]
-    if not is_lateral_known:
-        sign = sign.replace("lateral", "to the right")
-    return f"{measure_words(name)} ({sign})"
+    sign = sign_words(name, is_lateral_known=is_lateral_known)
+    return f"{measure_words(name)} ({sign})" if sign else measure_words(name)
+
+
+def sign_words(name: str, *, is_lateral_known: bool = True) -> str:
+    """Say what is positive where the sign of a measure is a direction; empty for others."""
+    sign = POSITIVE.get(name, "")
+    return sign if is_lateral_known else sign.replace("lateral", "to the right")
 
 
 def task_words(task: str) -> str:
