@@ -180,6 +180,8 @@ def test_a_visit_is_reviewed_signed_and_followed(
         listed = str(page.text_content("#clips"))
         assert re.search(r"bladder base lifted by \d", listed)
         assert re.search(r"bladder base descended by \d", listed)
+        # A caution needs a person as a missing value does.
+        assert "1\N{NO-BREAK SPACE}caution" in listed
 
         # The clips that need a person come first, and all of them take few actions.
         titles = [f"{side}, draw-in, {repeat}" for side in ("Left", "Right") for repeat in (1, 2)]
@@ -244,6 +246,13 @@ def test_a_visit_is_reviewed_signed_and_followed(
         assert page.text_content("#seal").startswith("Final")  # type: ignore[union-attr]
         check_access(page)
         check_fits(page)
+
+        person.press("v")
+        until(page, "document.querySelectorAll('#course-measure option').length > 2")
+        titles = page.locator("#course-measure option").all_text_contents()
+        assert all(title[0].isupper() for title in titles)
+        person.press("g")
+        until(page, "!document.querySelector('#sign').hidden")
 
         # What is changed for an amendment looks like a draft until it is added, or dropped.
         person.click("#amend-begin")

@@ -108,8 +108,8 @@ def import_scans(
     )
     report = import_folder(opened, open_secret(opened, secret), source, options)
     typer.echo(
-        f"Imported {len(report.imported)} clips into {opened.root / 'clips'}; {report.known} were "
-        f"here already."
+        f"Clips imported into {opened.root / 'clips'}: {len(report.imported)}; here already: "
+        f"{report.known}."
     )
     for subject in report.refused:
         typer.echo(f"Refused, no valid consent for this site, issuer and ID: {subject}")

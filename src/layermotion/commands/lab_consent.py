@@ -124,7 +124,7 @@ def load(
     note_persons(opened.register, key, persons, correct)
     added = opened.ledger.record([row.consent(key) for row in rows], by)
     typer.echo(
-        f"Recorded {added} consents in {opened.ledger.path}; {len(rows) - added} were known."
+        f"Consents recorded in {opened.ledger.path}: {added}; known before: {len(rows) - added}."
     )
 
 

@@ -232,7 +232,9 @@ def _files(source: Path) -> Iterator[Path]:
     """Every file under a folder but hidden ones and directories of media."""
     try:
         if not source.is_dir():
-            raise InputError("The source of an import must be a folder; check the path.")
+            raise InputError(
+                f"{source.name} is no folder; give one of DICOM files, or of one folder a subject."
+            )
         for path in source.rglob("*"):
             parts = path.relative_to(source).parts
             hidden = any(part.startswith(".") for part in parts)

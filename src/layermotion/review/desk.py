@@ -249,7 +249,7 @@ class Desk:
                 }
                 for m in now.measures
             ],
-            "cautions": list(dict.fromkeys((*clip.cautions, *now.cautions))),
+            "cautions": list(now.all_cautions),
             "steps": len(self._steps),
         }
 

@@ -100,6 +100,11 @@ class Place:
         """Measured values that still wait to be confirmed."""
         return [m for m in self.measured if m.value is not None and m.status not in CHECKED]
 
+    @property
+    def cautions(self) -> int:
+        """How many sentences on it a reader must know."""
+        return len(self.desk.analysis.all_cautions) if self.desk else 0
+
     def summary(self) -> dict[str, Any]:
         """Say what the list of clips shows of it."""
         own = self.measured
@@ -117,7 +122,7 @@ class Place:
                 {"structure": m.structure, "name": m.name, "repeat": m.repeat} for m in missing
             ],
             "chief": self._chief(),
-            "cautions": len(self.desk.analysis.cautions) if self.desk else 0,
+            "cautions": self.cautions,
             "confirmed": sum(m.status in CHECKED for m in own),
             "corrected": sum(m.status is Status.CORRECTED for m in own),
             "to_confirm": len(own) - len(missing),
@@ -147,12 +152,12 @@ class Place:
 
 
 def in_order(places: Iterable[Place]) -> list[Place]:
-    """Clips that need a person first, then those to confirm, then those still measured."""
+    """Clips that need a person first, then those with a caution, the others, those not measured."""
 
-    def rank(place: Place) -> tuple[bool, bool, int]:
+    def rank(place: Place) -> tuple[bool, bool, bool, int]:
         is_ready = place.stage is Stage.READY
         needs = place.stage is Stage.FAILED or any(m.value is None for m in place.measured)
-        return not (is_ready or needs), not needs, place.number
+        return not (is_ready or needs), not needs, not place.cautions, place.number
 
     return sorted(places, key=rank)
 

@@ -126,5 +126,6 @@ function nameOf(chart) {
   const side = ["left", "right"].includes(chart.side) ? `${say(`course.${chart.side}`)}, ` : "";
   const name = say(`chart.${chart.measure}`, { layer: layer(chart.structure) });
   const unit = chart.unit === "ratio" ? say("chart.ratio") : chart.unit;
-  return `${side}${what}: ${name}, ${unit}${chart.way ? `, ${say(`way.${chart.way}`)}` : ""}`;
+  const words = `${side}${what}: ${name}, ${unit}${chart.way ? `, ${say(`way.${chart.way}`)}` : ""}`;
+  return words[0].toUpperCase() + words.slice(1);
 }

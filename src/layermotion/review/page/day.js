@@ -114,11 +114,14 @@ function found(clip) {
 function needs(clip) {
   if (clip.problem) return [make("span", { class: "problem", text: clip.problem })];
   if (clip.stage !== "ready") return [];
-  if (!clip.missing.length) return [make("span", { class: "none", text: say("day.nothing") })];
+  const cautions = !clip.cautions ? []
+    : [clip.cautions === 1 ? say("day.caution") : say("day.cautions", { number: clip.cautions })];
+  if (!clip.missing.length && !cautions.length) return [make("span", { class: "none", text: say("day.nothing") })];
   const groups = new Map();
   for (const { structure, name, repeat } of clip.missing) {
     const what = `${layer(structure)} ${measureName(name)}`;
     groups.set(what, [...(groups.get(what) ?? []), repeat]);
   }
-  return [[...groups].map(([what, repeats]) => `${what} (${repeats.join(", ")})`).join("; ")];
+  const missing = [...groups].map(([what, repeats]) => `${what} (${repeats.join(", ")})`);
+  return [[...missing, ...cautions].join("; ")];
 }
