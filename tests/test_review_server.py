@@ -29,7 +29,7 @@ from layermotion.labels import Structure
 from layermotion.review.corrections import Confirm, MoveEdge
 from layermotion.review.desk import Desk
 from layermotion.review.handing import Laboratory
-from layermotion.review.place import Stage, in_order
+from layermotion.review.place import Place, Stage, in_order
 from layermotion.review.server import MOST_FRAMES, routes_of
 from layermotion.review.steps import CHANGED
 from layermotion.review.visit import Review
@@ -539,11 +539,14 @@ def test_what_was_confirmed_is_not_taken_for_another_value(
     again.record.close()
 
 
-def test_a_clip_with_a_caution_comes_before_those_that_need_nothing(review: Review) -> None:
+def test_a_clip_with_a_caution_comes_before_those_that_need_nothing(
+    review: Review, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (place,) = review.places
-    assert place.desk is not None and place.cautions == 1
+    assert place.cautions == 1
+    monkeypatch.setattr(Place, "measured", ())
     plain, warned = replace(place, number=0, desk=None), replace(place, number=1)
-    missing = replace(place, number=2, stage=Stage.FAILED, desk=None)
-    listed = in_order([plain, warned, missing])
+    failed = replace(place, number=2, stage=Stage.FAILED, desk=None)
+    listed = in_order([plain, warned, failed])
     assert [one.number for one in listed] == [2, 1, 0]
     assert [one.summary()["cautions"] for one in listed] == [0, 1, 0]
