@@ -293,7 +293,7 @@ def test_every_interval_says_its_level_and_how_it_was_found(tmp_path: Path) -> N
     [
         ("base_displacement", "bladder", -0.8, "farther towards descent than the rater"),
         ("base_displacement", "bladder", 0.8, "farther towards lift than the rater"),
-        ("slide", "tra", -0.8, "farther towards medial than the rater"),
+        ("slide", "tra", -0.8, "farther medially than the rater"),
         ("thickness_change", "tra", 0.8, "farther towards thickening than the rater"),
         ("thickness_rest", "tra", -0.8, "less than the rater"),
     ],
@@ -342,3 +342,23 @@ def test_flow_counts_each_unit_by_itself(tmp_path: Path) -> None:
         [("thickness_rest", "mm"), ("thickness_change", "mm"), ("thickness_change", "%")], "15"
     )
     assert "TrA thickness, change, %" in page_of(tmp_path / "out")
+
+
+@pytest.mark.usefixtures("unprinted")
+@pytest.mark.parametrize(
+    ("measure", "sign"), [("thickness_rest", 1), ("thickness_change", 1), ("thickness_change", -1)]
+)
+def test_ratios_are_advised_only_where_values_have_logarithms(
+    measure: str, sign: int, tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(6)
+    true = sign * rng.uniform(1, 12, 60)
+    key = f"{measure},tra,rest,1"
+    manual = [f"c{i},S{i},{key},A,{value:.4f},mm" for i, value in enumerate(true)]
+    errors = 0.15 * true * rng.normal(size=true.size)
+    auto = [f"c{i},{key},{value:.4f},mm" for i, value in enumerate(true + errors)]
+    tables = write(tmp_path / "m.csv", HEADING, manual), write(tmp_path / "a.csv", AUTO, auto)
+    assert run("compare", *tables, "--out", tmp_path / "out") == 0
+    page = page_of(tmp_path / "out")
+    assert "The spread of the differences changes with the size of the value" in page
+    assert ("--log" in page) == (sign > 0)

@@ -33,8 +33,9 @@ def compare_cautions(found: Comparison, options: StudyOptions) -> Iterator[str]:
         yield (
             f"Only {pairs.subjects} subjects: the intervals are wide, and none should decide alone."
         )
-    remedy = "" if options.as_ratio else ", or use --log"
-    again = "" if options.as_ratio else "; analyse ratios with --log"
+    can_be_ratio = pairs.has_logarithms and not options.as_ratio
+    remedy = ", or use --log" if can_be_ratio else ""
+    again = "; analyse ratios with --log" if can_be_ratio else ""
     if trend.slope_p < ALPHA:
         yield (
             "The difference changes with the size of the value, so one pair of limits does not "

@@ -30,7 +30,7 @@ from layermotion.report.words import environment
 Provenance = Sequence[tuple[str, str]]
 # What a negative and a positive difference are where the sign of a measure is a direction.
 _LIFT = ("farther towards descent", "farther towards lift")
-_LATERAL = ("farther towards medial", "farther towards lateral")
+_LATERAL = ("farther medially", "farther laterally")
 TOWARDS = {
     "base_displacement": _LIFT,
     "lift_before": _LIFT,

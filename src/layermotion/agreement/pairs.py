@@ -73,6 +73,11 @@ class PairedSet:
         """Mean of each rater's readings, shape (targets, raters)."""
         return _mean_of_known(self.manual, axis=2)
 
+    @property
+    def has_logarithms(self) -> bool:
+        """Whether all values are above zero, so that ratios can be analysed."""
+        return min(float(self.auto.min()), float(np.nanmin(self.manual))) > 0
+
     def manual_mean(self) -> Array:
         """Mean of the raters, shape (targets,)."""
         return _mean_of_known(self.by_rater(), axis=1)

@@ -155,8 +155,7 @@ def compare(pairs: PairedSet, options: StudyOptions) -> Comparison:
 
 def _values_of(pairs: PairedSet, options: StudyOptions) -> _Values:
     auto, manual, raters = pairs.auto, pairs.manual_mean(), pairs.by_rater()
-    lowest = min(float(auto.min()), float(np.nanmin(pairs.manual)))
-    as_ratio = options.as_ratio and lowest > 0
+    as_ratio = options.as_ratio and pairs.has_logarithms
     first, second = (np.log(auto), np.log(manual)) if as_ratio else (auto, manual)
     is_full = np.isfinite(raters).all(axis=1)
     return _Values(
