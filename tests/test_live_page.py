@@ -221,6 +221,7 @@ def test_clips_that_arrive_appear_with_their_number_or_their_sentence(
         context = browser.new_context(viewport=SCREENS[1])
         page, errors = open_page(context, running.link())
         expect(page.locator("#none")).to_be_visible()
+        expect(page.locator("header")).to_contain_text("Not a medical device.")
         assert_accessible(page)
         arrivals.newest.put((Arrival("broken.dcm", at, failed=bad),))
         expect(page.locator("#outcome")).to_have_text(bad)
@@ -230,6 +231,8 @@ def test_clips_that_arrive_appear_with_their_number_or_their_sentence(
         expect(page.locator(".chief-number")).to_contain_text(shown(outcome))
         expect(page.locator("#list li")).to_have_count(2)
         expect(page.locator("#outcome")).to_contain_text("slide past the EO, + is to the right")
+        ends = "\N{MINUS SIGN}5.0 to \N{MINUS SIGN}3.0"
+        expect(page.locator("#outcome")).to_contain_text(ends)
         expect(page.locator("#outcome")).to_contain_text("Without a value")
         expect(page.locator("dd")).to_have_text(reason)
         expect(page.locator("#outcome li")).to_have_text("Held badly.")
@@ -256,5 +259,12 @@ def test_the_main_number_of_the_base_says_which_way_it_counts(
         arrivals.newest.put((Arrival("cough.dcm", datetime(2026, 3, 1, tzinfo=UTC), outcome),))
         words = "movement of the bladder base, + is lifted"
         expect(page.locator(".chief-number small")).to_have_text(words)
+        expect(page.locator(".chief-number .draft")).to_have_count(1)
+        none = replace(lift, value=None, low=None, high=None, reason="The base was hidden.")
+        withheld = replace(outcome, measures=(none,), chief=none)
+        arrivals.newest.put((Arrival("cough.dcm", datetime(2026, 3, 2, tzinfo=UTC), withheld),))
+        expect(page.locator(".chief-number")).to_contain_text("needs a person")
+        expect(page.locator(".chief-number .draft")).to_have_count(0)
+        expect(page.locator(".chief-number small")).to_have_text("movement of the bladder base")
         assert not errors
         context.close()

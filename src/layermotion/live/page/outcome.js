@@ -19,9 +19,9 @@ function element(name, text, className) {
   return made;
 }
 
-/** Words for a measure, with the way in which it is positive. */
-function wordsOf({ name, way }, say) {
-  return way ? `${say(`measure.${name}`)}, ${say(`way.${way}`)}` : say(`measure.${name}`);
+/** Words for a measure, with the way in which its value is positive. */
+function wordsOf({ name, way, value }, say) {
+  return way && value !== null ? `${say(`measure.${name}`)}, ${say(`way.${way}`)}` : say(`measure.${name}`);
 }
 
 /** Words for the main number of an outcome. */
@@ -41,7 +41,8 @@ export function showOutcome(place, outcome, say) {
     chief.classList.toggle("missing", value === null);
     const what = wordsOf(outcome.chief, say);
     const words = structure === "bladder" ? what : `${what}, ${say(`structure.${structure}`)}`;
-    chief.append(" ", element("span", say("live.draft"), "draft"), element("small", words));
+    if (value !== null) chief.append(" ", element("span", say("live.draft"), "draft"));
+    chief.append(element("small", words));
     place.append(chief);
     if (reason) place.append(element("p", reason));
   }
@@ -84,7 +85,7 @@ function rowOf(measure, say) {
     element("td", say(`structure.${structure}`)),
     element("td", measure.repeat === "mean" ? say("outcome.mean") : measure.repeat, "figure"),
     element("td", figure(value, unit) + unitOf(unit), "figure"),
-    element("td", `${figure(low, unit)} \u2013 ${figure(high, unit)}`, "figure"),
+    element("td", say("outcome.ends", { low: figure(low, unit), high: figure(high, unit) }), "figure"),
   );
   return row;
 }
