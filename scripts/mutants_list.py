@@ -1396,6 +1396,27 @@ STORE_TESTS, CHAIN_TESTS, COPY_TESTS, CHART_TESTS = (
 )  # fmt: skip
 RECORD = (
     Mutant(
+        "record-withdrawn-values-stay",
+        "record/store.py",
+        "                last.pop(key, None)\n",
+        "                pass\n",
+        ("test_store.py::test_an_amendment_withdraws_values_until_one_gives_them_again",),
+    ),
+    Mutant(
+        "record-what-is-left-out-stays-signed",
+        "review/amending.py",
+        "for key in before if key not in kept]",
+        "for key in before if key in kept]",
+        ("test_review_server.py::test_an_amendment_withdraws_what_is_left_out",),
+    ),
+    Mutant(
+        "record-clip-with-a-caution-needs-nobody",
+        "review/place.py",
+        "not needs, not place.cautions, place.number",
+        "not needs, place.number",
+        ("test_review_server.py::test_a_clip_with_a_caution_comes_before_those_that_need_nothing",),
+    ),
+    Mutant(
         "record-deleted-text-not-overwritten",
         "record/database.py",
         '"secure_delete = ON"',

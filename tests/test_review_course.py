@@ -20,7 +20,6 @@ from layermotion.live.recorder import NO_CONSENT, NO_PLACE
 from layermotion.measures.measure import Status
 from layermotion.record.chart import FIRST, NOT_MEASURED, NOT_SIGNED, change_words
 from layermotion.record.store import Record
-from layermotion.review.amending import GONE
 from layermotion.review.place import REFUSED, Place
 from layermotion.review.server import routes_of
 from layermotion.review.visit import Review
@@ -196,7 +195,7 @@ def test_a_refusal_is_in_the_language_of_the_reader() -> None:
     german = sentences_of("de")
     assert german is not None
     english = [text for path in REFUSING for text in refusals_in(SOURCE / path)]
-    english += [text.format(number=2, first="tra 1 mm") for text in (*REFUSED.values(), GONE)]
+    english += [text.format(number=2, first="tra 1 mm") for text in REFUSED.values()]
     english += [TOO_SHORT, NO_CONSENT, NO_PLACE, UNFORESEEN.format(kind="OSError")]
     for wrong in ({"low": 9}, {"low": -5}, {"hold_s": 0}, {"repeats": 0}, {"count_s": 99},
                   {"pause_s": -1}):  # fmt: skip

@@ -26,7 +26,7 @@ from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.labelling import read_note
 from layermotion.labels import Structure
-from layermotion.review.corrections import Confirm, MoveEdge
+from layermotion.review.corrections import Confirm, LeaveOut, MoveEdge
 from layermotion.review.desk import Desk
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place, Stage, in_order
@@ -379,6 +379,45 @@ def test_an_amendment_makes_the_reports_again_beside_those_that_were(
     assert value_of(again.places[0].opened.shown(), TRA)["value"] == pytest.approx(6.4)
     assert value_of(again.places[0].opened.shown(), TRA)["status"] == "corrected"
     again.record.close()
+
+
+def test_an_amendment_withdraws_what_is_left_out(
+    tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    for number in (1, 2):
+        drawn.wall(f"left_draw_in_{number}.dcm", 20, SeriesNumber=number)
+    review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    review.begin("P-017", "A. B.", DAY)
+    assert review.visit is not None
+    visit_id = review.visit.visit_id
+    for place in review.places:
+        review.see(place)
+        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
+                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
+        review.correct(place, Confirm(keys), "")
+    review.sign("A. B.")
+    written(review)
+    before = {value.key for value in review.record.values(visit_id)}
+    review.begin_amendment("C. D.")
+    first = review.places[0]
+    review.correct(first, LeaveOut(1, "probe moved"), "")
+    review.amend("The probe slipped.", "C. D.")
+    stated = written(review).read_text()
+    held = {value.key for value in review.record.values(visit_id)}
+    gone = before - held
+    assert {key[0] for key in gone} == {first.clip_id}
+    assert ("thickness_contracted", "tra", "1", "mm") in {key[1:] for key in gone}
+    assert f"left-draw_in-1: {len(gone)} values withdrawn, repeat 1" in stated
+    # The trail still has them, and the visit stands without them when it is opened again.
+    (signed, amended) = [event for event in review.record.events(visit_id)
+                         if event.kind in ("signed", "amendment")]  # fmt: skip
+    assert len(signed.payload["values"]) == len(before)
+    assert {tuple(key) for key in amended.payload["withdrawn"]} == gone
+    again = make_review(drawn, review.record.path, DAY, alike)
+    assert not any(m["key"] == TRA for m in again.places[0].opened.shown()["measures"])
+    again.record.close()
+    review.record.close()
 
 
 def test_the_side_of_a_bare_clip_is_chosen(

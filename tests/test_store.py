@@ -74,6 +74,17 @@ def test_an_amendment_stands_in_place_of_what_was_signed_and_hides_nothing(path:
         assert [value["value"] for value in signed.payload["values"]] == [4.0, 3.0]
 
 
+def test_an_amendment_withdraws_values_until_one_gives_them_again(path: Path) -> None:
+    record, visit = make_record(path)
+    with record:
+        (value, other) = record.values(visit.visit_id)
+        payload = {"withdrawn": [list(value.key)]}
+        record.append(visit.visit_id, None, "amendment", payload, WHO, "the probe slipped")
+        assert record.values(visit.visit_id) == (other,)
+        record.amend(visit.visit_id, [value], WHO, "it was another clip")
+        assert set(record.values(visit.visit_id)) == {value, other}
+
+
 def test_a_signed_visit_takes_amendments_alone(path: Path) -> None:
     record, visit = make_record(path)
     with record:
@@ -89,6 +100,10 @@ def test_a_signed_visit_takes_amendments_alone(path: Path) -> None:
             record.append(visit.visit_id, None, "amendment", {"note": "x"}, WHO)
         with pytest.raises(RecordError, match="holds no signed value"):
             record.append(visit.visit_id, None, "amendment", {"values": [{}]}, WHO, "slip")
+        for wrong in ("all", [["c-1"]], [["c-1", "slide", "tra", 1, "mm"]]):
+            with pytest.raises(RecordError, match="withdraws what is no value"):
+                payload = {"withdrawn": wrong}
+                record.append(visit.visit_id, None, "amendment", payload, WHO, "slip")
         assert len(record.events(visit.visit_id)) == count
         record.append(visit.visit_id, None, "amendment", {"note": "rested first"}, WHO, "forgotten")
         assert len(record.events(visit.visit_id)) == count + 1

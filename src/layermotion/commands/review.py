@@ -21,7 +21,7 @@ from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
 from layermotion.record.entries import AMENDMENT, SIGNED, Event, SignedValue
 from layermotion.record.store import MARK_DIGITS, Record
-from layermotion.review.amending import change_words
+from layermotion.review.amending import amended_words
 from layermotion.review.confirming import is_same
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place, signed_values
@@ -196,11 +196,7 @@ def _name(place: Place) -> str:
 def _amendment(event: Event, review: Review) -> Amendment:
     """Say an amendment as reports do, each clip by its name in the visit."""
     names = {place.clip_id: _name(place) for place in review.places}
-    changes = tuple(
-        change_words(one, names.get(one["clip"], f"clip-{one['clip']}"))
-        for one in event.payload.get("changes", ())
-    )
-    return Amendment(event.who, event.when[:10], event.why, changes)
+    return Amendment(event.who, event.when[:10], event.why, amended_words(event.payload, names))
 
 
 def _item(listed: Listed) -> Item | None:

@@ -17,6 +17,8 @@ SIGNED, PATIENT_DELETED, REMAINS_CLEARED = "signed", "patient_deleted", "remains
 OWN_KINDS = (PATIENT_ADDED, VISIT_BEGUN, CLIP_ADDED, SIGNED, PATIENT_DELETED, REMAINS_CLEARED)
 # The one kind that a signed visit takes.
 AMENDMENT = "amendment"
+# Clip, name, structure, repeat and unit tell what a value is of.
+KEY_PARTS = 5
 CHECKED = (Status.CONFIRMED, Status.CORRECTED)
 
 
@@ -150,6 +152,24 @@ class SignedValue:
     def to_json(self) -> dict[str, Any]:
         """Value as JSON holds it."""
         return asdict(self)
+
+
+def read_withdrawn(payload: Mapping[str, Any]) -> set[tuple[str, ...]]:
+    """Keys of the signed values that an amendment withdraws; none where it withdraws none.
+
+    Raises
+    ------
+    RecordError
+        If an entry is no key.
+    """
+    keys = payload.get("withdrawn", [])
+    if not isinstance(keys, list) or not all(
+        isinstance(key, list) and list(map(type, key)) == [str] * KEY_PARTS for key in keys
+    ):
+        raise RecordError(
+            "An amendment withdraws what is no value; give clip, name, structure, repeat and unit."
+        )
+    return {tuple(key) for key in keys}
 
 
 def read_values(payload: Mapping[str, Any]) -> Sequence[SignedValue]:

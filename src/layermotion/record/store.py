@@ -24,6 +24,7 @@ from layermotion.record.entries import (
     SignedValue,
     Visit,
     read_values,
+    read_withdrawn,
 )
 from layermotion.record.erasure import Deletion, Receipt, erase, finish_erasure, receipts
 from layermotion.record.log import select_events, write_event
@@ -227,6 +228,7 @@ class Record:
         """Add an event to a visit; a signed one takes none but an ``amendment``, with its reason.
 
         An amendment may hold ``values``, which then stand in place of those signed; see ``amend``.
+        It may hold ``withdrawn``, the keys of signed values that no longer hold.
 
         Raises
         ------
@@ -238,6 +240,7 @@ class Record:
         need_who(who)
         if kind == AMENDMENT:
             read_values(payload)
+            read_withdrawn(payload)
             if not why.strip():
                 raise RecordError("An amendment needs its reason; say why.")
         with self._database.writing() as connection:
@@ -308,7 +311,11 @@ class Record:
             events = select_events(
                 connection, "visit_id = ? AND kind IN (?, ?)", (visit_id, SIGNED, AMENDMENT)
             )
-        last = {value.key: value for event in events for value in read_values(event.payload)}
+        last: dict[tuple[str, ...], SignedValue] = {}
+        for event in events:
+            for key in read_withdrawn(event.payload):
+                last.pop(key, None)
+            last |= {value.key: value for value in read_values(event.payload)}
         return tuple(last.values())
 
     def verify(self, known: str = "") -> None:

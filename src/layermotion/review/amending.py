@@ -3,15 +3,13 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from layermotion.errors import InputError
+from layermotion.measures.measure import MEAN
 from layermotion.record.entries import SignedValue
 from layermotion.review.confirming import is_same
 from layermotion.review.steps import Step
 
-GONE = (
-    "{number} signed values would be gone, such as {first}; an amendment changes values or adds "
-    "some, so take back what removed them."
-)
+# Withdrawn values of one repeat that are named; of more their number is said (our choice).
+MOST_NAMED = 3
 
 
 def payload_of(
@@ -23,18 +21,11 @@ def payload_of(
     ----------
     signed, now
         Values as they were signed or amended before, and as they are confirmed now.
-
-    Raises
-    ------
-    InputError
-        If a signed value would be gone.
     """
     if not steps:
         return {"text": text}
     before = {value.key: value for value in signed}
-    gone = sorted(set(before) - {value.key for value in now})
-    if gone:
-        raise InputError(GONE.format(number=len(gone), first=" ".join(gone[0][1:4])))
+    kept = {value.key for value in now}
     changed = [v for v in now if v.key not in before or not is_same(before[v.key].value, v.value)]
     return {
         "text": text,
@@ -52,7 +43,31 @@ def payload_of(
             for value in changed
         ],
         "values": [value.to_json() for value in changed],
+        # What a person left out, or what a correction leaves without a value.
+        "withdrawn": [list(key) for key in before if key not in kept],
     }
+
+
+def amended_words(payload: Mapping[str, Any], names: Mapping[str, str]) -> tuple[str, ...]:
+    """Say what an amendment changed and withdrew, a phrase for each in a report.
+
+    Parameters
+    ----------
+    names
+        What each clip is called there.
+    """
+
+    def named(clip: str) -> str:
+        return names.get(clip, f"clip-{clip}")
+
+    changed = [change_words(one, named(one["clip"])) for one in payload.get("changes", ())]
+    groups: dict[tuple[str, str], list[str]] = {}
+    for clip, name, structure, repeat, unit in payload.get("withdrawn", ()):
+        groups.setdefault((clip, repeat), []).append(f"{structure} {_plain(name)} in {unit}")
+    for (clip, repeat), values in groups.items():
+        what = ", ".join(values) if len(values) <= MOST_NAMED else f"{len(values)} values"
+        changed.append(f"{named(clip)}: {what} withdrawn, {_repeat_words(repeat)}")
+    return tuple(changed)
 
 
 def change_words(change: Mapping[str, Any], clip: str) -> str:
@@ -66,7 +81,15 @@ def change_words(change: Mapping[str, Any], clip: str) -> str:
     'left-draw_in-1: tra thickness rest, repeat 1, 4.00 to 5.25 mm'
     """
     was = "no value" if change["from"] is None else f"{change['from']:.2f}"
-    name = change["name"].replace("_", " ")
-    repeat = change["repeat"] if change["repeat"] == "mean" else f"repeat {change['repeat']}"
+    repeat = _repeat_words(change["repeat"])
     unit = "" if change["unit"] == "ratio" else f" {change['unit']}"
-    return f"{clip}: {change['structure']} {name}, {repeat}, {was} to {change['to']:.2f}{unit}"
+    what = f"{change['structure']} {_plain(change['name'])}, {repeat}"
+    return f"{clip}: {what}, {was} to {change['to']:.2f}{unit}"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _repeat_words(repeat: str) -> str:
+    return repeat if repeat == MEAN else f"repeat {repeat}"
