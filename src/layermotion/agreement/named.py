@@ -49,11 +49,11 @@ def clips_of(names: pd.Series, files: FileNames, table: str) -> list[str]:
     InputError
         If several results are of files of that name.
     """
-    for name, clips in files.items():
-        rows = names.index[names == name].tolist()
-        if rows and len(clips) > 1:
-            raise InputError(
-                f"{table} {rows_have(rows)} the clip {name}, and {len(clips)} measured files have "
-                f"that name; write the clip that {INDEX} gives."
-            )
+    shared = names[names.isin([name for name, clips in files.items() if len(clips) > 1])]
+    if not shared.empty:
+        name = shared.iloc[0]
+        raise InputError(
+            f"{table} {rows_have(shared.index[shared == name].tolist())} the clip {name}, and "
+            f"{len(files[name])} measured files have that name; write the clip that {INDEX} gives."
+        )
     return [next(iter(files.get(name, (name,)))) for name in names]

@@ -137,5 +137,5 @@ class Watch:
     def _finish_rest(self, time_s: float) -> None:
         """Take the rest once it was looked at for long enough."""
         if self._rest is Rest.TAKING and time_s - self._rest_from_s >= REST_S:
-            follower = self._follower
-            self._rest = follower.end_rest(self._rest_from_s) if follower else Rest.FAILED
+            seen = self._follower
+            self._rest = seen.end_rest(self._rest_from_s) if seen else Rest.FAILED
