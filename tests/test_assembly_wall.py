@@ -185,11 +185,19 @@ def test_slide_is_positive_towards_lateral_on_either_side_of_the_picture(is_mirr
     assert found.is_lateral_known and LATERAL_UNKNOWN not in found.cautions
     value = only(found, "slide").value
     assert value == pytest.approx(30 * 0.11, abs=0.1)
+    assert only(found, "slide").method.endswith("Positive is lateral.")
     moved = quantity(found, "slide", "tra").value
     np.testing.assert_allclose(moved, 0.11 * np.array(slide_px), atol=0.15)
     # The medial end is drawn in as far, a little farther where the muscle between gives way.
     drawn_in = only(found, "medial_edge_displacement").value
     assert drawn_in == pytest.approx(30 * 0.11, abs=0.3)
+
+
+def test_slide_of_unknown_way_says_what_is_positive(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("layermotion.analysis.wall.lateral_side", lambda edges: 0)
+    found = sliding(np.rint(30 * effort(45, 8, 40, ramp=3)).astype(int).tolist())
+    assert not found.is_lateral_known and LATERAL_UNKNOWN in found.cautions
+    assert only(found, "slide").method.endswith("Positive is towards the right of the picture.")
 
 
 @pytest.fixture(scope="module")

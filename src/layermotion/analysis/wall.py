@@ -38,7 +38,7 @@ WALL_METHOD = (
 SLIDE_METHOD = (
     "Shift of the texture of the TrA along the muscle relative to that of the EO above it, against "
     "the rest before the effort (its course over time: against the first rest); turn of the probe "
-    "is removed, and its shift moves both alike."
+    "is removed, and its shift moves both alike. Positive is {way}."
 )
 LATERAL_UNKNOWN = (
     "The medial end of the TrA is not in view, so lateral is unknown: slide is positive towards "
@@ -95,10 +95,11 @@ def measure_wall_clip(
     # What a person settled is of the part that they chose.
     tissue = tuple(each for each in tissue if each.structure not in seen.by_hand.layers)
     measures = measure_wall(series, efforts.windows, seen.task, error, method, unseen, tissue)
-    measures += measure_slide(series, efforts.windows, seen.task, SLIDE_METHOD)
+    is_lateral_known = bool(side) or not slides
+    way = "lateral" if is_lateral_known else "towards the right of the picture"
+    measures += measure_slide(series, efforts.windows, seen.task, SLIDE_METHOD.format(way=way))
     if medial_edge:
         measures += measure_medial_edge(medial_edge, efforts.windows, seen.task)
-    is_lateral_known = bool(side) or not slides
     is_unstated = clip.is_still and clip.task is not Task.REST
     cautions = (
         *((ONE_STATE,) if is_unstated else ()),
