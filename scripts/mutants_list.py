@@ -1046,6 +1046,20 @@ MODELS = (
         "sign = 1",
         ("test_lab_judging.py::test_worse_weights_meet_objections",),
     ),
+    Mutant(
+        "models-loss-of-all-subjects-ignored",
+        "models/judging.py",
+        "if all_lost or min(sign * row.low, sign * row.high) > 0:",
+        "if min(sign * row.low, sign * row.high) > 0:",
+        ("test_lab_judging.py::test_of_few_subjects_a_loss_of_all_counts",),
+    ),
+    Mutant(
+        "models-interval-by-the-normal-quantile",
+        "models/judging.py",
+        "half = t975(len(values) - 1)",
+        "half = 1.96",
+        ("test_lab_judging.py::test_interval_is_that_of_subjects",),
+    ),
 )
 
 COMMANDS = (

@@ -129,4 +129,4 @@ def test_all_folds_are_judged_together(tmp_path: Path, monkeypatch: pytest.Monke
     forgotten = find_row(judgement.synthetic, Metric.DICE)
     assert (forgotten.before, forgotten.after) == (pytest.approx(0.9), pytest.approx(0.87))
     (objection,) = judgement.objections
-    assert "the error by dice grows by 30.0 %" in objection
+    assert "the error by Dice grows by 30.0 %" in objection

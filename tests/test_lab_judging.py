@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy
 from lab_data import AREA, COLUMN_MM, ROW_MM, labelled_lab, wall_label
 
 from layermotion.errors import InputError
@@ -18,10 +19,10 @@ from layermotion.models.judging import (
     Metric,
     Row,
     Score,
-    bootstrap_interval,
     compare,
     error_growth,
     find_row,
+    interval_of_mean,
     judge,
 )
 from layermotion.network.segmenter import load_segmenter
@@ -61,18 +62,27 @@ def test_a_distance_counts_only_where_both_found_the_structure() -> None:
         distance, missing = (find_row(rows, m) for m in (Metric.SURFACE, Metric.MISSED))
         assert (distance.before, distance.after, distance.subjects) == (1.5, 1.5, 2)
         assert abs(missing.after - missing.before) == 25.0
-        with pytest.raises(InputError, match="surface_distance_mm"):
+        with pytest.raises(InputError, match="surface distance, mm"):
             find_row(rows, Metric.SURFACE, "eo")
 
 
 def test_interval_is_that_of_subjects() -> None:
     rng = np.random.default_rng(3)
-    values = rng.normal(1.0, 0.2, 40)
-    low, high = bootstrap_interval(values)
-    # A mean of 40 normal values has a standard error of 0.2 / sqrt(40) = 0.032.
-    assert (high - low) / 2 == pytest.approx(1.96 * values.std() / 40**0.5, rel=0.1)
-    assert low < values.mean() < high
-    assert math.isnan(bootstrap_interval(values[:1])[0])
+    for count, tolerance in ((2, 1e-3), (5, 1e-3), (40, 0.05)):
+        values = rng.normal(1.0, 0.2, count)
+        low, high = interval_of_mean(values)
+        mean, error = values.mean(), values.std(ddof=1) / count**0.5
+        expected = scipy.stats.t.interval(0.95, count - 1, mean, error)
+        assert high - low == pytest.approx(expected[1] - expected[0], rel=tolerance)
+        assert (low + high) / 2 == pytest.approx(mean)
+    assert math.isnan(interval_of_mean(values[:1])[0])
+
+
+def test_interval_of_few_subjects_holds_the_truth() -> None:
+    rng = np.random.default_rng(4)
+    for count in (2, 3, 5, 12):
+        intervals = [interval_of_mean(rng.normal(0, 1, count)) for _ in range(1000)]
+        assert 0.93 < np.mean([low <= 0 <= high for low, high in intervals]) < 0.97
 
 
 def test_scanners_get_tables_of_their_own() -> None:
@@ -94,10 +104,10 @@ def test_scanners_get_tables_of_their_own() -> None:
             {"dice": 0.79},
             ["0.8 to 0.79 (95 % interval of the change -0.01 to -0.01)"],
         ),
-        ({"site_mm": 0.41}, ["site_mm goes from 0.4 to 0.41"]),
+        ({"site_mm": 0.41}, ["error at the site, mm: from 0.4 to 0.41"]),
         ({"site_mm": 0.3, "dice": 0.81}, []),
-        ({"site_mm": NAN, "withheld_percent": 100.0}, ["withheld_percent goes from 0 to 100"]),
-        ({"missed_percent": 100.0, "dice": 0.0}, ["dice goes", "missed_percent goes"]),
+        ({"site_mm": NAN, "withheld_percent": 100.0}, ["withheld at the site, %: from 0 to 100"]),
+        ({"missed_percent": 100.0, "dice": 0.0}, ["Dice: from", "missed, %: from"]),
         ({"surface_distance_mm": 1.1, "hausdorff_95_mm": 9.0}, []),
     ],
 )
@@ -122,6 +132,25 @@ def test_a_drop_counts_when_its_interval_says_so() -> None:
     assert len(judge((old, old), (sure, old)).objections) == 1
     # One subject has no interval, so that every loss counts.
     assert len(judge((old[:1], old), ((replace(old[0], dice=0.799),), old)).objections) == 1
+
+
+@pytest.mark.parametrize(
+    ("losses", "counts"),
+    [
+        ((0.02, 0.001), True),
+        ((0.02, -0.001), False),
+        ((0.02, 0.02, 0.001, 0.001, 0.04), True),
+        ((0.05, 0.01, 0.001, 0.001, 0.06, 0.001), False),
+    ],
+)
+def test_of_few_subjects_a_loss_of_all_counts(losses: tuple[float, ...], counts: bool) -> None:
+    old = tuple(score(f"{n}", f"s{n}", 0.8) for n in range(len(losses)))
+    new = tuple(replace(s, dice=s.dice - loss) for s, loss in zip(old, losses, strict=True))
+    row = find_row(compare(old, new), Metric.DICE)
+    assert row.low < 0 < row.high
+    objections = judge((old, old), (new, old)).objections
+    assert len(objections) == counts
+    assert all("but every subject lost" in sentence for sentence in objections)
 
 
 @pytest.mark.parametrize(("growth", "is_fine"), [(1.04, True), (1.06, False)])

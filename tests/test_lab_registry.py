@@ -128,7 +128,8 @@ def test_a_damaged_history_stops_everything(registry: Registry) -> None:
 
 def test_tables_can_be_read(registry: Registry) -> None:
     judged = judge(registry, weights_names()[-1], "local-001")
-    text = judgement_text(judged)
+    text = judgement_text(judged, weights_names()[-1], "local-001")
+    assert text.startswith(f"local-001 ({judged.after[:12]}) instead of {weights_names()[-1]} (")
     assert "0.800    0.900  +0.100, +0.050 to +0.150" in text
     assert text.endswith("Nothing stands against a promotion.")
     alone = Row("cart", "tra", Metric.DICE, 1, 0.8, 0.9, math.nan, math.nan)
@@ -136,5 +137,6 @@ def test_tables_can_be_read(registry: Registry) -> None:
     registry.store(Judged(judged.before, judged.after, "b", "f" * 64, 3, "2024-06-01", worse))
     stored = registry.judged(judged.before, judged.after)
     assert stored is not None
-    assert "one subject, no interval" in judgement_text(stored)
-    assert judgement_text(stored).endswith("Not to be promoted: dice falls.")
+    text = judgement_text(stored, weights_names()[-1], "local-001")
+    assert "one subject, no interval" in text
+    assert text.endswith("Not to be promoted: dice falls.")

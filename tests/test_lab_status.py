@@ -43,7 +43,7 @@ def test_the_next_command_leads_from_nothing_to_a_build(tmp_path: Path) -> None:
     status, _ = step()
     assert (status.consenting, status.withdrawn, status.without_consent) == (3, 1, 1)
     assert status.builds == () and status.blocked == (run,)
-    assert f"Blocked by a withdrawal: {run}" in list(status.lines())
+    assert f"Blocked by a withdrawal: {run}" in list(status.lines(tmp_path))
 
 
 def test_a_consent_that_ran_out_leaves_nothing_to_use(tmp_path: Path) -> None:

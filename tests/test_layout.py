@@ -13,7 +13,7 @@ ROOT = SOURCE.parent.parent
 GENERATOR = ROOT / "synthetic" / "layermotion_synthetic"
 # Modules of their own, which everything may use, the gate that uses of pictures and weights pass,
 # and the packages in the order of the flow.
-GROUND = ("labels", "errors", "limits", "normal", "places", "caution", "provenance")
+GROUND = ("labels", "errors", "limits", "normal", "places", "ways", "caution", "provenance")
 ABOVE_GROUND = ("geometry", "files", "images", "stored", "extras", "options")
 GATE = ("consent",)
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")

@@ -116,10 +116,11 @@ def _read_results(
         side = SIDES[found.facts.get("side", "").lower()]
         depths, confidence = _depths_mm(found.measures), _Confidence(path.parent / "series.csv")
         facts = tuple(found.facts.get(name, "") for name in MADE_WITH)
+        is_known = is_lateral_known(found.facts)
         readings: list[dict[str, object]] = []
         unused: list[Unused] = []
         for item in found.measures:
-            reason = _why_unused(item, is_lateral_known=is_lateral_known(found.facts))
+            reason = _why_unused(item, is_lateral_known=is_known)
             unit, factor = UNITS[item.unit]
             if item.value is None or reason:
                 what = f"clip {found.clip}, {item.structure} {item.name}, repeat {item.repeat}"

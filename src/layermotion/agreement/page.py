@@ -26,17 +26,13 @@ from layermotion.agreement.spread import RaterSpread
 from layermotion.agreement.study import Comparison, StudyOptions
 from layermotion.report import palette
 from layermotion.report.words import environment
+from layermotion.ways import LATERAL, LIFT, way_of
 
 Provenance = Sequence[tuple[str, str]]
 # What a negative and a positive difference are where the sign of a measure is a direction.
-_LIFT = ("farther towards descent", "farther towards lift")
-_LATERAL = ("farther medially", "farther laterally")
 TOWARDS = {
-    "base_displacement": _LIFT,
-    "lift_before": _LIFT,
-    "lift_after": _LIFT,
-    "slide": _LATERAL,
-    "medial_edge_displacement": _LATERAL,
+    LIFT: ("farther towards descent", "farther towards lift"),
+    LATERAL: ("farther medially", "farther laterally"),
     "thickness_change": ("farther towards thinning", "farther towards thickening"),
 }
 # Outliers shown on the page; all are in outliers.csv (our choice).
@@ -210,7 +206,7 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
         )
     else:
         bias = limits.bias
-        less, more = TOWARDS.get(pairs.measure, ("less", "more"))
+        less, more = TOWARDS.get(way_of(pairs.measure) or pairs.measure, ("less", "more"))
         way = more if bias.value > 0 else less
         sure = "" if not bias.low <= 0 <= bias.high else ", which may be chance"
         words = (

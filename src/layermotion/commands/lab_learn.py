@@ -38,7 +38,7 @@ def status(lab: LabFolder, models: ModelsFolder) -> None:
 
     opened = open_lab(lab)
     found = read_status(opened, models)
-    for line in found.lines():
+    for line in found.lines(models):
         typer.echo(line)
     typer.echo(f"Next: {next_command(opened, models, found)}")
 
@@ -98,7 +98,7 @@ def learn(
     if judged is None:
         judged, rests = judge_weights(registry, build, before, name, scenes)
         typer.echo(rests)
-    typer.echo(judgement_text(judged))
+    typer.echo(judgement_text(judged, before, name))
     if not judged.judgement.objections:
         typer.echo(f"Next: layermotion models promote {name} --by YOU --models {models}")
 

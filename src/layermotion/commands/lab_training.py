@@ -133,9 +133,11 @@ def judge(
 ) -> None:
     """Judge weights against those in use: held-out subjects, and the synthetic benchmark.
 
-    Dice, Hausdorff 95 and mean surface distance for each structure and scanner, before and
-    after, with 95 % intervals over subjects. The result is kept; models promote asks for it. From
-    19 held-out subjects on, intervals of the weights widen to hold the errors found on them.
+    For each structure and scanner, before and after, with 95 % intervals over subjects: the error
+    of what would be measured at the site, what would be withheld there, Dice, Hausdorff 95 and
+    mean surface distance, what was missed, and what was seen where nothing is. The result is kept;
+    models promote asks for it. From 19 held-out subjects on, intervals of the weights widen to
+    hold the errors found on them.
     """
     need("This command needs", "train", ("pycocotools", "scipy"))
     from layermotion.lab.builds import open_build
@@ -145,8 +147,9 @@ def judge(
 
     registry = Registry(models)
     opened = open_build(open_lab(lab), build_name)
-    judged, rests = judge_weights(registry, opened, before or registry.in_use(), after, scenes)
-    typer.echo(judgement_text(judged))
+    old = before or registry.in_use()
+    judged, rests = judge_weights(registry, opened, old, after, scenes)
+    typer.echo(judgement_text(judged, old, after))
     if rests:
         typer.echo(rests)
 

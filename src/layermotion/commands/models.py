@@ -94,7 +94,7 @@ def compare(
             f"{after} was not judged against {before}; run: layermotion lab judge LAB BUILD "
             f"{after} --before {before}"
         )
-    typer.echo(judgement_text(judged))
+    typer.echo(judgement_text(judged, before, after))
 
 
 @models_app.command(epilog=epilog("layermotion models promote local-001 --by developer-1"))

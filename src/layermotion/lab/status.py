@@ -49,8 +49,14 @@ class Status:
     weights: tuple[str, ...]
     blocked: tuple[Path, ...]
 
-    def lines(self) -> Iterator[str]:
-        """Give sentences for a screen."""
+    def lines(self, models: Path) -> Iterator[str]:
+        """Give sentences for a screen.
+
+        Parameters
+        ----------
+        models
+            Folder of local weights.
+        """
         yield f"Subjects: {self.consenting} with consent, {self.withdrawn} withdrew"
         reviews = ", ".join(f"{self.reviews[review]} {review}" for review in Review)
         yield f"Clips: {reviews}; {self.without_consent} without consent, used by nothing"
@@ -59,7 +65,7 @@ class Status:
             f"untouched; {self.labelled_subjects} subjects labelled by hand"
         )
         yield f"Builds: {', '.join(self.builds) or 'none'}"
-        yield f"Local weights: {', '.join(self.weights) or 'none'}"
+        yield f"Local weights in {models}: {', '.join(self.weights) or 'none'}"
         if self.blocked:
             yield f"Blocked by a withdrawal: {', '.join(map(str, self.blocked))}"
 

@@ -9,7 +9,7 @@ from layermotion.analysis.result import Analysis
 from layermotion.labels import Structure, View
 from layermotion.measures.measure import MEAN, Measure
 from layermotion.serving.sentences import say_in
-from layermotion.serving.ways import way_of
+from layermotion.ways import way_of
 
 # The measure that stands first, of each view: its name, structure and unit.
 CHIEF = {

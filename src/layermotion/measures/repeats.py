@@ -13,7 +13,7 @@ from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.normal import Z95
 
 # 97.5 % quantiles of Student's t for 1, 2, ... 30 degrees of freedom (any table of the
-# distribution; a test compares them with scipy). Beyond, the normal one is 2 % too small at most.
+# distribution; a test compares them with scipy). Beyond, the normal one is 4 % too small at most.
 T975 = (
     *(12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228),
     *(2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101, 2.093, 2.086),

@@ -20,7 +20,7 @@ from pydantic import ConfigDict, RootModel
 
 from layermotion.errors import InputError, WeightsError
 from layermotion.files import locked, write_text
-from layermotion.models.judging import Judgement
+from layermotion.models.judging import ALL, Judgement
 from layermotion.network.segmenter import (
     WEIGHTS_FOLDER,
     Segmenter,
@@ -293,11 +293,18 @@ def load_in_use() -> Segmenter:
         ) from error
 
 
-def judgement_text(judged: Judged) -> str:
-    """Say for a screen what was compared, how it came out, and whether it may be promoted."""
+def judgement_text(judged: Judged, before: str, after: str) -> str:
+    """Say for a screen what was compared, how it came out, and whether it may be promoted.
+
+    Parameters
+    ----------
+    before, after
+        Names of the weights.
+    """
     compared = (
-        f"{judged.after[:12]} instead of {judged.before[:12]}; build {judged.build} "
-        f"({judged.fingerprint[:12]}), {judged.scenes} synthetic scenes, {judged.date}"
+        f"{after} ({judged.after[:12]}) instead of {before} ({judged.before[:12]}); build "
+        f"{judged.build} ({judged.fingerprint[:12]}), {judged.scenes} synthetic scenes, "
+        f"{judged.date}"
     )
     verdict = "Nothing stands against a promotion."
     if judged.judgement.objections:
@@ -314,17 +321,18 @@ def tables_text(judgement: Judgement) -> str:
     ):
         lines += [
             "",
-            f"{title:36}{'subjects':>9}{'before':>9}{'after':>9}   change, 95 % interval",
+            f"{title:48}{'subjects':>9}{'before':>9}{'after':>9}   change, 95 % interval",
         ]
         for row in rows:
-            name = f"{row.scanner[:14]:15}{row.structure:8} {row.metric}"
+            scanner = "all scanners" if row.scanner == ALL else row.scanner[:14]
+            name = f"{scanner:15}{row.structure:8} {row.metric.words}"
             interval = (
                 "one subject, no interval"
                 if math.isnan(row.low)
                 else f"{row.low:+.3f} to {row.high:+.3f}"
             )
             lines.append(
-                f"{name:46}{row.subjects:>3}{row.before:9.3f}{row.after:9.3f}"
+                f"{name:48}{row.subjects:>9}{row.before:9.3f}{row.after:9.3f}"
                 f"  {row.after - row.before:+.3f}, {interval}"
             )
     return "\n".join([*lines, ""])

@@ -3,6 +3,7 @@
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 from layermotion.report import palette
+from layermotion.ways import LATERAL, LIFT, RIGHT, way_of
 
 
 def environment(package: str = "report") -> Environment:
@@ -26,14 +27,8 @@ def measure_words(name: str) -> str:
     return f"{first}, {rest.replace('_', ' ')}" if is_thickness else name.replace("_", " ")
 
 
-# What a positive value means where the sign is a direction, and of a slide past what.
-POSITIVE = {
-    "slide": "past EO, + is lateral",
-    "medial_edge_displacement": "+ is lateral",
-    "base_displacement": "+ is lift",
-    "lift_before": "+ is lift",
-    "lift_after": "+ is lift",
-}
+# What a positive value means where the sign is a direction.
+POSITIVE = {LIFT: "+ is lift", LATERAL: "+ is lateral", RIGHT: "+ is to the right"}
 
 
 def signed_words(name: str, *, is_lateral_known: bool = True) -> str:
@@ -49,9 +44,9 @@ def signed_words(name: str, *, is_lateral_known: bool = True) -> str:
 
 
 def sign_words(name: str, *, is_lateral_known: bool = True) -> str:
-    """Say what is positive where the sign of a measure is a direction; empty for others."""
-    sign = POSITIVE.get(name, "")
-    return sign if is_lateral_known else sign.replace("lateral", "to the right")
+    """Say what is positive where the sign is a direction, and of a slide past what; else empty."""
+    sign = POSITIVE.get(way_of(name, is_lateral_known=is_lateral_known), "")
+    return f"past EO, {sign}" if name == "slide" else sign
 
 
 def task_words(task: str) -> str:

@@ -9,8 +9,8 @@ from layermotion.record.drawing import Words, draw_chart
 from layermotion.review.visit import Review
 from layermotion.serving.sentences import say_in
 from layermotion.serving.texts import Texts
-from layermotion.serving.ways import way_of
 from layermotion.session.detectable import DetectableChanges
+from layermotion.ways import way_of
 
 # Words in every picture.
 SHARED = ("band", "no_band", "beyond", "no_value", "decimal", "day")

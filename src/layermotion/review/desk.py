@@ -31,7 +31,7 @@ from layermotion.review.confirming import (
 )
 from layermotion.review.corrections import Calibrate, Confirm, Correction, Withdraw, said_of
 from layermotion.review.pictures import Pictures
-from layermotion.serving.ways import way_of
+from layermotion.ways import way_of
 
 
 @dataclass(frozen=True)

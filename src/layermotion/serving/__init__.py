@@ -1,3 +1,3 @@
 """What every page that layermotion serves shares: its guard, its server, its texts and files."""
 
-__all__ = ("run", "sentences", "static", "texts", "ways")
+__all__ = ("run", "sentences", "static", "texts")

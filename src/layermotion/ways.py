@@ -1,4 +1,4 @@
-"""Owns which way a positive value goes, as keys of the page's texts; the texts say it."""
+"""Owns which way a positive value of a measure goes; pages and files say it in their words."""
 
 LIFT, LATERAL, RIGHT = "lift", "lateral", "right"
 # By the name of a measure, and of a quantity over time.
