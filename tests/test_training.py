@@ -435,10 +435,15 @@ train({settings!r}, Path({out!r}), draw_layers, report=str)
 # Tracking
 
 
-def test_a_run_is_recorded_once_and_only_new_rows_are_added(tmp_path: Path) -> None:
+def test_a_run_is_recorded_once_and_only_new_rows_are_added(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     from mlflow import MlflowClient
 
-    train(replace(TINY, tracking="sqlite"), tmp_path, draw_layers, report=str)
+    lines: list[str] = []
+    train(replace(TINY, tracking="sqlite"), tmp_path, draw_layers, report=lines.append)
+    assert capfd.readouterr().err == ""
+    assert not any("nan" in line for line in lines)
     client = MlflowClient(f"sqlite:///{tmp_path / 'mlflow.db'}")
     run_id = tracking.record_run(tmp_path)
     run = client.get_run(run_id)

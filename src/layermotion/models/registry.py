@@ -315,13 +315,13 @@ def judgement_text(judged: Judged, before: str, after: str) -> str:
 def tables_text(judgement: Judgement) -> str:
     """Tables of a comparison for a screen."""
     lines = []
-    for title, rows in (
-        ("Held-out subjects", judgement.held_out),
-        ("Synthetic benchmark", judgement.synthetic),
+    for title, counted, rows in (
+        ("Held-out subjects", "subjects", judgement.held_out),
+        ("Synthetic benchmark", "pictures", judgement.synthetic),
     ):
         lines += [
             "",
-            f"{title:48}{'subjects':>9}{'before':>9}{'after':>9}   change, 95 % interval",
+            f"{title:48}{counted:>9}{'before':>9}{'after':>9}   change, 95 % interval",
         ]
         for row in rows:
             scanner = "all scanners" if row.scanner == ALL else row.scanner[:14]

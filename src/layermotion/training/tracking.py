@@ -3,6 +3,7 @@
 import csv
 import importlib.util
 import json
+import logging
 import math
 import time
 from collections.abc import Iterable, Sequence
@@ -156,7 +157,6 @@ def record_run(
         The mlflow run id.
     """
     check_tracking(tracking)
-    from mlflow import MlflowClient
     from mlflow.entities import Metric as StoredMetric
     from mlflow.entities import Param, RunTag
 
@@ -164,7 +164,7 @@ def record_run(
     if not settings_path.exists():
         raise ConfigError(f"{out} holds no {SETTINGS_NAME}; name the folder of a training run.")
     uri = _uri(out, tracking)
-    client = MlflowClient(tracking_uri=uri)
+    client = _client(uri)
     rows = read(out)
     state_path = out / STATE_NAME
     state = json.loads(state_path.read_text()) if state_path.exists() else {}
@@ -206,11 +206,17 @@ def open_store(folder: Path) -> str:
     return uri
 
 
-def _experiment(uri: str) -> str:
-    """Id of our experiment in a store, made where missing."""
+def _client(uri: str) -> "MlflowClient":
+    """Reach a store; that it makes its tables is not said."""
     from mlflow import MlflowClient
 
-    client = MlflowClient(tracking_uri=uri)
+    logging.getLogger("mlflow.store.db.utils").setLevel(logging.WARNING)
+    return MlflowClient(tracking_uri=uri)
+
+
+def _experiment(uri: str) -> str:
+    """Id of our experiment in a store, made where missing."""
+    client = _client(uri)
     experiment = client.get_experiment_by_name(EXPERIMENT)
     if experiment:
         return str(experiment.experiment_id)
@@ -231,9 +237,7 @@ def record_files(out: Path, files: Iterable[Path]) -> None:
         return
     state = json.loads(state_path.read_text())
     check_tracking(state["tracking"])
-    from mlflow import MlflowClient
-
-    client = MlflowClient(tracking_uri=_uri(out, state["tracking"]))
+    client = _client(_uri(out, state["tracking"]))
     for path in files:
         keep_file(client, state, path, "weights")
 

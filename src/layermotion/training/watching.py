@@ -1,5 +1,6 @@
 """Owns validation during a run: scores of the moving average, and whether to stop early."""
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -61,7 +62,11 @@ class Watch:
         values = evaluate(average, self._batches, self.place.device)
         tracking.append(self.out, step, values)
         write_samples(self.out, average, self._batches, self.place.device)
-        dice = "  ".join(f"{name} {values[f'dice_{name}']:.3f}" for name in CLASSES[1:])
+        dice = "  ".join(
+            f"{name} none" if math.isnan(value) else f"{name} {value:.3f}"
+            for name in CLASSES[1:]
+            for value in [values[f"dice_{name}"]]
+        )
         self.report(f"step {step}  Dice {dice}  view {values['view_accuracy']:.3f}")
         return values[self.settings.stop_metric]
 
