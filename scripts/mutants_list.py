@@ -1274,6 +1274,38 @@ SAID = (
         ("test_stated_task.py",),
     ),
     Mutant(
+        "visit-mean-of-opposite-ways",
+        "session/results.py",
+        """    elif agreement_of(mean) is Agreement.NOT_ONE or went_opposite_ways(
+        (row.low, row.high) for row in rows
+    ):""",
+        "    elif agreement_of(mean) is Agreement.NOT_ONE:",
+        ("test_session_numbers.py::test_repeats_that_went_opposite_ways_have_no_mean",),
+    ),
+    Mutant(
+        "visit-means-of-two-places",
+        "session/results.py",
+        "means = list(_of_one_place(list(_means(own))))",
+        "means = list(_means(own))",
+        ("test_session_numbers.py::test_recordings_of_two_places_have_no_mean_of_the_wall",),
+    ),
+    Mutant(
+        "visit-two-places-on-one-side-take-all-means",
+        "session/results.py",
+        "layer = apart.get((row.side, row.task))",
+        "layer = next(iter(apart.values()), None)",
+        ("test_session_numbers.py::test_recordings_of_two_places_have_no_mean_of_the_wall",),
+    ),
+    Mutant(
+        "visit-large-change-of-rest-is-no-doubt",
+        "session/sentences.py",
+        'if item.measure == "thickness_rest" and ratio > MOST_CHANGED:',
+        "if False:",
+        (
+            "test_session_numbers.py::test_a_rest_that_changed_too_much_asks_to_look_at_both_pictures",
+        ),
+    ),
+    Mutant(
         "mean-of-opposite-ways",
         "measures/repeats.py",
         "if is_opposite or agreement is Agreement.NOT_ONE:",

@@ -57,6 +57,7 @@ def all_changes() -> Iterator[Change]:
              "curl_up_prelift", "strain", "unstated")  # fmt: skip
     for side, task in itertools.product(Side, tasks):
         yield change("thickness_rest", 4.1, 5.5, side=str(side), task=task)
+    yield change("thickness_rest", 4.1, 10.6)
     for verdict in (WITHIN, UNSURE, UNKNOWN):
         yield change("thickness_rest", 4.1, 5.5, verdict=verdict)
 

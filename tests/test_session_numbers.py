@@ -1,6 +1,7 @@
 """Means, differences, verdicts and sentences of a visit, on numbers that can be checked by hand."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,10 +11,11 @@ from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.labels import Task
 from layermotion.measures.measure import Measure, Status
 from layermotion.report.patterns import quiet_words
+from layermotion.serving.sentences import sentences_of
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import BETWEEN_SIDES, Recorded, Row, mean_of, tabulate
+from layermotion.session.results import BETWEEN_SIDES, Recorded, Row, mean_of, summarise, tabulate
 from layermotion.session.sentences import (
     change_sentences,
     disagreement_sentences,
@@ -122,6 +124,81 @@ def test_repeats_that_differ_more_than_usual_are_pointed_out() -> None:
     )
     alike = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 35), (2, 45))]
     assert list(disagreement_sentences([*alike, mean_of(alike)])) == []
+
+
+def test_repeats_that_went_opposite_ways_have_no_mean() -> None:
+    single = [
+        row("base_displacement", "bladder", value, 1.0, "mm", task="cough", repeat=name, repeats=1)
+        for name, value in (("1", -8.0), ("2", 3.0))
+    ]
+    mean = mean_of(single)
+    assert mean.value is None and "-8 and 3 mm" in mean.reason
+    assert mean_of([single[0], replace(single[1], low=-0.5)]).value == -2.5
+
+
+def wall_rows(rests: Sequence[float], layer: str = "eo") -> list[Row]:
+    """Rows of recordings whose layer at rest is so thick, and of the TrA in them."""
+    return [
+        each
+        for k, rest in enumerate(rests, start=1)
+        for each in (
+            row("thickness_rest", layer, rest, 0.2, "mm", repeat=str(k), repeats=1),
+            row("thickness_change", "tra", 40.0 + k, 5.0, repeat=str(k), repeats=1),
+            row("slide", "tra", 9.0 + k, 1.0, "mm", repeat=str(k), repeats=1),
+            row("hold_time", "tra", 4.0, 0.1, "s", repeat=str(k), repeats=1),
+        )
+    ]
+
+
+@pytest.mark.parametrize("layer", ["eo", "fat"])
+def test_recordings_of_two_places_have_no_mean_of_the_wall(layer: str) -> None:
+    means = [each for each in summarise(wall_rows((4.3, 4.4, 9.9), layer)) if each.repeat == "mean"]
+    given = {each.measure for each in means if each.value is not None}
+    assert given == {"hold_time"}
+    name = {"eo": "EO", "fat": "fat"}[layer]
+    reasons = {each.measure: each.reason for each in means if each.value is None}
+    assert "4.3, 4.4 and 9.9 mm" in reasons["thickness_rest"]
+    for measure in ("thickness_change", "slide"):
+        assert f"not of one place, since {name} at rest differs too much" in reasons[measure]
+    (sentence,) = pattern_sentences(means)
+    assert sentence == f"Left, draw-in: no mean. {reasons['thickness_change']}"
+    german = sentences_of("de")
+    assert german is not None and german.say(reasons["slide"]) != german.other
+    # The other side and other tasks keep theirs.
+    other = [replace(each, side="right") for each in wall_rows((4.3, 4.4))]
+    both = summarise([*wall_rows((4.3, 9.9)), *other])
+    assert {
+        each.side
+        for each in both
+        if each.repeat == "mean" and each.value is not None and each.unit != "s"
+    } == {"right"}
+
+
+def test_recordings_of_one_place_keep_their_means() -> None:
+    means = [each for each in summarise(wall_rows((4.3, 4.9))) if each.repeat == "mean"]
+    assert {each.measure for each in means if each.value is not None} >= {
+        "slide",
+        "thickness_change",
+    }
+
+
+@pytest.mark.parametrize(
+    ("earlier", "now", "is_doubted"),
+    [(4.1, 10.6, True), (8.2, 4.5, True), (3.8, 2.9, False), (4.0, 5.5, False), (2.0, 3.1, True)],
+)
+def test_a_rest_that_changed_too_much_asks_to_look_at_both_pictures(
+    earlier: float, now: float, is_doubted: bool
+) -> None:
+    rows = [row("thickness_rest", "eo", value, 0.1, "mm") for value in (now, earlier)]
+    known = DetectableChange("thickness_rest", "eo", "mm", 3, 0.3, 0.5, "one", 30, 90)
+    changes = compare_visits([rows[0]], [rows[1]], DetectableChanges("own", (known,)))
+    first, *others = change_sentences(changes)
+    assert "than at the earlier visit" in first
+    doubt = (
+        "Left, draw-in: so large a change of EO at rest is more likely another place, layer or "
+        "person; look at both pictures."
+    )
+    assert others == ([doubt] if is_doubted else [])
 
 
 def test_one_repeat_keeps_its_own_interval() -> None:

@@ -1,7 +1,7 @@
 """Owns the mean of repeats: its value, how sure it is, and when there is none."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Self
@@ -190,6 +190,20 @@ def is_too_few(unit: str, count: int) -> bool:
     return unit == "s" and 1 < count < FEWEST_TIMED
 
 
+def went_opposite_ways(intervals: Iterable[tuple[float | None, float | None]]) -> bool:
+    """Whether some repeats went one way beyond error and others the other way.
+
+    Examples
+    --------
+    >>> went_opposite_ways([(-9.0, -7.0), (2.0, 4.0)])
+    True
+    >>> went_opposite_ways([(-9.0, -7.0), (-1.0, 4.0)])
+    False
+    """
+    known = [(low, high) for low, high in intervals if low is not None and high is not None]
+    return any(low > 0 for low, _ in known) and any(high < 0 for _, high in known)
+
+
 def no_mean_words(values: Sequence[float], unit: str) -> str:
     """Say why repeats have no mean."""
     shown = " and ".join((", ".join(f"{v:.3g}" for v in values[:-1]), f"{values[-1]:.3g}"))
@@ -214,7 +228,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         halves = [(m.high - m.low) / 2 for m in known if m.high is not None and m.low is not None]
         certainty = Certainty.of(values, float(np.mean(halves)))
         mean = replace(known[0], repeat=MEAN, frames=";".join(m.frames for m in known))
-        is_opposite = any((m.low or 0) > 0 for m in known) and any((m.high or 0) < 0 for m in known)
+        is_opposite = went_opposite_ways((m.low, m.high) for m in known)
         agreement = certainty.agreement(expected_spread(name, unit, structure))
         if is_opposite or agreement is Agreement.NOT_ONE:
             mean = replace(

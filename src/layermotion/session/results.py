@@ -10,7 +10,7 @@ from pydantic import ConfigDict
 
 from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
-from layermotion.labels import Structure, Task
+from layermotion.labels import WALL_LAYERS, Structure, Task
 from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.measures.repeats import (
     MEAN_METHOD,
@@ -23,12 +23,15 @@ from layermotion.measures.repeats import (
     interval_of,
     is_too_few,
     no_mean_words,
+    went_opposite_ways,
 )
+from layermotion.report.palette import short_name
 from layermotion.session.plan import Item, Side
 from layermotion.stored import Document, read_stored
 
 BETWEEN_SIDES = "left-right"
 PRELIFT_EFFECT = "prelift_effect"
+REST = "thickness_rest"
 # Beyond any measure in mm, %, s or as a ratio, and beyond any number of repeats (our choice).
 LARGEST, MOST_REPEATS = 1e6, 100_000
 # The task with the lift beforehand, and the same task without.
@@ -238,7 +241,7 @@ def tabulate(recorded: Sequence[Recorded]) -> tuple[Row, ...]:
 
 def summarise(own: Sequence[Row]) -> tuple[Row, ...]:
     """Rows of repeats, with their means, differences between sides and effects of the lift."""
-    means = list(_means(own))
+    means = list(_of_one_place(list(_means(own))))
     return (*own, *means, *_sides(means), *_effects(means))
 
 
@@ -297,6 +300,32 @@ def _means(rows: Iterable[Row]) -> Iterator[Row]:
             yield mean_of(comparable)
 
 
+def _of_one_place(means: Sequence[Row]) -> Iterator[Row]:
+    """Leave no mean of a wall whose layers at rest differ too much between the recordings."""
+    apart = {
+        (row.side, row.task): row.structure
+        for row in means
+        if row.measure == REST and row.value is None
+    }
+    for row in means:
+        layer = apart.get((row.side, row.task))
+        is_measured = row.structure in WALL_LAYERS and row.unit != "s" and row.value is not None
+        yield _without_mean(row, _apart_words(layer)) if layer and is_measured else row
+
+
+def _apart_words(layer: str) -> str:
+    return (
+        f"The recordings are not of one place, since {short_name(layer)} at rest differs too much "
+        f"between them, so nothing of the wall has a mean; look at each recording, and leave out "
+        f"what is wrong or shows another place."
+    )
+
+
+def _without_mean(mean: Row, reason: str) -> Row:
+    needs = Status.NEEDS_MANUAL
+    return replace(mean, value=None, low=None, high=None, status=needs, reason=reason)
+
+
 def mean_of(rows: Sequence[Row]) -> Row:
     """Mean of repeats that all have a value, with its interval; no value where they are not alike.
 
@@ -326,11 +355,12 @@ def mean_of(rows: Sequence[Row]) -> Row:
     reason = ""
     if is_too_few(mean.unit, certainty.count):
         reason = TOO_FEW_TIMES
-    elif agreement_of(mean) is Agreement.NOT_ONE:
+    elif agreement_of(mean) is Agreement.NOT_ONE or went_opposite_ways(
+        (row.low, row.high) for row in rows
+    ):
         reason = no_mean_words(values, mean.unit)
     if reason:
-        needs = Status.NEEDS_MANUAL
-        return replace(mean, value=None, low=None, high=None, status=needs, reason=reason)
+        return _without_mean(mean, reason)
     middle = statistics.fmean(values)
     low, high = interval_of(mean.measure, mean.unit, middle, certainty)
     return replace(mean, value=middle, low=low, high=high, status=_status(rows))

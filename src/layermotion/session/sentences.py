@@ -20,6 +20,9 @@ from layermotion.session.plan import Side
 from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row, agreement_of
 
 DISPLACEMENT = "base_displacement"
+# A layer at rest that is so many times as thick or thin as before is hardly the same part of it:
+# muscles change by far less in weeks (common practice, no source).
+MOST_CHANGED = 1.5
 # Measures that say again what another sentence says: a ratio or mm beside per cent.
 SAID_BEFORE = (
     ("thickness_contracted", "mm"),
@@ -33,14 +36,15 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
     Whether the base moved is said the same way.
     """
-    means = [
-        row
-        for row in rows
-        if row.repeat == MEAN and row.side != BETWEEN_SIDES and row.value is not None
-    ]
-    wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
+    every = [row for row in rows if row.repeat == MEAN and row.side != BETWEEN_SIDES]
+    means = [row for row in every if row.value is not None]
+    wall = [row for row in every if (row.measure, row.unit) == ("thickness_change", "%")]
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
-        own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
+        here = [row for row in wall if (row.side, row.task) == (side, task)]
+        own = {row.structure: row for row in here if row.value is not None}
+        if not own:
+            yield f"{place_words(side, task)}: no mean. {here[0].reason}"
+            continue
         quiet = quiet_words(own)
         yield (
             f"{place_words(side, task)}: {muscle_pattern(own)}{_repeats(list(own.values()))}."
@@ -100,6 +104,12 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
                 f"({_valued(item.earlier, item.unit)} then, {_valued(item.now, item.unit)} now), "
                 f"{item.verdict} of {number_words(item.detectable, item.unit)}{unit}."
             )
+            ratio = max(item.now, item.earlier) / max(min(item.now, item.earlier), 0.1)
+            if item.measure == "thickness_rest" and ratio > MOST_CHANGED:
+                yield (
+                    f"{place_words(item.side, item.task)}: so large a change of {what} is more "
+                    f"likely another place, layer or person; look at both pictures."
+                )
 
 
 def disagreement_sentences(rows: Sequence[Row]) -> Iterator[str]:
