@@ -1274,6 +1274,13 @@ SAID = (
         ("test_stated_task.py",),
     ),
     Mutant(
+        "review-recordings-not-alike-unsaid",
+        "review/place.py",
+        "return list(no_mean_sentences(summarise(rows)))",
+        "return []",
+        ("test_review_alike.py::test_recordings_of_two_places_are_said_before_signing",),
+    ),
+    Mutant(
         "visit-mean-of-opposite-ways",
         "session/results.py",
         """    elif agreement_of(mean) is Agreement.NOT_ONE or went_opposite_ways(

@@ -152,8 +152,10 @@ def test_what_a_review_says_of_a_file_has_a_translation() -> None:
 def test_a_fault_that_nobody_foresaw_is_said_in_english_with_its_remedy() -> None:
     # A clip that was not measured has no report to look it up in.
     unknown = "Nobody foresaw this; do that."
-    day = day_in_language({"clips": [{"problem": unknown}], "not_written": unknown}, "de")
-    assert day == {"clips": [{"problem": unknown}], "not_written": unknown}
+    day = day_in_language(
+        {"clips": [{"problem": unknown}], "no_means": [], "not_written": unknown}, "de"
+    )
+    assert day == {"clips": [{"problem": unknown}], "no_means": [], "not_written": unknown}
     # What the system says may be in any language; the sentence around it is not.
     told = german().refuse("a.mp4 cannot be read (Zugriff verweigert); check its access rights.")
     assert told == "a.mp4 ist nicht lesbar (Zugriff verweigert); prüfen Sie die Zugriffsrechte."

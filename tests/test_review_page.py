@@ -159,7 +159,7 @@ def sign(person: Person) -> None:
 
 
 def test_a_visit_is_reviewed_signed_and_followed(
-    tmp_path: Path, chromium: str, plain_reports: None
+    tmp_path: Path, chromium: str, plain_reports: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     record = tmp_path / "record.sqlite"
     drawn = DrawnVisit(tmp_path / "first")
@@ -242,7 +242,10 @@ def test_a_visit_is_reviewed_signed_and_followed(
         check_access(page)
         person.press("Escape")
         assert "Draft" in page.text_content("#seal")  # type: ignore[operator]
+        no_mean = "Cough: no mean. The repeats are not alike."
+        monkeypatch.setattr("layermotion.review.visit.no_means", lambda places: [no_mean])
         sign(person)
+        assert page.locator("#no-means li").all_text_contents() == [no_mean]
         assert page.text_content("#seal").startswith("Final")  # type: ignore[union-attr]
         check_access(page)
         check_fits(page)

@@ -17,6 +17,8 @@ from layermotion.review.confirming import is_measured, key_of
 from layermotion.review.desk import Desk
 from layermotion.review.sources import Listed
 from layermotion.session.plan import Side
+from layermotion.session.results import rows_of, summarise
+from layermotion.session.sentences import no_mean_sentences
 
 CHECKED = (Status.CONFIRMED, Status.CORRECTED)
 # What is looked for first in a clip: measure, structure and unit, the first of which is known.
@@ -181,6 +183,24 @@ def signed_values(places: Iterable[Place]) -> list[SignedValue]:
         for measure in place.desk.analysis.measures
         if measure.status in CHECKED
     ]
+
+
+def no_means(places: Iterable[Place]) -> list[str]:
+    """Say which tasks have no mean because their recordings are not alike."""
+    rows = [
+        row
+        for place in places
+        if place.desk is not None
+        for row in rows_of(
+            place.desk.analysis.measures,
+            side=place.listed.side,
+            task=place.listed.task or "unstated",
+            number=place.listed.repeat,
+            clip=place.clip_id,
+            is_lateral_known=place.desk.analysis.is_lateral_known,
+        )
+    ]
+    return list(no_mean_sentences(summarise(rows)))
 
 
 def why_not_sign(places: Sequence[Place]) -> dict[str, Any]:

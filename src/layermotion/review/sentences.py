@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from layermotion.serving.sentences import Sentences, refuse_in, sentences_of
+from layermotion.serving.sentences import Sentences, refuse_in, say_in, sentences_of
 
 
 def clip_in_language(told: Mapping[str, Any], language: str) -> dict[str, Any]:
@@ -21,7 +21,12 @@ def clip_in_language(told: Mapping[str, Any], language: str) -> dict[str, Any]:
 def day_in_language(state: Mapping[str, Any], language: str) -> dict[str, Any]:
     """Give the state of a visit, with what is wrong with its clips and results in a language."""
     clips = [{**clip, "problem": refuse_in(language, clip["problem"])} for clip in state["clips"]]
-    return {**state, "clips": clips, "not_written": refuse_in(language, state["not_written"])}
+    return {
+        **state,
+        "clips": clips,
+        "no_means": [say_in(language, sentence) for sentence in state["no_means"]],
+        "not_written": refuse_in(language, state["not_written"]),
+    }
 
 
 def _once(own: Sentences, shown: Mapping[str, Iterable[str]]) -> list[str]:

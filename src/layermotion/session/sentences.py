@@ -36,15 +36,15 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
     Whether the base moved is said the same way.
     """
-    every = [row for row in rows if row.repeat == MEAN and row.side != BETWEEN_SIDES]
-    means = [row for row in every if row.value is not None]
-    wall = [row for row in every if (row.measure, row.unit) == ("thickness_change", "%")]
+    yield from no_mean_sentences(rows)
+    means = [
+        row
+        for row in rows
+        if row.repeat == MEAN and row.side != BETWEEN_SIDES and row.value is not None
+    ]
+    wall = [row for row in means if (row.measure, row.unit) == ("thickness_change", "%")]
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
-        here = [row for row in wall if (row.side, row.task) == (side, task)]
-        own = {row.structure: row for row in here if row.value is not None}
-        if not own:
-            yield f"{place_words(side, task)}: no mean. {here[0].reason}"
-            continue
+        own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
         quiet = quiet_words(own)
         yield (
             f"{place_words(side, task)}: {muscle_pattern(own)}{_repeats(list(own.values()))}."
@@ -62,6 +62,20 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
                 words = "at its lowest the bladder base lay where it lies at rest, within error"
             words += f"; {lift}" if lift else ""
             yield f"{place_words(row.side, row.task)}: {words}{_repeats([row])}."
+
+
+def no_mean_sentences(rows: Sequence[Row]) -> Iterator[str]:
+    """Say of which tasks, each side by itself, what was seen has no mean, and why."""
+    asked = [
+        row
+        for row in rows
+        if row.repeat == MEAN
+        and (row.measure, row.unit) in (("thickness_change", "%"), (DISPLACEMENT, "mm"))
+    ]
+    for side, task in dict.fromkeys((row.side, row.task) for row in asked):
+        here = [row for row in asked if (row.side, row.task) == (side, task)]
+        if all(row.value is None for row in here):
+            yield f"{place_words(side, task)}: no mean. {here[0].reason}"
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:

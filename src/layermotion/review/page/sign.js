@@ -43,6 +43,7 @@ export class SignScreen {
     if (!byId("sign-who").value) byId("sign-who").value = day.who;
     if (!byId("amend-who").value) byId("amend-who").value = day.who;
     byId("sign-words").textContent = this.words(day);
+    byId("no-means").replaceChildren(...day.no_means.map((text) => make("li", { text })));
     const head = ["day.clip", "sign.confirmed", "sign.corrected", "sign.open", "sign.missing"];
     byId("sign-values").replaceChildren(
       make("caption", { class: "spoken", text: say("sign.values") }),
