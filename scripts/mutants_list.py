@@ -1283,11 +1283,16 @@ SAID = (
     Mutant(
         "visit-mean-of-opposite-ways",
         "session/results.py",
-        """    elif agreement_of(mean) is Agreement.NOT_ONE or went_opposite_ways(
-        (row.low, row.high) for row in rows
-    ):""",
-        "    elif agreement_of(mean) is Agreement.NOT_ONE:",
+        "[(row.low, row.high) for row in rows]",
+        "[]",
         ("test_session_numbers.py::test_repeats_that_went_opposite_ways_have_no_mean",),
+    ),
+    Mutant(
+        "no-mean-of-small-changes-about-zero",
+        "measures/repeats.py",
+        "return agreement is Agreement.NOT_ONE or (is_opposite and not may_be)",
+        "return agreement is Agreement.NOT_ONE or is_opposite",
+        ("test_session_numbers.py::test_small_changes_about_zero_keep_their_mean",),
     ),
     Mutant(
         "visit-means-of-two-places",
@@ -1306,7 +1311,7 @@ SAID = (
     Mutant(
         "visit-large-change-of-rest-is-no-doubt",
         "session/sentences.py",
-        'if item.measure == "thickness_rest" and ratio > MOST_CHANGED:',
+        'if item.measure == "thickness_rest" and _is_doubtful(item):',
         "if False:",
         (
             "test_session_numbers.py::test_a_rest_that_changed_too_much_asks_to_look_at_both_pictures",
@@ -1315,8 +1320,8 @@ SAID = (
     Mutant(
         "mean-of-opposite-ways",
         "measures/repeats.py",
-        "if is_opposite or agreement is Agreement.NOT_ONE:",
-        "if agreement is Agreement.NOT_ONE:",
+        "return agreement is Agreement.NOT_ONE or (is_opposite and not may_be)",
+        "return agreement is Agreement.NOT_ONE",
         ("test_measures.py::test_efforts_that_went_opposite_ways_have_no_mean",),
     ),
     Mutant(

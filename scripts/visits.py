@@ -110,6 +110,8 @@ def detectable() -> DetectableChanges:
 def is_right_way(words: str, measure: str, before: float, now: float) -> bool:
     """Judge the words of a sentence by the two values, without the code that chose them."""
     head = words.partition(": ")[2]
+    if head.startswith("so large a change"):
+        return max(before, now) > 1.5 * min(before, now)
     if measure == "thickness_rest":
         return ("thicker" in head) == (now > before) and ("thinner" in head) == (now < before)
     first = head.partition("; at the earlier visit")[0]

@@ -138,6 +138,19 @@ def test_repeats_that_went_opposite_ways_have_no_mean() -> None:
     assert mean_of([single[0], replace(single[1], low=-0.5)]).value == -2.5
 
 
+def test_small_changes_about_zero_keep_their_mean() -> None:
+    single = [
+        row(structure="eo", value=value, half=1.0, repeat=name, repeats=1)
+        for name, value in (("1", 3.0), ("2", -3.0))
+    ]
+    assert mean_of(single).value == 0.0
+    # A base that was lifted once and descended once has none, however little it moved.
+    moved = [
+        replace(one, measure="base_displacement", structure="bladder", unit="mm") for one in single
+    ]
+    assert mean_of(moved).value is None
+
+
 def wall_rows(rests: Sequence[float], layer: str = "eo") -> list[Row]:
     """Rows of recordings whose layer at rest is so thick, and of the TrA in them."""
     return [
@@ -189,7 +202,14 @@ def test_recordings_of_one_place_keep_their_means() -> None:
 
 @pytest.mark.parametrize(
     ("earlier", "now", "is_doubted"),
-    [(4.1, 10.6, True), (8.2, 4.5, True), (3.8, 2.9, False), (4.0, 5.5, False), (2.0, 3.1, True)],
+    [
+        (4.1, 10.6, True),
+        (8.2, 4.5, True),
+        (3.8, 2.9, False),
+        (5.0, 7.4, False),
+        (2.0, 3.1, False),
+        (3.0, 5.2, True),
+    ],
 )
 def test_a_rest_that_changed_too_much_asks_to_look_at_both_pictures(
     earlier: float, now: float, is_doubted: bool

@@ -11,6 +11,7 @@ import numpy as np
 from layermotion.labels import Structure
 from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.normal import Z95
+from layermotion.ways import way_of
 
 # 97.5 % quantiles of Student's t for 1, 2, ... 30 degrees of freedom (any table of the
 # distribution; a test compares them with scipy). Beyond, the normal one is 4 % too small at most.
@@ -190,18 +191,31 @@ def is_too_few(unit: str, count: int) -> bool:
     return unit == "s" and 1 < count < FEWEST_TIMED
 
 
-def went_opposite_ways(intervals: Iterable[tuple[float | None, float | None]]) -> bool:
-    """Whether some repeats went one way beyond error and others the other way.
+def are_not_alike(
+    name: str,
+    certainty: Certainty,
+    expected: float | None,
+    intervals: Iterable[tuple[float | None, float | None]],
+) -> bool:
+    """Whether repeats cannot be of one thing, so that they have no mean.
 
-    Examples
-    --------
-    >>> went_opposite_ways([(-9.0, -7.0), (2.0, 4.0)])
-    True
-    >>> went_opposite_ways([(-9.0, -7.0), (-1.0, 4.0)])
-    False
+    They differ too much; or some went one way beyond error and others the other way. A thickness
+    that changes little may do that, so long as its repeats differ no more than usual.
+
+    Parameters
+    ----------
+    name
+        Of the measure.
+    expected
+        Usual standard deviation between repeats; None where none is known.
+    intervals
+        Of each repeat.
     """
+    agreement = certainty.agreement(expected)
     known = [(low, high) for low, high in intervals if low is not None and high is not None]
-    return any(low > 0 for low, _ in known) and any(high < 0 for _, high in known)
+    is_opposite = any(low > 0 for low, _ in known) and any(high < 0 for _, high in known)
+    may_be = way_of(name) == "" and expected is not None and agreement is Agreement.USUAL
+    return agreement is Agreement.NOT_ONE or (is_opposite and not may_be)
 
 
 def no_mean_words(values: Sequence[float], unit: str) -> str:
@@ -228,9 +242,8 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         halves = [(m.high - m.low) / 2 for m in known if m.high is not None and m.low is not None]
         certainty = Certainty.of(values, float(np.mean(halves)))
         mean = replace(known[0], repeat=MEAN, frames=";".join(m.frames for m in known))
-        is_opposite = went_opposite_ways((m.low, m.high) for m in known)
-        agreement = certainty.agreement(expected_spread(name, unit, structure))
-        if is_opposite or agreement is Agreement.NOT_ONE:
+        expected = expected_spread(name, unit, structure)
+        if are_not_alike(name, certainty, expected, [(m.low, m.high) for m in known]):
             mean = replace(
                 mean,
                 value=None,

@@ -18,12 +18,12 @@ from layermotion.measures.repeats import (
     TOO_FEW_TIMES,
     Agreement,
     Certainty,
+    are_not_alike,
     expected_spread,
     half_of_difference,
     interval_of,
     is_too_few,
     no_mean_words,
-    went_opposite_ways,
 )
 from layermotion.report.palette import short_name
 from layermotion.session.plan import Item, Side
@@ -355,8 +355,8 @@ def mean_of(rows: Sequence[Row]) -> Row:
     reason = ""
     if is_too_few(mean.unit, certainty.count):
         reason = TOO_FEW_TIMES
-    elif agreement_of(mean) is Agreement.NOT_ONE or went_opposite_ways(
-        (row.low, row.high) for row in rows
+    elif are_not_alike(
+        mean.measure, certainty, _expected(mean), [(row.low, row.high) for row in rows]
     ):
         reason = no_mean_words(values, mean.unit)
     if reason:
@@ -368,7 +368,11 @@ def mean_of(rows: Sequence[Row]) -> Row:
 
 def agreement_of(row: Row) -> Agreement:
     """How the repeats behind a mean agree."""
-    return row.certainty.agreement(expected_spread(row.measure, row.unit, row.structure))
+    return row.certainty.agreement(_expected(row))
+
+
+def _expected(row: Row) -> float | None:
+    return expected_spread(row.measure, row.unit, row.structure)
 
 
 def _sides(means: Sequence[Row]) -> Iterator[Row]:

@@ -20,9 +20,9 @@ from layermotion.session.plan import Side
 from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row, agreement_of
 
 DISPLACEMENT = "base_displacement"
-# A layer at rest that is so many times as thick or thin as before is hardly the same part of it:
-# muscles change by far less in weeks (common practice, no source).
-MOST_CHANGED = 1.5
+# A layer at rest that is so many times as thick or thin as before, and by so many mm, is hardly the
+# same part of it: muscles change by far less in weeks (common practice, no source).
+MOST_TIMES, MOST_CHANGE_MM = 1.5, 2.0
 # Measures that say again what another sentence says: a ratio or mm beside per cent.
 SAID_BEFORE = (
     ("thickness_contracted", "mm"),
@@ -118,8 +118,7 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
                 f"({_valued(item.earlier, item.unit)} then, {_valued(item.now, item.unit)} now), "
                 f"{item.verdict} of {number_words(item.detectable, item.unit)}{unit}."
             )
-            ratio = max(item.now, item.earlier) / max(min(item.now, item.earlier), 0.1)
-            if item.measure == "thickness_rest" and ratio > MOST_CHANGED:
+            if item.measure == "thickness_rest" and _is_doubtful(item):
                 yield (
                     f"{place_words(item.side, item.task)}: so large a change of {what} is more "
                     f"likely another place, layer or person; look at both pictures."
@@ -139,6 +138,11 @@ def disagreement_sentences(rows: Sequence[Row]) -> Iterator[str]:
                 f"deviation {number_words(row.spread, row.unit)}{unit}, usually "
                 f"{number_words(usual, row.unit)}); look for one that went wrong."
             )
+
+
+def _is_doubtful(change: Change) -> bool:
+    thin, thick = sorted((change.earlier, change.now))
+    return thick > MOST_TIMES * thin and thick - thin > MOST_CHANGE_MM
 
 
 def _interval(row: Row) -> str:
