@@ -1281,6 +1281,20 @@ SAID = (
         ("test_review_alike.py::test_recordings_of_two_places_are_said_before_signing",),
     ),
     Mutant(
+        "review-unknown-sides-taken-for-one",
+        "review/place.py",
+        "if place.desk is not None and place.listed.is_side_known",
+        "if place.desk is not None",
+        ("test_review_alike.py::test_sides_that_are_not_stated_are_not_taken_for_one",),
+    ),
+    Mutant(
+        "visit-muscle-without-a-mean-unsaid",
+        "session/sentences.py",
+        "        for row in missing:",
+        "        for row in ():",
+        ("test_review_alike.py::test_a_muscle_without_a_mean_is_said_beside_those_that_have_one",),
+    ),
+    Mutant(
         "visit-mean-of-opposite-ways",
         "session/results.py",
         "[(row.low, row.high) for row in rows]",

@@ -20,18 +20,20 @@ def measure(name: str, structure: str, value: float, half: float, unit: str) -> 
     )  # fmt: skip
 
 
-def recording(number: int, eo_mm: float) -> Any:
-    """Make a measured recording of which the EO at rest is so thick."""
+def recording(number: int, eo_mm: float, tra_percent: float = 40.0, *, known: bool = True) -> Any:
+    """Make a measured recording of which the EO at rest is so thick, and the TrA thickens so."""
     measures = (
         measure("thickness_rest", "eo", eo_mm, 0.2, "mm"),
         measure("thickness_change", "eo", 2.0, 1.0, "%"),
-        measure("thickness_change", "tra", 40.0 + number, 5.0, "%"),
+        measure("thickness_change", "tra", tra_percent, 5.0, "%"),
     )
     return SimpleNamespace(
         desk=SimpleNamespace(
             analysis=SimpleNamespace(measures=measures, is_lateral_known=True),
         ),
-        listed=SimpleNamespace(side=Side.LEFT, task=Task.DRAW_IN, repeat=number),
+        listed=SimpleNamespace(
+            side=Side.LEFT, task=Task.DRAW_IN, repeat=number, is_side_known=known
+        ),
         clip_id=f"c{number}",
     )
 
@@ -45,3 +47,15 @@ def test_recordings_of_two_places_are_said_before_signing(second_mm: float, coun
     for english, german in zip(found, day_in_language(state, "de")["no_means"], strict=True):
         assert english.startswith("Left, draw-in: no mean. The recordings are not of one place")
         assert german.startswith("Links, Bauch einziehen: kein Mittelwert. Die Aufnahmen zeigen")
+
+
+def test_a_muscle_without_a_mean_is_said_beside_those_that_have_one() -> None:
+    (english,) = no_means([recording(1, 4.3, 10.0), recording(2, 4.3, 290.0)])
+    assert english.startswith("Left, draw-in: TrA has no mean. The repeats (10 and 290 %) differ")
+    state = {"clips": [], "no_means": [english], "not_written": ""}
+    (german,) = day_in_language(state, "de")["no_means"]
+    assert german.startswith("Links, Bauch einziehen: TrA hat keinen Mittelwert. Die Wiederholun")
+
+
+def test_sides_that_are_not_stated_are_not_taken_for_one() -> None:
+    assert no_means([recording(k, mm, known=False) for k, mm in ((1, 4.3), (2, 9.9))]) == []

@@ -190,7 +190,7 @@ def no_means(places: Iterable[Place]) -> list[str]:
     rows = [
         row
         for place in places
-        if place.desk is not None
+        if place.desk is not None and place.listed.is_side_known
         for row in rows_of(
             place.desk.analysis.measures,
             side=place.listed.side,

@@ -74,8 +74,13 @@ def no_mean_sentences(rows: Sequence[Row]) -> Iterator[str]:
     ]
     for side, task in dict.fromkeys((row.side, row.task) for row in asked):
         here = [row for row in asked if (row.side, row.task) == (side, task)]
-        if all(row.value is None for row in here):
-            yield f"{place_words(side, task)}: no mean. {here[0].reason}"
+        missing = [row for row in here if row.value is None]
+        if missing and len(missing) == len(here):
+            yield f"{place_words(side, task)}: no mean. {missing[0].reason}"
+            continue
+        for row in missing:
+            name = short_name(row.structure)
+            yield f"{place_words(side, task)}: {name} has no mean. {row.reason}"
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
