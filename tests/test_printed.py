@@ -48,8 +48,14 @@ def full_visit() -> Visit:
         for row in (replace(one, structure=structure) for one in of_wall(side))
     ]
     rows += [base(value, task) for task, value in BASE_TASKS.items()]
-    earlier = [replace(row, value=row.value - 30, low=row.low - 30, high=row.high - 30)
-               for row in rows if row.value is not None]  # fmt: skip
+    earlier = []
+    for row in rows:
+        if row.value is not None:
+            # As much as is said of a layer at rest and not doubted.
+            less = 1.5 if row.measure == "thickness_rest" else 30
+            earlier.append(
+                replace(row, value=row.value - less, low=row.low - less, high=row.high - less)
+            )
     items = [Item(side, task, 1, (), None, Settings())
              for task in WALL_TASKS for side in (Side.LEFT, Side.RIGHT)]  # fmt: skip
     items += [Item(Side.MIDLINE, task, 1, (), None, Settings()) for task in BASE_TASKS]

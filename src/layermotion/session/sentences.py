@@ -109,7 +109,11 @@ def effect_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
 
 def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
-    """State changes since the earlier visit that exceed the smallest detectable one and error."""
+    """State changes since the earlier visit that exceed the smallest detectable one and error.
+
+    Which of them are too large to be believed is said after them.
+    """
+    doubtful: dict[str, list[str]] = {}
     for item in changes:
         is_new = (item.measure, item.unit) not in SAID_BEFORE
         if is_new and item.verdict == LARGER and item.detectable is not None:
@@ -118,16 +122,19 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
             clause = compared(
                 item.measure, item.unit, item.now, item.earlier, "at the earlier visit"
             )
+            place = place_words(item.side, item.task)
             yield (
-                f"{place_words(item.side, item.task)}: {what} {clause} "
+                f"{place}: {what} {clause} "
                 f"({_valued(item.earlier, item.unit)} then, {_valued(item.now, item.unit)} now), "
                 f"{item.verdict} of {number_words(item.detectable, item.unit)}{unit}."
             )
             if item.measure == "thickness_rest" and _is_doubtful(item):
-                yield (
-                    f"{place_words(item.side, item.task)}: so large a change of {what} is more "
-                    f"likely another place, layer or person; look at both pictures."
-                )
+                doubtful.setdefault(place, []).append(what)
+    for place, names in doubtful.items():
+        yield (
+            f"{place}: so large a change of {', '.join(names)} is more likely another place, layer "
+            f"or person; look at both pictures."
+        )
 
 
 def disagreement_sentences(rows: Sequence[Row]) -> Iterator[str]:
