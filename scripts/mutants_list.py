@@ -1290,8 +1290,8 @@ SAID = (
     Mutant(
         "visit-muscle-without-a-mean-unsaid",
         "session/sentences.py",
-        "        for row in missing:",
-        "        for row in ():",
+        "            for row in missing:",
+        "            for row in ():",
         ("test_review_alike.py::test_a_muscle_without_a_mean_is_said_beside_those_that_have_one",),
     ),
     Mutant(
@@ -1311,7 +1311,7 @@ SAID = (
     Mutant(
         "visit-means-of-two-places",
         "session/results.py",
-        "means = list(_of_one_place(list(_means(own))))",
+        "means = _of_one_place(list(_means(own)))",
         "means = list(_means(own))",
         ("test_session_numbers.py::test_recordings_of_two_places_have_no_mean_of_the_wall",),
     ),
@@ -1325,7 +1325,7 @@ SAID = (
     Mutant(
         "visit-large-change-of-rest-is-no-doubt",
         "session/sentences.py",
-        'if item.measure == "thickness_rest" and _is_doubtful(item):',
+        "if item.measure == REST and _is_doubtful(item):",
         "if False:",
         (
             "test_session_numbers.py::test_a_rest_that_changed_too_much_asks_to_look_at_both_pictures",

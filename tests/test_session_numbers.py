@@ -224,7 +224,7 @@ def test_a_rest_that_changed_too_much_asks_to_look_at_both_pictures(
         "person; look at both pictures."
     )
     assert others == ([doubt] if is_doubted else [])
-    two = [change for change in changes for change in (change, replace(change, structure="io"))]
+    two = [each for change in changes for each in (change, replace(change, structure="io"))]
     assert list(change_sentences(two))[2:] == (
         [doubt.replace("EO at rest", "EO at rest, IO at rest")] if is_doubted else []
     )

@@ -1,7 +1,7 @@
 """Owns the mean of repeats: its value, how sure it is, and when there is none."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Self
@@ -195,7 +195,7 @@ def are_not_alike(
     name: str,
     certainty: Certainty,
     expected: float | None,
-    intervals: Iterable[tuple[float | None, float | None]],
+    intervals: Sequence[tuple[float | None, float | None]],
 ) -> bool:
     """Whether repeats cannot be of one thing, so that they have no mean.
 

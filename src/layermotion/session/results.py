@@ -241,7 +241,7 @@ def tabulate(recorded: Sequence[Recorded]) -> tuple[Row, ...]:
 
 def summarise(own: Sequence[Row]) -> tuple[Row, ...]:
     """Rows of repeats, with their means, differences between sides and effects of the lift."""
-    means = list(_of_one_place(list(_means(own))))
+    means = _of_one_place(list(_means(own)))
     return (*own, *means, *_sides(means), *_effects(means))
 
 
@@ -300,17 +300,19 @@ def _means(rows: Iterable[Row]) -> Iterator[Row]:
             yield mean_of(comparable)
 
 
-def _of_one_place(means: Sequence[Row]) -> Iterator[Row]:
+def _of_one_place(means: Sequence[Row]) -> list[Row]:
     """Leave no mean of a wall whose layers at rest differ too much between the recordings."""
     apart = {
         (row.side, row.task): row.structure
         for row in means
         if row.measure == REST and row.value is None
     }
+    kept = []
     for row in means:
         layer = apart.get((row.side, row.task))
         is_measured = row.structure in WALL_LAYERS and row.unit != "s" and row.value is not None
-        yield _without_mean(row, _apart_words(layer)) if layer and is_measured else row
+        kept.append(_without_mean(row, _apart_words(layer)) if layer and is_measured else row)
+    return kept
 
 
 def _apart_words(layer: str) -> str:

@@ -17,7 +17,7 @@ from layermotion.report.words import (
 from layermotion.session.against import LARGER, Change
 from layermotion.session.direction import compared, subject
 from layermotion.session.plan import Side
-from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row, agreement_of
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, REST, Row, agreement_of
 
 DISPLACEMENT = "base_displacement"
 # A layer at rest that is so many times as thick or thin as before, and by so many mm, is hardly the
@@ -75,12 +75,12 @@ def no_mean_sentences(rows: Sequence[Row]) -> Iterator[str]:
     for side, task in dict.fromkeys((row.side, row.task) for row in asked):
         here = [row for row in asked if (row.side, row.task) == (side, task)]
         missing = [row for row in here if row.value is None]
-        if missing and len(missing) == len(here):
-            yield f"{place_words(side, task)}: no mean. {missing[0].reason}"
-            continue
-        for row in missing:
-            name = short_name(row.structure)
-            yield f"{place_words(side, task)}: {name} has no mean. {row.reason}"
+        place = place_words(side, task)
+        if len(missing) == len(here):
+            yield f"{place}: no mean. {missing[0].reason}"
+        else:
+            for row in missing:
+                yield f"{place}: {short_name(row.structure)} has no mean. {row.reason}"
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
@@ -128,7 +128,7 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
                 f"({_valued(item.earlier, item.unit)} then, {_valued(item.now, item.unit)} now), "
                 f"{item.verdict} of {number_words(item.detectable, item.unit)}{unit}."
             )
-            if item.measure == "thickness_rest" and _is_doubtful(item):
+            if item.measure == REST and _is_doubtful(item):
                 doubtful.setdefault(place, []).append(what)
     for place, names in doubtful.items():
         yield (

@@ -62,11 +62,7 @@ class Watch:
         values = evaluate(average, self._batches, self.place.device)
         tracking.append(self.out, step, values)
         write_samples(self.out, average, self._batches, self.place.device)
-        dice = "  ".join(
-            f"{name} none" if math.isnan(value) else f"{name} {value:.3f}"
-            for name in CLASSES[1:]
-            for value in [values[f"dice_{name}"]]
-        )
+        dice = "  ".join(f"{name} {_shown(values[f'dice_{name}'])}" for name in CLASSES[1:])
         self.report(f"step {step}  Dice {dice}  view {values['view_accuracy']:.3f}")
         return values[self.settings.stop_metric]
 
@@ -80,3 +76,7 @@ class Watch:
             f"{progress.best_step}, {progress.best_score:.4f}; stopping"
         )
         return True
+
+
+def _shown(dice: float) -> str:
+    return "none" if math.isnan(dice) else f"{dice:.3f}"
