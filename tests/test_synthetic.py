@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from published import published
 from scenes import draw_with, profile, seeded, view_of_example
 
+from layermotion import cli
 from layermotion.errors import InputError
 from layermotion.evaluation.compare import compare_measures
 from layermotion.labels import BACKGROUND, STRUCTURES, WALL_LAYERS, Structure, Task, View, label_of
@@ -635,6 +636,8 @@ def test_clip_truth_file_equals_the_truth(tmp_path: Path) -> None:
         area = plan.area
         assert tuple(stored["area_px"]) == (area.top, area.left, area.height, area.width)
         assert (stored["view"], stored["task"]) == ("bladder", "strain")
+        # Who opens the file finds each of its names explained by the command.
+        assert all(name in (cli.synthesize.__doc__ or "") for name in stored.files)
 
 
 def test_still_comes_with_labels_and_one_frame_of_truth(tmp_path: Path) -> None:

@@ -335,6 +335,12 @@ def synthesize(
     """Make synthetic clips and stills with their exact truth, on all cores.
 
     The same seed gives the same files, however many cores or machines make them.
+
+    Each NAME.truth.npz is read by numpy.load. It holds time_s of the frames, x_mm of the columns,
+    edges_mm (frames, layers, superficial and deep, columns; mm below the top of the image area,
+    layers in the order fat, EO, IO, TrA, bladder), base_displacement_mm and slide_mm of the TrA
+    (frames), spacing_mm of rows and columns, area_px (top, left, height, width), view, task and
+    pattern (which muscles work).
     """
     from layermotion.commands.progress import telling
     from layermotion.commands.spread import spread_over
