@@ -1,5 +1,6 @@
 """Owns the signals of filmed scenarios: what was measured, what was true, how both are varied."""
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import astuple, dataclass
 from pathlib import Path
@@ -9,7 +10,7 @@ import numpy as np
 from effort_signals import lasting
 from numpy.typing import NDArray
 
-from layermotion.efforts.channels import Signals
+from layermotion.efforts.channels import CHANNELS, Signals
 from layermotion.efforts.parts import TASKS
 from layermotion.labels import Task
 from layermotion_synthetic.anatomy import chance, uniform
@@ -27,8 +28,11 @@ AS_HIDDEN, FEWEST_LEFT = 0.25, 2
 # How often signals get more noise, by which share of their spread at most, and how long that lasts,
 # s.
 NOISY, MOST_NOISE, LASTS_S = 0.4, 0.25, (0.2, 1.5)
+# How often the ways in which the picture changes are taken a little otherwise, by which angle.
+OTHER_WAYS, OTHERWISE_RAD = 0.5, 0.5
 # How often nothing is said of the task.
 UNSTATED = 0.25
+PICTURE = [k for k, name in enumerate(CHANNELS) if name.startswith("picture")]
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,14 +73,14 @@ def read_stored(path: Path) -> Iterator[Stored]:
 
 
 def write_stored(path: Path, clips: Sequence[Stored]) -> None:
-    """Write filmed clips so that they can be read again, in single precision."""
+    """Write filmed clips so that they can be read again, signals in half precision."""
     packed: dict[str, NDArray[Any]] = {}
     for number, clip in enumerate(clips):
         packed |= {
             f"{number}/kind": np.array(list(Kind).index(clip.kind)),
             f"{number}/stated": np.array(TASKS.index(clip.stated)),
             f"{number}/time_s": clip.signals.time_s.astype(np.float32),
-            f"{number}/value": clip.signals.value.astype(np.float32),
+            f"{number}/value": clip.signals.value.astype(np.float16),
             f"{number}/repeats": np.array([astuple(one) for one in clip.repeats]).reshape(-1, 6),
         }
     np.savez_compressed(path, **packed)  # type: ignore[arg-type]
@@ -103,6 +107,8 @@ def altered(rng: np.random.Generator, clip: Stored, clips: Sequence[Stored]) -> 
             repeats = tuple(one.moved(-float(time_s[first])) for one in repeats)
             time_s, value = time_s[kept] - time_s[first], value[:, kept]
     value = value * np.exp(rng.normal(0, GAIN, (len(value), 1)))
+    if chance(rng, OTHER_WAYS):
+        value = _other_ways(rng, value)
     if chance(rng, AS_HIDDEN):
         hidden = np.isnan(clips[int(rng.integers(len(clips)))].signals.value)
         at = np.linspace(0, hidden.shape[1] - 1, time_s.size).astype(int)
@@ -112,6 +118,16 @@ def altered(rng: np.random.Generator, clip: Stored, clips: Sequence[Stored]) -> 
         value = _noisy(rng, time_s, value)
     stated = None if chance(rng, UNSTATED) else clip.stated
     return Stored(clip.kind, stated, Signals(time_s, value), repeats)
+
+
+def _other_ways(rng: np.random.Generator, value: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn neighbouring ways in which the picture changes into each other."""
+    value = value.copy()
+    for one, next_one in itertools.pairwise(PICTURE):
+        angle = uniform(rng, -OTHERWISE_RAD, OTHERWISE_RAD)
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        value[[one, next_one]] = turn @ value[[one, next_one]]
+    return value
 
 
 def _noisy(

@@ -4,7 +4,7 @@ python scripts/effort_network.py train --minutes 8 --out FILE.npz   goes on from
                                                                     with clips from --first on
 python scripts/effort_network.py train --start NETWORK.onnx --filmed SIGNALS.npz ... --batch 64
                                                                     goes on from an exported one,
-                                                                    half of it on filmed clips
+                                                                    in part on filmed clips
 python scripts/effort_network.py export FILE.npz                    writes it where clips use it
 """
 
@@ -45,6 +45,7 @@ from layermotion.efforts.parts import (
 from layermotion.efforts.tell import FOLDER, INPUT_NAME, NAME, OUTPUT_NAME
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task, View
+from layermotion.series.picture import WAYS
 from layermotion_synthetic.anatomy import chance, log_uniform
 from layermotion_synthetic.course import Repeat
 from layermotion_synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
@@ -57,18 +58,23 @@ MEMBERS = 3
 # The most clips that are added between two steps, frames of one, and clips kept to be seen again;
 # of filmed ones those added and kept.
 MOST_NEW, LONGEST, KEPT = 96, 640, 60_000
-NEW_FILMED, KEPT_FILMED = 24, 1_500
+NEW_FILMED, KEPT_FILMED = 4, 1_500
+# Share of filmed clips in a step, where some are given.
+FILMED_SHARE = 0.3
 WEIGHT_DECAY, AVERAGED = 1e-2, 0.99
 FLOAT = onnx.TensorProto.FLOAT
 # What ends the name of a weight that is exported in half precision.
 HALF = "_half"
 # Fewer weights than this stay in single precision.
 SMALL = 256
-# How often a signal is left out, and signals that may be turned round together.
-UNSEEN = 0.08
+# How often a signal is left out, how often all of the tissue where the picture is seen, and signals
+# that may be turned round together.
+UNSEEN, PICTURE_ALONE = 0.08, 0.12
+TISSUE = [k for k, (structure, _) in enumerate(CHANNELS.values()) if structure]
+PICTURE = list(CHANNELS).index("picture 1")
 TURNED = [
     [k for k, name in enumerate(CHANNELS) if name.startswith(word)]
-    for word in ("slide", "shape", "second", "probe")
+    for word in ("slide", "shape", "second", "probe", *(f"picture {k + 1}" for k in range(WAYS)))
 ]
 # What the network sees of a clip, and the part of each frame.
 Example = tuple[NDArray[np.float16], NDArray[np.int8]]
@@ -248,11 +254,31 @@ class Kept:
         for turned in TURNED:
             sign = torch.where(torch.rand(count, 1, device=inputs.device) < 0.5, 1.0, -1.0)
             factor[:, turned] *= sign
+        is_seen = inputs[:, 2 * len(CHANNELS) + PICTURE].amax(1, keepdim=True)
+        is_alone = is_seen * (torch.rand(count, 1, device=inputs.device) < PICTURE_ALONE)
+        factor[:, TISSUE] *= 1 - is_alone
         every = torch.cat([factor, factor, factor.abs()], 1)
         inputs[:, : every.shape[1]] *= every[:, :, None]
-        length = int((parts >= 0).sum(1).max())
-        length += -length % LENGTH_STEP
-        return inputs[:, :, :length], parts[:, :length]
+        return inputs, parts
+
+
+def learn(
+    network: Network, optimiser: torch.optim.Optimizer, inputs: Tensor, parts: Tensor
+) -> Tensor:
+    """Take one step of training on a batch, and give the loss of it, mean over the members."""
+    length = int((parts >= 0).sum(1).max())
+    length += -length % LENGTH_STEP
+    inputs, parts = inputs[:, :, :length], parts[:, :length]
+    optimiser.zero_grad()
+    every = [
+        nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1)
+        for member in network.members
+    ]
+    loss = torch.stack(every).mean()
+    loss.backward()  # type: ignore[no-untyped-call]
+    nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+    optimiser.step()
+    return loss.detach()
 
 
 @dataclass(frozen=True)
@@ -266,11 +292,11 @@ class Run:
     rate
         Highest rate of learning.
     batch
-        Clips in a step; a larger one costs a GPU no time.
+        Clips in a step.
     start
         Network to begin as, where ``out`` does not exist; None begins from chance.
     filmed
-        Signals of filmed clips, which then are half of each step.
+        Signals of filmed clips, which then are ``FILMED_SHARE`` of each step.
     """
 
     minutes: float
@@ -303,7 +329,7 @@ def train(run: Run) -> None:
     kept = Kept(KEPT if device == "cuda" else KEPT // 20, device)
     clips = [c for path in run.filmed for c in read_stored(path) if c.kind not in ASIDE]
     filmed = Kept(KEPT_FILMED, device)
-    sources = [kept, filmed] if clips else [kept]
+    own = round(FILMED_SHARE * run.batch) if clips else 0
     waiting: queue.SimpleQueue[Example] = queue.SimpleQueue()
     # No more is drawn ahead than this, so that drawing leaves a slow computer to training.
     room, has_ended = threading.Semaphore(4 * MOST_NEW), threading.Event()
@@ -334,19 +360,13 @@ def train(run: Run) -> None:
             rate = run.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
             for group in optimiser.param_groups:
                 group["lr"] = rate
-            optimiser.zero_grad()
-            losses = []
-            for member, source in itertools.product(network.members, sources):
-                inputs, parts = source.batch(run.batch // len(sources))
-                loss = nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1)
-                (loss / MEMBERS / len(sources)).backward()  # type: ignore[no-untyped-call]
-                losses.append(loss.item())
-            nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-            optimiser.step()
+            sources = [kept.batch(run.batch - own)] + ([filmed.batch(own)] if own else [])
+            inputs, parts = map(torch.cat, zip(*sources, strict=True))
+            loss = learn(network, optimiser, inputs, parts)
             mean.update_parameters(network)
             step += 1
             if step % 50 == 0:
-                now = float(np.mean(losses))
+                now = loss.item()
                 smooth = now if step == 50 else 0.9 * smooth + 0.1 * now
                 print(f"{step} steps, {kept.drawn} clips, {time.monotonic() - started_s:.0f} s, "
                       f"loss {smooth:.4f}", flush=True)  # fmt: skip

@@ -1,13 +1,15 @@
 """Owns the signals of efforts drawn without pictures: what is true, with all that hides it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.efforts.channels import Signals
 from layermotion.labels import Structure, Task, View
+from layermotion.series.picture import SMALL_SHAPE, WAYS, quick_changes
 from layermotion_synthetic.anatomy import chance, log_uniform, uniform
 from layermotion_synthetic.course import Course, Repeat, cropped, ease
 from layermotion_synthetic.motion import (
@@ -50,7 +52,7 @@ EVEN_BREATHS, EVEN_STRENGTH, EVEN_BREATH_S = 0.25, (0.03, 1.0), (2.5, 7.0)
 # How often hardly anything but the picture's shape is measured, how many signals of the tissue are
 # left then at most, and how often shape and probe are seen with them.
 FEW, MOST_LEFT, WITH_SHAPE = 0.2, 2, 0.5
-OF_PICTURE = ("shape", "second shape", "probe")
+OF_PICTURE = ("shape", "second shape", "probe", *(f"picture {k + 1}" for k in range(WAYS)))
 # How often the clip has little rest before the first effort and after the last, and how little, s.
 TIGHT, LITTLE_S = 0.3, (0.1, 0.9)
 # How often there is long rest before the first effort and after the last, and how long at most, s:
@@ -61,6 +63,24 @@ OTHER_PACE, PACES = 0.25, (0.6, 1.3)
 # How often the probe slips once, for good.
 SLIPS = 0.15
 LOST_FRAMES = 0.02
+# Tissue of a drawn picture: how many waves of grey it is made of, how many of its pixels one has
+# down and across, and how far it moves with an effort, a dip, a breath, drift, a slip and the
+# pulse, in pixels of a small picture (2 to 3 mm).
+WAVES, WAVE_ROWS_PX, WAVE_COLUMNS_PX = 5, (3.0, 12.0), (8.0, 60.0)
+MOVES_PX = {
+    "effort": (0.02, 2.0),
+    "dip": (0.1, 4.0),
+    "breath": (0.03, 2.5),
+    "drift": (0.005, 1.0),
+    "slip": (0.1, 2.0),
+    "pulse": (0.005, 0.2),
+}
+# Height of a wave, grey levels (chosen so that drawn pictures change by about as much as filmed
+# ones, measured in the spread of their greys).
+SEEN_GREYS = 12
+# How often a pulse is seen, its beats a second, and noise of the greys, from frame to frame and
+# lasting, grey levels.
+PULSES, BEATS_HZ, GREY_NOISE, LASTING_GREYS = 0.3, (0.8, 1.8), (0.03, 2.0), (0.03, 2.0)
 
 
 def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
@@ -80,6 +100,14 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
         slip_s = uniform(rng, 0, float(time[-1]))
         slip = ease(time, slip_s, slip_s + log_uniform(rng, 0.05, 1.0))
     hidden = _spans(rng, time, 1) if chance(rng, 0.3) else np.zeros(time.size, bool)
+    causes = {
+        "effort": [course.activation],
+        "dip": [course.dip],
+        "breath": [course.breath / STRENGTH_OF_BREATH[view]],
+        "drift": [scenario.probe_factor * each for each in drifts],
+        "slip": [slip],
+        "pulse": [_pulse(rng, time)] if chance(rng, PULSES) else [],
+    }
     known: dict[str, Array] = {}
     for name, signal in pure.items():
         white, slow, drift = NOISE[name.split()[0]]
@@ -106,6 +134,12 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
             far = np.abs(signal) > uniform(rng, 0.4, 0.9) * np.abs(signal).max()
             gone |= far & (np.abs(signal) > 0)
         known[name] = np.where(gone, np.nan, noisy)
+    if not chance(rng, NEVER):
+        changes = quick_changes(_pictures(rng, time, causes, clean), time)
+        gone = hidden & chance(rng, 0.5)
+        known |= {
+            f"picture {k + 1}": np.where(gone, np.nan, each) for k, each in enumerate(changes)
+        }
     if chance(rng, FEW):
         tissue = [name for name in known if name not in OF_PICTURE]
         left = set(rng.permutation(tissue)[: int(rng.integers(1, MOST_LEFT + 1))])
@@ -225,6 +259,52 @@ def _bladder(rng: np.random.Generator, scenario: Scenario) -> dict[str, Array]:
     shape = rng.normal(0, 0.0015) * base + rng.normal(0, 0.02) * course.breath
     second = rng.normal(0, 0.0003) * base + rng.normal(0, 0.01) * course.breath
     return {"base": base, "base beside": beside, "shape": shape, "second shape": second}
+
+
+def _pulse(rng: np.random.Generator, time_s: Array) -> Array:
+    """Beats of a vessel, from 0 to 1, fast up and slow down."""
+    beat = (time_s * uniform(rng, *BEATS_HZ) + rng.random()) % 1
+    return np.asarray(np.minimum(beat / 0.15, 1) * np.exp(-4 * np.maximum(beat - 0.15, 0)))
+
+
+def _pictures(
+    rng: np.random.Generator, time_s: Array, causes: Mapping[str, Sequence[Array]], clean: float
+) -> NDArray[np.uint8]:
+    """Small pictures of tissue that each cause moves in its own way, shape (F, rows, columns)."""
+    rows, columns = SMALL_SHAPE
+    place = np.indices(SMALL_SHAPE, np.float32).reshape(2, -1).T
+    moved = np.broadcast_to(place, (time_s.size, *place.shape)).copy()
+    for name, each in causes.items():
+        for course in each:
+            down, across = (_smooth_field(rng) + rng.normal() for _ in range(2))
+            way = log_uniform(rng, *MOVES_PX[name]) * np.stack([down, 0.4 * across], -1)
+            moved += (course[:, None, None] * way).astype(np.float32)
+    grey = np.zeros((time_s.size, rows * columns), np.float32)
+    for _ in range(WAVES):
+        wave = (
+            2
+            * np.pi
+            / np.array([log_uniform(rng, *WAVE_ROWS_PX), log_uniform(rng, *WAVE_COLUMNS_PX)])
+        )
+        wave[1] *= rng.choice([-1, 1])
+        grey += np.sin(moved @ wave.astype(np.float32) + np.float32(2 * np.pi * rng.random()))
+    lasts_s = uniform(rng, 0.1, 1.5)
+    for _ in range(3):
+        lasting_grey = clean * log_uniform(rng, *LASTING_GREYS) * lasting(rng, time_s, lasts_s)
+        grey += np.outer(lasting_grey, _smooth_field(rng)).astype(np.float32) / SEEN_GREYS
+    # Bone and gas hide the tissue; depth darkens it.
+    seen = np.clip(0.7 + _smooth_field(rng), 0.05, 1.5)
+    still = 30 * _smooth_field(rng)
+    noise = clean * log_uniform(rng, *GREY_NOISE) * rng.normal(size=grey.shape)
+    level = 90 + still + SEEN_GREYS * grey * seen + noise
+    return np.clip(level, 1, 255).astype(np.uint8).reshape(-1, rows, columns)
+
+
+def _smooth_field(rng: np.random.Generator) -> Array:
+    """Draw a value of unit size for each pixel of a small picture, alike for neighbours."""
+    coarse = rng.normal(size=(int(rng.integers(2, 6)), int(rng.integers(2, 6))))
+    field = cv2.resize(coarse, SMALL_SHAPE[::-1], interpolation=cv2.INTER_CUBIC)
+    return np.asarray(field.reshape(-1), float)
 
 
 def lasting(rng: np.random.Generator, time_s: Array, lasts_s: float) -> Array:

@@ -28,6 +28,7 @@ class Mutant:
 
 WALL, BLADDER, FILES = (f"test_assembly_{part}.py" for part in ("wall", "bladder", "files"))
 FIRST_REST = f"{WALL}::test_the_first_rest_is_the_zero_of_what_moves"
+WHOLE_PICTURE = f"{WALL}::test_the_whole_picture_tells_of_efforts_where_it_shows_the_view"
 CONFIDENCE = f"{WALL}::test_low_confidence_widens_the_interval_as_the_weights_say"
 
 CLIP = (
@@ -169,6 +170,27 @@ TISSUE = (
 )
 
 SERIES = (
+    Mutant(
+        "series-slow-changes-of-the-picture-first",
+        "series/picture.py",
+        "quick = greys[lag:] - greys[:-lag]",
+        "quick = greys",
+        ("test_whole_picture.py",),
+    ),
+    Mutant(
+        "series-brightness-taken-for-change",
+        "series/picture.py",
+        "    greys /= np.maximum(greys.std(axis=1, keepdims=True), LEAST_SPREAD)\n",
+        "    greys /= 30.0\n",
+        ("test_whole_picture.py",),
+    ),
+    Mutant(
+        "series-blank-frames-tell",
+        "series/picture.py",
+        "is_shown = pictures.any(axis=(1, 2))",
+        "is_shown = np.ones(len(pictures), bool)",
+        ("test_whole_picture.py",),
+    ),
     Mutant(
         "series-slide-keeps-the-turn",
         "series/slide.py",
@@ -580,6 +602,20 @@ ANALYSIS = (
         "if is_wall and site_px is None:",
         "if False:",
         ("test_measure_command.py::test_site_is_found_late_when_no_tra_is_seen_first",),
+    ),
+    Mutant(
+        "analysis-whole-picture-left-out",
+        "analysis/footage.py",
+        "if self.small is not None:",
+        "if False:",
+        (WHOLE_PICTURE,),
+    ),
+    Mutant(
+        "analysis-lead-in-taken-for-the-picture",
+        "analysis/footage.py",
+        "small_picture(pixels) if look.shows(view, least) else UNSHOWN",
+        "small_picture(pixels)",
+        (WHOLE_PICTURE,),
     ),
     Mutant(
         "analysis-a-lift-that-is-not-seen-is-not-said",

@@ -22,8 +22,12 @@ from standin import (
     wall_with_end,
 )
 
+from layermotion.analysis.analysis import analyse
 from layermotion.analysis.result import Analysis
-from layermotion.analysis.wall import LATERAL_UNKNOWN
+from layermotion.analysis.wall import LATERAL_UNKNOWN, signals_of_wall
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
+from layermotion.efforts.channels import CHANNELS
 from layermotion.labels import FULL_NAMES, Structure, Task, View
 from layermotion.measures.measure import Measure
 from layermotion.measures.slide import UNSEEN_SLIDE
@@ -263,6 +267,29 @@ def io_grown(more: int) -> Labels:
     labels[133 : 170 + more] = 3
     labels[230 : 230 + TRA_ROWS] = 4
     return labels
+
+
+def test_the_whole_picture_tells_of_efforts_where_it_shows_the_view() -> None:
+    # 26 frames of a lead-in show no wall. Then its lower half becomes brighter for a time.
+    lead = 26
+    course = effort(90, 36, 60)
+    rows = np.zeros(course.size)
+    segmenter = truth_segmenter(
+        lambda _: wall_labels(TRA_ROWS), rows, View.ABDOMINAL_WALL, unseen=lead
+    )
+    brighter = np.zeros((ROWS, COLUMNS))
+    brighter[160:] = 40
+    pictures = [(draw_texture() * 0.7 + each * brighter).astype(np.uint8) for each in course]
+    pictures[:lead] = [np.full((ROWS, COLUMNS), 40, np.uint8)] * lead
+    with Recording() as recording:
+        site = parse_site("muscle-centre")
+        found = analyse(make_clip(pictures), segmenter, site, recording)  # type: ignore[arg-type]
+        signals = signals_of_wall(found)
+    whole = signals.value[[name.startswith("picture") for name in CHANNELS]]
+    assert np.isnan(whole[:, :lead]).all() and not np.isnan(whole[:, lead:]).any()
+    base = np.column_stack([*whole[:, lead:], np.ones(course.size - lead)])
+    fitted = base @ np.linalg.lstsq(base, course[lead:], rcond=None)[0]
+    assert np.abs(fitted - course[lead:]).max() < 0.4
 
 
 # -- what is said of the clip as a whole ---------------------------------------------------------

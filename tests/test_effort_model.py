@@ -1,13 +1,16 @@
 """The model of efforts: what its network sees, how its answer is read, and that it learns."""
 
 # ruff: noqa: E402
+import re
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-sys.path.append(str(Path(__file__).parent.parent / "scripts"))
+ROOT = Path(__file__).parent.parent
+DATA = ROOT / "scripts" / "efforts_data"
+sys.path.append(str(ROOT / "scripts"))
 
 import effort_network
 from drawn_efforts import eased, noise, times
@@ -265,20 +268,16 @@ def test_it_learns_and_is_stored(tmp_path: Path) -> None:
 
     torch.manual_seed(0)
     rng = np.random.default_rng(0)
-    member = effort_network.Member()
+    network = effort_network.Network().train()
+    optimiser = torch.optim.AdamW(network.parameters(), 2e-3)
     kept = effort_network.Kept(8, "cpu")
     kept.add([effort_network.example(seed) for seed in range(4)], rng)
-    optimiser = torch.optim.AdamW(member.parameters(), 2e-3)
     losses = []
-    for _ in range(12):
+    for _ in range(20):
         inputs, parts = kept.batch(4)
-        loss = torch.nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1)
-        optimiser.zero_grad()
-        loss.backward()
-        optimiser.step()
-        losses.append(loss.item())
+        losses.append(effort_network.learn(network, optimiser, inputs, parts).item())
     assert losses[-1] < 0.6 * losses[0]
-    network = effort_network.Network().eval()
+    network.eval()
     effort_network.save(network.state_dict(), tmp_path / "network.npz")
     again = effort_network.load(tmp_path / "network.npz")
     with torch.no_grad():
@@ -341,3 +340,38 @@ def test_filmed_clips_are_read_as_they_were_written(tmp_path: Path) -> None:
     for clip in read:
         np.testing.assert_allclose(clip.signals.time_s, time_s, rtol=1e-6)
         np.testing.assert_array_equal(clip.signals.value, signals.value)
+
+
+def learnt_and_judged() -> tuple[set[str], set[str]]:
+    """Files of filmed clips that the documents name for training, and for judging."""
+    guide, front = (
+        (ROOT / name).read_text(encoding="utf-8") for name in ("DEVELOPERS.md", "README.md")
+    )
+    (training,) = re.findall(r"--filmed ([^-]+) --out", guide)
+    (judging,) = re.findall(r"python \.\./efforts\.py --stored ([^`]+)`", front)
+    return set(re.findall(r"\w+\.npz", training)), set(re.findall(r"\w+\.npz", judging))
+
+
+def test_no_clip_that_is_judged_on_was_learnt_from() -> None:
+    learnt, judged = learnt_and_judged()
+    assert len(learnt) > 5 and judged
+    stored = {path.name: list(read_stored(path)) for path in DATA.glob("*.npz")}
+    assert learnt | judged == set(stored)
+    for name in sorted(judged):
+        for clip in stored[name]:
+            alike = [
+                other
+                for own in learnt
+                for other in stored[own]
+                if (other.kind, other.stated) == (clip.kind, clip.stated)
+                and len(other.repeats) == len(clip.repeats)
+                and other.signals.time_s.size == clip.signals.time_s.size
+                and abs(other.signals.time_s[-1] - clip.signals.time_s[-1]) < 0.005
+            ]
+            assert not any(
+                all(
+                    abs(a.onset_s - b.onset_s) < 0.005
+                    for a, b in zip(clip.repeats, other.repeats, strict=True)
+                )
+                for other in alike
+            ), name

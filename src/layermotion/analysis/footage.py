@@ -6,13 +6,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import chain, islice
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.clip import Clip
+from layermotion.clip import Clip, Frame
 from layermotion.edges.boundaries import ORDER, Boundaries, no_boundaries
-from layermotion.edges.frame import Edges, edges_in
+from layermotion.edges.frame import edges_in
 from layermotion.edges.recording import ClipEdges, Recording
 from layermotion.edges.second_look import EVERY, look_again
 from layermotion.edges.site import FAT_ALONE, NO_TRA, Site, centre_px
@@ -31,6 +32,7 @@ from layermotion.network.look import (
 )
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.by_hand import ByHand
+from layermotion.series.picture import SMALL_SHAPE, quick_changes, small_picture
 from layermotion.series.probe import probe_shift
 from layermotion.series.series import Quantity, Scale
 from layermotion.series.shape import outline_courses
@@ -40,6 +42,17 @@ from layermotion.tissue.tracker import UNSEEN, Motions, MotionTracker, TissueMot
 FIRST_LOOK = 12
 # Frames over the whole clip from which is told what its beginning may hide (our choice).
 LATE_LOOK = 50
+# Small picture of a frame that does not show the view.
+UNSHOWN = np.zeros(SMALL_SHAPE, np.uint8)
+
+
+class Seen(NamedTuple):
+    """A frame with its edges, those of the second look where there was one, and made small."""
+
+    frame: Frame
+    edges: Boundaries
+    again: Boundaries | None
+    small: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +77,9 @@ class Footage:
         Frame column of the site, None where there is none; and how it was placed.
     by_hand
         What a person settled of the thickness.
+    small
+        Small pictures of the frames, shape (F, rows, columns), all 0 where one does not show the
+        view; None of stills.
     """
 
     clip: Clip
@@ -77,6 +93,7 @@ class Footage:
     site_px: float | None
     site_words: str
     by_hand: ByHand = field(default_factory=ByHand)
+    small: NDArray[np.uint8] | None = None
 
     @property
     def scale(self) -> Scale:
@@ -121,11 +138,14 @@ class Footage:
 
     @property
     def shared_signals(self) -> dict[str, NDArray[np.float64]]:
-        """Signals of efforts that both views have: shape of all layers, and the probe."""
+        """Signals of efforts that both views have: shape of all layers, probe, whole picture."""
         courses = outline_courses(self.edges, ORDER[self.view]) / self.clip.area.height
         known = {"shape": courses[0], "second shape": courses[1]}
         for shift in self.probe_shift:
             known["probe"] = shift.value
+        if self.small is not None:
+            changes = quick_changes(self.small, self.time_s)
+            known |= {f"picture {k + 1}": change for k, change in enumerate(changes)}
         return known
 
 
@@ -141,6 +161,7 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
     look = partial(look_at, segmenter=segmenter, grid=grid)
     times: list[float] = []
     motions: list[TissueMotion] = []
+    small: list[NDArray[np.uint8]] = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         frames = clip.frames()
         # Frames that show neither view, such as a black lead-in, are passed over.
@@ -156,20 +177,22 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
                 times.append(each.frame.time_s)
                 recording.append(no_boundaries(grid))
                 motions.append(UNSEEN)
-        edges_of = partial(_edges_of, segmenter=segmenter, grid=grid, view=view, clip=clip)
-        start = [edges_of(each) for each in first]
+                small.append(UNSHOWN)
+        seen_in = partial(_seen_in, segmenter=segmenter, grid=grid, view=view, clip=clip)
+        start = [seen_in(each) for each in first]
         del first
         is_wall = view is View.ABDOMINAL_WALL
         site_px, site_words = site.place([e.edges for e in start], clip) if is_wall else (None, "")
         tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
         is_tracking = False
         again: dict[int, Boundaries] = {}
-        rest = ordered_map(pool, lambda frame: edges_of(look(frame)), frames)
-        for frame, edges, other in chain(start, rest):
+        rest = ordered_map(pool, lambda frame: seen_in(look(frame)), frames)
+        for frame, edges, other, little in chain(start, rest):
             if other is not None:
                 again[len(recording)] = other
             times.append(frame.time_s)
             recording.append(edges)
+            small.append(little)
             # Tracking starts on tissue, not on a dark frame before it.
             is_tracking = is_tracking or bool(edges.confidence.any())
             motions.append(tracker.update(frame.pixels, edges) if is_tracking else UNSEEN)
@@ -177,7 +200,7 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
         site_px, site_words = site.place(spread(recording), clip)
     return Footage(
         clip, view, view_reason, grid, np.array(times), recording, again, Motions(motions), site_px,
-        site_words,
+        site_words, small=np.array(small),
     )  # fmt: skip
 
 
@@ -220,10 +243,13 @@ def spread(recording: ClipEdges) -> list[Boundaries]:
     return [edges for edges in looked if edges.confidence.any()]
 
 
-def _edges_of(look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip) -> Edges:
-    """Edges of one frame, and those of a second look where one is due."""
-    edges = edges_in(look, grid, view, LEAST_STATED if clip.view else LEAST_RECOGNISED)
+def _seen_in(look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip) -> Seen:
+    """Take from one look what is kept of it, after a second look where one is due."""
+    least = LEAST_STATED if clip.view else LEAST_RECOGNISED
+    edges = edges_in(look, grid, view, least)
     is_due = view is View.ABDOMINAL_WALL and look.frame.index % EVERY == 0
     again = is_due and edges.confidence.any()
     other = look_again(look.frame, segmenter, grid, clip.spacing) if again else None
-    return Edges(look.frame, edges, other)
+    pixels = look.frame.pixels[clip.area.slices]
+    small = small_picture(pixels) if look.shows(view, least) else UNSHOWN
+    return Seen(look.frame, edges, other, small)

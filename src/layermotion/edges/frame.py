@@ -1,7 +1,5 @@
 """Owns the edges of one frame, from what the network sees in it."""
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,20 +9,11 @@ from layermotion.edges.refine import refine_edges
 from layermotion.labels import View
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import Look
-from layermotion.network.segmenter import VIEW_CLASSES
-
-
-class Edges(NamedTuple):
-    """A frame with its edges, and those of the second look where there was one."""
-
-    frame: Frame
-    edges: Boundaries
-    again: Boundaries | None
 
 
 def edges_in(look: Look, grid: ModelGrid, view: View, least: float) -> Boundaries:
     """Edges of one frame; all missing where the frame does not show the view."""
-    if look.view[VIEW_CLASSES.index(view)] < least:
+    if not look.shows(view, least):
         return no_boundaries(grid)
     if view is View.ABDOMINAL_WALL:
         return wall_edges(look.probabilities, look.lowest, look.frame, grid)

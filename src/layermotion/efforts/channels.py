@@ -7,13 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.labels import Structure
+from layermotion.series.picture import WAYS
 from layermotion.series.series import Quantity
 
 Array = NDArray[np.float64]
 
 # Name of each signal with the structure it is of (None: all layers together), and a size in its
 # unit that an effort reaches easily: share of thickness, mm of slide and of the base, share of the
-# picture's height, mm of the probe (our choice; it only brings the signals to like numbers).
+# picture's height, mm of the probe, spreads of the greys (our choice; it only brings the signals to
+# like numbers).
 CHANNELS: Mapping[str, tuple[Structure | None, float]] = {
     "thickness eo": (Structure.EO, 0.1),
     "thickness io": (Structure.IO, 0.1),
@@ -27,7 +29,7 @@ CHANNELS: Mapping[str, tuple[Structure | None, float]] = {
     "shape": (None, 0.005),
     "second shape": (None, 0.005),
     "probe": (None, 2.0),
-}
+} | {f"picture {k + 1}": (None, 0.1) for k in range(WAYS)}
 
 
 @dataclass(frozen=True, eq=False)

@@ -54,7 +54,7 @@ IMPOSSIBLE = -1e9
 # the entropy in the most unsure half second, nats: logistic regression on 1,800 drawn scenarios
 # (``scripts/effort_odds.py``).
 # ``scripts/efforts.py`` prints how often numbers are right beside how likely they were said to be.
-SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 7.7, 6.3, 13
+SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 6.6, 5.3, 13
 
 
 @dataclass(frozen=True)

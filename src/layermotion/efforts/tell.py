@@ -15,7 +15,7 @@ from layermotion.efforts.parts import inputs_of, shown_of
 from layermotion.errors import WeightsError
 from layermotion.labels import Task
 
-NAME = "efforts-003"
+NAME = "efforts-004"
 FOLDER = Path(__file__).parent
 INPUT_NAME, OUTPUT_NAME = "signals", "parts"
 

@@ -53,6 +53,10 @@ class Look:
     view: NDArray[np.float32]
     lowest: NDArray[np.int64]
 
+    def shows(self, view: View, least: float) -> bool:
+        """Whether the frame shows a view with this probability at least."""
+        return bool(self.view[VIEW_CLASSES.index(view)] >= least)
+
 
 def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
     """Run the network on one frame."""

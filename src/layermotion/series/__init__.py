@@ -6,6 +6,7 @@ __all__ = (
     "causes",
     "disputed",
     "medial_edge",
+    "picture",
     "probe",
     "series",
     "shape",
