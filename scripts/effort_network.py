@@ -32,7 +32,7 @@ from effort_signals import draw_signals, following, varied
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from layermotion.efforts.channels import CHANNELS
+from layermotion.efforts.channels import CHANNELS, PICTURE, TISSUE
 from layermotion.efforts.parts import (
     INPUTS,
     LENGTH_STEP,
@@ -45,7 +45,6 @@ from layermotion.efforts.parts import (
 from layermotion.efforts.tell import FOLDER, INPUT_NAME, NAME, OUTPUT_NAME
 from layermotion.files import atomic_path, write_text
 from layermotion.labels import Task, View
-from layermotion.series.picture import WAYS
 from layermotion_synthetic.anatomy import chance, log_uniform
 from layermotion_synthetic.course import Repeat
 from layermotion_synthetic.scenarios import ASIDE, BLADDER_ONLY, Kind, draw_scenario
@@ -70,11 +69,10 @@ SMALL = 256
 # How often a signal is left out, how often all of the tissue where the picture is seen, and signals
 # that may be turned round together.
 UNSEEN, PICTURE_ALONE = 0.08, 0.12
-TISSUE = [k for k, (structure, _) in enumerate(CHANNELS.values()) if structure]
-PICTURE = list(CHANNELS).index("picture 1")
+FIRST_OF_PICTURE = list(CHANNELS).index(PICTURE[0])
 TURNED = [
     [k for k, name in enumerate(CHANNELS) if name.startswith(word)]
-    for word in ("slide", "shape", "second", "probe", *(f"picture {k + 1}" for k in range(WAYS)))
+    for word in ("slide", "shape", "second", "probe", *PICTURE)
 ]
 # What the network sees of a clip, and the part of each frame.
 Example = tuple[NDArray[np.float16], NDArray[np.int8]]
@@ -254,7 +252,7 @@ class Kept:
         for turned in TURNED:
             sign = torch.where(torch.rand(count, 1, device=inputs.device) < 0.5, 1.0, -1.0)
             factor[:, turned] *= sign
-        is_seen = inputs[:, 2 * len(CHANNELS) + PICTURE].amax(1, keepdim=True)
+        is_seen = inputs[:, 2 * len(CHANNELS) + FIRST_OF_PICTURE].amax(1, keepdim=True)
         is_alone = is_seen * (torch.rand(count, 1, device=inputs.device) < PICTURE_ALONE)
         factor[:, TISSUE] *= 1 - is_alone
         every = torch.cat([factor, factor, factor.abs()], 1)

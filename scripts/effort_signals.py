@@ -1,4 +1,4 @@
-"""Owns the signals of efforts drawn without pictures: what is true, with all that hides it."""
+"""Owns the signals of efforts drawn without filming: what is true, with all that hides it."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -7,9 +7,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.efforts.channels import Signals
+from layermotion.efforts.channels import CHANNELS, PICTURE, Signals
 from layermotion.labels import Structure, Task, View
-from layermotion.series.picture import SMALL_SHAPE, WAYS, quick_changes
+from layermotion.series.picture import SMALL_SHAPE, quick_changes
 from layermotion_synthetic.anatomy import chance, log_uniform, uniform
 from layermotion_synthetic.course import Course, Repeat, cropped, ease
 from layermotion_synthetic.motion import (
@@ -52,7 +52,7 @@ EVEN_BREATHS, EVEN_STRENGTH, EVEN_BREATH_S = 0.25, (0.03, 1.0), (2.5, 7.0)
 # How often hardly anything but the picture's shape is measured, how many signals of the tissue are
 # left then at most, and how often shape and probe are seen with them.
 FEW, MOST_LEFT, WITH_SHAPE = 0.2, 2, 0.5
-OF_PICTURE = ("shape", "second shape", "probe", *(f"picture {k + 1}" for k in range(WAYS)))
+OF_PICTURE = [name for name, (structure, _) in CHANNELS.items() if structure is None]
 # How often the clip has little rest before the first effort and after the last, and how little, s.
 TIGHT, LITTLE_S = 0.3, (0.1, 0.9)
 # How often there is long rest before the first effort and after the last, and how long at most, s:
@@ -137,9 +137,7 @@ def draw_signals(rng: np.random.Generator, scenario: Scenario) -> Signals:
     if not chance(rng, NEVER):
         changes = quick_changes(_pictures(rng, time, causes, clean), time)
         gone = hidden & chance(rng, 0.5)
-        known |= {
-            f"picture {k + 1}": np.where(gone, np.nan, each) for k, each in enumerate(changes)
-        }
+        known |= zip(PICTURE, np.where(gone, np.nan, changes), strict=True)
     if chance(rng, FEW):
         tissue = [name for name in known if name not in OF_PICTURE]
         left = set(rng.permutation(tissue)[: int(rng.integers(1, MOST_LEFT + 1))])
@@ -281,11 +279,8 @@ def _pictures(
             moved += (course[:, None, None] * way).astype(np.float32)
     grey = np.zeros((time_s.size, rows * columns), np.float32)
     for _ in range(WAVES):
-        wave = (
-            2
-            * np.pi
-            / np.array([log_uniform(rng, *WAVE_ROWS_PX), log_uniform(rng, *WAVE_COLUMNS_PX)])
-        )
+        length_px = [log_uniform(rng, *WAVE_ROWS_PX), log_uniform(rng, *WAVE_COLUMNS_PX)]
+        wave = 2 * np.pi / np.array(length_px)
         wave[1] *= rng.choice([-1, 1])
         grey += np.sin(moved @ wave.astype(np.float32) + np.float32(2 * np.pi * rng.random()))
     lasts_s = uniform(rng, 0.1, 1.5)

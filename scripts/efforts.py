@@ -4,7 +4,7 @@ python scripts/efforts.py --clips 40                     prints what was found, 
 python scripts/efforts.py --clips 40 --signals FILE.npz  also stores all signals with the truth
 python scripts/efforts.py --clips 40 --aside             of these, the kinds kept aside
 python scripts/efforts.py --stored FILE.npz              judges signals that were stored
-python scripts/efforts.py --drawn 200 --kind rest        judges signals drawn without pictures
+python scripts/efforts.py --drawn 200 --kind rest        judges signals drawn without filming
 
 A clip takes about a minute of one core.
 """
@@ -291,7 +291,7 @@ def main() -> None:
         "--aside", action="store_true", help="only the kinds that nothing is tuned on"
     )
     parser.add_argument("--signals", type=Path, help="also store signals and truth here")
-    parser.add_argument("--drawn", type=int, default=0, help="clips of each kind, without pictures")
+    parser.add_argument("--drawn", type=int, default=0, help="clips of each kind, without filming")
     parser.add_argument("--kind", type=Kind, help="of these, one kind alone")
     parser.add_argument("--stored", type=Path, nargs="+", help="judge these instead of filming")
     options = parser.parse_args()

@@ -17,6 +17,7 @@ from layermotion.edges.frame import edges_in
 from layermotion.edges.recording import ClipEdges, Recording
 from layermotion.edges.second_look import EVERY, look_again
 from layermotion.edges.site import FAT_ALONE, NO_TRA, Site, centre_px
+from layermotion.efforts.channels import PICTURE
 from layermotion.errors import MeasurementError
 from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
@@ -144,8 +145,7 @@ class Footage:
         for shift in self.probe_shift:
             known["probe"] = shift.value
         if self.small is not None:
-            changes = quick_changes(self.small, self.time_s)
-            known |= {f"picture {k + 1}": change for k, change in enumerate(changes)}
+            known |= zip(PICTURE, quick_changes(self.small, self.time_s), strict=True)
         return known
 
 

@@ -12,6 +12,8 @@ from layermotion.series.series import Quantity
 
 Array = NDArray[np.float64]
 
+# Ways in which the whole picture changes.
+PICTURE = tuple(f"picture {k + 1}" for k in range(WAYS))
 # Name of each signal with the structure it is of (None: all layers together), and a size in its
 # unit that an effort reaches easily: share of thickness, mm of slide and of the base, share of the
 # picture's height, mm of the probe, spreads of the greys (our choice; it only brings the signals to
@@ -29,7 +31,9 @@ CHANNELS: Mapping[str, tuple[Structure | None, float]] = {
     "shape": (None, 0.005),
     "second shape": (None, 0.005),
     "probe": (None, 2.0),
-} | {f"picture {k + 1}": (None, 0.1) for k in range(WAYS)}
+} | {name: (None, 0.1) for name in PICTURE}
+# Rows of those of one structure.
+TISSUE = [k for k, (structure, _) in enumerate(CHANNELS.values()) if structure]
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,8 +58,7 @@ class Signals:
     @property
     def is_measured(self) -> NDArray[np.bool_]:
         """Frames with a thickness, a slide or the base, shape (F,)."""
-        own = [structure is not None for structure, _ in CHANNELS.values()]
-        return np.asarray(~np.isnan(self.value[own]).all(axis=0))
+        return np.asarray(~np.isnan(self.value[TISSUE]).all(axis=0))
 
     @classmethod
     def of(cls, time_s: Array, known: Mapping[str, Array]) -> "Signals":
