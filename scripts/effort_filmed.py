@@ -10,7 +10,7 @@ import numpy as np
 from effort_signals import lasting
 from numpy.typing import NDArray
 
-from layermotion.efforts.channels import CHANNELS, PICTURE, Signals
+from layermotion.efforts.channels import OF_PICTURE, Signals
 from layermotion.efforts.parts import TASKS
 from layermotion.labels import Task
 from layermotion_synthetic.anatomy import chance, uniform
@@ -32,7 +32,6 @@ NOISY, MOST_NOISE, LASTS_S = 0.4, 0.25, (0.2, 1.5)
 OTHER_WAYS, OTHERWISE_RAD = 0.5, 0.5
 # How often nothing is said of the task.
 UNSTATED = 0.25
-PICTURE_ROWS = [list(CHANNELS).index(name) for name in PICTURE]
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,7 +122,7 @@ def altered(rng: np.random.Generator, clip: Stored, clips: Sequence[Stored]) -> 
 def _other_ways(rng: np.random.Generator, value: NDArray[np.float64]) -> NDArray[np.float64]:
     """Turn neighbouring ways in which the picture changes into each other."""
     value = value.copy()
-    for one, next_one in itertools.pairwise(PICTURE_ROWS):
+    for one, next_one in itertools.pairwise(OF_PICTURE):
         angle = uniform(rng, -OTHERWISE_RAD, OTHERWISE_RAD)
         turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
         value[[one, next_one]] = turn @ value[[one, next_one]]

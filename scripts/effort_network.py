@@ -32,7 +32,7 @@ from effort_signals import draw_signals, following, varied
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from layermotion.efforts.channels import CHANNELS, PICTURE, TISSUE
+from layermotion.efforts.channels import BESIDE_PICTURE, CHANNELS, OF_PICTURE, PICTURE
 from layermotion.efforts.parts import (
     INPUTS,
     LENGTH_STEP,
@@ -54,22 +54,20 @@ STREAM = 20_261_129
 RATES_HZ = (8.0, 60.0)
 WIDTHS = (40, 56, 72, 88, 104)
 MEMBERS = 3
-# The most clips that are added between two steps, frames of one, and clips kept to be seen again;
-# of filmed ones those added and kept.
-MOST_NEW, LONGEST, KEPT = 96, 640, 60_000
-NEW_FILMED, KEPT_FILMED = 4, 1_500
-# Share of filmed clips in a step, where some are given.
-FILMED_SHARE = 0.3
+# The most clips that are added between two steps, frames of one, and clips kept to be seen again,
+# drawn and filmed.
+MOST_NEW, LONGEST, KEPT, KEPT_FILMED = 96, 640, 60_000, 12_000
+# Share of filmed clips in a step, and of those that are altered to be kept, where some are given.
+FILMED_SHARE, NEW_FILMED = 0.4, 0.4
 WEIGHT_DECAY, AVERAGED = 1e-2, 0.99
 FLOAT = onnx.TensorProto.FLOAT
 # What ends the name of a weight that is exported in half precision.
 HALF = "_half"
 # Fewer weights than this stay in single precision.
 SMALL = 256
-# How often a signal is left out, how often all of the tissue where the picture is seen, and signals
-# that may be turned round together.
-UNSEEN, PICTURE_ALONE = 0.08, 0.12
-FIRST_OF_PICTURE = list(CHANNELS).index(PICTURE[0])
+# How often a signal is left out, how often all but the picture where it is seen, and signals that
+# may be turned round together.
+UNSEEN, PICTURE_ALONE = 0.08, 0.4
 TURNED = [
     [k for k, name in enumerate(CHANNELS) if name.startswith(word)]
     for word in ("slide", "shape", "second", "probe", *PICTURE)
@@ -213,6 +211,23 @@ def filmed_example(rng: np.random.Generator, clip: Stored, clips: Sequence[Store
     return inputs_of(own.signals, own.stated).astype(np.float16), parts.astype(np.int8)
 
 
+_clips: list[Stored] = []
+
+
+def _learn_from(paths: Sequence[Path]) -> None:
+    """Give a worker the filmed clips that are learnt from; it gives way to the training itself."""
+    os.nice(10)
+    _clips.extend(c for path in paths for c in read_stored(path) if c.kind not in ASIDE)
+
+
+def _either(number: int) -> tuple[bool, Example]:
+    """Whether a clip is filmed, and the clip: some are altered ones, where any are given."""
+    rng = np.random.default_rng([STREAM, 1, number])
+    if _clips and chance(rng, NEW_FILMED):
+        return True, filmed_example(rng, _clips[int(rng.integers(len(_clips)))], _clips)
+    return False, example(number)
+
+
 class Kept:
     """Clips that are seen again and again, the newest in place of the oldest.
 
@@ -252,9 +267,9 @@ class Kept:
         for turned in TURNED:
             sign = torch.where(torch.rand(count, 1, device=inputs.device) < 0.5, 1.0, -1.0)
             factor[:, turned] *= sign
-        is_seen = inputs[:, 2 * len(CHANNELS) + FIRST_OF_PICTURE].amax(1, keepdim=True)
+        is_seen = inputs[:, 2 * len(CHANNELS) + OF_PICTURE[0]].amax(1, keepdim=True)
         is_alone = is_seen * (torch.rand(count, 1, device=inputs.device) < PICTURE_ALONE)
-        factor[:, TISSUE] *= 1 - is_alone
+        factor[:, BESIDE_PICTURE] *= 1 - is_alone
         every = torch.cat([factor, factor, factor.abs()], 1)
         inputs[:, : every.shape[1]] *= every[:, :, None]
         return inputs, parts
@@ -264,9 +279,6 @@ def learn(
     network: Network, optimiser: torch.optim.Optimizer, inputs: Tensor, parts: Tensor
 ) -> Tensor:
     """Take one step of training on a batch, and give the loss of it, mean over the members."""
-    length = int((parts >= 0).sum(1).max())
-    length += -length % LENGTH_STEP
-    inputs, parts = inputs[:, :, :length], parts[:, :length]
     optimiser.zero_grad()
     every = [
         nn.functional.cross_entropy(member(inputs), parts, ignore_index=-1)
@@ -324,11 +336,14 @@ def train(run: Run) -> None:
     optimiser = torch.optim.AdamW(network.parameters(), run.rate, weight_decay=WEIGHT_DECAY)
     started_s = time.monotonic()
     step, smooth = 0, float("nan")
-    kept = Kept(KEPT if device == "cuda" else KEPT // 20, device)
-    clips = [c for path in run.filmed for c in read_stored(path) if c.kind not in ASIDE]
-    filmed = Kept(KEPT_FILMED, device)
-    own = round(FILMED_SHARE * run.batch) if clips else 0
-    waiting: queue.SimpleQueue[Example] = queue.SimpleQueue()
+    if device == "cuda":
+        for member in network.members:
+            member.compile()
+    fewer = 1 if device == "cuda" else 20
+    kept = {False: Kept(KEPT // fewer, device), True: Kept(KEPT_FILMED // fewer, device)}
+    filmed = round(FILMED_SHARE * run.batch) if run.filmed else 0
+    counts = {False: run.batch - filmed, True: filmed}
+    waiting: queue.SimpleQueue[tuple[bool, Example]] = queue.SimpleQueue()
     # No more is drawn ahead than this, so that drawing leaves a slow computer to training.
     room, has_ended = threading.Semaphore(4 * MOST_NEW), threading.Event()
 
@@ -339,42 +354,47 @@ def train(run: Run) -> None:
                 return
             yield number
 
-    with multiprocessing.get_context("spawn").Pool(run.workers) as pool:
-        fresh = pool.imap_unordered(example, numbers(), chunksize=8)
+    spawned = multiprocessing.get_context("spawn")
+    with spawned.Pool(run.workers, _learn_from, (run.filmed,)) as pool:
+        fresh = pool.imap_unordered(_either, numbers(), chunksize=8)
 
         def collect() -> None:
             for one in fresh:
                 waiting.put(one)
 
         threading.Thread(target=collect, daemon=True).start()
-        while (share := (time.monotonic() - started_s) / 60 / run.minutes) < 1:
-            fewest = 0 if kept.drawn else MOST_NEW
-            count = max(fewest, min(waiting.qsize(), MOST_NEW))
-            kept.add([waiting.get() for _ in range(count)], rng)
-            room.release(count)
-            if clips:
-                new = rng.integers(len(clips), size=NEW_FILMED if filmed.drawn else KEPT_FILMED)
-                filmed.add([filmed_example(rng, clips[int(k)], clips) for k in new], rng)
-            rate = run.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
-            for group in optimiser.param_groups:
-                group["lr"] = rate
-            sources = [kept.batch(run.batch - own)] + ([filmed.batch(own)] if own else [])
-            inputs, parts = map(torch.cat, zip(*sources, strict=True))
-            loss = learn(network, optimiser, inputs, parts)
-            mean.update_parameters(network)
-            step += 1
-            if step % 50 == 0:
-                now = loss.item()
-                smooth = now if step == 50 else 0.9 * smooth + 0.1 * now
-                print(f"{step} steps, {kept.drawn} clips, {time.monotonic() - started_s:.0f} s, "
-                      f"loss {smooth:.4f}", flush=True)  # fmt: skip
-            if step % 500 == 0:
-                save(mean.module.state_dict(), run.out)
-        save(mean.module.state_dict(), run.out)
-        # Who waits for room would keep the pool from ending.
-        has_ended.set()
-        room.release()
-        pool.terminate()
+        try:
+            while (share := (time.monotonic() - started_s) / 60 / run.minutes) < 1:
+                is_short = any(wanted and not kept[which].drawn for which, wanted in counts.items())
+                count = max(MOST_NEW if is_short else 1, min(waiting.qsize(), MOST_NEW))
+                new = [waiting.get() for _ in range(count)]
+                room.release(count)
+                for which, own in kept.items():
+                    own.add([one for is_filmed, one in new if is_filmed is which], rng)
+                rate = run.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
+                for group in optimiser.param_groups:
+                    group["lr"] = rate
+                sources = [own.batch(counts[which]) for which, own in kept.items() if counts[which]]
+                inputs, parts = map(torch.cat, zip(*sources, strict=True))
+                loss = learn(network, optimiser, inputs, parts)
+                mean.update_parameters(network)
+                step += 1
+                if step % 50 == 0:
+                    now = loss.item()
+                    smooth = now if step == 50 else 0.9 * smooth + 0.1 * now
+                    seen = " and ".join(str(own.drawn) for own in kept.values())
+                    print(
+                        f"{step} steps, {seen} clips drawn and filmed, "
+                        f"{time.monotonic() - started_s:.0f} s, loss {smooth:.4f}",
+                        flush=True,
+                    )
+                if step % 500 == 0:
+                    save(mean.module.state_dict(), run.out)
+            save(mean.module.state_dict(), run.out)
+        finally:
+            # Who waits for room would keep the pool from ending.
+            has_ended.set()
+            room.release()
 
 
 def save(state: dict[str, Tensor], out: Path) -> None:

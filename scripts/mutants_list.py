@@ -28,6 +28,14 @@ class Mutant:
 
 WALL, BLADDER, FILES = (f"test_assembly_{part}.py" for part in ("wall", "bladder", "files"))
 FIRST_REST = f"{WALL}::test_the_first_rest_is_the_zero_of_what_moves"
+TWO_LOOKS = (
+    "test_effort_model.py::"
+    "test_of_two_looks_the_surer_is_taken_and_another_number_makes_it_less_likely"
+)
+STEPS = (
+    "test_effort_model.py::"
+    "test_an_effort_that_rises_in_steps_begins_with_the_first_and_is_full_at_the_last"
+)
 WHOLE_PICTURE = f"{WALL}::test_the_whole_picture_tells_of_efforts_where_it_shows_the_view"
 CONFIDENCE = f"{WALL}::test_low_confidence_widens_the_interval_as_the_weights_say"
 
@@ -300,6 +308,34 @@ EFFORTS = (
         (
             "test_effort_model.py::test_a_lone_frame_is_no_effort_and_doubt_makes_the_number_less_likely",
         ),
+    ),
+    Mutant(
+        "efforts-least-sure-look-taken",
+        "efforts/decode.py",
+        "best = max(courses",
+        "best = min(courses",
+        (TWO_LOOKS,),
+    ),
+    Mutant(
+        "efforts-other-number-ignored",
+        "efforts/decode.py",
+        "own / (1 + own + sum(against))",
+        "own / (1 + own)",
+        (TWO_LOOKS,),
+    ),
+    Mutant(
+        "efforts-second-look-sees-all",
+        "efforts/parts.py",
+        "picture[BESIDE_PICTURE] = np.nan",
+        "pass",
+        ("test_effort_model.py::test_the_picture_alone_is_a_look_of_its_own_where_it_is_seen",),
+    ),
+    Mutant(
+        "efforts-asked-about-one-look",
+        "efforts/tell.py",
+        "for look in looks_of(signals, task)]",
+        "for look in looks_of(signals, task)[:1]]",
+        ("test_effort_model.py::test_the_network_is_asked_about_both_looks",),
     ),
     Mutant(
         "efforts-changes-cost-nothing",
@@ -1495,7 +1531,14 @@ DESK = (
         "efforts/efforts.py",
         "if full_s - course.full_s > STEP_S:",
         "if False:",
-        ("test_effort_model.py::test_an_effort_that_rises_in_steps_is_full_at_the_last_of_them",),
+        (STEPS,),
+    ),
+    Mutant(
+        "efforts-first-step-not-the-onset",
+        "efforts/efforts.py",
+        "if course.onset_s - onset_s > STEP_S:",
+        "if False:",
+        (STEPS,),
     ),
 )
 

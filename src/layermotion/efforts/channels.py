@@ -32,8 +32,10 @@ CHANNELS: Mapping[str, tuple[Structure | None, float]] = {
     "second shape": (None, 0.005),
     "probe": (None, 2.0),
 } | {name: (None, 0.1) for name in PICTURE}
-# Rows of those of one structure.
+# Rows of those of one structure, of the whole picture, and of all but the picture.
 TISSUE = [k for k, (structure, _) in enumerate(CHANNELS.values()) if structure]
+OF_PICTURE = [k for k, name in enumerate(CHANNELS) if name in PICTURE]
+BESIDE_PICTURE = [k for k, name in enumerate(CHANNELS) if name not in PICTURE]
 
 
 @dataclass(frozen=True, eq=False)

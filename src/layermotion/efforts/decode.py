@@ -6,6 +6,7 @@ lift, and back. The likeliest such course is taken (Viterbi: Rabiner 1989, Proc 
 number of efforts is.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 
@@ -54,7 +55,7 @@ IMPOSSIBLE = -1e9
 # the entropy in the most unsure half second, nats: logistic regression on 1,800 drawn scenarios
 # (``scripts/effort_odds.py``).
 # ``scripts/efforts.py`` prints how often numbers are right beside how likely they were said to be.
-SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 6.6, 5.3, 13
+SURE_ODDS, DOUBT_ODDS, DOUBT_FRAMES = 6.5, 5.1, 13
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,18 @@ def decode(likely: Array) -> Decoded:
         path[:] = State.REST
     odds = SURE_ODDS - DOUBT_ODDS * doubt_of(likely)
     return Decoded(path, spans_of(path), float(1 / (1 + np.exp(-odds))))
+
+
+def surest(courses: Sequence[Decoded]) -> Decoded:
+    """Take the course whose number is likeliest of several looks at one clip.
+
+    Where another look finds another number, they cannot both be right: of their odds, taken as
+    independent, what is left is the probability that this one is right and the other is not.
+    """
+    best = max(courses, key=lambda course: course.likely)
+    others = [course for course in courses if len(course.spans) != len(best.spans)]
+    own, *against = (course.likely / (1 - course.likely) for course in (best, *others))
+    return replace(best, likely=own / (1 + own + sum(against)))
 
 
 def doubt_of(likely: Array) -> float:

@@ -5,7 +5,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from layermotion.efforts.channels import CHANNELS, Signals
+from layermotion.efforts.channels import BESIDE_PICTURE, CHANNELS, Signals
 from layermotion.labels import Task
 
 Array = NDArray[np.float64]
@@ -45,6 +45,21 @@ def frames_of(time_s: Array) -> Array:
 def shown_of(time_s: Array) -> int:
     """How many of the network's frames lie within the clip."""
     return int((time_s[-1] - time_s[0]) * RATE_HZ) + 1
+
+
+def looks_of(signals: Signals, task: Task | None) -> tuple[NDArray[np.float32], ...]:
+    """Put together the looks that the network has at a clip.
+
+    Returns
+    -------
+    tuple of ndarray
+        All signals, and where it is seen the whole picture alone; each as by ``inputs_of``.
+    """
+    picture = signals.value.copy()
+    picture[BESIDE_PICTURE] = np.nan
+    alone = Signals(signals.time_s, picture)
+    looks = (signals,) if np.isnan(picture).all() else (signals, alone)
+    return tuple(inputs_of(look, task) for look in looks)
 
 
 def inputs_of(signals: Signals, task: Task | None) -> NDArray[np.float32]:
