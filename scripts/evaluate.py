@@ -38,12 +38,12 @@ def store(name: str, entries: dict[str, Any], folder: Path = WEIGHTS_FOLDER) -> 
 
 
 def summarise(results: Sequence[ClipResult]) -> dict[str, Any]:
-    """Put all clips into tables: frame values, measures and Dice."""
+    """Put all clips into tables: frame values of what was measured at all, measures and Dice."""
     frames, measures = [], []
     for structure in STRUCTURES:
         compared = [c for r in results for c in r.frames if c.structure == structure]
         errors = np.array([c.error for c in compared])
-        if errors.size == 0:
+        if np.isnan(errors).all():
             continue
         legible = np.array([c.legible for c in compared], bool)
         kept = errors[~np.isnan(errors)]
