@@ -893,6 +893,13 @@ SESSION = (
         ("test_session_numbers.py::test_differences_are_said_only_beyond_their_interval_and_once",),
     ),
     Mutant(
+        "session-repeat-apart-not-named",
+        "session/sentences.py",
+        "others) > 1 and gap > APART_TIMES *",
+        "others) > 1 and gap > 1e9 *",
+        ("test_session_numbers.py::test_repeats_that_differ_more_than_usual_are_pointed_out",),
+    ),
+    Mutant(
         "session-other-weights-not-said",
         "session/visit.py",
         'for name in ("weights", "site"):',

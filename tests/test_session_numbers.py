@@ -116,12 +116,17 @@ def test_what_cannot_be_negative_has_no_negative_end(measure: str, unit: str, lo
 
 
 def test_repeats_that_differ_more_than_usual_are_pointed_out() -> None:
-    single = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 5), (2, 90), (3, 40))]
+    single = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 5), (2, 90), (3, 20))]
     (words,) = disagreement_sentences([*single, mean_of(single)])
     assert words == (
         "Left, draw-in: the repeats of TrA thickness, change differ more than repeats usually do "
-        "(standard deviation 43 percentage points, usually 15); look for one that went wrong."
+        "(standard deviation 45 percentage points, usually 15); look at repeat 2 (90 %), apart "
+        "from the others."
     )
+    for values in ((5, 40, 90), (5, 90)):
+        single = [row(value=v, repeat=str(k), repeats=1) for k, v in enumerate(values, 1)]
+        (words,) = disagreement_sentences([*single, mean_of(single)])
+        assert words.endswith("look for one that went wrong.")
     alike = [row(value=value, repeat=str(k), repeats=1) for k, value in ((1, 35), (2, 45))]
     assert list(disagreement_sentences([*alike, mean_of(alike)])) == []
 

@@ -23,6 +23,9 @@ DISPLACEMENT = "base_displacement"
 # A layer at rest that is so many times as thick or thin as before, and by so many mm, is hardly the
 # same part of it: muscles change by far less in weeks (common practice, no source).
 MOST_TIMES, MOST_CHANGE_MM = 1.5, 2.0
+# A repeat so many times as far from the next one as all others lie from each other is pointed out
+# (our choice).
+APART_TIMES = 2.0
 # Measures that say again what another sentence says: a ratio or mm beside per cent.
 SAID_BEFORE = (
     ("thickness_contracted", "mm"),
@@ -148,8 +151,26 @@ def disagreement_sentences(rows: Sequence[Row]) -> Iterator[str]:
                 f"{place_words(row.side, row.task)}: the repeats of {short_name(row.structure)} "
                 f"{measure_words(row.measure)} differ more than repeats usually do (standard "
                 f"deviation {number_words(row.spread, row.unit)}{unit}, usually "
-                f"{number_words(usual, row.unit)}); look for one that went wrong."
+                f"{number_words(usual, row.unit)}); {_to_look_at(row, rows)}."
             )
+
+
+def _to_look_at(mean: Row, rows: Sequence[Row]) -> str:
+    """Words for the repeat that is much farther from all others than these are from each other."""
+    key = (mean.side, mean.task, mean.structure, mean.measure, mean.unit)
+    values = {
+        row.repeat: row.value
+        for row in rows
+        if (row.side, row.task, row.structure, row.measure, row.unit) == key
+        and row.repeat != MEAN
+        and row.value is not None
+    }
+    for repeat, value in values.items():
+        others = [other for name, other in values.items() if name != repeat]
+        gap = min((abs(value - other) for other in others), default=0.0)
+        if len(others) > 1 and gap > APART_TIMES * (max(others) - min(others)):
+            return f"look at repeat {repeat} ({_valued(value, mean.unit)}), apart from the others"
+    return "look for one that went wrong"
 
 
 def _is_doubtful(change: Change) -> bool:
