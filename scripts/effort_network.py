@@ -216,7 +216,8 @@ _clips: list[Stored] = []
 
 def _learn_from(paths: Sequence[Path]) -> None:
     """Give a worker the filmed clips that are learnt from; it gives way to the training itself."""
-    os.nice(10)
+    if hasattr(os, "nice"):  # Windows has none
+        os.nice(10)
     _clips.extend(c for path in paths for c in read_stored(path) if c.kind not in ASIDE)
 
 
