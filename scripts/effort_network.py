@@ -483,6 +483,9 @@ def main() -> None:
     exporting.add_argument("trained", type=Path)
     options = parser.parse_args()
     if options.command == "train":
+        for path in options.filmed:
+            if not path.exists():
+                parser.error(f"{path} does not exist; name files of scripts/efforts_data")
         told = vars(options)
         del told["command"]
         train(Run(**told))
