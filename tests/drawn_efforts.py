@@ -1,4 +1,4 @@
-"""Drawn courses of efforts, and the spells that a perfect network would read from them."""
+"""Drawn courses of efforts, and what a perfect network would read from them."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,11 @@ def noise(size: int, spread: float, seed: int = 0) -> Array:
 
 def spells_of(time_s: Array, lifts: list[Times], dips: list[Times] | None = None) -> Spells:
     """Spells of a clip in which just these efforts are made."""
+    return Spells.of(decoded_of(time_s, lifts, dips), time_s)
+
+
+def decoded_of(time_s: Array, lifts: list[Times], dips: list[Times] | None = None) -> Decoded:
+    """Course of a clip in which just these efforts are made."""
     at = time_s[0] + np.arange(int((time_s[-1] - time_s[0]) * RATE_HZ) + 1) / RATE_HZ
     path = np.full(at.size, State.REST, np.intp)
     for begin, full, release, end in lifts:
@@ -43,4 +48,4 @@ def spells_of(time_s: Array, lifts: list[Times], dips: list[Times] | None = None
         )
         path[(at >= begin) & (at <= release)] = down
         path[(at > release) & (at <= end)] = back
-    return Spells.of(Decoded(path, spans_of(path), 1.0), time_s)
+    return Decoded(path, spans_of(path), 1.0)

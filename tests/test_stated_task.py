@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
+from drawn_efforts import decoded_of
 from standin import analysed, draw_texture, effort, make_clip, truth_segmenter, wall_labels
 from test_assembly_bladder import ROW_MM, displacement, measured
 
 from layermotion.analysis.result import Analysis
+from layermotion.efforts import efforts
 from layermotion.labels import Task, View
 
 COUNT = 60
@@ -132,9 +134,11 @@ def test_each_cough_upon_a_lift_is_measured_by_itself() -> None:
     assert found.efforts.count.number == 3, "the lift counts as well"
 
 
-def test_a_lift_before_a_strain_is_said() -> None:
-    # A lift by 4.8 mm is followed by a descent to 2.4 mm below rest.
-    lift = 60 * effort(80, 12, 30, ramp=4) - 30 * effort(80, 45, 68, ramp=4)
+def test_a_lift_before_a_strain_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Upon a lift by 4.8 mm follows a descent to 2.4 mm below rest.
+    lift = 60 * effort(80, 12, 68, ramp=4) - 90 * effort(80, 45, 64, ramp=4)
+    course = decoded_of(np.arange(80) / 10, [(1.2, 1.6, 6.8, 7.2)], [(4.5, 4.9, 6.4, 6.8)])
+    monkeypatch.setattr(efforts, "course_of", lambda *_: course)
     found = measured(lift, task=Task.STRAIN)
     parts = lift_parts(found)
     assert parts["base_displacement", "1"] == pytest.approx(-2.4, abs=0.3)
