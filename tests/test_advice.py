@@ -11,6 +11,7 @@ from standin import (
     COLUMNS,
     ROWS,
     TruthSegmenter,
+    analysed,
     bladder_labels,
     draw_texture,
     effort,
@@ -23,9 +24,6 @@ from standin import (
 
 from layermotion.analysis import advice
 from layermotion.analysis.advice import advise
-from layermotion.analysis.analysis import analyse
-from layermotion.edges.recording import Recording
-from layermotion.edges.site import parse_site
 from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
 from layermotion.report.page import build_page
@@ -47,8 +45,7 @@ def advised(
 ) -> tuple[str, ...]:
     """Advice on a drawn clip of ten frames a second."""
     clip = make_clip(pictures, task=task, **({"spacing": spacing} if spacing else {}))
-    with Recording() as recording:
-        return advise(analyse(clip, segmenter, parse_site("muscle-centre"), recording))  # type: ignore[arg-type]
+    return advise(analysed(clip, segmenter))
 
 
 def wall(
