@@ -6,6 +6,7 @@ it works on whatever the readers make of the file.
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
@@ -298,14 +299,17 @@ def make_clip(
     )
 
 
-def analysed(clip: Clip, segmenter: TruthSegmenter) -> Analysis:
-    """Clip as measured at the middle of the muscle.
+def no_whole_picture() -> AbstractContextManager[object]:
+    """Let whole pictures tell nothing of efforts.
 
-    Its pictures bear numbers that change and do not move with the labels, so as a whole they tell
-    nothing of efforts.
+    Those of drawn clips bear numbers that change, and do not move with the labels.
     """
-    unshown = mock.patch.object(footage, "small_picture", lambda _: footage.UNSHOWN)
-    with unshown, Recording() as recording:
+    return mock.patch.object(footage, "small_picture", lambda _: footage.UNSHOWN)
+
+
+def analysed(clip: Clip, segmenter: TruthSegmenter) -> Analysis:
+    """Clip as measured at the middle of the muscle."""
+    with no_whole_picture(), Recording() as recording:
         return analyse(clip, segmenter, parse_site("muscle-centre"), recording)  # type: ignore[arg-type]
 
 

@@ -11,12 +11,12 @@ from standin import (
     COLUMNS,
     ROWS,
     TruthSegmenter,
-    analysed,
     bladder_labels,
     draw_texture,
     effort,
     make_clip,
     moved,
+    no_whole_picture,
     truth_segmenter,
     wall_labels,
     wall_with_end,
@@ -24,6 +24,9 @@ from standin import (
 
 from layermotion.analysis import advice
 from layermotion.analysis.advice import advise
+from layermotion.analysis.analysis import analyse
+from layermotion.edges.recording import Recording
+from layermotion.edges.site import parse_site
 from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
 from layermotion.report.page import build_page
@@ -45,7 +48,8 @@ def advised(
 ) -> tuple[str, ...]:
     """Advice on a drawn clip of ten frames a second."""
     clip = make_clip(pictures, task=task, **({"spacing": spacing} if spacing else {}))
-    return advise(analysed(clip, segmenter))
+    with no_whole_picture(), Recording() as recording:
+        return advise(analyse(clip, segmenter, parse_site("muscle-centre"), recording))  # type: ignore[arg-type]
 
 
 def wall(
