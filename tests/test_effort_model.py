@@ -432,7 +432,7 @@ def learnt_and_unseen() -> tuple[set[str], set[str]]:
     )
     (training,) = re.findall(r"--filmed ([^-]+) --out", guide)
     (choosing,) = re.findall(r"python \.\./efforts\.py --stored (.+) +# to choose", guide)
-    judging = re.findall(r"python scripts/efforts\.py (?:--aside )?--stored ([^`]+)`", front)
+    judging = re.findall(r"efforts\.py (?:--aside )?--stored ([^`]+)`", front)
     learnt, chosen, judged = (
         set(re.findall(r"\w+\.npz", each)) for each in (training, choosing, " ".join(judging))
     )
