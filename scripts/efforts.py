@@ -3,6 +3,7 @@
 python scripts/efforts.py --clips 40                     prints what was found, kind by kind
 python scripts/efforts.py --clips 40 --signals FILE.npz  also stores all signals with the truth
 python scripts/efforts.py --clips 40 --aside             of these, the kinds kept aside
+python scripts/efforts.py --clips 40 --marked            of clips with a clock in their picture
 python scripts/efforts.py --stored FILE.npz              judges signals that were stored
 python scripts/efforts.py --drawn 200 --kind rest        judges signals drawn without filming
 
@@ -17,12 +18,14 @@ import tempfile
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 from effort_filmed import Stored, read_stored, write_stored
 from effort_signals import draw_signals
+from numpy.typing import NDArray
 
 from layermotion.analysis.analysis import analyse
 from layermotion.analysis.bladder import signals_of_bladder
@@ -58,6 +61,9 @@ RATES_HZ, DIP_RATES_HZ = (14.0, 24.0), (25.0, 40.0)
 LOST_FRAMES = 0.02
 # So much of an effort must lie in the clip to be counted, s (our choice).
 LEAST_SHOWN_S = 0.2
+# Where a clock stands, shares of the sides of a screen, how high its digits are, share of its
+# height, and their grey.
+MARKED_AT, MARK_HEIGHT, MARK_GREY = (0.25, 0.6), (0.025, 0.05), 230
 # Between these probabilities numbers are put together to see how often they are right.
 LEVELS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 1.01)
 # Of a time, s, and whether its interval holds the truth.
@@ -117,8 +123,18 @@ def rate_of(rng: np.random.Generator, kind: Kind) -> float:
     return float(rng.uniform(*(DIP_RATES_HZ if kind in WITH_DIPS else RATES_HZ)))
 
 
-def film(number: int) -> Filmed:
-    """Draw, film, measure and compare one clip."""
+def mark(rng: np.random.Generator, screens: Sequence[NDArray[np.uint8]], rate_hz: float) -> None:
+    """Let a clock run upon the tissue of each picture, in place, as screen recordings show it."""
+    height, width = screens[0].shape[:2]
+    left, foot = (int(side * rng.uniform(*MARKED_AT)) for side in (width, height))
+    size, digits = height * rng.uniform(*MARK_HEIGHT), int(rng.integers(3))
+    for index, screen in enumerate(screens):
+        words = f"{index / rate_hz:.{digits}f}"
+        cv2.putText(screen, words, (left, foot), cv2.FONT_HERSHEY_SIMPLEX, size / 22, MARK_GREY, 1)
+
+
+def film(number: int, is_marked: bool = False) -> Filmed:
+    """Draw, film, measure and compare one clip, with a clock in its picture if wanted."""
     kind, view = job_of(number)
     rng = np.random.Generator(np.random.SFC64([STREAM, number]))
     rate_hz = rate_of(rng, kind)
@@ -130,6 +146,8 @@ def film(number: int) -> Filmed:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp4"
         rendered = [screen for screen, _ in render_clip(plan)]
+        if is_marked:
+            mark(rng, rendered, rate_hz)
         shown = frames_shown(rng, len(rendered), LOST_FRAMES)
         write_video(path, [rendered[i] for i in shown], rate_hz)
         spacing = (plan.grid.row_mm, plan.grid.column_mm)
@@ -290,13 +308,14 @@ def main() -> None:
     parser.add_argument(
         "--aside", action="store_true", help="only the kinds that nothing is tuned on"
     )
+    parser.add_argument("--marked", action="store_true", help="film a clock upon the tissue")
     parser.add_argument("--signals", type=Path, help="also store signals and truth here")
     parser.add_argument("--drawn", type=int, default=0, help="clips of each kind, without filming")
     parser.add_argument("--kind", type=Kind, help="of these, one kind alone")
     parser.add_argument("--stored", type=Path, nargs="+", help="judge these instead of filming")
     options = parser.parse_args()
-    if options.signals and (options.drawn or options.stored):
-        parser.error("--signals stores what is filmed; leave out --drawn and --stored")
+    if (options.signals or options.marked) and (options.drawn or options.stored):
+        parser.error("--signals and --marked are of what is filmed; leave out --drawn and --stored")
     started_s = time.monotonic()
     last = options.first + options.clips
     numbers = [n for n in range(options.first, last) if (job_of(n)[0] in ASIDE) == options.aside]
@@ -310,7 +329,7 @@ def main() -> None:
         clips = [clip for clip in clips if (clip.kind in ASIDE) == options.aside]
     else:
         with multiprocessing.get_context("spawn").Pool(os.cpu_count(), _alone) as pool:
-            clips = pool.map(film, numbers, chunksize=1)
+            clips = pool.map(partial(film, is_marked=options.marked), numbers, chunksize=1)
     if options.signals:
         kept = [
             Stored(clip.kind, clip.stated, clip.signals, clip.repeats)
