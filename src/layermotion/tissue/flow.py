@@ -12,6 +12,7 @@ has been recognised: then errors would add up. Which pieces there are is in tiss
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -71,13 +72,23 @@ class Scene:
 
     def edges(self, structure: Structure, column: Array) -> tuple[Array, Array, Mask]:
         """Upper and lower edge at some columns, and where both are known there."""
-        top, bottom = self.top[label_of(structure) - 1], self.bottom[label_of(structure) - 1]
-        known = np.isfinite(top) & np.isfinite(bottom)
-        if not known.any():
+        known, at, top, bottom = self._known[label_of(structure) - 1]
+        if not at.size:
             return np.zeros_like(column), np.ones_like(column), np.zeros(column.shape, bool)
-        seen = np.interp(column, self.column, known.astype(float), left=0, right=0) > 0.5
-        at = self.column[known]
-        return np.interp(column, at, top[known]), np.interp(column, at, bottom[known]), seen
+        seen = np.interp(column, self.column, known, left=0, right=0) > 0.5
+        return np.interp(column, at, top), np.interp(column, at, bottom), seen
+
+    @cached_property
+    def _known(self) -> list[tuple[Array, Array, Array, Array]]:
+        """Of each structure: columns with both edges, 1 or 0; these columns; and both edges there.
+
+        Each is asked for several times in a frame.
+        """
+        known = np.isfinite(self.top) & np.isfinite(self.bottom)
+        return [
+            (seen.astype(float), self.column[seen], top[seen], bottom[seen])
+            for seen, top, bottom in zip(known, self.top, self.bottom, strict=True)
+        ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,11 +255,14 @@ def _correlation(first: Patch, second: Patch) -> float:
     both = first.known & second.known
     if not both.any():
         return 0.0
-    both = np.broadcast_to(both, first.pixels.shape)
-    one, other = (patch.pixels[both].astype(np.float32) for patch in (first, second))
-    one, other = one - one.mean(), other - other.mean()
-    scale = float(np.sqrt((one * one).sum() * (other * other).sum()))
-    return max(0.0, float((one * other).sum()) / scale) if scale else 0.0
+    if both.all():
+        one, other = (patch.pixels.ravel() for patch in (first, second))
+    else:
+        both = np.broadcast_to(both, first.pixels.shape)
+        one, other = (patch.pixels[both] for patch in (first, second))
+    one, other = (values - values.mean(dtype=np.float32) for values in (one, other))
+    scale = float(np.sqrt(np.dot(one, one) * np.dot(other, other)))
+    return max(0.0, float(np.dot(one, other)) / scale) if scale else 0.0
 
 
 def _middle(values: Array) -> Array:
@@ -273,37 +287,28 @@ def _robust_fit(equations: Array, flow: Array, prior: Array, towards: Array) -> 
     tuple
         Solution, shape (3,), and which points agree with it, shape (P,).
     """
-    inside = np.ones(len(flow), bool)
+    rows, way = equations.reshape(-1, 3), flow.ravel()
+    squared = prior**2
+    start = np.diag(squared), squared * towards
+
+    def fit(weight: Array) -> tuple[Array, Array]:
+        """Solution with a weight for each point, and how far each point lies from it."""
+        weighed = rows.T * np.repeat(weight, 2)
+        right = (start[1] + weighed @ way)[:, None]
+        solution = np.asarray(cv2.solve(start[0] + weighed @ rows, right)[1][:, 0], float)
+        away = np.abs(way - rows @ solution)
+        return solution, np.maximum(away[::2], away[1::2])
+
+    # About the least sum of absolute residuals, by reweighting.
+    weight = np.ones(len(flow))
+    for _ in range(REWEIGHTED):
+        solution, residual = fit(weight)
+        weight = OUTLIER_PX / np.maximum(residual, OUTLIER_PX)
     together = np.abs(flow - _middle(flow)).max(axis=1)
-    solution = _least_absolute(equations, flow, prior, towards)
-    residual = np.abs(flow - equations @ solution).max(axis=1)
     if _middle(together) <= _middle(residual):
         residual = together
     for _ in range(2):
         limit = max(OUTLIER_PX, OUTLIER_SD * SPREAD_OVER_MEDIAN * float(_middle(residual)))
         inside = residual <= min(limit, WORST_PX)
-        solution = _weighted_fit(
-            equations[inside], flow[inside], np.ones(inside.sum()), prior, towards
-        )
-        residual = np.abs(flow - equations @ solution).max(axis=1)
+        solution, residual = fit(inside.astype(float))
     return solution, inside
-
-
-def _least_absolute(equations: Array, flow: Array, prior: Array, towards: Array) -> Array:
-    """Solution with about the least sum of absolute residuals, by reweighting, shape (3,)."""
-    weight = np.ones(len(flow))
-    for _ in range(REWEIGHTED):
-        solution = _weighted_fit(equations, flow, weight, prior, towards)
-        residual = np.abs(flow - equations @ solution).max(axis=1)
-        weight = OUTLIER_PX / np.maximum(residual, OUTLIER_PX)
-    return solution
-
-
-def _weighted_fit(
-    equations: Array, flow: Array, weight: Array, prior: Array, towards: Array
-) -> Array:
-    """Least squares with a weight for each point, shape (3,)."""
-    rows = equations.reshape(-1, 3)
-    weighed = rows * np.repeat(weight, 2)[:, None]
-    normal = weighed.T @ rows + np.diag(prior**2)
-    return np.asarray(np.linalg.solve(normal, weighed.T @ flow.ravel() + prior**2 * towards), float)

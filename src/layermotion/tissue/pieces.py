@@ -110,16 +110,16 @@ class Band(Tracker):
             scene.image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
         # Beyond the beams the screen is black.
-        seen &= np.count_nonzero(pixels, axis=0) > self._rows / 2
+        seen &= (pixels > 0).sum(axis=0) > self._rows / 2
         # Layering along the band tells nothing of a slide; what varies along it does.
         known = seen.astype(np.float32)[None]
         width = (2 * WINDOW[0], 1)
-        low = cv2.blur(pixels * known, width) / np.maximum(cv2.blur(known, width), 1e-3)
-        flat = pixels - low
+        flat = pixels - cv2.blur(pixels * known, width) / np.maximum(cv2.blur(known, width), 1e-3)
         # A shadow from above stands still while tissue slides: it is the same down a column.
         flat -= flat.mean(axis=0)
-        flat = np.where(seen, flat * self._gain + 128, 128)
-        return self._patch(np.clip(flat, 0, 255).astype(np.uint8), seen[None])
+        flat *= self._gain * known
+        flat += 128
+        return self._patch(np.clip(flat, 0, 255, out=flat).astype(np.uint8), seen[None])
 
     def _patch(self, pixels: Image, known: Mask) -> Patch:
         """Say which points have their whole window in view; none in a cut of another width."""
