@@ -649,7 +649,7 @@ ANALYSIS = (
     Mutant(
         "analysis-lead-in-taken-for-the-picture",
         "analysis/footage.py",
-        "small_picture(pixels) if look.shows(view, least) else UNSHOWN",
+        "small_picture(pixels) if look.shows(view, _least(clip)) else UNSHOWN",
         "small_picture(pixels)",
         (WHOLE_PICTURE,),
     ),
@@ -666,6 +666,27 @@ ANALYSIS = (
         "again[len(recording)] = other",
         "again[0] = other",
         (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
+    ),
+    Mutant(
+        "analysis-no-second-look",
+        "analysis/footage.py",
+        "look.frame.index % EVERY == 0",
+        "look.frame.index % EVERY == EVERY",
+        (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
+    ),
+    Mutant(
+        "tissue-outliers-weigh-as-much",
+        "tissue/flow.py",
+        "weight = OUTLIER_PX / np.maximum(residual, OUTLIER_PX)",
+        "weight = np.ones(len(flow))",
+        ("test_motion.py::test_outliers_do_not_lead_a_fit",),
+    ),
+    Mutant(
+        "clip-video-grey-below-black",
+        "clip/video.py",
+        "np.maximum(stored, BLACK)",
+        "stored",
+        ("test_clip_video.py::test_luminance_below_black_and_above_white_is_cut",),
     ),
     Mutant(
         "pair-probe-not-said",

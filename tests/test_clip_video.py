@@ -90,6 +90,17 @@ def test_luminance_is_what_ffmpeg_converts_to(pixel_format: str, colour_range: C
     np.testing.assert_array_equal(grey, frame.to_ndarray(format="gray"))
 
 
+def test_luminance_below_black_and_above_white_is_cut() -> None:
+    frame = av.VideoFrame(256, 2, "yuv420p")
+    plane = frame.planes[0]
+    stored = np.zeros((2, plane.line_size), np.uint8)
+    stored[:, :256] = np.arange(256)
+    plane.update(stored.tobytes())
+    # Rec. ITU-R BT.601: 16 is black, 235 is white.
+    wanted = np.clip(np.rint((np.arange(256) - 16) * 255 / 219), 0, 255)
+    np.testing.assert_array_equal(luminance(frame), np.stack([wanted, wanted]))
+
+
 def test_variable_frame_rate_is_kept_and_starts_at_zero(write) -> None:
     path = write(stamps_ms=[500, 540, 640, 650, 900])
     clip = open_clip(path, PLAIN)

@@ -10,6 +10,7 @@ from layermotion.geometry import ImageArea, Spacing
 from layermotion.labels import Structure, Task, View
 from layermotion.series.probe import probe_shift
 from layermotion.series.slide import slide_mm
+from layermotion.tissue.flow import _robust_fit
 from layermotion.tissue.tracker import MotionTracker, Shift, TissueMotion
 from layermotion_synthetic.clips import ClipPlan, ClipTruth, clip_truth, draw_clip, render_clip
 
@@ -67,6 +68,21 @@ def test_rigid_shift_is_found_below_a_tenth_of_a_pixel(step: tuple[float, float]
     assert probe.column_mm[0] == pytest.approx(-0.11 * shift[0], abs=0.006)
     assert probe.row_mm[0] == pytest.approx(-0.08 * shift[1], abs=0.005)
     assert probe.magnitude_mm[0] == pytest.approx(np.hypot(0.11 * shift[0], 0.08 * shift[1]), 0.02)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_outliers_do_not_lead_a_fit(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    equations = np.zeros((30, 2, 3))
+    equations[:, 0, 0] = equations[:, 1, 2] = 1
+    equations[:, 0, 1] = np.linspace(-80, 80, 30)
+    true = np.array([0.8, 0.01, -0.3])
+    flow = equations @ true + 0.02 * rng.normal(size=(30, 2))
+    away = rng.permutation(30)[:7]
+    flow[away] += [1.4, 0.9]
+    solution, inside = _robust_fit(equations, flow, np.full(3, 1e-3), np.zeros(3))
+    assert np.all(np.abs(solution - true) < [0.02, 0.0005, 0.02])
+    assert sorted(np.flatnonzero(~inside)) == sorted(away)
 
 
 def test_only_the_layer_that_slides_moves() -> None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
-from itertools import chain, islice
+from itertools import chain, islice, starmap
 from typing import NamedTuple
 
 import numpy as np
@@ -162,7 +162,9 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
     times: list[float] = []
     motions: list[TissueMotion] = []
     small: list[NDArray[np.uint8]] = []
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    # The network has a core less than there are: what is done with its answers is mostly Python,
+    # which runs on one core at a time, and on two cores two more threads of it cost a sixth.
+    with ThreadPoolExecutor(max(1, (os.cpu_count() or 1) - 1)) as pool:
         frames = clip.frames()
         # Frames that show neither view, such as a black lead-in, are passed over.
         while True:
@@ -178,16 +180,17 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
                 recording.append(no_boundaries(grid))
                 motions.append(UNSEEN)
                 small.append(UNSHOWN)
-        seen_in = partial(_seen_in, segmenter=segmenter, grid=grid, view=view, clip=clip)
-        start = [seen_in(each) for each in first]
+        twice = partial(_second_look, segmenter=segmenter, grid=grid, view=view, clip=clip)
+        seen_in = partial(_seen_in, grid=grid, view=view, clip=clip)
+        start = [seen_in(each, twice(each)) for each in first]
         del first
         is_wall = view is View.ABDOMINAL_WALL
         site_px, site_words = site.place([e.edges for e in start], clip) if is_wall else (None, "")
         tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
         is_tracking = False
         again: dict[int, Boundaries] = {}
-        rest = ordered_map(pool, lambda frame: seen_in(look(frame)), frames)
-        for frame, edges, other, little in chain(start, rest):
+        looks = ordered_map(pool, lambda frame: (each := look(frame), twice(each)), frames)
+        for frame, edges, other, little in chain(start, starmap(seen_in, looks)):
             if other is not None:
                 again[len(recording)] = other
             times.append(frame.time_s)
@@ -217,8 +220,7 @@ def watch_stills(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     view, view_reason = decide_view(clip, np.array([look.view for look in looks]))
     if view is None:
         raise MeasurementError(f"{clip.source_name}: {NOT_RECOGNISED}")
-    least = LEAST_STATED if clip.view else LEAST_RECOGNISED
-    edges = [edges_in(look, grid, view, least) for look in looks]
+    edges = [edges_in(look, grid, view, _least(clip)) for look in looks]
     for boundaries in edges:
         recording.append(boundaries)
     site_px, site_words = None, ""
@@ -243,13 +245,24 @@ def spread(recording: ClipEdges) -> list[Boundaries]:
     return [edges for edges in looked if edges.confidence.any()]
 
 
-def _seen_in(look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip) -> Seen:
-    """Take from one look what is kept of it, after a second look where one is due."""
-    least = LEAST_STATED if clip.view else LEAST_RECOGNISED
-    edges = edges_in(look, grid, view, least)
+def _least(clip: Clip) -> float:
+    """Least probability from which a frame counts as showing the view of its clip."""
+    return LEAST_STATED if clip.view else LEAST_RECOGNISED
+
+
+def _second_look(
+    look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip
+) -> Boundaries | None:
+    """Edges of a second look at a frame, where one is due."""
     is_due = view is View.ABDOMINAL_WALL and look.frame.index % EVERY == 0
-    again = is_due and edges.confidence.any()
-    other = look_again(look.frame, segmenter, grid, clip.spacing) if again else None
+    if is_due and look.shows(view, _least(clip)):
+        return look_again(look.frame, segmenter, grid, clip.spacing)
+    return None
+
+
+def _seen_in(look: Look, again: Boundaries | None, grid: ModelGrid, view: View, clip: Clip) -> Seen:
+    """Take from the looks at one frame what is kept of them."""
+    edges = edges_in(look, grid, view, _least(clip))
     pixels = look.frame.pixels[clip.area.slices]
-    small = small_picture(pixels) if look.shows(view, least) else UNSHOWN
-    return Seen(look.frame, edges, other, small)
+    small = small_picture(pixels) if look.shows(view, _least(clip)) else UNSHOWN
+    return Seen(look.frame, edges, again, small)
