@@ -112,7 +112,7 @@ def prepare_labels(folder: Path) -> None:
     """Import the scans, accept them, and write a label for a frame of each."""
     prepare_scans(folder)
     _run(_import(folder))
-    _run(["lab", "accept", folder / "lab"])
+    _run(["lab", "accept", folder / "lab", *(folder / "lab" / "review").glob("*.png")])
     label = np.zeros(SIZE, np.uint8)
     for value, top in enumerate((60, 85, 110, 135), start=1):
         label[top : top + 20, 110:210] = value

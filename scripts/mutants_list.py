@@ -689,6 +689,20 @@ ANALYSIS = (
         ("test_clip_video.py::test_luminance_below_black_and_above_white_is_cut",),
     ),
     Mutant(
+        "lab-sheet-of-before-masking",
+        "lab/review.py",
+        "st_mtime_ns <= written_ns",
+        "st_mtime_ns <= 2 * written_ns",
+        ("test_lab_review.py",),
+    ),
+    Mutant(
+        "lab-sheet-accepts-what-was-rejected",
+        "lab/review.py",
+        "waits, written_ns = clips & wanted,",
+        "waits, written_ns = clips,",
+        ("test_lab_review.py",),
+    ),
+    Mutant(
         "pair-probe-not-said",
         "analysis/pair.py",
         "        cautions = (PROBE_UNKNOWN,)\n",

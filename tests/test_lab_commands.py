@@ -69,7 +69,8 @@ def test_a_laboratory_from_init_to_build(
     text = capsys.readouterr().out
     assert f"Clips imported into {folder / 'clips'}: 3; here already: 0." in text
     assert "Refused, no valid consent for this site, issuer and ID: s-" in text
-    assert run("lab", "accept", folder) == 0
+    sheets = sorted((folder / "review").glob("*.png"))
+    assert run("lab", "accept", folder, *sheets) == 0
     lab = open_lab(folder)
     for name in lab.clips():
         write_png(tmp_path / "labels" / f"{frame_key(name, 0)}.png", wall_label())
@@ -83,8 +84,10 @@ def test_a_laboratory_from_init_to_build(
     assert "has 1 hole" in text and "3 of 4 frames stored" in text
     assert run("lab", "mask", folder, next(iter(lab.clips())), "--box", "1,2,3") == 2
     assert run("lab", "mask", folder, next(iter(lab.clips())), "--box", "50,70,5,5") == 0
-    assert run("lab", "sheets", folder) == 0 and run("lab", "accept", folder) == 0
-    assert run("lab", "accept", folder) == 2
+    assert run("lab", "accept", folder, *sheets) == 2
+    assert run("lab", "sheets", folder) == 0
+    assert run("lab", "accept", folder, folder / "review" / "again-1.png") == 0
+    assert run("lab", "sheets", folder) == 2
     assert run("lab", "build", folder, "first", "--held-out", "0.34") == 0
     assert "held_out: 1 frames of 1 subjects" in capsys.readouterr().out
     assert run("lab", "withdraw", folder, "--subject", "4712", *person) == 0

@@ -7,7 +7,7 @@ from lab_data import agree, import_subjects, label_everything, make_lab, wall_la
 from layermotion.images import write_png
 from layermotion.lab.folder import Lab, Review, frame_key
 from layermotion.lab.making import make_build
-from layermotion.lab.review import record_review
+from layermotion.lab.review import record_review, write_sheets
 from layermotion.lab.status import Status, next_command, read_status
 
 SUBJECTS = ("101", "102", "103", "104")
@@ -25,7 +25,9 @@ def test_the_next_command_leads_from_nothing_to_a_build(tmp_path: Path) -> None:
     agree(lab, secret_path, *SUBJECTS)
     assert step()[1].startswith(f"lab import {lab.root}")
     import_subjects(lab, secret_path, tmp_path / "scans", SUBJECTS, "clinic-a")
-    assert step()[1].startswith(f"lab accept {lab.root}")
+    assert step()[1] == f"lab sheets {lab.root}"
+    (sheet,) = write_sheets(lab, tuple(lab.clips().values()), "again")
+    assert step()[1].startswith(f"lab accept {lab.root} {sheet}")
     record_review(lab, tuple(lab.clips()), Review.ACCEPTED)
     assert step()[1].startswith(f"lab propose {lab.root}")
     key = frame_key(next(iter(lab.clips())), 0)

@@ -140,32 +140,29 @@ def clips(lab: LabFolder) -> None:
         )
 
 
-def _pending(lab: Path, names: list[str] | None) -> tuple[str, ...]:
-    from layermotion.lab.folder import Review, open_lab
+@app.command(epilog=epilog("layermotion lab accept our-lab our-lab/review/import-1.png"))
+def accept(
+    lab: LabFolder,
+    seen: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="SHEET|CLIP", help="Contact sheets that you looked through, or names of clips."
+        ),
+    ],
+) -> None:
+    """State that you looked at clips and no identity is left in the picture.
 
-    if names:
-        return tuple(names)
+    Of a sheet every clip is accepted that waits for review: reject or mask the others before.
+    """
+    from layermotion.lab.folder import Review, open_lab
+    from layermotion.lab.review import clips_on, record_review
+
     opened = open_lab(lab)
-    consents = opened.consents()
-    found = [
-        name
-        for name, record in opened.clips().items()
-        if record.review is Review.PENDING and consents.get(record.subject)
-    ]
-    if not found:
-        raise InputError("No clip waits for review; name the clips.")
-    return tuple(found)
-
-
-@app.command(epilog=epilog("layermotion lab accept our-lab c-0123456789ab"))
-def accept(lab: LabFolder, names: Clips = None) -> None:
-    """State that you looked at clips and no identity is left in the picture."""
-    from layermotion.lab.folder import Review, open_lab
-    from layermotion.lab.review import record_review
-
-    chosen = _pending(lab, names)
-    record_review(open_lab(lab), chosen, Review.ACCEPTED)
-    typer.echo(f"Accepted {len(chosen)} clips.")
+    sheets = [Path(each) for each in seen if each.endswith(".png")]
+    named = [each for each in seen if not each.endswith(".png")]
+    chosen = (*named, *(clips_on(opened, sheets) if sheets else ()))
+    record_review(opened, tuple(dict.fromkeys(chosen)), Review.ACCEPTED)
+    typer.echo(f"Accepted {len(set(chosen))} clips.")
 
 
 @app.command(epilog=epilog("layermotion lab reject our-lab c-0123456789ab"))
@@ -205,9 +202,12 @@ def mask(
 def sheets(lab: LabFolder, names: Clips = None) -> None:
     """Write contact sheets again, such as after masking."""
     from layermotion.lab.folder import open_lab
-    from layermotion.lab.review import write_sheets
+    from layermotion.lab.review import waiting, write_sheets
 
     opened = open_lab(lab)
-    records = tuple(opened.clip(name) for name in _pending(lab, names))
+    chosen = names or waiting(opened)
+    if not chosen:
+        raise InputError("No clip waits for review; name the clips.")
+    records = tuple(opened.clip(name) for name in chosen)
     for sheet in write_sheets(opened, records, "again"):
         typer.echo(f"Look through {sheet}")

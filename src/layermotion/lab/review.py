@@ -1,6 +1,6 @@
 """Owns looking through imported clips for text left in the picture: sheets, verdicts, masks."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import count
 from pathlib import Path
@@ -63,12 +63,58 @@ def write_sheets(lab: Lab, records: tuple[ClipRecord, ...], name: str) -> tuple[
 
 def without_sheet(lab: Lab) -> tuple[ClipRecord, ...]:
     """Clips that wait for review and may be shown, but are on no sheet that is there."""
-    consents = lab.consents()
     shown = lab.register.shown_on((lab.root / REVIEW_FOLDER).glob("*.png"))
+    return tuple(lab.clip(name) for name in waiting(lab) if name not in shown)
+
+
+def clips_on(lab: Lab, sheets: Iterable[Path]) -> tuple[str, ...]:
+    """Clips that wait for review, may be shown, and stand on contact sheets as they are now.
+
+    Raises
+    ------
+    InputError
+        If a file is no contact sheet of the laboratory, none of these clips waits, or one was
+        masked after its sheet was written.
+    """
+    wanted, current, shown = set(waiting(lab)), set[str](), set[str]()
+    for sheet in sheets:
+        clips = lab.register.shown_on([sheet])
+        if not sheet.is_file() or not clips:
+            raise InputError(
+                f"{sheet} is no contact sheet of {lab.root}; name one of those in "
+                f"{lab.root / REVIEW_FOLDER}, or clips."
+            )
+        waits, written_ns = clips & wanted, sheet.stat().st_mtime_ns
+        shown |= waits
+        current |= {n for n in waits if lab.clip_path(n).stat().st_mtime_ns <= written_ns}
+    if changed := sorted(shown - current):
+        raise InputError(
+            f"Changed since the sheet was written: {', '.join(changed)}; write sheets with "
+            f"layermotion lab sheets {lab.root} and look through them."
+        )
+    if not current:
+        raise InputError("No clip on these sheets waits for review; see layermotion lab clips.")
+    return tuple(sorted(current))
+
+
+def sheet_to_look_through(lab: Lab) -> Path | None:
+    """Give the first contact sheet with a clip that waits for review; None if there is none."""
+    for sheet in sorted((lab.root / REVIEW_FOLDER).glob("*.png")):
+        try:
+            clips_on(lab, [sheet])
+        except InputError:
+            continue
+        return sheet
+    return None
+
+
+def waiting(lab: Lab) -> tuple[str, ...]:
+    """Clips that wait for review and may be shown."""
+    consents = lab.consents()
     return tuple(
-        record
+        name
         for name, record in lab.clips().items()
-        if record.review is Review.PENDING and consents.get(record.subject) and name not in shown
+        if record.review is Review.PENDING and consents.get(record.subject)
     )
 
 

@@ -9,6 +9,7 @@ from layermotion.consent.origins import LEARNT
 from layermotion.errors import WeightsError
 from layermotion.lab.folder import FINISHED, Lab, Review, split_key
 from layermotion.lab.labelling import read_note
+from layermotion.lab.review import sheet_to_look_through
 from layermotion.models.registry import Registry
 
 # A build needs labelled subjects for both splits; of fewer than this nothing can be said (our
@@ -111,7 +112,8 @@ def next_command(lab: Lab, models: Path, status: Status) -> str:
     if not status.reviews:
         return f"{start('import')} SCANS --site SITE"
     if status.reviews[Review.PENDING]:
-        return f"{start('accept')} (after a look at the sheets in {lab.root / 'review'})"
+        sheet = sheet_to_look_through(lab)
+        return f"{start('accept')} {sheet} (after a look at it)" if sheet else start("sheets")
     if status.labelled_subjects < FEWEST_SUBJECTS and not status.proposed:
         return f"{start('propose')} --out to-label"
     if status.labelled_subjects < FEWEST_SUBJECTS:
