@@ -1,5 +1,6 @@
 """Variance components against the analysis of variance, repeats, and the saved change."""
 
+import html
 import itertools
 import json
 import math
@@ -21,7 +22,7 @@ from test_agreement_icc import TABLE
 from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.estimate import CHANGE_PER_SEM
 from layermotion.agreement.icc import mean_squares, measurement_error
-from layermotion.agreement.page import reliability_headline
+from layermotion.agreement.page import build_reliability_page, reliability_headline
 from layermotion.agreement.readings import readings_of
 from layermotion.agreement.reliability import Reliability, analyse_reliability
 from layermotion.errors import InputError
@@ -241,6 +242,21 @@ def test_headline_states_how_sure_it_is_and_never_most_of_a_part() -> None:
     share = 100 * largest.variance / sum(part.variance for part in result.errors)
     assert share < 50
     assert words.endswith(f"The largest part of the error is {largest.name}, {share:.0f}\xa0%.")
+
+
+def test_page_says_once_what_is_true_of_all_measures() -> None:
+    rng = np.random.default_rng(11)
+    few = simulated(rng, {"subject": 1.0, "residual": 0.4}, 6)
+    more = simulated(rng, {"subject": 1.0, "rater": 5.0, "residual": 0.4}, 8)
+    results = [analyse(few), analyse([each | {"structure": "io"} for each in more])]
+    shared = set(results[0].cautions) & set(results[1].cautions)
+    own = set(results[0].cautions) ^ set(results[1].cautions)
+    assert shared and own
+    page = html.unescape(build_reliability_page(results, (), (), (), (), ()))
+    assert [page.count(words) for words in sorted(shared | own)] == [1] * len(shared | own)
+    first = page.index(">IO thickness, rest, mm</h2>")
+    assert all(page.index(words) < page.index(">TrA thickness, rest, mm</h2>") for words in shared)
+    assert all((words in page[first:]) == (words in results[1].cautions) for words in own)
 
 
 def test_thousands_of_repeats_are_fitted_at_once() -> None:

@@ -138,7 +138,11 @@ def build_reliability_page(
     cautions: Sequence[str],
     provenance: Provenance,
 ) -> str:
-    """Write the page of a reliability study as one HTML text."""
+    """Write the page of a reliability study as one HTML text; what is true of all stands once."""
+    shared: list[str] = []
+    if len(results) > 1:
+        shared = [words for words in results[0].cautions
+                  if all(words in result.cautions for result in results)]  # fmt: skip
     parts = [
         {
             "label": measure_label(result.structure, result.measure, result.unit),
@@ -146,7 +150,7 @@ def build_reliability_page(
             "counts": f"{_count(result.subjects, 'subject')}, {_count(result.raters, 'rater')}, "
             f"{_count(result.observations, 'value')}, mean "
             f"{number(result.mean, result.unit)}",
-            "cautions": result.cautions,
+            "cautions": [words for words in result.cautions if words not in shared],
             "knows_any": result.plan[0].sem_any is not None,
             "who": result.who,
             "has_placements": result.plan[0].apart is not None,
@@ -185,7 +189,7 @@ def build_reliability_page(
         drawings=drawings,
         unused_counts=_count_unused(unused),
         notes=notes,
-        cautions=cautions,
+        cautions=[*cautions, *shared],
         methods=[_with_blanks(words) for words in reliability_methods(results)],
         sources=RELIABILITY_SOURCES,
         provenance=provenance,
