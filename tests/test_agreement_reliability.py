@@ -25,6 +25,7 @@ from layermotion.agreement.icc import mean_squares, measurement_error
 from layermotion.agreement.page import build_reliability_page, reliability_headline
 from layermotion.agreement.readings import readings_of
 from layermotion.agreement.reliability import Reliability, analyse_reliability
+from layermotion.agreement.reliability_plots import draw_reliability
 from layermotion.errors import InputError
 from layermotion.session.detectable import (
     DetectableChange,
@@ -257,6 +258,16 @@ def test_page_says_once_what_is_true_of_all_measures() -> None:
     first = page.index(">IO thickness, rest, mm</h2>")
     assert all(page.index(words) < page.index(">TrA thickness, rest, mm</h2>") for words in shared)
     assert all((words in page[first:]) == (words in results[1].cautions) for words in own)
+
+
+def test_plots_speak_of_placements_where_they_are_told_apart_alone() -> None:
+    every = simulated(np.random.default_rng(11), {"subject": 1.0, "residual": 0.4}, 6)
+    told = draw_reliability([analyse(every)])
+    # The probe placed anew for each value: what that adds cannot be told from the residual.
+    anew = [row | {"placement": number} for number, row in enumerate(every)]
+    not_told = draw_reliability([analyse(anew)])
+    assert "dashed" in told[1].description and ">placement<" in told[0].svg
+    assert "dashed" not in not_told[1].description and ">placement<" not in not_told[0].svg
 
 
 def test_thousands_of_repeats_are_fitted_at_once() -> None:

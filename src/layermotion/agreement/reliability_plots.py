@@ -42,13 +42,17 @@ def _components_plot(results: Sequence[Reliability]) -> Drawing:
     figure = Figure(figsize=(WIDTH_IN, 1.0 + 0.55 * len(results)))
     axes = figure.subplots()
     labels = []
+    named = set[str]()
     for row, result in enumerate(reversed(results)):
         start = 0.0
         errors = result.errors
         whole = float(np.nansum([part.variance for part in errors]))
         for part, (fill, hatch) in zip(errors, FILLS, strict=True):
-            share = 0.0 if np.isnan(part.variance) else 100 * part.variance / whole
-            word = part.name if row == 0 else None
+            if np.isnan(part.variance):
+                continue
+            share = 100 * part.variance / whole
+            word = None if part.name in named else part.name
+            named.add(part.name)
             axes.barh(
                 row,
                 share,
@@ -78,7 +82,8 @@ def _repeats_plots(results: Sequence[Reliability]) -> Iterator[Drawing]:
     for unit in dict.fromkeys(result.unit for result in results):
         figure = Figure(figsize=(WIDTH_IN, 3.0))
         axes = figure.subplots()
-        for place, result in enumerate(r for r in results if r.unit == unit):
+        own = [result for result in results if result.unit == unit]
+        for place, result in enumerate(own):
             look = LOOKS[Structure(result.structure)]
             repeats = [row.repeats for row in result.plan]
             change = [row.mdc95.value for row in result.plan]
@@ -98,8 +103,7 @@ def _repeats_plots(results: Sequence[Reliability]) -> Iterator[Drawing]:
         axes.set_ylabel(f"smallest detectable change, {unit}")
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1), frameon=False, fontsize=8.5)
         strip_frame(axes)
-        yield finish(
-            figure, f"repeats-{unit_word(unit)}",
-            f"Smallest detectable change, {unit}, against the number of repeats averaged: within "
-            "one placement, or with the probe placed anew for each (dashed).",
-        )  # fmt: skip
+        words = f"Smallest detectable change, {unit}, against the number of repeats averaged"
+        if any(result.plan[0].apart is not None for result in own):
+            words += ": within one placement, or with the probe placed anew for each (dashed)"
+        yield finish(figure, f"repeats-{unit_word(unit)}", f"{words}.")
