@@ -649,7 +649,7 @@ ANALYSIS = (
     Mutant(
         "analysis-lead-in-taken-for-the-picture",
         "analysis/footage.py",
-        "small_picture(pixels) if look.shows(view, _least(clip)) else UNSHOWN",
+        "small_picture(pixels) if look.shows(view, least_shown(clip)) else UNSHOWN",
         "small_picture(pixels)",
         (WHOLE_PICTURE,),
     ),
@@ -698,8 +698,8 @@ ANALYSIS = (
     Mutant(
         "lab-sheet-accepts-what-was-rejected",
         "lab/review.py",
-        "waits, written_ns = clips & wanted,",
-        "waits, written_ns = clips,",
+        "shown_on([sheet]) & wanted",
+        "shown_on([sheet])",
         ("test_lab_review.py",),
     ),
     Mutant(

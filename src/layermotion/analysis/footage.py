@@ -23,11 +23,10 @@ from layermotion.geometry import Spacing
 from layermotion.labels import Task, View
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import (
-    LEAST_RECOGNISED,
-    LEAST_STATED,
     NOT_RECOGNISED,
     Look,
     decide_view,
+    least_shown,
     look_at,
     ordered_map,
 )
@@ -220,7 +219,7 @@ def watch_stills(clip: Clip, segmenter: Segmenter, site: Site, recording: Record
     view, view_reason = decide_view(clip, np.array([look.view for look in looks]))
     if view is None:
         raise MeasurementError(f"{clip.source_name}: {NOT_RECOGNISED}")
-    edges = [edges_in(look, grid, view, _least(clip)) for look in looks]
+    edges = [edges_in(look, grid, view, least_shown(clip)) for look in looks]
     for boundaries in edges:
         recording.append(boundaries)
     site_px, site_words = None, ""
@@ -245,24 +244,19 @@ def spread(recording: ClipEdges) -> list[Boundaries]:
     return [edges for edges in looked if edges.confidence.any()]
 
 
-def _least(clip: Clip) -> float:
-    """Least probability from which a frame counts as showing the view of its clip."""
-    return LEAST_STATED if clip.view else LEAST_RECOGNISED
-
-
 def _second_look(
     look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip
 ) -> Boundaries | None:
     """Edges of a second look at a frame, where one is due."""
     is_due = view is View.ABDOMINAL_WALL and look.frame.index % EVERY == 0
-    if is_due and look.shows(view, _least(clip)):
+    if is_due and look.shows(view, least_shown(clip)):
         return look_again(look.frame, segmenter, grid, clip.spacing)
     return None
 
 
 def _seen_in(look: Look, again: Boundaries | None, grid: ModelGrid, view: View, clip: Clip) -> Seen:
     """Take from the looks at one frame what is kept of them."""
-    edges = edges_in(look, grid, view, _least(clip))
+    edges = edges_in(look, grid, view, least_shown(clip))
     pixels = look.frame.pixels[clip.area.slices]
-    small = small_picture(pixels) if look.shows(view, _least(clip)) else UNSHOWN
+    small = small_picture(pixels) if look.shows(view, least_shown(clip)) else UNSHOWN
     return Seen(look.frame, edges, again, small)

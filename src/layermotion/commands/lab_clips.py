@@ -160,9 +160,10 @@ def accept(
     opened = open_lab(lab)
     sheets = [Path(each) for each in seen if each.endswith(".png")]
     named = [each for each in seen if not each.endswith(".png")]
-    chosen = (*named, *(clips_on(opened, sheets) if sheets else ()))
-    record_review(opened, tuple(dict.fromkeys(chosen)), Review.ACCEPTED)
-    typer.echo(f"Accepted {len(set(chosen))} clips.")
+    shown = clips_on(opened, sheets) if sheets else ()
+    chosen = tuple(dict.fromkeys((*named, *shown)))
+    record_review(opened, chosen, Review.ACCEPTED)
+    typer.echo(f"Accepted {len(chosen)} clips.")
 
 
 @app.command(epilog=epilog("layermotion lab reject our-lab c-0123456789ab"))

@@ -76,36 +76,42 @@ def clips_on(lab: Lab, sheets: Iterable[Path]) -> tuple[str, ...]:
         If a file is no contact sheet of the laboratory, none of these clips waits, or one was
         masked after its sheet was written.
     """
-    wanted, current, shown = set(waiting(lab)), set[str](), set[str]()
+    wanted, unchanged = frozenset(waiting(lab)), dict[str, bool]()
     for sheet in sheets:
-        clips = lab.register.shown_on([sheet])
-        if not sheet.is_file() or not clips:
+        if not sheet.is_file() or not lab.register.shown_on([sheet]):
             raise InputError(
                 f"{sheet} is no contact sheet of {lab.root}; name one of those in "
                 f"{lab.root / REVIEW_FOLDER}, or clips."
             )
-        waits, written_ns = clips & wanted, sheet.stat().st_mtime_ns
-        shown |= waits
-        current |= {n for n in waits if lab.clip_path(n).stat().st_mtime_ns <= written_ns}
-    if changed := sorted(shown - current):
+        for name, is_same in _waiting_on(lab, sheet, wanted).items():
+            unchanged[name] = is_same or unchanged.get(name, False)
+    if changed := sorted(name for name, is_same in unchanged.items() if not is_same):
         raise InputError(
             f"Changed since the sheet was written: {', '.join(changed)}; write sheets with "
             f"layermotion lab sheets {lab.root} and look through them."
         )
-    if not current:
+    if not unchanged:
         raise InputError("No clip on these sheets waits for review; see layermotion lab clips.")
-    return tuple(sorted(current))
+    return tuple(sorted(unchanged))
 
 
 def sheet_to_look_through(lab: Lab) -> Path | None:
     """Give the first contact sheet with a clip that waits for review; None if there is none."""
+    wanted = frozenset(waiting(lab))
     for sheet in sorted((lab.root / REVIEW_FOLDER).glob("*.png")):
-        try:
-            clips_on(lab, [sheet])
-        except InputError:
-            continue
-        return sheet
+        unchanged = _waiting_on(lab, sheet, wanted)
+        if unchanged and all(unchanged.values()):
+            return sheet
     return None
+
+
+def _waiting_on(lab: Lab, sheet: Path, wanted: frozenset[str]) -> dict[str, bool]:
+    """Those of the wanted clips that stand on a sheet, and whether each is as it was shown."""
+    written_ns = sheet.stat().st_mtime_ns
+    return {
+        name: lab.clip_path(name).stat().st_mtime_ns <= written_ns
+        for name in lab.register.shown_on([sheet]) & wanted
+    }
 
 
 def waiting(lab: Lab) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from layermotion.edges.site import Site
 from layermotion.labels import View
 from layermotion.live.quantity import FEWEST_FRAMES, NOTHING, Follower, Rest, Value, follower
 from layermotion.network.grid import ModelGrid
-from layermotion.network.look import LEAST_RECOGNISED, LEAST_STATED, decide_view, look_at
+from layermotion.network.look import decide_view, least_shown, look_at
 from layermotion.network.segmenter import Segmenter
 
 # How long today's rest is looked at, s (the protocol of this page: a breath out and a little more).
@@ -68,7 +68,7 @@ class Watch:
     def __init__(self, clip: Clip, segmenter: Segmenter, site: Site) -> None:
         self._clip, self._segmenter, self._site = clip, segmenter, site
         self._grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
-        self._least = LEAST_STATED if clip.view else LEAST_RECOGNISED
+        self._least = least_shown(clip)
         self._views: deque[NDArray[np.float32]] = deque(maxlen=FIRST_LOOK)
         self._follower: Follower | None = None
         self._rest, self._rest_from_s = Rest.MISSING, 0.0

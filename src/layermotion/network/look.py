@@ -58,6 +58,11 @@ class Look:
         return bool(self.view[VIEW_CLASSES.index(view)] >= least)
 
 
+def least_shown(clip: Clip) -> float:
+    """Least probability from which a frame counts as showing the view of its clip."""
+    return LEAST_STATED if clip.view else LEAST_RECOGNISED
+
+
 def look_at(frame: Frame, segmenter: Segmenter, grid: ModelGrid) -> Look:
     """Run the network on one frame."""
     image = grid.to_model(frame.pixels)

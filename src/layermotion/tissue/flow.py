@@ -255,12 +255,9 @@ def _correlation(first: Patch, second: Patch) -> float:
     both = first.known & second.known
     if not both.any():
         return 0.0
-    if both.all():
-        one, other = (patch.pixels.ravel() for patch in (first, second))
-    else:
-        both = np.broadcast_to(both, first.pixels.shape)
-        one, other = (patch.pixels[both] for patch in (first, second))
-    one, other = (values - values.mean(dtype=np.float32) for values in (one, other))
+    both = np.broadcast_to(both, first.pixels.shape)
+    one, other = (patch.pixels[both].astype(np.float32) for patch in (first, second))
+    one, other = one - one.mean(), other - other.mean()
     scale = float(np.sqrt(np.dot(one, one) * np.dot(other, other)))
     return max(0.0, float(np.dot(one, other)) / scale) if scale else 0.0
 
