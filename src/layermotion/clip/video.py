@@ -30,7 +30,7 @@ CONTAINERS = "mov,mp4,avi,matroska,webm,gif,asf,mpeg,mpegts"
 # Pixel formats of 8 bits whose first plane is luminance.
 LUMINANCE_FIRST = set("yuv420p yuv422p yuv444p yuvj420p yuvj422p yuvj444p nv12".split())
 # Luminance is stored as 16 for black to 235 for white unless marked as full (Rec. ITU-R BT.601).
-BLACK, WHITE = 16, 235
+FULL_RANGE = np.clip(np.rint((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)
 VIDEO_REMEDY = "give a video (mp4, mov, avi, webm, gif), an image or a DICOM file"
 
 
@@ -254,11 +254,7 @@ def luminance(picture: av.VideoFrame) -> NDArray[np.uint8]:
     stored = stored[: picture.height, : picture.width]
     is_full = picture.color_range == ColorRange.JPEG or picture.format.name.startswith("yuvj")
     # A copy, because the buffer dies with the picture.
-    if is_full:
-        return stored.copy()
-    gain = 255 / (WHITE - BLACK)
-    grey = cv2.convertScaleAbs(np.maximum(stored, BLACK), alpha=gain, beta=-BLACK * gain)
-    return np.asarray(grey, np.uint8)
+    return stored.copy() if is_full else np.asarray(cv2.LUT(stored, FULL_RANGE), np.uint8)
 
 
 def _sample(path: Path) -> tuple[tuple[NDArray[np.uint8], ...], int]:
