@@ -179,16 +179,16 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
                 recording.append(no_boundaries(grid))
                 motions.append(UNSEEN)
                 small.append(UNSHOWN)
-        twice = partial(_second_look, segmenter=segmenter, grid=grid, view=view, clip=clip)
+        further = partial(_further, segmenter=segmenter, grid=grid, view=view, clip=clip)
         seen_in = partial(_seen_in, grid=grid, view=view, clip=clip)
-        start = [seen_in(each, twice(each)) for each in first]
+        start = [seen_in(*further(each)) for each in first]
         del first
         is_wall = view is View.ABDOMINAL_WALL
         site_px, site_words = site.place([e.edges for e in start], clip) if is_wall else (None, "")
         tracker = MotionTracker(clip.spacing, clip.area, view, site_px)
         is_tracking = False
         again: dict[int, Boundaries] = {}
-        looks = ordered_map(pool, lambda frame: (each := look(frame), twice(each)), frames)
+        looks = ordered_map(pool, lambda frame: further(look(frame)), frames)
         for frame, edges, other, little in chain(start, starmap(seen_in, looks)):
             if other is not None:
                 again[len(recording)] = other
@@ -244,19 +244,24 @@ def spread(recording: ClipEdges) -> list[Boundaries]:
     return [edges for edges in looked if edges.confidence.any()]
 
 
-def _second_look(
+def _further(
     look: Look, segmenter: Segmenter, grid: ModelGrid, view: View, clip: Clip
-) -> Boundaries | None:
-    """Edges of a second look at a frame, where one is due."""
+) -> tuple[Look, Boundaries | None, NDArray[np.uint8]]:
+    """Add to a look the edges of a second one, where one is due, and the frame made small."""
+    if not look.shows(view, least_shown(clip)):
+        return look, None, UNSHOWN
     is_due = view is View.ABDOMINAL_WALL and look.frame.index % EVERY == 0
-    if is_due and look.shows(view, least_shown(clip)):
-        return look_again(look.frame, segmenter, grid, clip.spacing)
-    return None
+    again = look_again(look.frame, segmenter, grid, clip.spacing) if is_due else None
+    return look, again, small_picture(look.frame.pixels[clip.area.slices])
 
 
-def _seen_in(look: Look, again: Boundaries | None, grid: ModelGrid, view: View, clip: Clip) -> Seen:
+def _seen_in(
+    look: Look,
+    again: Boundaries | None,
+    small: NDArray[np.uint8],
+    grid: ModelGrid,
+    view: View,
+    clip: Clip,
+) -> Seen:
     """Take from the looks at one frame what is kept of them."""
-    edges = edges_in(look, grid, view, least_shown(clip))
-    pixels = look.frame.pixels[clip.area.slices]
-    small = small_picture(pixels) if look.shows(view, least_shown(clip)) else UNSHOWN
-    return Seen(look.frame, edges, again, small)
+    return Seen(look.frame, edges_in(look, grid, view, least_shown(clip)), again, small)
