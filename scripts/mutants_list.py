@@ -37,6 +37,7 @@ STEPS = (
     "test_an_effort_that_rises_in_steps_begins_with_the_first_and_is_full_at_the_last"
 )
 WHOLE_PICTURE = f"{WALL}::test_the_whole_picture_tells_of_efforts_where_it_shows_the_view"
+WITHDRAWN = "test_store.py::test_a_withdrawn_visit_counts_no_longer_and_the_trail_keeps_it"
 CONFIDENCE = f"{WALL}::test_low_confidence_widens_the_interval_as_the_weights_say"
 
 CLIP = (
@@ -109,6 +110,13 @@ NETWORK = (
 )
 
 EDGES = (
+    Mutant(
+        "edges-sought-too-high-up",
+        "edges/boundaries.py",
+        "(probabilities[BACKGROUND] > 0.5).all(axis=1)",
+        "(probabilities[BACKGROUND] > 0.5).any(axis=1)",
+        ("test_boundaries.py",),
+    ),
     Mutant(
         "edges-confidence-always-1",
         "edges/boundaries.py",
@@ -649,8 +657,8 @@ ANALYSIS = (
     Mutant(
         "analysis-lead-in-taken-for-the-picture",
         "analysis/footage.py",
-        "small_picture(pixels) if look.shows(view, least_shown(clip)) else UNSHOWN",
-        "small_picture(pixels)",
+        "return look, None, UNSHOWN",
+        "return look, None, small_picture(look.frame.pixels[clip.area.slices])",
         (WHOLE_PICTURE,),
     ),
     Mutant(
@@ -1713,6 +1721,34 @@ RECORD = (
         "                refuse_signed(visit)\n            elif",
         "                pass\n            elif",
         (f"{STORE_TESTS}::test_a_signed_visit_takes_amendments_alone",),
+    ),
+    Mutant(
+        "record-withdrawn-visit-taken-up-again",
+        "record/store.py",
+        "        return tuple(visit for visit in visits if not visit.is_withdrawn)\n",
+        "        return tuple(visits)\n",
+        ("test_review_server.py::test_clips_reviewed_under_a_wrong_code_are_reviewed_anew",),
+    ),
+    Mutant(
+        "record-withdrawn-visit-in-the-course",
+        "record/chart.py",
+        "        if not visit.is_withdrawn\n",
+        "",
+        (WITHDRAWN,),
+    ),
+    Mutant(
+        "record-withdrawn-visit-still-holds",
+        "record/store.py",
+        "                return ()\n",
+        "                pass\n",
+        (WITHDRAWN,),
+    ),
+    Mutant(
+        "record-withdrawn-visit-added-to",
+        "record/reading.py",
+        "    if visit.is_withdrawn:\n        raise",
+        "    if not visit:\n        raise",
+        (WITHDRAWN,),
     ),
     Mutant(
         "record-name-as-code",

@@ -1,10 +1,11 @@
 """The commands about the record over time, as a clinic types them."""
 
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
-from held import make_record
+from held import begin_visit, make_record
 from typer.testing import CliRunner, Result
 
 from layermotion.cli import app
@@ -13,6 +14,7 @@ from layermotion.places import default_record
 from layermotion.record.store import Record
 
 runner = CliRunner()
+DAY = date(2024, 3, 1)
 
 
 @pytest.fixture
@@ -58,6 +60,26 @@ def test_back_up_and_restore(path: Path, tmp_path: Path) -> None:
     assert "is not known; delete them again" in words
     with Record.open(path) as record:
         assert [patient.code for patient in record.patients()] == ["P-017"]
+
+
+def test_a_visit_of_another_patient_is_withdrawn(path: Path) -> None:
+    with Record.open(path) as record:
+        patient = record.patient("P-017")
+        begin_visit(record, patient, DAY)
+    words = ("withdraw", "p-017", "--by", "KL", "--why", "of another patient", "--date")
+    with pytest.raises(LayermotionError, match="no visit on 2024-03-02 that counts"):
+        run(path, *words, "2024-03-02")
+    with pytest.raises(LayermotionError, match="2 visits on 2024-03-01 .1: signed by KL, 2: not"):
+        run(path, *words, "2024-03-01")
+    with pytest.raises(LayermotionError, match="give a number up to that"):
+        run(path, *words, "2024-03-01", "--number", "3")
+    assert "visits: 2, signed: 1; last" in run(path, "status").output
+    said = run(path, *words, "2024-03-01", "--number", "1").output
+    assert "2024-03-01 of P-017 is withdrawn" in said and "signed by KL: reports" in said
+    assert "visits: 1, signed: 0, withdrawn: 1; last on 2024-03-01" in run(path, "status").output
+    assert "reports" not in run(path, *words, "2024-03-01").output, "that one was not signed"
+    assert "visits: 0, signed: 0, withdrawn: 2\n" in run(path, "status").output
+    run(path, "verify")
 
 
 def test_export_and_delete(path: Path, tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from standin import SPACING
 from visits import DrawnVisit
 
 from layermotion.consent.ledger import Consent
-from layermotion.errors import InputError
+from layermotion.errors import InputError, RecordError
 from layermotion.lab.annotations import read_mask
 from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
@@ -418,6 +418,30 @@ def test_an_amendment_withdraws_what_is_left_out(
     assert not any(m["key"] == TRA for m in again.places[0].opened.shown()["measures"])
     again.record.close()
     review.record.close()
+
+
+def test_clips_reviewed_under_a_wrong_code_are_reviewed_anew(
+    drawn: DrawnVisit, tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    path = tmp_path / "record.sqlite"
+    wrong = make_review(drawn, path, DAY, alike)
+    wrong.begin("P-71", "A. B.", DAY)
+    (place,) = wrong.places
+    wrong.see(place)
+    wrong.correct(place, Confirm((TRA,)), "")
+    assert wrong.visit is not None
+    visit_id = wrong.visit.visit_id
+    wrong.record.withdraw(visit_id, "A. B.", "of another patient")
+    with pytest.raises(RecordError, match=r"withdrawn by A\. B\."):
+        wrong.correct(place, LeaveOut(1, "probe moved"), "")
+    wrong.record.close()
+    again = make_review(drawn, path, DAY, alike)
+    assert again.visit is None, "nothing of the withdrawn visit is taken up"
+    again.begin("P-17", "A. B.", DAY)
+    assert again.visit is not None and again.visit.visit_id != visit_id
+    assert value_of(again.places[0].opened.shown(), TRA)["status"] == "draft"
+    assert [patient.code for patient in again.record.patients()] == ["P-71", "P-17"]
+    again.record.close()
 
 
 def test_the_side_of_a_bare_clip_is_chosen(

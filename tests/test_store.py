@@ -17,6 +17,7 @@ from layermotion.errors import RecordError
 from layermotion.measures.measure import Measure, Status
 from layermotion.places import default_record
 from layermotion.record import database
+from layermotion.record.chart import read_visits
 from layermotion.record.codes import check_code
 from layermotion.record.entries import SignedValue
 from layermotion.record.store import Record
@@ -64,6 +65,37 @@ def test_visits_stand_by_their_day_and_facts_of_a_clip_are_the_last(path: Path) 
         assert clip.facts == {"lateral": "unknown"}
         assert record.visits_with("c-1") == (late, early)
         assert record.visits_with("c-9") == ()
+
+
+def test_a_withdrawn_visit_counts_no_longer_and_the_trail_keeps_it(path: Path) -> None:
+    record, visit = make_record(path)
+    with record:
+        before = record.events(visit.visit_id)
+        for who, why, said in (("", "mistake", "needs to know who"), (WHO, " ", "say why")):
+            with pytest.raises(RecordError, match=said):
+                record.withdraw(visit.visit_id, who, why)
+        assert record.values(visit.visit_id) and record.events(visit.visit_id) == before
+        gone = record.withdraw(visit.visit_id, "MN", "of another patient")
+        assert (gone.withdrawn_by, gone.signed_by) == ("MN", WHO)
+        assert record.values(visit.visit_id) == ()
+        assert record.visits_with("c-1") == ()
+        assert read_visits(record, visit.patient_id) == ()
+        *kept, last = record.events(visit.visit_id)
+        assert tuple(kept) == before
+        assert (last.kind, last.who, last.why) == ("visit_withdrawn", "MN", "of another patient")
+        said = f"The visit of {visit.day} was withdrawn by MN"
+        for change in (
+            lambda: record.withdraw(visit.visit_id, WHO, "again"),
+            lambda: record.amend(visit.visit_id, [signed_value()], WHO, "read again"),
+            lambda: record.append(visit.visit_id, "c-1", "confirm", {}, WHO),
+            lambda: record.add_clip(visit.visit_id, "c-2", {}, WHO),
+            lambda: record.sign(visit.visit_id, [signed_value()], WHO),
+        ):
+            with pytest.raises(RecordError, match=said):
+                change()
+        with pytest.raises(RecordError, match="own"):
+            record.append(visit.visit_id, None, "visit_withdrawn", {}, WHO)
+        record.verify()
 
 
 def test_an_amendment_stands_in_place_of_what_was_signed_and_hides_nothing(path: Path) -> None:

@@ -4,10 +4,11 @@ Every command imports what it needs when it runs, so that help stays quick.
 """
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,6 +17,9 @@ from layermotion.commands.lab_options import By, group
 from layermotion.errors import InputError
 from layermotion.files import atomic_path
 from layermotion.options import RecordFile
+
+if TYPE_CHECKING:
+    from layermotion.record.entries import Visit
 
 record_app = group("The record over time: its state, back-ups, export and deletion of a patient.")
 Code = Annotated[str, typer.Argument(metavar="CODE", help="Code of the patient in the record.")]
@@ -31,9 +35,13 @@ def status(record: RecordFile) -> None:
         typer.echo(f"{record}, patients: {len(patients)}")
         for patient in patients:
             visits = opened.visits(patient.patient_id)
-            signed = sum(visit.is_signed for visit in visits)
-            last = f"; last on {visits[-1].day}" if visits else ""
-            typer.echo(f"{patient.code:24}  visits: {len(visits)}, signed: {signed}{last}")
+            counting = [visit for visit in visits if not visit.is_withdrawn]
+            signed = sum(visit.is_signed for visit in counting)
+            words = f"visits: {len(counting)}, signed: {signed}"
+            if len(counting) < len(visits):
+                words += f", withdrawn: {len(visits) - len(counting)}"
+            last = f"; last on {counting[-1].day}" if counting else ""
+            typer.echo(f"{patient.code:24}  {words}{last}")
         for receipt in opened.receipts():
             typer.echo(f"A patient was deleted at {receipt.when} by {receipt.who}: {receipt.why}")
 
@@ -98,6 +106,47 @@ def restore(
         typer.echo(
             "Which patients were deleted since the back-up was made is not known; delete them "
             "again."
+        )
+
+
+@record_app.command(
+    epilog=epilog(
+        'layermotion record withdraw P-017 --date 2026-03-01 --by KL --why "of another patient"'
+    )
+)
+def withdraw(
+    code: Code,
+    day: Annotated[
+        datetime,
+        typer.Option(
+            "--date", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Day of the visit."
+        ),
+    ],
+    by: By,
+    why: Annotated[
+        str, typer.Option("--why", metavar="TEXT", help="Reason; it stays, so name nobody.")
+    ],
+    record: RecordFile,
+    number: Annotated[
+        int | None,
+        typer.Option("--number", min=1, help="Which visit of the day, from 1, where it has more."),
+    ] = None,
+) -> None:
+    """Take back a visit that was entered by mistake, such as under another patient's code.
+
+    Nothing of it counts any more, and its clips can be reviewed anew. The trail keeps all of it.
+    """
+    from layermotion.record.store import Record
+
+    with Record.open(record, must_exist=True) as opened:
+        patient = opened.patient(code)
+        visit = _visit_of(opened.visits(patient.patient_id), day.date(), number)
+        opened.withdraw(visit.visit_id, by, why)
+    typer.echo(f"The visit of {visit.day} of {patient.code} is withdrawn; nothing of it counts.")
+    if visit.is_signed:
+        typer.echo(
+            f"It was signed by {visit.signed_by}: reports and exports that were written of it do "
+            f"not change, so mark them or take them back."
         )
 
 
@@ -169,6 +218,24 @@ def receipts(
     with Record.open(record, must_exist=True) as opened, _new_json(out) as write:
         write([receipt.to_json() for receipt in opened.receipts()])
     typer.echo(f"Wrote {out}.")
+
+
+def _visit_of(visits: Sequence["Visit"], day: date, number: int | None) -> "Visit":
+    """Choose the visit of a day that counts; the number decides where there are more."""
+    found = [visit for visit in visits if visit.day == day and not visit.is_withdrawn]
+    if not found:
+        raise InputError(f"This patient has no visit on {day} that counts; see record export.")
+    if number is None and len(found) > 1:
+        known = (
+            f"{k}: {f'signed by {v.signed_by}' if v.is_signed else 'not signed'}"
+            for k, v in enumerate(found, start=1)
+        )
+        raise InputError(
+            f"There are {len(found)} visits on {day} ({', '.join(known)}); choose one by --number."
+        )
+    if (number or 1) > len(found):
+        raise InputError(f"There are {len(found)} visits on {day}; give a number up to that.")
+    return found[(number or 1) - 1]
 
 
 @contextmanager

@@ -113,7 +113,7 @@ class Comparison:
 
 
 def read_visits(record: Record, patient_id: str) -> tuple[VisitRows, ...]:
-    """All visits of a patient with their rows, by day.
+    """All visits of a patient that count, with their rows, by day.
 
     Raises
     ------
@@ -123,6 +123,7 @@ def read_visits(record: Record, patient_id: str) -> tuple[VisitRows, ...]:
     return tuple(
         VisitRows(visit, summarise(list(_own_rows(record, visit.visit_id))))
         for visit in record.visits(patient_id)
+        if not visit.is_withdrawn
     )
 
 

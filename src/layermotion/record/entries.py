@@ -13,8 +13,12 @@ from layermotion.session.plan import Side
 
 # What the record writes by itself; nobody else may.
 PATIENT_ADDED, VISIT_BEGUN, CLIP_ADDED = "patient_added", "visit_begun", "clip_added"
-SIGNED, PATIENT_DELETED, REMAINS_CLEARED = "signed", "patient_deleted", "remains_cleared"
-OWN_KINDS = (PATIENT_ADDED, VISIT_BEGUN, CLIP_ADDED, SIGNED, PATIENT_DELETED, REMAINS_CLEARED)
+SIGNED, VISIT_WITHDRAWN = "signed", "visit_withdrawn"
+PATIENT_DELETED, REMAINS_CLEARED = "patient_deleted", "remains_cleared"
+OWN_KINDS = (
+    PATIENT_ADDED, VISIT_BEGUN, CLIP_ADDED, SIGNED, VISIT_WITHDRAWN, PATIENT_DELETED,
+    REMAINS_CLEARED,
+)  # fmt: skip
 # The one kind that a signed visit takes.
 AMENDMENT = "amendment"
 # Clip, name, structure, repeat and unit tell what a value is of.
@@ -40,6 +44,8 @@ class Visit:
         Of the visit, not of its entry.
     signed_by, signed_at
         Empty until it is signed; the time is in UTC, ISO 8601.
+    withdrawn_by
+        Who said that it was entered by mistake, so that nothing of it counts; empty where nobody.
     """
 
     visit_id: str
@@ -48,6 +54,12 @@ class Visit:
     is_signed: bool
     signed_by: str
     signed_at: str
+    withdrawn_by: str = ""
+
+    @property
+    def is_withdrawn(self) -> bool:
+        """Whether nothing of it counts."""
+        return bool(self.withdrawn_by)
 
 
 @dataclass(frozen=True)

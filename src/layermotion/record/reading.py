@@ -10,6 +10,7 @@ from layermotion.record.entries import (
     PATIENT_ADDED,
     SIGNED,
     VISIT_BEGUN,
+    VISIT_WITHDRAWN,
     Event,
     HeldClip,
     Patient,
@@ -37,6 +38,7 @@ def visit_of(connection: sqlite3.Connection, begun: Event) -> Visit:
     """Visit from the event that began it."""
     where = "visit_id = ? AND kind = ?"
     signed = select_events(connection, where, (begun.visit_id, SIGNED))
+    withdrawn = select_events(connection, where, (begun.visit_id, VISIT_WITHDRAWN))
     return Visit(
         visit_id=str(begun.visit_id),
         patient_id=str(begun.patient_id),
@@ -44,6 +46,7 @@ def visit_of(connection: sqlite3.Connection, begun: Event) -> Visit:
         is_signed=bool(signed),
         signed_by=signed[0].who if signed else "",
         signed_at=signed[0].when if signed else "",
+        withdrawn_by=withdrawn[0].who if withdrawn else "",
     )
 
 
@@ -53,6 +56,17 @@ def read_visit(connection: sqlite3.Connection, visit_id: str) -> Visit:
     if not begun:
         raise RecordError(f"The record holds no visit {visit_id}; list the visits anew.")
     return visit_of(connection, begun[0])
+
+
+def read_counting(connection: sqlite3.Connection, visit_id: str) -> Visit:
+    """One visit that still counts; refuse one that was withdrawn."""
+    visit = read_visit(connection, visit_id)
+    if visit.is_withdrawn:
+        raise RecordError(
+            f"The visit of {visit.day} was withdrawn by {visit.withdrawn_by}, so nothing is added "
+            f"to it; open its clips again to begin another visit."
+        )
+    return visit
 
 
 def read_clips(connection: sqlite3.Connection, visit_id: str) -> tuple[HeldClip, ...]:

@@ -18,6 +18,7 @@ from layermotion.record.entries import (
     PATIENT_ADDED,
     SIGNED,
     VISIT_BEGUN,
+    VISIT_WITHDRAWN,
     Event,
     HeldClip,
     Patient,
@@ -33,6 +34,7 @@ from layermotion.record.reading import (
     need_held,
     need_who,
     read_clips,
+    read_counting,
     read_patient,
     read_patients,
     read_visit,
@@ -68,7 +70,10 @@ class Record:
             If it is damaged, of a newer version, no record, or cannot be read or written.
         """
         if must_exist and not path.is_file():
-            raise RecordError(f"There is no record {path}; name its file by --record.")
+            raise RecordError(
+                f"There is no record {path}: one begins with the first visit that is reviewed. If "
+                f"yours lies elsewhere, name its file by --record."
+            )
         record = cls(Database.make(path))
         try:
             finish_erasure(record._database)
@@ -168,11 +173,12 @@ class Record:
         return tuple(sorted(found, key=lambda visit: visit.day))
 
     def visits_with(self, clip_id: str) -> tuple[Visit, ...]:
-        """Visits that hold a clip, in the order in which it was added to them."""
+        """Visits that hold a clip and still count, in the order in which it was added to them."""
         with self._database.reading() as connection:
             added = select_events(connection, "clip_id = ? AND kind = ?", (clip_id, CLIP_ADDED))
             visit_ids = dict.fromkeys(str(event.visit_id) for event in added)
-            return tuple(read_visit(connection, visit_id) for visit_id in visit_ids)
+            visits = [read_visit(connection, visit_id) for visit_id in visit_ids]
+        return tuple(visit for visit in visits if not visit.is_withdrawn)
 
     def visit(self, visit_id: str) -> Visit:
         """One visit.
@@ -196,7 +202,7 @@ class Record:
             If there is no such visit, or it is signed.
         """
         with self._database.writing() as connection:
-            visit = read_visit(connection, visit_id)
+            visit = read_counting(connection, visit_id)
             if HeldClip(clip_id, dict(facts)) in read_clips(connection, visit_id):
                 return
             refuse_signed(visit)
@@ -244,7 +250,7 @@ class Record:
             if not why.strip():
                 raise RecordError("An amendment needs its reason; say why.")
         with self._database.writing() as connection:
-            visit = read_visit(connection, visit_id)
+            visit = read_counting(connection, visit_id)
             if kind != AMENDMENT:
                 refuse_signed(visit)
             elif not visit.is_signed:
@@ -280,7 +286,7 @@ class Record:
         if not values:
             raise RecordError("No value is confirmed, so there is nothing to sign; confirm first.")
         with self._database.writing() as connection:
-            visit = read_visit(connection, visit_id)
+            visit = read_counting(connection, visit_id)
             refuse_signed(visit)
             need_clips(connection, visit_id, [value.clip_id for value in values])
             refuse_twice(values)
@@ -304,10 +310,37 @@ class Record:
         payload = {"values": [value.to_json() for value in values]}
         return self.append(visit_id, None, AMENDMENT, payload, who, why)
 
+    def withdraw(self, visit_id: str, who: str, why: str) -> Visit:
+        """Take back a whole visit that was entered by mistake, such as under another's code.
+
+        Nothing of it counts any more, and its clips can be reviewed anew; the trail keeps all.
+
+        Raises
+        ------
+        RecordError
+            If there is no such visit, it was withdrawn before, or who or why is missing.
+        """
+        need_who(who)
+        if not why.strip():
+            raise RecordError("A visit is withdrawn for a reason; say why.")
+        with self._database.writing() as connection:
+            visit = read_counting(connection, visit_id)
+            write_event(
+                connection,
+                VISIT_WITHDRAWN,
+                {},
+                who,
+                why,
+                patient_id=visit.patient_id,
+                visit_id=visit_id,
+            )
+            return read_visit(connection, visit_id)
+
     def values(self, visit_id: str) -> tuple[SignedValue, ...]:
-        """Values of a signed visit with its amendments; none of a visit that is not signed."""
+        """Values of a signed visit with its amendments; none of one that is not, or withdrawn."""
         with self._database.reading() as connection:
-            read_visit(connection, visit_id)
+            if read_visit(connection, visit_id).is_withdrawn:
+                return ()
             events = select_events(
                 connection, "visit_id = ? AND kind IN (?, ?)", (visit_id, SIGNED, AMENDMENT)
             )
