@@ -1730,6 +1730,20 @@ RECORD = (
         ("test_review_server.py::test_clips_reviewed_under_a_wrong_code_are_reviewed_anew",),
     ),
     Mutant(
+        "review-withdrawn-corrections-stay",
+        "review/place.py",
+        "            self.desk.clear()\n",
+        "",
+        ("test_review_server.py::test_clips_reviewed_under_a_wrong_code_are_reviewed_anew",),
+    ),
+    Mutant(
+        "review-withdrawn-side-stays",
+        "review/place.py",
+        "self.listed, self.is_seen = self.stated, False",
+        "self.is_seen = False",
+        ("test_review_server.py::test_the_side_of_a_bare_clip_is_chosen",),
+    ),
+    Mutant(
         "record-withdrawn-visit-in-the-course",
         "record/chart.py",
         "        if not visit.is_withdrawn\n",

@@ -306,6 +306,24 @@ def test_a_visit_is_reviewed_signed_and_followed(
         assert "02.03.2026: " in said and "04.05.2026: " in said and "(Intervall " in said
         check_access(page)
         check_fits(page)
+
+        # It was another patient's: it is withdrawn, and its clip waits for the right code.
+        person.press("g")
+        person.click("#mistake summary")
+        until(page, "document.querySelector('#mistake').open")
+        check_access(page)
+        check_fits(page)
+        page.fill("#withdraw-form [name=text]", "Termin einer anderen Person")
+        person.click("#withdraw-form button")
+        until(page, "!document.querySelector('#begin').hidden")
+        assert page.input_value("#patient") == ""
+        assert page.input_value("#day-of") == "2026-05-04"
+        assert str(page.text_content("#seal")).startswith("Entwurf")
+        begin(person, "P-018")
+        person.open_next("Links, Bauch einziehen, 1")
+        assert page.locator("#undo").is_disabled()
+        person.press("g")
+        assert not page.locator("#mistake").get_attribute("open")
     with Record.open(record) as kept:
         kept.verify()
 

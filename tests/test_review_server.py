@@ -20,7 +20,7 @@ from standin import SPACING
 from visits import DrawnVisit
 
 from layermotion.consent.ledger import Consent
-from layermotion.errors import InputError, RecordError
+from layermotion.errors import InputError
 from layermotion.lab.annotations import read_mask
 from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
@@ -46,6 +46,7 @@ CHANGES: dict[str, dict[str, Any]] = {
     "/clips/0/undo": {},
     "/clips/0/seen": {},
     "/amend": {"who": "A. B.", "text": "Seen with the patient."},
+    "/withdraw": {"who": "A. B.", "text": "Of another patient."},
 }
 # Of a signed visit: what may still be done.
 STILL = ("/begin", "/amend")
@@ -311,7 +312,7 @@ def reopened(drawn: DrawnVisit, folder: Path, alike: Alike) -> Path:
 def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
     refusal(page.tell("/amend"))
     sign_all(page)
-    for path in CHANGES:
+    for path in CHANGES.keys() - {"/withdraw"}:
         answer = page.tell(path)
         if path in STILL:
             assert answer.status_code == 200, path
@@ -421,27 +422,35 @@ def test_an_amendment_withdraws_what_is_left_out(
 
 
 def test_clips_reviewed_under_a_wrong_code_are_reviewed_anew(
-    drawn: DrawnVisit, tmp_path: Path, alike: Alike, plain_reports: None
+    page: Client, review: Review, drawn: DrawnVisit, alike: Alike
 ) -> None:
-    path = tmp_path / "record.sqlite"
-    wrong = make_review(drawn, path, DAY, alike)
-    wrong.begin("P-71", "A. B.", DAY)
-    (place,) = wrong.places
-    wrong.see(place)
-    wrong.correct(place, Confirm((TRA,)), "")
-    assert wrong.visit is not None
-    visit_id = wrong.visit.visit_id
-    wrong.record.withdraw(visit_id, "A. B.", "of another patient")
-    with pytest.raises(RecordError, match=r"withdrawn by A\. B\."):
-        wrong.correct(place, LeaveOut(1, "probe moved"), "")
-    wrong.record.close()
-    again = make_review(drawn, path, DAY, alike)
-    assert again.visit is None, "nothing of the withdrawn visit is taken up"
-    again.begin("P-17", "A. B.", DAY)
-    assert again.visit is not None and again.visit.visit_id != visit_id
-    assert value_of(again.places[0].opened.shown(), TRA)["status"] == "draft"
-    assert [patient.code for patient in again.record.patients()] == ["P-71", "P-17"]
+    assert "none to withdraw" in refusal(page.tell("/withdraw"))
+    automatic = page.get("/clips/0").json()["shown"]
+    page.tell("/begin", {**CHANGES["/begin"], "patient": "P-71"})
+    page.correct(kind="move_site", site_px=automatic["site_px"] + 9)
+    sign_all(page)
+    written(review)
+    assert review.visit is not None
+    wrong = review.visit
+    for body in ({"who": " ", "text": "mistake"}, {"who": "A. B.", "text": " "}):
+        refusal(page.tell("/withdraw", body))
+    assert review.record.values(wrong.visit_id)
+    day = page.tell("/withdraw").json()
+    assert (day["patient"], day["is_known"], day["is_signed"], day["finished"]) == (
+        "", False, False, "",
+    )  # fmt: skip
+    shown = page.get("/clips/0").json()
+    assert (shown["shown"], shown["can_undo"], shown["is_seen"]) == (automatic, False, False)
+    # The next visit begins with nothing of it, also where the page was ended before.
+    again = make_review(drawn, review.record.path, DAY, alike)
+    assert again.visit is None
     again.record.close()
+    page.tell("/begin")
+    assert review.visit is not None and review.visit.visit_id != wrong.visit_id
+    assert [patient.code for patient in review.record.patients()] == ["P-71", "P-017"]
+    assert page.get("/course").json()["visits"] == []
+    (place,) = review.places
+    assert [clip.clip_id for clip in review.record.clips(review.visit.visit_id)] == [place.clip_id]
 
 
 def test_the_side_of_a_bare_clip_is_chosen(
@@ -466,6 +475,15 @@ def test_the_side_of_a_bare_clip_is_chosen(
     named = next(place for place in review.places if place is not bare)
     with pytest.raises(InputError, match="is stated by its name"):
         review.choose_side(named, Side.RIGHT)
+    review.choose_side(bare, Side.RIGHT)
+    review.withdraw("Of another patient.", "A. B.")
+    assert bare.summary()["side"] == "", "it was chosen for the visit that was withdrawn"
+    review.begin("P-018", "A. B.", DAY)
+    for place in review.places:
+        review.see(place)
+        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
+                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
+        review.correct(place, Confirm(keys), "")
     review.choose_side(bare, Side.RIGHT)
     review.choose_side(bare, Side.LEFT)
     again = make_review(drawn, review.record.path, DAY, alike)

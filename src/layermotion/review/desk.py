@@ -157,6 +157,14 @@ class Desk:
         self._follow(steps)
         return last
 
+    def clear(self) -> None:
+        """Take back all corrections."""
+        if self._earlier:
+            self._source, self._found = self._earlier[0]
+            self._earlier = []
+        self._measured, self._steps = self._found, []
+        self._follow([])
+
     def _measure_again(self, calibration: Calibrate) -> None:
         """Measure the clip by another size of its pixels; what was corrected then follows."""
         spacing = (calibration.row_mm, calibration.column_mm)

@@ -56,8 +56,8 @@ class Place:
         Its place in the list; the page knows it by nothing else.
     problem
         Why it could not be measured, or what could not be taken up again from the record.
-    can_choose_side
-        Whether neither name, table nor option states its side.
+    stated
+        What name, table and options say of it, before a person chose a side.
     is_seen
         Whether every window of it was on the screen.
     lock
@@ -71,11 +71,23 @@ class Place:
     problem: str = ""
     desk: Desk | None = None
     is_seen: bool = False
-    can_choose_side: bool = False
     lock: threading.RLock = field(default_factory=threading.RLock)
+    stated: Listed = field(init=False)
 
     def __post_init__(self) -> None:
-        self.can_choose_side = not self.listed.is_side_known
+        self.stated = self.listed
+
+    @property
+    def can_choose_side(self) -> bool:
+        """Whether neither name, table nor option states its side."""
+        return not self.stated.is_side_known
+
+    def start_anew(self) -> None:
+        """Forget all that a person did with it."""
+        self.listed, self.is_seen = self.stated, False
+        if self.desk is not None:
+            self.desk.clear()
+            self.problem = ""
 
     @property
     def opened(self) -> Desk:

@@ -154,6 +154,10 @@ def routes_of(
         review.drop_amendment()
         return state(request)
 
+    def withdraw(request: Request, body: Body) -> Any:
+        review.withdraw(_text(body, "text"), _text(body, "who"))
+        return state(request)
+
     def course(request: Request) -> Response:
         return JSONResponse(course_of(review, own, texts_of(request)))
 
@@ -175,6 +179,7 @@ def routes_of(
         Route("/amend", _changing(amend), methods=["POST"]),
         Route("/amend/begin", _changing(begin_amendment), methods=["POST"]),
         Route("/amend/drop", _changing(drop_amendment), methods=["POST"]),
+        Route("/withdraw", _changing(withdraw), methods=["POST"]),
         Route("/course", course),
         Route("/course/charts/{number:int}", chart),
         Route("/course/{first:int}/{second:int}", between),

@@ -346,6 +346,26 @@ class Review:
             self.who, self._steps = who.strip(), None
         self.write()
 
+    def withdraw(self, text: str, who: str) -> None:
+        """Take back a visit that was entered by mistake, so that its clips can be reviewed anew.
+
+        Raises
+        ------
+        LayermotionError
+            If none was begun, its final report is being written, or who or the reason is missing.
+        """
+        with self._lock:
+            if self.visit is None:
+                raise InputError("No visit was begun, so there is none to withdraw.")
+            if self.is_writing:
+                raise InputError("The final report is still being written; wait a moment.")
+            self.record.withdraw(self.visit.visit_id, who, text)
+            self.visit, self.code, self.who, self._steps = None, "", "", None
+            self.finished = self.not_written = ""
+            for place in self.places:
+                with place.lock:
+                    place.start_anew()
+
     def write(self) -> None:
         """Write the final results in the background; the state says where, or why not."""
         self.finished, self.not_written, self.is_writing = "", "", True

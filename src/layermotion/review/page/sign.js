@@ -14,6 +14,10 @@ export class SignScreen {
         trouble("");
         announce(say(said));
         if (path === "/amend") byId("amend-text").value = "";
+        if (path === "/withdraw") {
+          for (const form of document.querySelectorAll("#sign form, #begin")) form.reset();
+          location.hash = "#day";
+        }
       } catch (error) {
         trouble(error.message);
       } finally {
@@ -27,6 +31,7 @@ export class SignScreen {
     };
     byId("sign-form").addEventListener("submit", send("/sign", "said.signed"));
     byId("amend-form").addEventListener("submit", send("/amend", "said.amended"));
+    byId("withdraw-form").addEventListener("submit", send("/withdraw", "said.withdrawn"));
     byId("amend-begin").addEventListener("click", (event) =>
       change("/amend/begin", { who: byId("amend-who").value }, event.target, "said.amending"));
     byId("amend-drop").addEventListener("click", (event) =>
@@ -39,9 +44,12 @@ export class SignScreen {
     byId("amending").hidden = !day.is_signed;
     byId("amend-begin").hidden = day.is_amending;
     byId("amend-drop").hidden = !day.is_amending;
+    byId("mistake").hidden = !day.is_known;
+    byId("mistake").open &&= day.is_known;
     byId("sign-now").disabled = !day.is_begun || Boolean(day.why_not_sign.key);
     if (!byId("sign-who").value) byId("sign-who").value = day.who;
     if (!byId("amend-who").value) byId("amend-who").value = day.who;
+    if (!byId("withdraw-who").value) byId("withdraw-who").value = day.who;
     byId("sign-words").textContent = this.words(day);
     byId("no-means").replaceChildren(...day.no_means.map((text) => make("li", { text })));
     const head = ["day.clip", "sign.confirmed", "sign.corrected", "sign.open", "sign.missing"];
