@@ -692,8 +692,8 @@ ANALYSIS = (
     Mutant(
         "clip-video-grey-below-black",
         "clip/video.py",
-        "np.maximum(stored, BLACK)",
-        "stored",
+        "np.clip(np.rint((np.arange(256) - 16) * 255 / 219), 0, 255)",
+        "np.rint((np.arange(256) - 16) * 255 / 219)",
         ("test_clip_video.py::test_luminance_below_black_and_above_white_is_cut",),
     ),
     Mutant(
