@@ -1737,6 +1737,13 @@ RECORD = (
         ("test_review_server.py::test_clips_reviewed_under_a_wrong_code_are_reviewed_anew",),
     ),
     Mutant(
+        "review-signed-side-follows-the-name-of-the-file",
+        "review/visit.py",
+        "            if visit.is_signed:\n                self._list_as_signed(visit)\n",
+        "",
+        ("test_review_server.py",),
+    ),
+    Mutant(
         "review-withdrawn-side-stays",
         "review/place.py",
         "self.listed, self.is_seen = self.stated, False",

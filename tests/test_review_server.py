@@ -26,12 +26,12 @@ from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.labelling import read_note
 from layermotion.labels import Structure
-from layermotion.review.corrections import Confirm, LeaveOut, MoveEdge
+from layermotion.review.corrections import Confirm, LeaveOut, MoveEdge, TakeIn
 from layermotion.review.desk import Desk
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place, Stage, in_order
 from layermotion.review.server import MOST_FRAMES, routes_of
-from layermotion.review.steps import CHANGED
+from layermotion.review.steps import CHANGED, SIGNED_OTHERWISE
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
 from layermotion.session.plan import Side
@@ -307,6 +307,47 @@ def reopened(drawn: DrawnVisit, folder: Path, alike: Alike) -> Path:
             assert time.monotonic() < end_s
             time.sleep(0.02)
         return Path(again.finished or again.not_written)
+
+
+def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
+    tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.wall("left_draw_in_1.dcm", 20)
+    review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    review.begin("P-017", "A. B.", DAY)
+    (place,) = review.places
+    review.see(place)
+    keys = tuple(m["key"] for m in place.opened.shown()["measures"]
+                 if m["is_measured"] and m["value"] is not None)  # fmt: skip
+    review.correct(place, Confirm(keys), "")
+    review.sign("A. B.")
+    first = written(review)
+    review.record.close()
+    (drawn.folder / "left_draw_in_1.dcm").rename(drawn.folder / "right_curl_up_2.dcm")
+    again = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    assert written(again) == first
+    (clip,) = (path for path in first.parent.iterdir() if path.is_dir())
+    assert clip.name == "left-draw_in-1", "no final report of another side is written"
+    (place,) = again.places
+    told = place.summary()
+    assert (told["side"], told["task"], told["repeat"]) == ("left", "draw_in", 1)
+    assert told["problem"] == SIGNED_OTHERWISE and told["stage"] == "ready"
+    again.begin_amendment("C. D.")
+    again.correct(place, LeaveOut(1, "probe moved"), "")
+    again.correct(place, TakeIn(1), "")
+    again.see(place)
+    again.correct(place, Confirm(keys), "")
+    again.amend("The probe did not move.", "C. D.")
+    stated = written(again).read_text()
+    assert "Right" not in stated and "Curl-up" not in stated
+    assert again.visit is not None
+    assert {v.side for v in again.record.values(again.visit.visit_id)} == {"left"}
+    # Withdrawn, the clip is what its name says.
+    again.withdraw("Other side.", "C. D.")
+    assert (place.listed.side, place.listed.task) == ("right", "curl_up")
+    assert place.summary()["problem"] == ""
+    again.record.close()
 
 
 def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:

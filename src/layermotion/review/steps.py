@@ -4,11 +4,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from layermotion.labels import Task
 from layermotion.record.entries import AMENDMENT, Event, Visit
 from layermotion.record.store import Record
 from layermotion.review.confirming import is_same
 from layermotion.review.corrections import Confirm, correction_from
 from layermotion.review.place import Place, values_by_key
+from layermotion.review.sources import Listed
 from layermotion.session.plan import Side
 
 # Kinds of events that a review writes.
@@ -17,6 +19,10 @@ SIDE_CHOSEN = "side_chosen"
 CHANGED = (
     "Some values are not those that were confirmed earlier, because the tool measures otherwise "
     "now; look at them again."
+)
+SIGNED_OTHERWISE = (
+    "This clip stays what it was signed as, though its name or the table says otherwise now; if "
+    "that was wrong, withdraw the visit under Sign, and review the clip again."
 )
 
 
@@ -57,6 +63,22 @@ def amendments_in(record: Record, visit: Visit | None) -> list[dict[str, str]]:
         for event in record.events(visit.visit_id)
         if event.kind == AMENDMENT
     ]
+
+
+def as_signed(listed: Listed, facts: Mapping[str, str]) -> Listed:
+    """Take a clip for what it was signed as; facts that a record lacks stay as they are listed."""
+    if "side" not in facts:
+        return listed
+    task = None if facts["task"] == "unstated" else Task(facts["task"])
+    return replace(
+        listed,
+        side=Side(facts["side"]),
+        task=task,
+        repeat=int(facts["recording"]),
+        site=facts["site"],
+        options=replace(listed.options, task=task),
+        is_side_known=True,
+    )
 
 
 def take_side(place: Place, side: Side, number: int) -> None:

@@ -36,9 +36,11 @@ from layermotion.review.steps import (
     HANDED_OVER,
     SEEN,
     SIDE_CHOSEN,
+    SIGNED_OTHERWISE,
     UNDONE,
     Step,
     amendments_in,
+    as_signed,
     repeat,
     steps_of,
     take_side,
@@ -147,6 +149,18 @@ class Review:
             visit = max(reversed(held), key=lambda visit: visit.day)
             codes = {patient.patient_id: patient.code for patient in self.record.patients()}
             self.visit, self.code, self.day = visit, codes[visit.patient_id], visit.day
+            if visit.is_signed:
+                self._list_as_signed(visit)
+
+    def _list_as_signed(self, visit: Visit) -> None:
+        """Take each clip for what it was signed as, whatever its name or the table says by now."""
+        facts = {clip.clip_id: clip.facts for clip in self.record.clips(visit.visit_id)}
+        for place in self.places:
+            stated = place.listed
+            place.listed = as_signed(stated, facts.get(place.clip_id, {}))
+            now = (place.listed.side, place.listed.task, place.listed.repeat)
+            if stated.is_side_known and now != (stated.side, stated.task, stated.repeat):
+                place.problem = SIGNED_OTHERWISE
 
     def _repeat_events(self, place: Place) -> None:
         """Do again what the record says was done with a clip."""
