@@ -1744,6 +1744,20 @@ RECORD = (
         ("test_review_server.py",),
     ),
     Mutant(
+        "review-two-pages-of-one-visit",
+        "review/visit.py",
+        "            self.record.follow(visit.visit_id)\n",
+        "",
+        ("test_review_server.py::test_two_pages_of_one_visit_do_not_mix",),
+    ),
+    Mutant(
+        "review-page-that-began-a-visit-knows-no-other",
+        "review/visit.py",
+        "                self.record.follow(self.visit.visit_id)\n",
+        "",
+        ("test_review_server.py::test_two_pages_of_one_visit_do_not_mix",),
+    ),
+    Mutant(
         "review-withdrawn-side-stays",
         "review/place.py",
         "self.listed, self.is_seen = self.stated, False",

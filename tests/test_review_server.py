@@ -20,13 +20,13 @@ from standin import SPACING
 from visits import DrawnVisit
 
 from layermotion.consent.ledger import Consent
-from layermotion.errors import InputError
+from layermotion.errors import InputError, RecordError
 from layermotion.lab.annotations import read_mask
 from layermotion.lab.folder import open_lab, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.labelling import read_note
 from layermotion.labels import Structure
-from layermotion.review.corrections import Confirm, LeaveOut, MoveEdge, TakeIn
+from layermotion.review.corrections import Confirm, LeaveOut, MoveEdge, MoveSite, TakeIn
 from layermotion.review.desk import Desk
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place, Stage, in_order
@@ -307,6 +307,44 @@ def reopened(drawn: DrawnVisit, folder: Path, alike: Alike) -> Path:
             assert time.monotonic() < end_s
             time.sleep(0.02)
         return Path(again.finished or again.not_written)
+
+
+def test_two_pages_of_one_visit_do_not_mix(
+    tmp_path: Path, drawn: DrawnVisit, alike: Alike, plain_reports: None
+) -> None:
+    record = tmp_path / "record.sqlite"
+    first, late = (make_review(drawn, record, DAY, alike) for _ in range(2))
+    first.begin("P-017", "A. B.", DAY)
+    with pytest.raises(InputError, match="was begun on another page"):
+        late.begin("P-017", "C. D.", DAY)
+    assert late.visit is None
+    assert len(first.record.visits(first.record.patient("P-017").patient_id)) == 1
+    other = make_review(drawn, record, DAY, alike)
+    other.begin("P-017", "C. D.", DAY)
+    (mine,), (theirs,) = first.places, other.places
+    first.see(mine)
+    assert first.visit is not None
+    events = first.record.events(first.visit.visit_id)
+    site_px = theirs.opened.analysis.site_px
+    for change in (
+        lambda: other.correct(theirs, MoveSite(130.0), ""),
+        lambda: other.see(theirs),
+        lambda: other.withdraw("Of another patient.", "C. D."),
+    ):
+        with pytest.raises(RecordError, match="changed on another page"):
+            change()
+    assert theirs.opened.analysis.site_px == site_px and not theirs.is_seen
+    assert first.record.events(first.visit.visit_id) == events
+    # Opened again it knows of all, and the first page is the late one.
+    again = make_review(drawn, record, DAY, alike)
+    assert again.places[0].is_seen
+    again.begin("P-017", "C. D.", DAY)
+    again.correct(again.places[0], MoveSite(130.0), "")
+    again.correct(again.places[0], Confirm((TRA,)), "")
+    with pytest.raises(RecordError, match="changed on another page"):
+        first.correct(mine, Confirm((TRA,)), "")
+    for one in (first, late, other, again):
+        one.record.close()
 
 
 def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(

@@ -58,6 +58,11 @@ def read_visit(connection: sqlite3.Connection, visit_id: str) -> Visit:
     return visit_of(connection, begun[0])
 
 
+def last_number(connection: sqlite3.Connection, visit_id: str) -> int:
+    """Give the number of the last event of a visit."""
+    return select_events(connection, "visit_id = ?", (visit_id,))[-1].number
+
+
 def read_counting(connection: sqlite3.Connection, visit_id: str) -> Visit:
     """One visit that still counts; refuse one that was withdrawn."""
     visit = read_visit(connection, visit_id)

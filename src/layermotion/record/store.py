@@ -1,6 +1,7 @@
 """Owns the record as others use it: patients, visits, events, signatures, and the proof of all."""
 
 import secrets
+import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -30,6 +31,7 @@ from layermotion.record.entries import (
 from layermotion.record.erasure import Deletion, Receipt, erase, finish_erasure, receipts
 from layermotion.record.log import select_events, write_event
 from layermotion.record.reading import (
+    last_number,
     need_clips,
     need_held,
     need_who,
@@ -54,6 +56,8 @@ class Record:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        # Number of the last event of each visit that is followed.
+        self._followed: dict[str, int] = {}
 
     @classmethod
     def open(cls, path: Path, *, must_exist: bool = False) -> Self:
@@ -206,15 +210,7 @@ class Record:
             if HeldClip(clip_id, dict(facts)) in read_clips(connection, visit_id):
                 return
             refuse_signed(visit)
-            write_event(
-                connection,
-                CLIP_ADDED,
-                {"facts": dict(facts)},
-                who,
-                patient_id=visit.patient_id,
-                visit_id=visit_id,
-                clip_id=clip_id,
-            )
+            self._write(connection, visit, CLIP_ADDED, {"facts": dict(facts)}, who, clip_id=clip_id)
 
     def clips(self, visit_id: str) -> tuple[HeldClip, ...]:
         """Clips of a visit with their last facts, in the order in which they were added."""
@@ -256,16 +252,50 @@ class Record:
             elif not visit.is_signed:
                 raise RecordError("The visit is not signed yet; correct its values, then sign it.")
             need_clips(connection, visit_id, [clip_id] if clip_id is not None else [])
-            return write_event(
-                connection,
-                kind,
-                payload,
-                who,
-                why,
-                patient_id=visit.patient_id,
-                visit_id=visit_id,
-                clip_id=clip_id,
+            return self._write(connection, visit, kind, payload, who, why, clip_id)
+
+    def follow(self, visit_id: str) -> None:
+        """From now on refuse to add to a visit what does not know of all that others added to it.
+
+        Raises
+        ------
+        RecordError
+            If there is no such visit.
+        """
+        with self._database.reading() as connection:
+            read_visit(connection, visit_id)
+            self._followed[visit_id] = last_number(connection, visit_id)
+
+    def _write(
+        self,
+        connection: sqlite3.Connection,
+        visit: Visit,
+        kind: str,
+        payload: Mapping[str, Any],
+        who: str,
+        why: str = "",
+        clip_id: str | None = None,
+    ) -> Event:
+        """Write an event of a visit, unless the visit is followed and somebody else wrote one."""
+        own = self._followed.get(visit.visit_id)
+        if own is not None and own < last_number(connection, visit.visit_id):
+            raise RecordError(
+                f"The visit of {visit.day} was changed on another page since; open its clips again "
+                f"to go on with it."
             )
+        event = write_event(
+            connection,
+            kind,
+            payload,
+            who,
+            why,
+            patient_id=visit.patient_id,
+            visit_id=visit.visit_id,
+            clip_id=clip_id,
+        )
+        if own is not None:
+            self._followed[visit.visit_id] = event.number
+        return event
 
     def events(self, visit_id: str) -> tuple[Event, ...]:
         """Every event of a visit in the order of writing, those of the record itself as well."""
@@ -291,9 +321,7 @@ class Record:
             need_clips(connection, visit_id, [value.clip_id for value in values])
             refuse_twice(values)
             payload = {"values": [value.to_json() for value in values]}
-            write_event(
-                connection, SIGNED, payload, who, patient_id=visit.patient_id, visit_id=visit_id
-            )
+            self._write(connection, visit, SIGNED, payload, who)
             return read_visit(connection, visit_id)
 
     def amend(self, visit_id: str, values: Sequence[SignedValue], who: str, why: str) -> Event:
@@ -325,15 +353,7 @@ class Record:
             raise RecordError("A visit is withdrawn for a reason; say why.")
         with self._database.writing() as connection:
             visit = read_counting(connection, visit_id)
-            write_event(
-                connection,
-                VISIT_WITHDRAWN,
-                {},
-                who,
-                why,
-                patient_id=visit.patient_id,
-                visit_id=visit_id,
-            )
+            self._write(connection, visit, VISIT_WITHDRAWN, {}, who, why)
             return read_visit(connection, visit_id)
 
     def values(self, visit_id: str) -> tuple[SignedValue, ...]:

@@ -17,8 +17,8 @@ from layermotion.session.plan import Side
 CORRECTED, UNDONE, SEEN, HANDED_OVER = "corrected", "undone", "seen", "handed_over"
 SIDE_CHOSEN = "side_chosen"
 CHANGED = (
-    "Some values are not those that were confirmed earlier, because the tool measures otherwise "
-    "now; look at them again."
+    "Some values are not those that were confirmed earlier: the tool measures otherwise now, or "
+    "another scale, rate or view is stated. Look at them again."
 )
 SIGNED_OTHERWISE = (
     "This clip stays what it was signed as, though its name or the table says otherwise now; if "

@@ -149,6 +149,7 @@ class Review:
             visit = max(reversed(held), key=lambda visit: visit.day)
             codes = {patient.patient_id: patient.code for patient in self.record.patients()}
             self.visit, self.code, self.day = visit, codes[visit.patient_id], visit.day
+            self.record.follow(visit.visit_id)
             if visit.is_signed:
                 self._list_as_signed(visit)
 
@@ -190,9 +191,15 @@ class Review:
             if not who.strip():
                 raise InputError("The record needs to know who reviews; type a name or initials.")
             if self.visit is None:
+                if any(self.record.visits_with(place.clip_id) for place in self.places):
+                    raise InputError(
+                        "A visit with these clips was begun on another page since; open them again "
+                        "to go on with it."
+                    )
                 known = {patient.code.casefold(): patient for patient in self.record.patients()}
                 patient = known.get(code.strip().casefold()) or self.record.add_patient(code, who)
                 self.visit = self.record.begin_visit(patient.patient_id, day, who)
+                self.record.follow(self.visit.visit_id)
                 self.code, self.day = patient.code, day
                 for place in self.places:
                     self._add_to_record(place)
