@@ -1758,6 +1758,13 @@ RECORD = (
         ("test_review_server.py::test_two_pages_of_one_visit_do_not_mix",),
     ),
     Mutant(
+        "record-other-sites-compared-in-silence",
+        "record/chart.py",
+        "if len(found) > 1)",
+        "if len(found) > 9)",
+        ("test_review_course.py",),
+    ),
+    Mutant(
         "review-withdrawn-side-stays",
         "review/place.py",
         "self.listed, self.is_seen = self.stated, False",

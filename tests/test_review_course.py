@@ -18,13 +18,21 @@ from layermotion.live.memory import TOO_SHORT
 from layermotion.live.practice import Target
 from layermotion.live.recorder import NO_CONSENT, NO_PLACE
 from layermotion.measures.measure import Status
-from layermotion.record.chart import FIRST, NOT_MEASURED, NOT_SIGNED, change_words
+from layermotion.record.chart import (
+    FIRST,
+    NOT_MEASURED,
+    NOT_SIGNED,
+    change_words,
+    read_visits,
+    unlike,
+)
+from layermotion.record.entries import Visit
 from layermotion.record.store import Record
 from layermotion.review.place import REFUSED, Place
 from layermotion.review.server import routes_of
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
-from layermotion.serving.sentences import sentences_of
+from layermotion.serving.sentences import say_in, sentences_of
 from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.direction import LEVELS, WAYS
@@ -140,6 +148,45 @@ class Course:
                 del held[0]
             assert {value.status for value in held} == {Status.CONFIRMED}
             record.sign(self.visit.visit_id, held, WHO)
+
+
+def test_the_course_says_where_visits_were_not_measured_alike(tmp_path: Path) -> None:
+    with Record.open(tmp_path / "record.sqlite") as record:
+        review = Course(record)
+        *_, first, last = record.visits(review.visit.patient_id)
+        alike = {"weights": "layers-007", "site": "most-even"}
+        told = []
+        for visit, facts in (
+            (first, alike),
+            (last, alike),
+            (last, {**alike, "site": "junction:20"}),
+        ):
+            # Of a clip without a signed value nothing matters.
+            record_clip(record, visit, "c-1", facts)
+            record_clip(record, visit, "c-9", {"weights": "layers-001"})
+            told.append(unlike(read_visits(record, review.visit.patient_id)))
+        assert told[:2] == [(), ()]
+        (said,) = told[2]
+        assert "at different sites (junction:20, most-even)" in said
+        # The bladder has no place of thickness, and is not compared with the wall.
+        record_clip(record, last, "c-2", {"weights": "layers-007", "site": "x", "task": "cough"})
+        assert unlike(read_visits(record, review.visit.patient_id)) == (said,)
+        record_clip(record, first, "c-1", {**alike, "weights": "layers-008"})
+        both = unlike(read_visits(record, review.visit.patient_id))
+        assert both[1:] == (said,)
+        assert "with different weights (layers-007, layers-008)" in both[0]
+        german = [say_in("de", one) for one in both]
+        assert [one.partition(" (")[0] for one in german] == [
+            "Clips dieser Termine wurden mit verschiedenen Gewichten gemessen",
+            "Clips dieser Termine wurden an verschiedenen Messorten gemessen",
+        ]
+
+
+def record_clip(record: Record, visit: Visit, clip_id: str, facts: dict[str, str]) -> None:
+    """Write facts of a clip as if they had been added before the visit was signed."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("layermotion.record.store.refuse_signed", lambda visit: None)
+        record.add_clip(visit.visit_id, clip_id, facts, WHO)
 
 
 def test_the_course_tells_the_signed_values_of_each_visit(tmp_path: Path) -> None:

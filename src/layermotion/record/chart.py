@@ -6,7 +6,7 @@ from datetime import date
 
 from layermotion.errors import RecordError
 from layermotion.measures.measure import MEAN, Measure
-from layermotion.record.entries import SignedValue, Visit
+from layermotion.record.entries import HeldClip, SignedValue, Visit
 from layermotion.record.store import Record
 from layermotion.report.palette import short_name
 from layermotion.report.words import number_words, unit_words
@@ -26,14 +26,23 @@ from layermotion.session.sentences import change_sentences
 NOT_SIGNED = "The visit is not signed, so it has no values yet."
 NOT_MEASURED = "Not among the signed values of this visit."
 FIRST = "The first value; the later ones are held against it."
+# Facts of clips that must be alike at all visits, and how they differ otherwise.
+ALIKE = {"weights": "with different weights", "site": "at different sites"}
 
 
 @dataclass(frozen=True)
 class VisitRows:
-    """A visit with the rows of its signed values: repeats, means and differences."""
+    """A visit with the rows of its signed values: repeats, means and differences.
+
+    Parameters
+    ----------
+    clips
+        Those of which there are values, with what is known of them.
+    """
 
     visit: Visit
     rows: tuple[Row, ...]
+    clips: tuple[HeldClip, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -120,11 +129,32 @@ def read_visits(record: Record, patient_id: str) -> tuple[VisitRows, ...]:
     RecordError
         If there is no such patient.
     """
-    return tuple(
-        VisitRows(visit, summarise(list(_own_rows(record, visit.visit_id))))
-        for visit in record.visits(patient_id)
-        if not visit.is_withdrawn
-    )
+    found = []
+    for visit in record.visits(patient_id):
+        if not visit.is_withdrawn:
+            rows = summarise(list(_own_rows(record, visit.visit_id)))
+            told = {row.clip for row in rows}
+            clips = [clip for clip in record.clips(visit.visit_id) if clip.clip_id in told]
+            found.append(VisitRows(visit, rows, tuple(clips)))
+    return tuple(found)
+
+
+def unlike(visits: Sequence[VisitRows]) -> tuple[str, ...]:
+    """Say in what clips of one side and task were not measured alike, a sentence each."""
+    facts = [clip.facts for one in visits for clip in one.clips]
+    sentences = []
+    for name, how in ALIKE.items():
+        alike: dict[tuple[str | None, str | None], set[str]] = {}
+        for each in facts:
+            if name in each:
+                alike.setdefault((each.get("side"), each.get("task")), set()).add(each[name])
+        values = sorted(set().union(*(found for found in alike.values() if len(found) > 1)))
+        if values:
+            sentences.append(
+                f"Clips of these visits were measured {how} ({', '.join(values)}), so a change may "
+                f"come from that; measure them again in one way."
+            )
+    return tuple(sentences)
 
 
 def charts(visits: Sequence[VisitRows], own: DetectableChanges | None) -> tuple[Chart, ...]:

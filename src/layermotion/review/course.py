@@ -4,7 +4,7 @@ from dataclasses import asdict
 from typing import Any
 
 from layermotion.errors import InputError
-from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits
+from layermotion.record.chart import Chart, VisitRows, charts, compare, read_visits, unlike
 from layermotion.record.drawing import Words, draw_chart
 from layermotion.review.visit import Review
 from layermotion.serving.sentences import say_in
@@ -33,6 +33,7 @@ def course_of(review: Review, own: DetectableChanges | None, texts: Texts) -> di
             {"day": one.visit.day.isoformat(), "signed_by": one.visit.signed_by} for one in visits
         ],
         "charts": [_chart(chart, places, texts.language) for chart in charts(visits, own)],
+        "cautions": [say_in(texts.language, sentence) for sentence in unlike(visits)],
     }
 
 

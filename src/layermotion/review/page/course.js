@@ -26,7 +26,8 @@ export class CourseScreen {
       this.trouble(error.message);
       return;
     }
-    const { visits, charts } = this.course;
+    const { visits, charts, cautions } = this.course;
+    byId("course-cautions").replaceChildren(...cautions.map((text) => make("li", { text })));
     const held = byId("course-measure").value;
     byId("course-measure").replaceChildren(...charts.map((chart, k) =>
       make("option", { value: k, text: nameOf(chart) })));
