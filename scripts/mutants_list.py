@@ -1774,8 +1774,8 @@ RECORD = (
     Mutant(
         "record-withdrawn-visit-in-the-course",
         "record/chart.py",
-        "        if not visit.is_withdrawn\n",
-        "",
+        "        if not visit.is_withdrawn:\n",
+        "        if visit:\n",
         (WITHDRAWN,),
     ),
     Mutant(
