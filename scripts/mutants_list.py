@@ -1765,6 +1765,27 @@ RECORD = (
         ("test_review_course.py",),
     ),
     Mutant(
+        "review-clips-of-two-people",
+        "commands/review.py",
+        "    identity = check_identity(files, several_days=options.several_days)\n",
+        "    identity = check_identity(files[:1], several_days=options.several_days)\n",
+        ("test_identity.py",),
+    ),
+    Mutant(
+        "review-code-of-somebody-else",
+        "review/visit.py",
+        "                self._refuse_other_person(patient)\n",
+        "",
+        ("test_identity.py",),
+    ),
+    Mutant(
+        "review-several-days-not-said",
+        "commands/review.py",
+        "cautions=(*found.cautions, *self.cautions)",
+        "cautions=found.cautions",
+        ("test_identity.py", "test_review_server.py"),
+    ),
+    Mutant(
         "review-withdrawn-side-stays",
         "review/place.py",
         "self.listed, self.is_seen = self.stated, False",

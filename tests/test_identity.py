@@ -5,6 +5,7 @@ import os
 import re
 import shutil
 import stat
+from collections.abc import Callable
 from datetime import date
 from itertools import count
 from pathlib import Path
@@ -16,7 +17,10 @@ from layermotion.cli import main
 from layermotion.clip.identifiers import Identifiers, read_identifiers
 from layermotion.commands import identity as command
 from layermotion.commands.identity import IDENTITY_FILE
+from layermotion.errors import InputError
 from layermotion.lab.secret import Secret
+from layermotion.record.store import Record
+from layermotion.review.visit import Review
 from layermotion.session.identity import (
     NOT_CHECKED,
     SAME_DAY,
@@ -125,6 +129,102 @@ def test_different_people_stop_the_visit_before_anything_is_measured(
     assert not (tmp_path / "out").exists()
     # That days are meant says nothing of people.
     assert run(folder, "--out", tmp_path / "out", "--several-days") == 2
+
+
+# -- a visit that is reviewed and signed ---------------------------------------------------------
+
+
+Reviewed = Callable[..., int]
+
+
+@pytest.fixture
+def reviewed(
+    measured: DrawnVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> tuple[Reviewed, list[Review]]:
+    """Give what opens the page of a visit, does something on it and ends it; and each review."""
+    opened: list[Review] = []
+    doing: list[Callable[[Review], None]] = []
+    module = "layermotion.commands.review"
+    monkeypatch.setattr(f"{module}.load_in_use", measured.segmenter)
+    monkeypatch.setattr(f"{module}.routes_of", lambda review, own, lab: opened.append(review))
+    monkeypatch.setattr(f"{module}.serve", lambda routes, **where: doing.pop()(opened[-1]))
+    monkeypatch.setattr(Review, "measure_all", lambda review: None)
+
+    def review(
+        folder: Path, *arguments: str, then: Callable[[Review], None] = lambda review: None
+    ) -> int:
+        doing[:] = [then]
+        record = str(tmp_path / "record.sqlite")
+        with pytest.raises(SystemExit) as ended:
+            main(["review", str(folder), "--record", record, *arguments])
+        assert isinstance(ended.value.code, int)
+        return ended.value.code
+
+    return review, opened
+
+
+def test_only_clips_of_one_person_and_one_day_are_reviewed(
+    measured: DrawnVisit,
+    tmp_path: Path,
+    reviewed: tuple[Reviewed, list[Review]],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    review, opened = reviewed
+    folder = visit_of(measured, tmp_path, left_draw_in_1="first_1.dcm", left_draw_in_2="second.dcm")
+    assert review(folder) == review(folder, "--several-days") == 2
+    people = "The files of left-draw_in-1 and of left-draw_in-2 state different people, so nothing"
+    assert capsys.readouterr().err.count(people) == 2
+    bare = visit_of(measured, tmp_path, inventia="first_1.dcm", quilla="second.dcm")
+    assert review(bare) == 2
+    assert said(capsys).startswith("The files of clip 1 and of clip 2 state different people")
+    days = visit_of(measured, tmp_path, left_draw_in_1="first_1.dcm", left_draw_in_2="later.dcm")
+    assert review(days) == 2
+    assert "are of different days" in said(capsys)
+    assert opened == [], "no page was served"
+    assert review(days, "--several-days") == 0
+    assert opened[0]._finish.__self__.cautions == (SEVERAL_DAYS,)  # type: ignore[attr-defined]
+
+
+def test_a_code_of_somebody_else_is_refused(
+    measured: DrawnVisit, tmp_path: Path, reviewed: tuple[Reviewed, list[Review]]
+) -> None:
+    review, opened = reviewed
+
+    def begun(code: str, source: str) -> None:
+        def begin(made: Review) -> None:
+            made._is_opened = True
+            made.begin(code, "KL", date(2026, 3, 26))
+
+        folder = visit_of(measured, tmp_path, left_draw_in_1=source)
+        assert review(folder, then=begin) == 0
+
+    begun("P-1", "first_1.dcm")
+    refused: list[str] = []
+
+    def mistype(made: Review) -> None:
+        made._is_opened = True
+        with pytest.raises(InputError) as error:
+            made.begin("P-1", "KL", date(2026, 3, 26))
+        refused.append(str(error.value))
+
+    assert review(visit_of(measured, tmp_path, left_draw_in_1="second.dcm"), then=mistype) == 0
+    assert refused == [
+        "The clips state another person than those of 2026-03-26 under this code; check the code."
+    ]
+    begun("P-1", "later.dcm")
+    begun("P-1", "nobody.dcm")
+    begun("P-2", "second.dcm")
+    with Record.open(tmp_path / "record.sqlite") as record:
+        own = {patient.code: record.visits(patient.patient_id) for patient in record.patients()}
+        assert [len(visits) for visits in own.values()] == [3, 1]
+        for visit in own["P-1"]:
+            record.withdraw(visit.visit_id, "KL", "of another patient")
+    begun("P-1", "second.dcm")
+    kept = (tmp_path / "record.sqlite").read_bytes().decode("latin-1").casefold()
+    assert not [text for text in SECRETS if text.casefold() in kept]
+
+
+# -- days ----------------------------------------------------------------------------------------
 
 
 def test_different_days_stop_where_nobody_can_be_asked(

@@ -34,6 +34,7 @@ from layermotion.review.server import MOST_FRAMES, routes_of
 from layermotion.review.steps import CHANGED, SIGNED_OTHERWISE
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
+from layermotion.session.identity import SEVERAL_DAYS
 from layermotion.session.plan import Side
 
 DAY = date(2026, 3, 2)
@@ -359,8 +360,11 @@ def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     keys = tuple(m["key"] for m in place.opened.shown()["measures"]
                  if m["is_measured"] and m["value"] is not None)  # fmt: skip
     review.correct(place, Confirm(keys), "")
+    final: Any = review._finish
+    review._finish = replace(final.__self__, cautions=(SEVERAL_DAYS,)).write
     review.sign("A. B.")
     first = written(review)
+    assert SEVERAL_DAYS in first.read_text()
     review.record.close()
     (drawn.folder / "left_draw_in_1.dcm").rename(drawn.folder / "right_curl_up_2.dcm")
     again = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)

@@ -40,6 +40,7 @@ from layermotion.options import (
     PagePort,
     PixelSize,
     RecordFile,
+    SeveralDays,
     SiteChoice,
 )
 from layermotion.training.where import Elsewhere, SweepPlace
@@ -182,13 +183,7 @@ def session(
         ),
     ] = None,
     detectable: DetectableFile = None,
-    several_days: Annotated[
-        bool,
-        typer.Option(
-            "--several-days",
-            help="Recordings of different days are meant; without it they are asked about.",
-        ),
-    ] = False,
+    several_days: SeveralDays = False,
     mm_per_pixel: PixelSize = None,
     depth_mm: DepthOfView = None,
     fps: FrameRate = None,
@@ -267,6 +262,7 @@ def review(
     site: SiteChoice = "most-even",
     export: Exports = None,
     detectable: DetectableFile = None,
+    several_days: SeveralDays = False,
     lab: Annotated[
         Path | None,
         typer.Option(
@@ -310,6 +306,7 @@ def review(
         detectable=detectable,
         lab=lab,
         secret=secret,
+        several_days=several_days,
     )
     served = Served(host, port, tls_of(certificate, key), not no_browser)
     run_review(sources, options, served)

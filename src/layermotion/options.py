@@ -90,6 +90,14 @@ Exports = Annotated[
         "frame (both of DICOM sources, with the exchange extra), FHIR observations.",
     ),
 ]
+SeveralDays = Annotated[
+    bool,
+    typer.Option(
+        "--several-days",
+        help="Recordings of different days are meant; without it they are asked about.",
+    ),
+]
+
 NoIndex = Annotated[
     bool,
     typer.Option(

@@ -25,7 +25,6 @@ from layermotion.session.identity import (
     identify,
     merge,
 )
-from layermotion.session.plan import Item
 
 # Lies in the folder of a visit, for comparison on this computer alone.
 IDENTITY_FILE = ".identity.json"
@@ -49,13 +48,20 @@ class VisitIdentity:
     secret: Secret | None
     cautions: tuple[str, ...]
 
+    @property
+    def document(self) -> dict[str, object]:
+        """Hashes as they are kept; empty where the files state nothing, or no secret is kept."""
+        if not self.whole or self.secret is None:
+            return {}
+        return {"secret": self.secret.check, **as_record(self.whole)}
+
     def write(self, folder: Path) -> None:
         """Keep the hashes beside the visit's files, readable by the owner alone."""
         target = folder / IDENTITY_FILE
-        if not self.whole or self.secret is None:
+        document = self.document
+        if not document:
             target.unlink(missing_ok=True)
             return
-        document = {"secret": self.secret.check, **as_record(self.whole)}
         temporary = folder / f"{IDENTITY_FILE}.new"
         temporary.unlink(missing_ok=True)
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -65,14 +71,17 @@ class VisitIdentity:
 
 
 def check_identity(
-    items: Sequence[Item], *, several_days: bool, earlier: Path | None
+    recordings: Sequence[tuple[str, Sequence[Path]]],
+    *,
+    several_days: bool,
+    earlier: Path | None = None,
 ) -> VisitIdentity:
     """Check that a visit is of one person and one day, before anything is measured.
 
     Parameters
     ----------
-    items
-        Its recordings.
+    recordings
+        What each is called, and its files.
     several_days
         Whether it is stated that recordings of different days are meant.
     earlier
@@ -84,18 +93,18 @@ def check_identity(
         If its recordings, or the two visits, are of different people; if its recordings are of
         different days and nobody says that this is meant; or if the secret cannot be used.
     """
-    stated = [(item.name, read_identifiers(path)) for item in items for path in item.sources]
+    stated = [(name, read_identifiers(path)) for name, paths in recordings for path in paths]
     stated = [(name, one) for name, one in stated if one != NOTHING_STATED]
     # Where no file says who it is of, no secret is needed, and none is made.
     secret = _secret() if stated else None
     digest = (secret or Secret(os.urandom(SECRET_BYTES))).digest
-    recordings = [(name, identify(one, digest)) for name, one in stated]
-    check_one_person(recordings)
-    whole = merge(recordings)
+    known = [(name, identify(one, digest)) for name, one in stated]
+    check_one_person(known)
+    whole = merge(known)
     cautions: tuple[str, ...] = ()
     if earlier is not None:
         cautions = compare_with_earlier(whole, _read(earlier, secret))
-    apart = find_other_day(recordings)
+    apart = find_other_day(known)
     if apart and not several_days:
         _ask(apart)
     return VisitIdentity(whole, secret, (*((SEVERAL_DAYS,) if apart else ()), *cautions))

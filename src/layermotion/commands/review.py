@@ -2,13 +2,14 @@
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 from layermotion.caution import Amendment, Signature
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions
+from layermotion.commands.identity import check_identity
 from layermotion.commands.live import Served
 from layermotion.commands.results import Output, check_folder, write_results
 from layermotion.commands.session import check_split, write_visit
@@ -45,6 +46,7 @@ class Final:
     out: Path
     exports: tuple[Export, ...]
     segmenter: Segmenter
+    cautions: tuple[str, ...] = ()
 
     def write(self, review: Review) -> Path:
         """Write the results of a signed visit: each clip, and the page of all that have a task.
@@ -94,6 +96,7 @@ class Final:
         if not recorded:
             return page
         found = assemble(tuple(recorded), (), None, None)
+        found = replace(found, cautions=(*found.cautions, *self.cautions))
         known = {"Number": review.code, "Date": visit.day.isoformat()}
         return write_visit(folder, found, known, signature)
 
@@ -126,6 +129,8 @@ class ReviewOptions:
         File with the clinic's own smallest detectable changes.
     lab, secret
         Folder of a laboratory that takes corrected frames, and the file of its secret.
+    several_days
+        Whether clips of different days are meant.
     """
 
     record: Path
@@ -138,6 +143,7 @@ class ReviewOptions:
     detectable: Path | None
     lab: Path | None
     secret: Path | None
+    several_days: bool
 
 
 def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) -> None:
@@ -157,10 +163,13 @@ def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) ->
         check_split(one.path, one.shows, options.exports)
     own = read_detectable_changes(options.detectable) if options.detectable else None
     laboratory = Laboratory(options.lab, options.secret) if options.lab else None
+    files = [(_spoken(number, one), one.sources) for number, one in enumerate(listed, start=1)]
+    identity = check_identity(files, several_days=options.several_days)
     segmenter = load_in_use()
-    final = Final(options.out, options.exports, segmenter)
+    final = Final(options.out, options.exports, segmenter, identity.cautions)
     with Record.open(options.record) as opened:
-        review = Review(listed, segmenter, opened, day_of(listed), final.write)
+        day = day_of(listed)
+        review = Review(listed, segmenter, opened, day, final.write, identity.document)
         threading.Thread(target=review.measure_all, name="measuring", daemon=True).start()
         serve(
             routes_of(review, own, laboratory),
@@ -197,6 +206,12 @@ def _amendment(event: Event, review: Review) -> Amendment:
     """Say an amendment as reports do, each clip by its name in the visit."""
     names = {place.clip_id: _name(place) for place in review.places}
     return Amendment(event.who, event.when[:10], event.why, amended_words(event.payload, names))
+
+
+def _spoken(number: int, listed: Listed) -> str:
+    """Name a clip without what its file may give away."""
+    item = _item(listed)
+    return item.name if item is not None else f"clip {number}"
 
 
 def _item(listed: Listed) -> Item | None:

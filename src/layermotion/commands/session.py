@@ -99,7 +99,8 @@ def run_session(
         raise InputError("Smallest detectable changes judge two visits; give --against as well.")
     own = read_detectable_changes(detectable) if detectable else None
     earlier = read_visit(against) if against else None
-    identity = check_identity(items, several_days=several_days, earlier=against)
+    files = [(item.name, item.sources) for item in items]
+    identity = check_identity(files, several_days=several_days, earlier=against)
     segmenter = load_in_use()
     with telling(len(items)) as tell:
         if plan.left_out:

@@ -143,8 +143,19 @@ class Record:
             write_event(connection, PATIENT_ADDED, payload, who, patient_id=patient.patient_id)
         return patient
 
-    def begin_visit(self, patient_id: str, day: date, who: str = "") -> Visit:
+    def begin_visit(
+        self,
+        patient_id: str,
+        day: date,
+        who: str = "",
+        identity: Mapping[str, object] | None = None,
+    ) -> Visit:
         """Begin a visit of a patient.
+
+        Parameters
+        ----------
+        identity
+            Keyed hashes of whom the files are of, where they say; never what was hashed.
 
         Raises
         ------
@@ -159,7 +170,7 @@ class Record:
             write_event(
                 connection,
                 VISIT_BEGUN,
-                {"day": day.isoformat()},
+                {"day": day.isoformat(), **({"identity": dict(identity)} if identity else {})},
                 who,
                 patient_id=patient_id,
                 visit_id=visit.visit_id,

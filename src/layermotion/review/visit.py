@@ -1,7 +1,7 @@
 """Owns a visit under review: its clips, who works on it, and the record of every change."""
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from layermotion.clip.pair import open_recording
 from layermotion.errors import InputError, LayermotionError, failure_of
 from layermotion.labels import Structure
 from layermotion.network.segmenter import Segmenter
-from layermotion.record.entries import AMENDMENT, Visit
+from layermotion.record.entries import AMENDMENT, Patient, Visit
 from layermotion.record.store import Record
 from layermotion.review.amending import payload_of
 from layermotion.review.corrections import Confirm, Correction, correction_from
@@ -45,6 +45,7 @@ from layermotion.review.steps import (
     steps_of,
     take_side,
 )
+from layermotion.session.identity import Relation, from_record
 from layermotion.session.plan import Side
 
 
@@ -62,6 +63,8 @@ class Review:
     finish
         Writes what is not there yet of the final results of a signed visit, and gives the path of
         their first page.
+    identity
+        Keyed hashes of whom the files are of, with which secret; None where they do not say.
     """
 
     def __init__(
@@ -71,13 +74,14 @@ class Review:
         record: Record,
         day: date,
         finish: Callable[["Review"], Path],
+        identity: Mapping[str, object] | None = None,
     ) -> None:
         self.places = tuple(Place(number, one) for number, one in enumerate(listed))
         self.record, self.day, self.who = record, day, ""
         self.visit: Visit | None = None
         self.code = ""
         self.finished, self.not_written, self.is_writing = "", "", False
-        self._segmenter, self._finish = segmenter, finish
+        self._segmenter, self._finish, self._identity = segmenter, finish, identity or {}
         self._lock = threading.RLock()
         self._is_opened = False
         # What was done for an amendment that is not added yet; None where none was begun.
@@ -198,12 +202,26 @@ class Review:
                     )
                 known = {patient.code.casefold(): patient for patient in self.record.patients()}
                 patient = known.get(code.strip().casefold()) or self.record.add_patient(code, who)
-                self.visit = self.record.begin_visit(patient.patient_id, day, who)
+                self._refuse_other_person(patient)
+                self.visit = self.record.begin_visit(patient.patient_id, day, who, self._identity)
                 self.record.follow(self.visit.visit_id)
                 self.code, self.day = patient.code, day
                 for place in self.places:
                     self._add_to_record(place)
             self.who = who.strip()
+
+    def _refuse_other_person(self, patient: Patient) -> None:
+        """Refuse a code under which a visit of somebody else was begun, as far as files tell."""
+        for visit in self.record.visits(patient.patient_id):
+            known = self.record.events(visit.visit_id)[0].payload.get("identity", {})
+            is_ours = known.get("secret") == self._identity.get("secret", "")
+            if visit.is_withdrawn or not is_ours:
+                continue
+            if from_record(known).relation_to(from_record(self._identity)) is Relation.OTHER:
+                raise InputError(
+                    f"The clips state another person than those of {visit.day} under this code; "
+                    f"check the code."
+                )
 
     def _add_to_record(self, place: Place) -> None:
         if self.visit is None or self.visit.is_signed or not place.clip_id:
