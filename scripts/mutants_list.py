@@ -1774,8 +1774,8 @@ RECORD = (
     Mutant(
         "review-code-of-somebody-else",
         "review/visit.py",
-        "                self._refuse_other_person(patient)\n",
-        "",
+        "if other is not None and not is_checked:",
+        "if other is not None and is_checked:",
         ("test_identity.py",),
     ),
     Mutant(

@@ -75,7 +75,7 @@ def opened(
         page.goto(running.link())
         page.wait_for_selector("#day:not([hidden])")
         yield page, running
-        assert errors == []
+        assert errors == [], errors
         browser.close()
 
 

@@ -209,8 +209,10 @@ def test_a_code_of_somebody_else_is_refused(
 
     assert review(visit_of(measured, tmp_path, left_draw_in_1="second.dcm"), then=mistype) == 0
     assert refused == [
-        "The clips state another person than those of 2026-03-26 under this code; check the code."
+        "The clips state another person than those of 2026-03-26 under this code; check the code, "
+        "or say below that it is the same person."
     ]
+    assert opened[-1].is_other_person and opened[-1].visit is None
     begun("P-1", "later.dcm")
     begun("P-1", "nobody.dcm")
     begun("P-2", "second.dcm")
@@ -220,6 +222,17 @@ def test_a_code_of_somebody_else_is_refused(
         for visit in own["P-1"]:
             record.withdraw(visit.visit_id, "KL", "of another patient")
     begun("P-1", "second.dcm")
+
+    # Another scanner may number people otherwise: who looked into it goes on, and the trail tells.
+    def check(made: Review) -> None:
+        made._is_opened = True
+        made.begin("P-1", "KL", date(2026, 3, 26), is_checked=True)
+
+    assert review(visit_of(measured, tmp_path, left_draw_in_1="first_1.dcm"), then=check) == 0
+    assert opened[-1].visit is not None
+    with Record.open(tmp_path / "record.sqlite") as record:
+        begin, *_ = record.events(opened[-1].visit.visit_id)
+        assert begin.payload["identity"]["is_checked"] is True and begin.who == "KL"
     kept = (tmp_path / "record.sqlite").read_bytes().decode("latin-1").casefold()
     assert not [text for text in SECRETS if text.casefold() in kept]
 

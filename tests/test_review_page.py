@@ -321,11 +321,44 @@ def test_a_visit_is_reviewed_signed_and_followed(
         assert str(page.text_content("#seal")).startswith("Entwurf")
         begin(person, "P-018")
         person.open_next("Links, Bauch einziehen, 1")
-        assert page.locator("#undo").is_disabled()
+        until(page, "document.querySelector('#undo').disabled")
         person.press("g")
         assert not page.locator("#mistake").get_attribute("open")
     with Record.open(record) as kept:
         kept.verify()
+
+
+def test_a_code_of_somebody_else_is_asked_about(
+    tmp_path: Path, chromium: str, plain_reports: None
+) -> None:
+    drawn, alike, record = DrawnVisit(tmp_path / "first"), Alike(), tmp_path / "record.sqlite"
+    drawn.wall("left_draw_in_1.dcm", 40)
+    other = DrawnVisit(tmp_path / "second")
+    other.wall("left_draw_in_1.dcm", 40, SeriesNumber=2)
+    nobody = dict.fromkeys(("issuer", "name", "birth"), "")
+    reviews = [make_review(one, record, date(2026, 3, 2), alike) for one in (drawn, other)]
+    for number, one in zip(("a", "b"), reviews, strict=True):
+        one._identity = {"secret": "s", "number": number, **nobody, "days": []}
+    first, second = reviews
+    first.begin("P-017", "A. Clinician", date(2026, 3, 2))
+    with opened(second, chromium) as (page, _):
+        assert not page.locator("#other-person").is_visible()
+        page.fill("#patient", "P-017")
+        page.fill("#who", "A. Clinician")
+        page.click("#begin button")
+        until(page, "document.querySelector('#trouble').textContent.includes('another person')")
+        until(page, "!document.querySelector('#other-person').hidden")
+        check_access(page)
+        check_fits(page)
+        page.click("#begin button")
+        until(page, "document.querySelector('#trouble').textContent.includes('another person')")
+        assert second.visit is None
+        page.check("#other-person input")
+        page.click("#begin button")
+        until(page, "document.querySelector('#begin').hidden")
+        assert page.locator("#trouble").is_hidden()
+    for one in reviews:
+        one.record.close()
 
 
 @pytest.fixture

@@ -102,7 +102,7 @@ def routes_of(
 
     def begin(request: Request, body: Body) -> Any:
         code, who = _text(body, "patient"), _text(body, "who")
-        review.begin(code, who, _day(body))
+        review.begin(code, who, _day(body), is_checked=bool(body.get("checked")))
         return state(request)
 
     def correct(request: Request, body: Body) -> Any:

@@ -82,6 +82,8 @@ class Review:
         self.code = ""
         self.finished, self.not_written, self.is_writing = "", "", False
         self._segmenter, self._finish, self._identity = segmenter, finish, identity or {}
+        # Whether the files state another person than those of earlier visits under the code typed.
+        self.is_other_person = False
         self._lock = threading.RLock()
         self._is_opened = False
         # What was done for an amendment that is not added yet; None where none was begun.
@@ -181,13 +183,18 @@ class Review:
 
     # What a person does
 
-    def begin(self, code: str, who: str, day: date) -> None:
+    def begin(self, code: str, who: str, day: date, *, is_checked: bool = False) -> None:
         """Say who reviews the visit of whom; every change is kept from now on.
+
+        Parameters
+        ----------
+        is_checked
+            Whether somebody checked that the clips are of this person, whatever the files say.
 
         Raises
         ------
         LayermotionError
-            If the record refuses, or the clips are not opened yet.
+            If the record refuses, the clips are not opened yet, or they state another person.
         """
         with self._lock:
             if not self._is_opened:
@@ -202,26 +209,31 @@ class Review:
                     )
                 known = {patient.code.casefold(): patient for patient in self.record.patients()}
                 patient = known.get(code.strip().casefold()) or self.record.add_patient(code, who)
-                self._refuse_other_person(patient)
-                self.visit = self.record.begin_visit(patient.patient_id, day, who, self._identity)
+                other = self._other_person(patient)
+                self.is_other_person = other is not None
+                if other is not None and not is_checked:
+                    raise InputError(
+                        f"The clips state another person than those of {other.day} under this "
+                        f"code; check the code, or say below that it is the same person."
+                    )
+                identity = {**self._identity, **({"is_checked": True} if other else {})}
+                self.visit = self.record.begin_visit(patient.patient_id, day, who, identity)
                 self.record.follow(self.visit.visit_id)
                 self.code, self.day = patient.code, day
                 for place in self.places:
                     self._add_to_record(place)
             self.who = who.strip()
 
-    def _refuse_other_person(self, patient: Patient) -> None:
-        """Refuse a code under which a visit of somebody else was begun, as far as files tell."""
+    def _other_person(self, patient: Patient) -> Visit | None:
+        """Give a visit of a patient whose files state another person than those of this one."""
         for visit in self.record.visits(patient.patient_id):
             known = self.record.events(visit.visit_id)[0].payload.get("identity", {})
             is_ours = known.get("secret") == self._identity.get("secret", "")
             if visit.is_withdrawn or not is_ours:
                 continue
             if from_record(known).relation_to(from_record(self._identity)) is Relation.OTHER:
-                raise InputError(
-                    f"The clips state another person than those of {visit.day} under this code; "
-                    f"check the code."
-                )
+                return visit
+        return None
 
     def _add_to_record(self, place: Place) -> None:
         if self.visit is None or self.visit.is_signed or not place.clip_id:
@@ -424,6 +436,7 @@ class Review:
             visit = self.visit
             return {
                 "is_opened": self._is_opened,
+                "is_other_person": self.is_other_person,
                 "patient": self.code,
                 "who": self.who,
                 "day": self.day.isoformat(),

@@ -75,7 +75,11 @@ export class Bench {
     this.clip = null;
     this.wait(say("clip.loading"));
     for (const pane of this.views.panes) delete pane.canvas.dataset.frame;
+    const wanted = Symbol();
+    this.wanted = wanted;
     const clip = await Clip.open(number);
+    // Somebody went elsewhere meanwhile.
+    if (this.wanted !== wanted) return clip.close();
     this.clip = clip;
     this.summary = summary;
     this.views.zoom.reset();
@@ -95,6 +99,7 @@ export class Bench {
   }
 
   close() {
+    this.wanted = null;
     this.player.stop();
     this.clip?.close();
     this.clip = null;

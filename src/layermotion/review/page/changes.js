@@ -67,21 +67,22 @@ export class Changes {
     this.bench.wait("");
   }
 
-  /** Do something that changes numbers, then show all of them anew. */
+  /** Do something that changes numbers, then show all of them anew if the clip is still there. */
   async safely(change) {
+    const { bench } = this;
+    const { clip } = bench;
+    let trouble = "";
     try {
-      const day = await change();
-      this.bench.hands.settle();
-      this.bench.showNumbers();
-      this.bench.plots.show(this.bench.clip, this.bench.frame);
-      this.bench.go(this.bench.frame);
-      this.bench.refresh(day);
-      this.bench.trouble("");
+      bench.refresh(await change());
     } catch (error) {
-      this.bench.hands.settle();
-      this.bench.plots.show(this.bench.clip, this.bench.frame);
-      this.bench.go(this.bench.frame);
-      this.bench.trouble(error.message);
+      trouble = error.message;
     }
+    if (clip && bench.clip === clip) {
+      bench.hands.settle();
+      bench.showNumbers();
+      bench.plots.show(clip, bench.frame);
+      bench.go(bench.frame);
+    }
+    bench.trouble(trouble);
   }
 }

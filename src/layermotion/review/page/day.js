@@ -1,6 +1,6 @@
 // The visit as a list of its clips: what each still needs, and where to begin.
 
-import { tell } from "/serving/server.js";
+import { ask, tell } from "/serving/server.js";
 import { announce, dayWords, layer, make, measureName, say, titleOf, withUnit } from "./words.js";
 
 const byId = (id) => document.getElementById(id);
@@ -21,6 +21,7 @@ export class DayScreen {
         this.focusFirst();
       } catch (error) {
         trouble(error.message);
+        refresh(await (await ask("/day")).json());
       }
     });
   }
@@ -32,6 +33,7 @@ export class DayScreen {
   show(day) {
     const form = byId("begin");
     form.hidden = day.is_begun;
+    byId("other-person").hidden = !day.is_other_person;
     if (!day.is_begun) {
       const { patient, day: dayOf } = form.elements;
       if (day.is_known) patient.value = day.patient;
