@@ -1732,8 +1732,8 @@ RECORD = (
     Mutant(
         "review-withdrawn-corrections-stay",
         "review/place.py",
-        "            self.desk.clear()\n",
-        "",
+        "                self.desk.clear()\n",
+        "                pass\n",
         ("test_review_server.py::test_clips_reviewed_under_a_wrong_code_are_reviewed_anew",),
     ),
     Mutant(
@@ -1784,6 +1784,13 @@ RECORD = (
         "cautions=(*found.cautions, *self.cautions)",
         "cautions=found.cautions",
         ("test_identity.py", "test_review_server.py"),
+    ),
+    Mutant(
+        "review-withdrawn-clip-keeps-the-task-of-before",
+        "review/place.py",
+        "(self.listed.task, self.listed.site) == (self.stated.task, self.stated.site)",
+        "True",
+        ("test_review_server.py",),
     ),
     Mutant(
         "review-withdrawn-side-stays",

@@ -389,6 +389,11 @@ def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     again.withdraw("Other side.", "C. D.")
     assert (place.listed.side, place.listed.task) == ("right", "curl_up")
     assert place.summary()["problem"] == ""
+    end_s = time.monotonic() + PATIENCE_S
+    while place.stage is not Stage.READY:
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+    assert {measure.task for measure in place.opened.analysis.measures} == {"curl_up"}
     again.record.close()
 
 

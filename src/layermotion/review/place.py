@@ -82,12 +82,19 @@ class Place:
         """Whether neither name, table nor option states its side."""
         return not self.stated.is_side_known
 
-    def start_anew(self) -> None:
-        """Forget all that a person did with it."""
-        self.listed, self.is_seen = self.stated, False
-        if self.desk is not None:
-            self.desk.clear()
+    def start_anew(self) -> bool:
+        """Forget what a person did with it; tell whether it must be measured, as something else."""
+        with self.lock:
+            is_alike = (self.listed.task, self.listed.site) == (self.stated.task, self.stated.site)
+            self.listed, self.is_seen = self.stated, False
+            if self.desk is None:
+                return False
             self.problem = ""
+            if is_alike:
+                self.desk.clear()
+            else:
+                self.desk, self.stage = None, Stage.MEASURING
+            return not is_alike
 
     @property
     def opened(self) -> Desk:

@@ -413,9 +413,9 @@ class Review:
             self.record.withdraw(self.visit.visit_id, who, text)
             self.visit, self.code, self.who, self._steps = None, "", "", None
             self.finished = self.not_written = ""
-            for place in self.places:
-                with place.lock:
-                    place.start_anew()
+            self.is_other_person = False
+            others = [place for place in self.places if place.start_anew()]
+        threading.Thread(target=lambda: [*map(self._measure, others)], daemon=True).start()
 
     def write(self) -> None:
         """Write the final results in the background; the state says where, or why not."""

@@ -21,7 +21,7 @@ export class DayScreen {
         this.focusFirst();
       } catch (error) {
         trouble(error.message);
-        refresh(await (await ask("/day")).json());
+        ask("/day").then((answer) => answer.json()).then(refresh, () => {});
       }
     });
   }

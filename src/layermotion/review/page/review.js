@@ -27,7 +27,7 @@ window.addEventListener("sessionended", () => trouble(say("trouble.ended")), { o
 const bench = new Bench({ refresh, trouble, isReadOnly: () => (day.is_signed && !day.is_amending) || !day.is_begun });
 const signed = (now) => {
   refresh(now);
-  if (now.is_writing) setTimeout(() => look().catch((error) => trouble(error.message)), LOOK_MS);
+  if (now.is_writing || isMeasuring(now)) setTimeout(() => look().catch((error) => trouble(error.message)), LOOK_MS);
 };
 const screens = {
   day: new DayScreen({ refresh, trouble, open: (number) => go(`clip-${number}`) }),
