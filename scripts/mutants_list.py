@@ -1793,6 +1793,13 @@ RECORD = (
         ("test_review_server.py",),
     ),
     Mutant(
+        "review-late-window-confirms",
+        "review/visit.py",
+        "        if known not in (None, place.revision):\n",
+        "        if known not in (None, place.revision, 0):\n",
+        ("test_review_server.py",),
+    ),
+    Mutant(
         "review-withdrawn-side-stays",
         "review/place.py",
         "self.listed, self.is_seen = self.stated, False",

@@ -310,6 +310,24 @@ def reopened(drawn: DrawnVisit, folder: Path, alike: Alike) -> Path:
         return Path(again.finished or again.not_written)
 
 
+def test_nothing_is_confirmed_by_a_page_that_shows_other_values(page: Client) -> None:
+    page.tell("/begin")
+    page.tell("/clips/0/seen")
+    late = page.get("/clips/0").json()["revision"]
+    moved = page.correct(kind="move_site", site_px=120.0)
+    assert moved["revision"] > late
+    confirm = {"correction": {"kind": "confirm", "keys": [TRA]}, "why": ""}
+    for path, body in (("/clips/0/corrections", confirm), ("/clips/0/undo", {})):
+        said = refusal(page.tell(path, {**body, "revision": late}))
+        assert said.startswith("This clip was changed on another page since")
+    shown = page.get("/clips/0").json()
+    assert value_of(shown["shown"], TRA)["status"] == "draft" and shown["can_undo"]
+    answer = page.tell("/clips/0/corrections", {**confirm, "revision": moved["revision"]})
+    assert value_of(answer.json()["shown"], TRA)["status"] == "confirmed"
+    undone = page.tell("/clips/0/undo", {"revision": answer.json()["revision"]}).json()
+    assert undone["revision"] > answer.json()["revision"]
+
+
 def test_two_pages_of_one_visit_do_not_mix(
     tmp_path: Path, drawn: DrawnVisit, alike: Alike, plain_reports: None
 ) -> None:
@@ -356,10 +374,7 @@ def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
     review.begin("P-017", "A. B.", DAY)
     (place,) = review.places
-    review.see(place)
-    keys = tuple(m["key"] for m in place.opened.shown()["measures"]
-                 if m["is_measured"] and m["value"] is not None)  # fmt: skip
-    review.correct(place, Confirm(keys), "")
+    confirm_all(review)
     final: Any = review._finish
     review._finish = replace(final.__self__, cautions=(SEVERAL_DAYS,)).write
     review.sign("A. B.")
@@ -378,8 +393,7 @@ def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     again.begin_amendment("C. D.")
     again.correct(place, LeaveOut(1, "probe moved"), "")
     again.correct(place, TakeIn(1), "")
-    again.see(place)
-    again.correct(place, Confirm(keys), "")
+    confirm_all(again)
     again.amend("The probe did not move.", "C. D.")
     stated = written(again).read_text()
     assert "Right" not in stated and "Curl-up" not in stated
@@ -414,6 +428,15 @@ def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
     course = page.get("/course").json()
     assert len(course["visits"]) == 1 and course["charts"]
     assert page.get("/course/charts/0").text.startswith("<svg xmlns=")
+
+
+def confirm_all(review: Review) -> None:
+    """Look at every clip, and confirm all that was measured of it."""
+    for place in review.places:
+        review.see(place)
+        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
+                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
+        review.correct(place, Confirm(keys), "")
 
 
 def written(review: Review) -> Path:
@@ -480,11 +503,7 @@ def test_an_amendment_withdraws_what_is_left_out(
     review.begin("P-017", "A. B.", DAY)
     assert review.visit is not None
     visit_id = review.visit.visit_id
-    for place in review.places:
-        review.see(place)
-        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
-                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
-        review.correct(place, Confirm(keys), "")
+    confirm_all(review)
     review.sign("A. B.")
     written(review)
     before = {value.key for value in review.record.values(visit_id)}
@@ -553,11 +572,7 @@ def test_the_side_of_a_bare_clip_is_chosen(
     with pytest.raises(InputError, match="No visit was begun"):
         review.choose_side(bare, Side.LEFT)
     review.begin("P-017", "A. B.", DAY)
-    for place in review.places:
-        review.see(place)
-        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
-                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
-        review.correct(place, Confirm(keys), "")
+    confirm_all(review)
     with pytest.raises(InputError, match="Clips whose side is not stated: 1"):
         review.sign("A. B.")
     named = next(place for place in review.places if place is not bare)
@@ -567,11 +582,7 @@ def test_the_side_of_a_bare_clip_is_chosen(
     review.withdraw("Of another patient.", "A. B.")
     assert bare.summary()["side"] == "", "it was chosen for the visit that was withdrawn"
     review.begin("P-018", "A. B.", DAY)
-    for place in review.places:
-        review.see(place)
-        keys = tuple(m["key"] for m in place.opened.shown()["measures"]
-                     if m["is_measured"] and m["value"] is not None)  # fmt: skip
-        review.correct(place, Confirm(keys), "")
+    confirm_all(review)
     review.choose_side(bare, Side.RIGHT)
     review.choose_side(bare, Side.LEFT)
     again = make_review(drawn, review.record.path, DAY, alike)

@@ -56,6 +56,8 @@ class Place:
         Its place in the list; the page knows it by nothing else.
     problem
         Why it could not be measured, or what could not be taken up again from the record.
+    revision
+        How often what is settled of it has changed.
     stated
         What name, table and options say of it, before a person chose a side.
     is_seen
@@ -71,6 +73,7 @@ class Place:
     problem: str = ""
     desk: Desk | None = None
     is_seen: bool = False
+    revision: int = 0
     lock: threading.RLock = field(default_factory=threading.RLock)
     stated: Listed = field(init=False)
 
@@ -87,6 +90,7 @@ class Place:
         with self.lock:
             is_alike = (self.listed.task, self.listed.site) == (self.stated.task, self.stated.site)
             self.listed, self.is_seen = self.stated, False
+            self.revision += 1
             if self.desk is None:
                 return False
             self.problem = ""
@@ -169,6 +173,7 @@ class Place:
             "shown": desk.shown(),
             "can_undo": bool(desk.steps),
             "is_seen": self.is_seen,
+            "revision": self.revision,
         }
 
 

@@ -110,12 +110,13 @@ def routes_of(
         given = body.get("correction")
         if not isinstance(given, dict):
             raise InputError("A correction is missing; use the page's own.")
-        moved = review.correct(place, correction_from(given), _text(body, "why"))
+        why, known = _text(body, "why"), body.get("revision")
+        moved = review.correct(place, correction_from(given), why, known)
         return {**told(request, place), **moved, "day": state(request)}
 
     def undo(request: Request, body: Body) -> Any:
         place = place_of(request)
-        moved = review.undo(place)
+        moved = review.undo(place, body.get("revision"))
         return {**told(request, place), **moved, "day": state(request)}
 
     def see(request: Request, body: Body) -> Any:

@@ -253,16 +253,24 @@ class Review:
                 facts["lateral"] = "known" if found.is_lateral_known else "unknown"
         self.record.add_clip(self.visit.visit_id, place.clip_id, facts, self.who)
 
-    def correct(self, place: Place, correction: Correction, why: str) -> dict[str, Any]:
+    def correct(
+        self, place: Place, correction: Correction, why: str, known: int | None = None
+    ) -> dict[str, Any]:
         """Settle one more thing about a clip, and keep it; say which outlines moved.
+
+        Parameters
+        ----------
+        known
+            Revision of the clip that whoever asks has seen; None where that does not matter.
 
         Raises
         ------
         LayermotionError
-            If it does not fit the clip, or the visit is not open for changes.
+            If it does not fit the clip, the clip is another one by now, or the visit is not open
+            for changes.
         """
         with self._lock, place.lock:
-            desk = self._changing(place)
+            desk = self._changing(place, known)
             if isinstance(correction, Confirm) and len(correction.keys) > 1 and not place.is_seen:
                 raise InputError("Look at the whole clip first; then its values can be confirmed.")
             edges, before = desk.analysis.footage.edges, values_by_key(desk)
@@ -276,12 +284,13 @@ class Review:
             except LayermotionError:
                 desk.undo()
                 raise
+            place.revision += 1
             return {"outlines": renewed_outlines(desk, edges)}
 
-    def undo(self, place: Place) -> dict[str, Any]:
-        """Take back the last thing that was settled about a clip."""
+    def undo(self, place: Place, known: int | None = None) -> dict[str, Any]:
+        """Take back the last thing that was settled about a clip; see ``correct``."""
         with self._lock, place.lock:
-            desk = self._changing(place)
+            desk = self._changing(place, known)
             edges, before = desk.analysis.footage.edges, values_by_key(desk)
             last = desk.undo()
             was, now = difference(before, values_by_key(desk))
@@ -291,6 +300,7 @@ class Review:
             except LayermotionError:
                 desk.apply(last)
                 raise
+            place.revision += 1
             return {"outlines": renewed_outlines(desk, edges)}
 
     def choose_side(self, place: Place, side: Side) -> None:
@@ -457,9 +467,13 @@ class Review:
                 "clips": [place.summary() for place in in_order(self.places)],
             }
 
-    def _changing(self, place: Place) -> Desk:
-        """Desk of a clip that may be changed now."""
+    def _changing(self, place: Place, known: int | None = None) -> Desk:
+        """Desk of a clip that may be changed now, by somebody who knows how it stands."""
         self._open_visit()
+        if known not in (None, place.revision):
+            raise InputError(
+                "This clip was changed on another page since; open it again to see how it stands."
+            )
         return place.opened
 
     def _open_visit(self) -> Visit:

@@ -33,6 +33,7 @@ export class Clip {
     this.spacing = scale ? { row_mm: scale[0], column_mm: scale[1] } : null;
     this.canUndo = told.can_undo;
     this.isSeen = told.is_seen;
+    this.revision = told.revision;
     if (told.outlines) this.outlines.renew(told.outlines);
     return told.day;
   }
@@ -43,11 +44,11 @@ export class Clip {
 
   /** Send one correction; gives the state of the day. */
   async correct(correction, why) {
-    return this.take(await tell(`/clips/${this.number}/corrections`, { correction, why }));
+    return this.take(await tell(`/clips/${this.number}/corrections`, { correction, why, revision: this.revision }));
   }
 
   async undo() {
-    return this.take(await tell(`/clips/${this.number}/undo`));
+    return this.take(await tell(`/clips/${this.number}/undo`, { revision: this.revision }));
   }
 
   /** Note that frames were on show; true when every window was and the program is to know. */
