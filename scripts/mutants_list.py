@@ -1808,9 +1808,9 @@ RECORD = (
     ),
     Mutant(
         "record-withdrawn-visit-in-the-course",
-        "record/chart.py",
-        "        if not visit.is_withdrawn:\n",
-        "        if visit:\n",
+        "record/store.py",
+        "if also_withdrawn or not visit.is_withdrawn]",
+        "if also_withdrawn or visit]",
         (WITHDRAWN,),
     ),
     Mutant(

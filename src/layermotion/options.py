@@ -97,7 +97,6 @@ SeveralDays = Annotated[
         help="Recordings of different days are meant; without it they are asked about.",
     ),
 ]
-
 NoIndex = Annotated[
     bool,
     typer.Option(

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from layermotion.record.entries import Visit
 
 record_app = group("The record over time: its state, back-ups, export and deletion of a patient.")
+Why = Annotated[
+    str, typer.Option("--why", metavar="TEXT", help="Reason; it stays, so name nobody.")
+]
 Code = Annotated[str, typer.Argument(metavar="CODE", help="Code of the patient in the record.")]
 
 
@@ -35,12 +38,12 @@ def status(record: RecordFile) -> None:
         typer.echo(f"{record}, patients: {len(patients)}")
         for patient in patients:
             visits = opened.visits(patient.patient_id)
-            counting = [visit for visit in visits if not visit.is_withdrawn]
-            signed = sum(visit.is_signed for visit in counting)
-            words = f"visits: {len(counting)}, signed: {signed}"
-            if len(counting) < len(visits):
-                words += f", withdrawn: {len(visits) - len(counting)}"
-            last = f"; last on {counting[-1].day}" if counting else ""
+            signed = sum(visit.is_signed for visit in visits)
+            words = f"visits: {len(visits)}, signed: {signed}"
+            every = opened.visits(patient.patient_id, also_withdrawn=True)
+            if len(visits) < len(every):
+                words += f", withdrawn: {len(every) - len(visits)}"
+            last = f"; last on {visits[-1].day}" if visits else ""
             typer.echo(f"{patient.code:24}  {words}{last}")
         for receipt in opened.receipts():
             typer.echo(f"A patient was deleted at {receipt.when} by {receipt.who}: {receipt.why}")
@@ -123,9 +126,7 @@ def withdraw(
         ),
     ],
     by: By,
-    why: Annotated[
-        str, typer.Option("--why", metavar="TEXT", help="Reason; it stays, so name nobody.")
-    ],
+    why: Why,
     record: RecordFile,
     number: Annotated[
         int | None,
@@ -176,9 +177,7 @@ def export(
 def delete(
     code: Code,
     by: By,
-    why: Annotated[
-        str, typer.Option("--why", metavar="TEXT", help="Reason; it stays, so name nobody.")
-    ],
+    why: Why,
     receipt: Annotated[
         Path,
         typer.Option(
@@ -222,7 +221,7 @@ def receipts(
 
 def _visit_of(visits: Sequence["Visit"], day: date, number: int | None) -> "Visit":
     """Choose the visit of a day that counts; the number decides where there are more."""
-    found = [visit for visit in visits if visit.day == day and not visit.is_withdrawn]
+    found = [visit for visit in visits if visit.day == day]
     if not found:
         raise InputError(f"This patient has no visit on {day} that counts; see record export.")
     if number is None and len(found) > 1:
@@ -233,9 +232,10 @@ def _visit_of(visits: Sequence["Visit"], day: date, number: int | None) -> "Visi
         raise InputError(
             f"There are {len(found)} visits on {day} ({', '.join(known)}); choose one by --number."
         )
-    if (number or 1) > len(found):
+    chosen = number or 1
+    if chosen > len(found):
         raise InputError(f"There are {len(found)} visits on {day}; give a number up to that.")
-    return found[(number or 1) - 1]
+    return found[chosen - 1]
 
 
 @contextmanager

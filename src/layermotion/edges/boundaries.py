@@ -176,8 +176,8 @@ def _shared_edges(probabilities: Array) -> NDArray[np.int64]:
         Shape (L, 2, C), rows as ``_ordered_edges`` gives them.
     """
     # No structure reaches the last rows, in which every column is rather background.
-    is_left = (probabilities[BACKGROUND] > 0.5).all(axis=1)
-    probabilities = probabilities[:, : max(1, np.flatnonzero(~is_left).max(initial=0) + 1)]
+    is_empty = (probabilities[BACKGROUND] > 0.5).all(axis=1)
+    probabilities = probabilities[:, : np.flatnonzero(~is_empty).max(initial=0) + 1]
     count, rows, columns = probabilities.shape
     at = np.arange(0, columns + COARSE_STEP - 1, COARSE_STEP).clip(max=columns - 1)
     shared = cv2.blur(probabilities.reshape(-1, columns), (NEIGHBOURS, 1))[:, at]

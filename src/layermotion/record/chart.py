@@ -131,11 +131,10 @@ def read_visits(record: Record, patient_id: str) -> tuple[VisitRows, ...]:
     """
     found = []
     for visit in record.visits(patient_id):
-        if not visit.is_withdrawn:
-            rows = summarise(list(_own_rows(record, visit.visit_id)))
-            told = {row.clip for row in rows}
-            clips = [clip for clip in record.clips(visit.visit_id) if clip.clip_id in told]
-            found.append(VisitRows(visit, rows, tuple(clips)))
+        clips = record.clips(visit.visit_id)
+        rows = summarise(list(_own_rows(record.values(visit.visit_id), clips)))
+        told = {row.clip for row in rows}
+        found.append(VisitRows(visit, rows, tuple(c for c in clips if c.clip_id in told)))
     return tuple(found)
 
 
@@ -189,11 +188,10 @@ def compare(one: VisitRows, other: VisitRows, own: DetectableChanges | None) -> 
     return Comparison(earlier.visit, now.visit, changes, tuple(change_sentences(changes)))
 
 
-def _own_rows(record: Record, visit_id: str) -> Iterator[Row]:
+def _own_rows(values: Sequence[SignedValue], clips: Sequence[HeldClip]) -> Iterator[Row]:
     """Rows of the repeats, recordings of one side and task numbered as they were added."""
-    values = record.values(visit_id)
     numbers: dict[tuple[str, str], int] = {}
-    for clip in record.clips(visit_id):
+    for clip in clips:
         own = [value for value in values if value.clip_id == clip.clip_id]
         for side, task in dict.fromkeys((value.side, value.task) for value in own):
             numbers[side, task] = numbers.get((side, task), 0) + 1

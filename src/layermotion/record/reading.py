@@ -60,7 +60,8 @@ def read_visit(connection: sqlite3.Connection, visit_id: str) -> Visit:
 
 def last_number(connection: sqlite3.Connection, visit_id: str) -> int:
     """Give the number of the last event of a visit."""
-    return select_events(connection, "visit_id = ?", (visit_id,))[-1].number
+    where = "SELECT max(number) FROM contents WHERE visit_id = ?"
+    return int(connection.execute(where, (visit_id,)).fetchone()[0])
 
 
 def read_counting(connection: sqlite3.Connection, visit_id: str) -> Visit:

@@ -177,7 +177,7 @@ class Record:
             )
         return visit
 
-    def visits(self, patient_id: str) -> tuple[Visit, ...]:
+    def visits(self, patient_id: str, *, also_withdrawn: bool = False) -> tuple[Visit, ...]:
         """Visits of a patient by their days; those of one day in the order of their entry."""
         with self._database.reading() as connection:
             read_patient(connection, patient_id)
@@ -185,7 +185,8 @@ class Record:
                 connection, "patient_id = ? AND kind = ?", (patient_id, VISIT_BEGUN)
             )
             found = [visit_of(connection, event) for event in begun]
-        return tuple(sorted(found, key=lambda visit: visit.day))
+        counting = [visit for visit in found if also_withdrawn or not visit.is_withdrawn]
+        return tuple(sorted(counting, key=lambda visit: visit.day))
 
     def visits_with(self, clip_id: str) -> tuple[Visit, ...]:
         """Visits that hold a clip and still count, in the order in which it was added to them."""

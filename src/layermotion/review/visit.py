@@ -163,7 +163,7 @@ class Review:
         """Take each clip for what it was signed as, whatever its name or the table says by now."""
         facts = {clip.clip_id: clip.facts for clip in self.record.clips(visit.visit_id)}
         for place in self.places:
-            stated = place.listed
+            stated = place.stated
             place.listed = as_signed(stated, facts.get(place.clip_id, {}))
             now = (place.listed.side, place.listed.task, place.listed.repeat)
             if stated.is_side_known and now != (stated.side, stated.task, stated.repeat):
@@ -216,7 +216,7 @@ class Review:
                         f"The clips state another person than those of {other.day} under this "
                         f"code; check the code, or say below that it is the same person."
                     )
-                identity = {**self._identity, **({"is_checked": True} if other else {})}
+                identity = {**self._identity, "is_checked": True} if other else self._identity
                 self.visit = self.record.begin_visit(patient.patient_id, day, who, identity)
                 self.record.follow(self.visit.visit_id)
                 self.code, self.day = patient.code, day
@@ -228,8 +228,7 @@ class Review:
         """Give a visit of a patient whose files state another person than those of this one."""
         for visit in self.record.visits(patient.patient_id):
             known = self.record.events(visit.visit_id)[0].payload.get("identity", {})
-            is_ours = known.get("secret") == self._identity.get("secret", "")
-            if visit.is_withdrawn or not is_ours:
+            if known.get("secret") != self._identity.get("secret", ""):
                 continue
             if from_record(known).relation_to(from_record(self._identity)) is Relation.OTHER:
                 return visit
@@ -425,7 +424,8 @@ class Review:
             self.finished = self.not_written = ""
             self.is_other_person = False
             others = [place for place in self.places if place.start_anew()]
-        threading.Thread(target=lambda: [*map(self._measure, others)], daemon=True).start()
+        for place in others:
+            threading.Thread(target=self._measure, args=(place,), daemon=True).start()
 
     def write(self) -> None:
         """Write the final results in the background; the state says where, or why not."""
