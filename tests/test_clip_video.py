@@ -38,9 +38,11 @@ def write(tmp_path: Path) -> Callable[..., Path]:
         stamps_ms: list[int] | None = None,
         size: tuple[int, int] = (64, 96),
         aspect: Fraction | None = None,
+        title: str = "",
     ) -> Path:
         path = tmp_path / name
         with av.open(str(path), "w") as container:
+            container.metadata["title"] = title
             stream = container.add_stream(codec, rate=25)
             stream.height, stream.width = size
             stream.pix_fmt = pixel_format
@@ -59,6 +61,14 @@ def write(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return build
+
+
+def test_a_title_of_another_encoding_does_no_harm(write) -> None:
+    path = write(title="Bauch-Pruefung")
+    written = path.read_bytes()
+    path.write_bytes(written.replace(b"Bauch-Pruefung", "Bauch-Prüffung".encode("latin-1")))
+    assert path.read_bytes() != written
+    assert len(list(open_clip(path, PLAIN).frames())) == len(LEVELS)
 
 
 @pytest.mark.parametrize(("name", "codec", "pixel_format"), FORMATS)

@@ -10,6 +10,7 @@ import numpy as np
 import pydicom
 import pydicom.data
 import pytest
+from fhir.resources.R4B.bundle import Bundle
 from pydicom import Dataset
 from pydicom.uid import generate_uid
 from report_content import make_boundaries, make_content
@@ -233,6 +234,8 @@ def test_segmentation_is_read_alike_by_another_reader(drawn: DrawnVisit, out: Pa
     frames = document.pixel_array
     assert frames.shape == (int(document.NumberOfFrames), source.Rows, source.Columns)
     assert set(np.unique(frames)) == {0, 1}
+    # Type 2C in PS3.3, C.7.6.1, where there is no frame of reference.
+    assert "FrameOfReferenceUID" in document or document.PatientOrientation == ""
     places = []
     for item in document.PerFrameFunctionalGroupsSequence:
         image = item.DerivationImageSequence[0].SourceImageSequence[0]
@@ -294,6 +297,18 @@ def test_observations_are_preliminary_and_keep_units(out: Path) -> None:
         assert quantity["code"] == {"ratio": "{ratio}"}.get(measure["unit"], measure["unit"])
         low, high = (part["valueQuantity"]["value"] for part in observation["component"])
         assert (low, high) == (measure["low"], measure["high"])
+
+
+def test_observations_are_what_fhir_allows(out: Path) -> None:
+    """Each is read by fhir.resources, which holds the definitions of HL7 FHIR R4B."""
+    for path in sorted(out.glob("*/observations.fhir.json")):
+        document = json.loads(path.read_text(encoding="utf-8"))
+        bundle = Bundle.model_validate(document)
+        assert len(bundle.entry) == len(document["entry"]) > 0
+        document["entry"][0]["resource"]["status"] = "draft"
+        del document["entry"][0]["resource"]["code"]
+        with pytest.raises(ValueError, match="code"):
+            Bundle.model_validate(document)
 
 
 @pytest.mark.parametrize("keep", [False, True])

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import av
-import httpx
+import httpx2
 import numpy as np
 import pytest
 from pages import chromium, open_page
@@ -260,7 +260,7 @@ def asked(review: Review, language: str) -> dict[str, str]:
     """Give what the page shows of each file that cannot be measured."""
     headers = {"accept-language": language}
     with serving(routes_of(review)) as running:
-        with httpx.Client(base_url=running.address.origin, headers=headers) as page:
+        with httpx2.Client(base_url=running.address.origin, headers=headers) as page:
             page.get(running.link())
             clips = page.get("/day").json()["clips"]
             said = {review.places[c["number"]].listed.path.name: c["problem"] for c in clips}
@@ -332,7 +332,7 @@ def test_the_page_says_in_german_why_results_were_not_written(review: Review) ->
     with serving(routes_of(review)) as running:
         for language, said in NOT_WRITTEN.items():
             headers = {"accept-language": language}
-            with httpx.Client(base_url=running.address.origin, headers=headers) as page:
+            with httpx2.Client(base_url=running.address.origin, headers=headers) as page:
                 page.get(running.link())
                 day = page.get("/day").json()
             where = review.places[0].listed.path.parent / "a.mp4"

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, cast
 
-import httpx
+import httpx2
 import pytest
 from held import WHO, begin_visit, signed_value
 
@@ -194,7 +194,7 @@ def test_the_course_tells_the_signed_values_of_each_visit(tmp_path: Path) -> Non
         review = Course(record)
         with (
             serving(routes_of(cast(Review, review), None)) as running,
-            httpx.Client(base_url=running.address.origin) as page,
+            httpx2.Client(base_url=running.address.origin) as page,
         ):
             page.get(running.link())
             course = page.get("/course").json()
@@ -226,7 +226,7 @@ def shown_in(language: str, review: Course, own: DetectableChanges | None) -> li
     """Give every text that the screen of the course gets from the program."""
     with serving(routes_of(cast(Review, review), own)) as running:
         headers = {"accept-language": language}
-        with httpx.Client(base_url=running.address.origin, headers=headers) as page:
+        with httpx2.Client(base_url=running.address.origin, headers=headers) as page:
             page.get(running.link())
             course = page.get("/course").json()
             found = [page.get("/course/0/2").json()["sentences"]]

@@ -5,7 +5,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -57,14 +57,14 @@ def running() -> Iterator[Running]:
 
 
 @pytest.fixture
-def browser(running: Running) -> Iterator[httpx.Client]:
+def browser(running: Running) -> Iterator[httpx2.Client]:
     """Give a client that has opened the page."""
-    with httpx.Client(base_url=running.address.origin) as client:
+    with httpx2.Client(base_url=running.address.origin) as client:
         assert client.get(running.link()).status_code == 303
         yield client
 
 
-def headers_of(browser: httpx.Client, running: Running) -> dict[str, str]:
+def headers_of(browser: httpx2.Client, running: Running) -> dict[str, str]:
     """State what the page states when it changes something."""
     form = browser.get("/").json()["form"]
     return {"origin": running.address.origin, "x-layermotion-form": form}
@@ -72,20 +72,20 @@ def headers_of(browser: httpx.Client, running: Running) -> dict[str, str]:
 
 def test_without_a_link_nothing_is_answered(running: Running) -> None:
     for path in ("/", "/nothing", "/serving/server.js", "/?key=wrong", "/?key="):
-        answer = httpx.get(running.address.origin + path)
+        answer = httpx2.get(running.address.origin + path)
         assert answer.status_code == 403
         assert "set-cookie" not in answer.headers
 
 
 def test_a_link_opens_once_and_brings_a_cookie_that_scripts_cannot_read(running: Running) -> None:
     link = running.link()
-    with httpx.Client() as client:
+    with httpx2.Client() as client:
         answer = client.get(link)
         assert answer.status_code == 303 and answer.headers["location"] == "/"
         cookie = answer.headers["set-cookie"]
         assert "HttpOnly" in cookie and "SameSite=strict" in cookie
         assert client.get(running.address.origin).status_code == 200
-    assert httpx.get(link).status_code == 403
+    assert httpx2.get(link).status_code == 403
 
 
 def test_a_link_is_as_long_as_a_secret_must_be(running: Running) -> None:
@@ -97,20 +97,20 @@ def test_a_link_is_as_long_as_a_secret_must_be(running: Running) -> None:
 def test_the_cookie_of_another_run_opens_nothing(running: Running) -> None:
     with serving(ROUTES) as other:
         name = f"layermotion-{running.address.port}"
-        with httpx.Client() as client:
+        with httpx2.Client() as client:
             client.get(other.link())
             value = client.cookies[f"layermotion-{other.address.port}"]
-        answer = httpx.get(running.address.origin, headers={"cookie": f"{name}={value}"})
+        answer = httpx2.get(running.address.origin, headers={"cookie": f"{name}={value}"})
     assert answer.status_code == 403
 
 
 @pytest.mark.parametrize("host", ["evil.example", "localhost", "127.0.0.1", "127.0.0.1:1"])
-def test_a_foreign_host_is_refused(browser: httpx.Client, host: str) -> None:
+def test_a_foreign_host_is_refused(browser: httpx2.Client, host: str) -> None:
     assert browser.get("/", headers={"host": host}).status_code == 403
 
 
 @pytest.mark.parametrize("origin", ["https://evil.example", "null", "http://127.0.0.1:1"])
-def test_a_foreign_origin_is_refused(browser: httpx.Client, running: Running, origin: str) -> None:
+def test_a_foreign_origin_is_refused(browser: httpx2.Client, running: Running, origin: str) -> None:
     own = headers_of(browser, running)
     assert browser.post("/change", headers=own).status_code == 200
     assert browser.post("/change", headers=own | {"origin": origin}).status_code == 403
@@ -119,7 +119,7 @@ def test_a_foreign_origin_is_refused(browser: httpx.Client, running: Running, or
 
 
 def test_a_change_needs_an_origin_and_the_value_of_the_page(
-    browser: httpx.Client, running: Running
+    browser: httpx2.Client, running: Running
 ) -> None:
     own = headers_of(browser, running)
     for name in own:
@@ -129,7 +129,7 @@ def test_a_change_needs_an_origin_and_the_value_of_the_page(
     assert browser.post("/change", headers=wrong).status_code == 403
 
 
-def test_a_long_body_is_refused_however_it_comes(browser: httpx.Client, running: Running) -> None:
+def test_a_long_body_is_refused_however_it_comes(browser: httpx2.Client, running: Running) -> None:
     own = headers_of(browser, running)
     fits = b"x" * BODY_LIMIT
     assert browser.post("/change", headers=own, content=fits).json() == {"length": BODY_LIMIT}
@@ -142,12 +142,12 @@ def test_a_long_body_is_refused_however_it_comes(browser: httpx.Client, running:
     assert browser.post("/change", headers=own, content=pieces()).status_code == 413
 
 
-def test_every_answer_holds_the_page_to_itself(browser: httpx.Client, running: Running) -> None:
+def test_every_answer_holds_the_page_to_itself(browser: httpx2.Client, running: Running) -> None:
     answers = [
         browser.get("/"),
         browser.get("/serving/server.js"),
         browser.get("/nothing"),
-        httpx.get(running.address.origin),
+        httpx2.get(running.address.origin),
     ]
     assert [answer.status_code for answer in answers] == [200, 200, 404, 403]
     for answer in answers:
@@ -160,7 +160,7 @@ def test_every_answer_holds_the_page_to_itself(browser: httpx.Client, running: R
         assert answer.headers["referrer-policy"] == "no-referrer"
 
 
-def test_an_error_is_answered_as_its_sentence(browser: httpx.Client, running: Running) -> None:
+def test_an_error_is_answered_as_its_sentence(browser: httpx2.Client, running: Running) -> None:
     answer = browser.post("/refuse", headers=headers_of(browser, running))
     assert answer.status_code == 422
     assert answer.json() == {"error": "rest.dcm is empty; export it again."}
@@ -178,7 +178,7 @@ def test_an_error_is_answered_as_its_sentence(browser: httpx.Client, running: Ru
         "/serving/",
     ],
 )
-def test_no_path_of_a_request_reaches_a_file(browser: httpx.Client, path: str) -> None:
+def test_no_path_of_a_request_reaches_a_file(browser: httpx2.Client, path: str) -> None:
     request = browser.build_request("GET", "/")
     request.url = request.url.copy_with(raw_path=path.encode())
     assert browser.send(request).status_code == 404
@@ -193,7 +193,7 @@ def test_only_named_files_of_a_known_kind_are_served() -> None:
 
 
 def test_a_socket_needs_cookie_origin_and_the_value_of_the_page(
-    browser: httpx.Client, running: Running
+    browser: httpx2.Client, running: Running
 ) -> None:
     own = headers_of(browser, running)
     form = own["x-layermotion-form"]
@@ -258,7 +258,7 @@ def test_a_session_that_nobody_uses_ends_for_good() -> None:
 
 
 def test_a_session_that_has_ended_answers_nobody_and_the_server_knows() -> None:
-    with serving(ROUTES, idle_s=2.0) as running, httpx.Client() as client:
+    with serving(ROUTES, idle_s=2.0) as running, httpx2.Client() as client:
         client.get(running.link())
         assert client.get(running.address.origin).status_code == 200
         while not running.has_ended:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import cv2
@@ -31,6 +32,11 @@ CONTAINERS = "mov,mp4,avi,matroska,webm,gif,asf,mpeg,mpegts"
 LUMINANCE_FIRST = set("yuv420p yuv422p yuv444p yuvj420p yuvj422p yuvj444p nv12".split())
 # Luminance is stored as 16 for black to 235 for white unless marked as full (Rec. ITU-R BT.601).
 FULL_RANGE = np.clip(np.rint((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)
+# PyAV reads titles of another encoding than UTF-8 by itself from version 19 on, and must be told so
+# before.
+TOLERANT: dict[str, Any] = (
+    {} if int(av.__version__.split(".")[0]) >= 19 else {"metadata_errors": "replace"}
+)
 VIDEO_REMEDY = "give a video (mp4, mov, avi, webm, gif), an image or a DICOM file"
 
 
@@ -185,7 +191,7 @@ def _opened(path: Path) -> Iterator[av.container.InputContainer]:
                 file,
                 mode="r",
                 options={"format_whitelist": CONTAINERS},
-                metadata_errors="replace",
+                **TOLERANT,
             ) as container,
         ):
             if not container.streams.video:

@@ -127,6 +127,8 @@ def _template(
         omit_empty_frames=False,
     )
     image.SOPClassUID = own_class
+    # PS3.3, C.7.6.1: required, and empty where unknown, without a frame of reference.
+    result.PatientOrientation = ""
 
     def complete(dataset: Dataset, element: DataElement) -> None:
         if element.keyword == "ReferencedSOPClassUID":
