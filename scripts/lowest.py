@@ -23,8 +23,8 @@ from packaging.version import Version
 EXTRAS, TRAINING_EXTRAS = ("study", "exchange", "scale"), ("train", "exchange", "scale")
 # What runs the tests; any version.
 RUNNERS = (
-    "pytest", "pytest-xdist", "hypothesis", "httpx", "pydicom-data", "packaging", "pingouin",
-    "pypdf", "playwright",
+    "pytest", "pytest-xdist", "hypothesis", "httpx", "httpx2", "fhir.resources", "pydicom-data",
+    "packaging", "pingouin", "pypdf", "playwright",
 )  # fmt: skip
 TESTS = (
     "clip_dicom", "clip_stills", "clip_video", "lossless", "hostile_dicom", "hostile_stills",
