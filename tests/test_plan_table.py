@@ -258,7 +258,7 @@ def test_the_table_says_what_is_there_and_runs_once_filled_in(
         assert (row["frames"], row["seconds"], row["view"], row["note"]) == ("34", "4.1", "", "")
         assert float(row["probability"]) == pytest.approx(0.96, abs=0.01)
     named = [(row["side"], row["task"], row["repeat"]) for row in rows]
-    assert named == [("", "", ""), ("", "", ""), ("left", "draw_in", "2")]
+    assert named == [("midline", "", ""), ("", "", ""), ("left", "draw_in", "2")]
     # Not filled in, it is refused by its row.
     assert run(table, "--out", tmp_path / "out") == 2
     assert "plan.csv, row 2 has no task; fill it in, or delete" in capsys.readouterr().err

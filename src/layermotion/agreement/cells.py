@@ -3,8 +3,6 @@
 Rows keep the number that a spreadsheet shows: the first row of the file is row 1.
 """
 
-import csv
-import io
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,6 +14,7 @@ import pandas as pd
 
 from layermotion.agreement.readings import rows_have
 from layermotion.errors import InputError
+from layermotion.rows import csv_rows, separator_of
 
 # The sheet that is read where a workbook has several with content.
 SHEET = "measurements"
@@ -107,21 +106,13 @@ def _csv_rows(path: Path) -> tuple[Rows, bool]:
     try:
         text = unicodedata.normalize("NFC", path.read_text(encoding="utf-8-sig"))
         first, _, rest = text.partition("\n")
-        skipped = 0
-        if first.strip().lower().startswith("sep="):
-            # Some spreadsheets state the separator in a line of its own.
-            separator, text, skipped = first.strip()[4:5] or ",", rest, 1
-        else:
-            titles = next((line for line in text.splitlines() if line.strip()), "")
-            separator = max(",;\t", key=titles.count)
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-        return _numbered(reader, 1 + skipped), separator != ","
     except UnicodeDecodeError as error:
         raise InputError(f"{path.name} is not UTF-8 text; save it as CSV UTF-8 or XLSX.") from error
-    except csv.Error as error:
-        raise InputError(
-            f"{path.name} is not a readable CSV file ({error}); save it as CSV UTF-8 or XLSX."
-        ) from error
+    separator = separator_of(text)
+    if first.strip().lower().startswith("sep="):
+        # Some spreadsheets state the separator in a line of its own.
+        separator, text = first.strip()[4:5] or ",", f"\n{rest}"
+    return dict(csv_rows(text, separator, path.name)), separator != ","
 
 
 def _xlsx_rows(path: Path) -> tuple[Rows, list[str]]:

@@ -58,7 +58,7 @@ def transaction(path: Path) -> Iterator[sqlite3.Connection]:
         If the file cannot be used, or a row is refused.
     """
     try:
-        with closing(sqlite3.connect(path, PATIENCE_S)) as connection:
+        with closing(sqlite3.connect(path, timeout=PATIENCE_S)) as connection:
             connection.executescript(SCHEMA)
             with connection:
                 yield connection

@@ -3,7 +3,6 @@
 Only pseudonyms and keyed hashes leave this module.
 """
 
-import csv
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from layermotion.consent.ledger import Consent, Scope
 from layermotion.consent.register import Register
 from layermotion.errors import InputError
 from layermotion.lab.secret import Secret
+from layermotion.rows import named_rows
 
 COLUMNS = ("subject", "scope", "day", "expiry")
 # Columns of a table of consents that may be missing.
@@ -175,19 +175,19 @@ def read_consents(table: Path, site: str | None) -> list[Agreement]:
         If a row cannot be used; it goes by its number, never by its subject.
     """
     try:
-        with table.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        text = table.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{table.name} cannot be read as CSV in UTF-8; save it anew.") from error
+    names, rows = named_rows(text, table.name)
     if not rows:
         raise InputError(f"{table.name} holds no consent below its heading; fill it in.")
     for column in COLUMNS:
-        if column not in rows[0]:
+        if column not in names:
             raise InputError(
                 f"{table.name} has no column {column!r}; it needs subject, scope, day and expiry."
             )
     agreements = []
-    for number, row in enumerate(rows, start=2):
+    for number, row in rows:
         try:
             agreements.append(_agreement(row, site))
         except InputError as error:
@@ -200,8 +200,8 @@ def read_consents(table: Path, site: str | None) -> list[Agreement]:
     return agreements
 
 
-def _agreement(row: Mapping[str, str | None], site: str | None) -> Agreement:
-    values = {name: (row.get(name) or "").strip() for name in (*COLUMNS, *OPTIONAL)}
+def _agreement(row: Mapping[str, str], site: str | None) -> Agreement:
+    values = {name: row.get(name, "") for name in (*COLUMNS, *OPTIONAL)}
     if values["birth_date"]:
         values["birth_date"] = date.fromisoformat(values["birth_date"]).isoformat()
     person = Person(

@@ -9,7 +9,8 @@ from pathlib import Path
 from layermotion.clip.kinds import is_recording
 from layermotion.clip.stills import natural_key
 from layermotion.files import atomic_path
-from layermotion.session.plan import INFORMATIVE, NEEDED, OPTIONAL, read_name
+from layermotion.labels import View
+from layermotion.session.plan import INFORMATIVE, NEEDED, OPTIONAL, Side, read_name
 
 COLUMNS = (*NEEDED, *OPTIONAL, *INFORMATIVE)
 
@@ -59,6 +60,8 @@ def find_recordings(folder: Path) -> tuple[list[Path], list[str]]:
 def write_listing(target: Path, listed: Sequence[tuple[Path, Seen]]) -> None:
     """Write the table; side, task and repeat are filled in where a name gives them.
 
+    A bladder is seen from the middle, whatever the name of its file.
+
     Parameters
     ----------
     target
@@ -71,7 +74,8 @@ def write_listing(target: Path, listed: Sequence[tuple[Path, Seen]]) -> None:
         writer = csv.DictWriter(stream, COLUMNS, restval="", lineterminator="\n")
         writer.writeheader()
         for path, seen in listed:
-            writer.writerow({**_named(path, target.parent), **_read(seen)})
+            side = {"side": Side.MIDLINE} if seen.view == View.BLADDER else {}
+            writer.writerow({**side, **_named(path, target.parent), **_read(seen)})
 
 
 def _named(path: Path, folder: Path) -> dict[str, str]:

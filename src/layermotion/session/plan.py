@@ -1,6 +1,5 @@
 """Owns the plan of a visit: which file shows which side, task and repeat; no picture is read."""
 
-import csv
 import os
 import re
 from collections.abc import Iterator, Mapping
@@ -16,6 +15,7 @@ from layermotion.clip.stills import natural_key
 from layermotion.edges.site import parse_site
 from layermotion.errors import InputError
 from layermotion.labels import Task, View
+from layermotion.rows import named_rows
 
 
 class Side(StrEnum):
@@ -213,14 +213,7 @@ def _table_lines(table: Path) -> Iterator[_Line]:
         raise InputError(
             f"{table.name} cannot be read as a table; save it as CSV in UTF-8."
         ) from error
-    head = text.partition("\n")[0]
-    delimiter = max(",;\t", key=head.count)
-    rows = csv.DictReader(text.splitlines(), delimiter=delimiter)
-    try:
-        names = [name.strip().lower() for name in rows.fieldnames or ()]
-    except csv.Error as error:
-        raise InputError(f"{table.name} is no table ({error}); save it as CSV in UTF-8.") from error
-    rows.fieldnames = names
+    names, rows = named_rows(text, table.name)
     missing = [name for name in NEEDED if name not in names]
     unknown = [name for name in names if name not in NEEDED + OPTIONAL + INFORMATIVE]
     if missing or unknown:
@@ -229,19 +222,11 @@ def _table_lines(table: Path) -> Iterator[_Line]:
             f"{table.name} {what}; its columns are {', '.join(NEEDED)}, and where needed "
             f"{', '.join(OPTIONAL)}."
         )
-    try:
-        listed = list(rows)
-    except csv.Error as error:
-        raise InputError(f"{table.name} is no table ({error}); save it as CSV in UTF-8.") from error
-    for number, row in enumerate(listed, start=2):
+    for number, row in rows:
         where = f"{table.name}, row {number}"
-        if None in row:
-            raise InputError(f"{where} has more values than the table has columns.")
-        if any(len(value or "") > LONGEST_CELL for value in row.values()):
+        if any(len(value) > LONGEST_CELL for value in row.values()):
             raise InputError(f"{where} has a cell of over {LONGEST_CELL} letters; shorten it.")
-        yield _table_line(
-            {name: (value or "").strip() for name, value in row.items()}, table.parent, where
-        )
+        yield _table_line(row, table.parent, where)
 
 
 def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
@@ -253,7 +238,7 @@ def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
         )
     if not row["file"] or not _exists(path):
         raise InputError(f"{where} names the file '{row['file']}', which does not exist.")
-    for name in ("task", "repeat"):
+    for name in ("task", "side", "repeat"):
         if not row[name]:
             raise InputError(f"{where} has no {name}; fill it in, or delete the row.")
     mm_per_pixel = row.get("mm_per_pixel") or None
@@ -268,7 +253,7 @@ def _table_line(row: Mapping[str, str], folder: Path, where: str) -> _Line:
     return _Line(
         where=where,
         path=path,
-        side=_choice(Side, row["side"] or Side.MIDLINE, "side", where),
+        side=_choice(Side, row["side"], "side", where),
         task=_choice(Task, row["task"], "task", where),
         repeat=_repeat(row["repeat"], where),
         shows=_choice(Shows, row["shows"], "shows", where) if row.get("shows") else None,
