@@ -4,6 +4,7 @@ import csv
 import unicodedata
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from test_agreement_command import repeats_table, run, unprinted
 from test_agreement_paper import HEADING, page_of, study, write
@@ -74,6 +75,23 @@ def test_blank_raters_are_refused_in_a_reliability_study(
     table.write_text("\n".join([*lines[:5], lines[5].replace(",A,", ",,"), *lines[6:]]) + "\n")
     assert run("reliability", table, "--out", tmp_path / "out") == 2
     assert "repeats.csv row 6 has no rater, while other rows have one" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_means_beside_their_repeats_do_not_count_in_a_reliability_study(tmp_path: Path) -> None:
+    table = repeats_table(tmp_path / "repeats.csv")
+    assert run("reliability", table, "--out", tmp_path / "one") == 0
+    with table.open(newline="") as stream:
+        rows = pd.DataFrame(csv.DictReader(stream))
+    rows["value"] = rows["value"].astype(float)
+    names = [name for name in rows if name not in ("value", "repeat")]
+    means = rows.groupby(names, as_index=False)["value"].mean().assign(repeat="Mean")
+    pd.concat([rows, means]).to_csv(table, index=False)
+    assert run("reliability", table, "--out", tmp_path / "two") == 0
+    one, two = ((tmp_path / name / "figures.csv").read_text() for name in ("one", "two"))
+    assert one == two
+    left_out = (tmp_path / "two" / "unmatched.csv").read_text()
+    assert left_out.count("The repeats that it is the mean of were taken instead.") == len(means)
 
 
 @pytest.mark.usefixtures("unprinted")

@@ -293,7 +293,35 @@ def test_design_without_sessions_says_so() -> None:
     readings = [reading(s, rng.normal(s, 0.3), repeat=r) for s in range(8) for r in range(3)]
     result = analyse(readings)
     assert math.isnan(variances(result)["session"])
-    assert any("The table has no sessions" in caution for caution in result.cautions)
+    assert any("No subject was measured in two sessions" in each for each in result.cautions)
+
+
+def test_a_rater_for_each_session_leaves_the_error_of_sessions_in() -> None:
+    rng = np.random.default_rng(1)
+    rows = simulated(rng, {"subject": 1.0, "session": 0.5, "residual": 0.2}, 20)
+    own = analyse([row for row in rows if row["rater"] == row["session"]])
+    alone = analyse([row for row in rows if row["rater"] == rows[0]["rater"]])
+    assert variances(own)["session"] == pytest.approx(0.25, rel=0.6)
+    assert math.isnan(variances(own)["subject x rater"])
+    assert own.plan[0].sem.value == pytest.approx(alone.plan[0].sem.value, rel=0.25)
+    assert any("Each session had one rater" in caution for caution in own.cautions)
+    assert not any("two sessions" in caution for caution in own.cautions)
+
+
+def test_sessions_of_one_value_are_said_not_to_be_told_apart() -> None:
+    rng = np.random.default_rng(6)
+    rows = [reading(s, rng.normal(s, 0.3), session=each) for s in range(8) for each in range(3)]
+    cautions = analyse(rows).cautions
+    assert any("Sessions cannot be told from repeats" in caution for caution in cautions)
+    assert not any("No subject was measured in two sessions" in each for each in cautions)
+
+
+def test_headline_for_one_rater_names_no_part_of_the_raters() -> None:
+    rng = np.random.default_rng(3)
+    rows = simulated(rng, {"subject": 1.0, "rater": 2.0, "residual": 0.3}, 12)
+    result = analyse(rows)
+    assert max(result.errors, key=lambda part: part.variance).name == "rater"
+    assert "The largest part of the error is residual" in reliability_headline(result)
 
 
 def test_rater_of_his_own_for_each_subject_is_not_told_apart() -> None:

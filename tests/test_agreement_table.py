@@ -399,12 +399,74 @@ def test_table_of_the_tool_keeps_account_of_status_and_reason(tmp_path: Path) ->
         (["clip,subject", "c1,"], "row 2 lacks its clip or its subject"),
         (["clip,subject,side", "c1,S1,top"], 'row 2 has the side "top"'),
         (["clip,subject"], "has a heading and no rows"),
+        (["clip,subject", "c1,S1", "c2,s1"], 'rows 2 and 3 write the subject "S1" and "s1"'),
+        (["clip,subject,rater", "c1,S1,KL", "c2,S1,kl"], 'rows 2 and 3 write the rater "KL" and'),
+        (["clip,subject,rater", "c1,S1,KL", "c2,S1,"], "row 3 has no rater, while other rows"),
+        (["clip,subject,session", "c1,S1,1", "c2,S1,", "c3,S2,"], "rows 3 and 4 have no session"),
     ],
 )
 def test_unusable_table_of_clips_is_named(lines: list[str], message: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read_design(write(tmp_path, "d.csv", *lines), {})
     assert str(caught.value).startswith(f"d.csv {message}")
+
+
+@pytest.mark.parametrize(
+    ("column", "one", "other"),
+    [
+        ("subject", "S1", "s1"),
+        ("subject", "01", "1"),
+        ("subject", "P007-A", "p7-a"),
+        ("session", "Pre", "pre"),
+        ("placement", "1", "01"),
+    ],
+)
+def test_one_name_in_two_spellings_is_refused(
+    column: str, one: str, other: str, tmp_path: Path
+) -> None:
+    lines = [f"clip,structure,value,unit,{column}", f"c1,tra,3,mm,{one}", f"c2,tra,3,mm,{other}"]
+    with pytest.raises(InputError, match=f'write the {column} "{one}" and "{other}"'):
+        read_table(write(tmp_path, "m.csv", *lines), "manual")
+    # Zeros within a number make it another one.
+    lines[1:] = [f"c1,tra,3,mm,{name}" for name in ("S1", "S10", "S100", "S101")]
+    assert read_table(write(tmp_path, "m.csv", *lines), "manual").readings[column].nunique() == 4
+
+
+def test_cells_that_were_merged_are_refused(tmp_path: Path) -> None:
+    lines = ["subject,measure,structure,session,value,unit", "S1,thickness_rest,tra,pre,3,mm"]
+    lines += ["S1,thickness_rest,tra,,3.1,mm", "S2,thickness_rest,tra,,3.2,mm"]
+    with pytest.raises(InputError, match=r"^m.csv rows 3 and 4 have no session, while other rows"):
+        read_table(write(tmp_path, "m.csv", *lines), "manual")
+    # A bladder has no side, whatever the muscles beside it have.
+    sided = ["subject,measure,structure,side,value,unit", "S1,thickness_rest,tra,left,3,mm"]
+    sided += ["S1,base_displacement,bladder,,3,mm"]
+    assert len(read_table(write(tmp_path, "m.csv", *sided), "manual").readings) == 2
+
+
+@pytest.mark.parametrize("title", ["mean_mm", "Mittelwert_mm", "SD_mm"])
+def test_what_is_computed_from_raters_is_no_rater(title: str, tmp_path: Path) -> None:
+    lines = [f"clip,structure,KL_mm,MR_mm,{title}", "c1,tra,3,3.2,3.1"]
+    name = title.removesuffix("_mm")
+    with pytest.raises(InputError, match=f'^m.csv has "{name}" among its raters'):
+        read_table(write(tmp_path, "m.csv", *lines), "manual")
+    # Where there is nothing else it may be all that is known of them.
+    alone = read_table(write(tmp_path, "m.csv", "clip,structure,mean_mm", "c1,tra,3.1"), "manual")
+    assert alone.readings["rater"].tolist() == ["mean"]
+
+
+def test_per_cent_of_a_workbook_are_what_it_shows(tmp_path: Path) -> None:
+    path = workbook(
+        tmp_path / "m.xlsx",
+        data=[
+            ["clip", "measure", "structure", "value", "unit"],
+            ["c1", "thickness_change", "tra", 0.455, "%"],
+            ["c2", "thickness_change", "tra", 45.5, "%"],
+        ],
+    )
+    book = openpyxl.load_workbook(path)
+    book["data"]["D2"].number_format = "0.0%"
+    book.save(path)
+    assert read_table(path, "manual").readings["value"].tolist() == [45.5, 45.5]
 
 
 def test_missing_key_column_is_taken_only_where_there_is_no_choice(tmp_path: Path) -> None:

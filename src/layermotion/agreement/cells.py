@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
+from typing import Any
 from zipfile import ZipFile
 
 import pandas as pd
@@ -150,14 +151,14 @@ def _sheets(path: Path) -> dict[str, Rows]:
             for sheet in openpyxl.load_workbook(file, read_only=True, data_only=True).worksheets:
                 sheet.reset_dimensions()  # what a file states of its size need not be true
                 rows = []
-                for row in sheet.iter_rows(values_only=True):
+                for row in sheet.iter_rows():
                     left -= len(row)
                     if left < 0:
                         raise InputError(
                             f"{path.name} has more than {MOST_CELLS} cells; give the table alone, "
                             f"without empty rows and columns."
                         )
-                    rows.append([_xlsx_text(value) for value in row])
+                    rows.append([_xlsx_text(cell) for cell in row])
                 sheets[sheet.title] = _numbered(rows, 1)
         except InputError:
             raise
@@ -174,9 +175,14 @@ def _numbered(rows: Iterable[Iterable[str]], first: int) -> Rows:
     return {number: row for number, row in stripped if any(row)}
 
 
-def _xlsx_text(value: object) -> str:
+def _xlsx_text(cell: Any) -> str:
+    """Text of a cell, with the number that it shows."""
+    value = cell.value
     if value is None:
         return ""
+    if isinstance(value, int | float) and "%" in cell.number_format:
+        # Shown in per cent, kept as a share. Twelve digits leave out what the factor brought in.
+        value = float(f"{100 * value:.12g}")
     # A spreadsheet keeps 1 as 1.0; as a name of a repeat or a subject it is 1.
     if isinstance(value, float) and value.is_integer():
         value = int(value)

@@ -15,7 +15,7 @@ from layermotion.agreement.auto import read_auto
 from layermotion.agreement.design import read_design
 from layermotion.agreement.detectable import write_detectable_changes
 from layermotion.agreement.estimate import STATISTIC_COLUMNS
-from layermotion.agreement.join import Joined, join, refuse_blank_raters, refuse_negative
+from layermotion.agreement.join import Joined, join, refuse_negative, without_means
 from layermotion.agreement.page import build_compare_page, build_reliability_page, page_mark
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.plots import draw_comparison, draw_overview
@@ -165,25 +165,25 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
         if column not in read.columns:
             raise InputError(f"{table.name} has no column {column}; add it.")
     refuse_negative(read.readings, table.name)
-    refuse_blank_raters(read.readings, table.name)
     _refuse_doubled(read.readings, table.name)
     nameless = read.readings["row"][read.readings["subject"] == ""].tolist()
     if nameless:
         raise InputError(f"{table.name} {rows_have(nameless)} no subject; fill it in.")
     check_units_of_repeats(read.readings, table.name)
+    readings, means = without_means(read.readings)
     if read.readings.empty:
         raise InputError(f"{table.name} has no row with a value; fill in the measurements.")
-    groups = read.readings.groupby(["measure", "structure", "unit"], sort=False)
+    groups = readings.groupby(["measure", "structure", "unit"], sort=False)
     results, refusals = [], []
-    notes, unused = [*read.notes], [*read.unused]
+    notes, unused = [*read.notes], [*read.unused, *means]
     set_aside = unused_auto if auto else unused_rows
-    for _, readings in groups:
+    for _, own in groups:
         try:
-            results.append(analyse_reliability(readings))
+            results.append(analyse_reliability(own))
         except InputError as error:
             refusals.append(error)
             notes.append(f"Left out: {error}")
-            unused += set_aside(readings, LEFT_OUT)
+            unused += set_aside(own, LEFT_OUT)
     if not results:
         raise refusals[0]
     drawings = draw_reliability(results)
@@ -198,7 +198,7 @@ def run_reliability(table: Path, auto: Sequence[Path], out: Path, save: Path | N
     write_unused(out, unused)
     write_drawings(out, drawings)
     provenance = [*_made_with(), ("table, SHA-256", sha256(table)), *read.provenance]
-    cautions = tuple(implausible(read.readings, table.name))
+    cautions = tuple(implausible(readings, table.name))
     report = out / "report.html"
     write_text(
         report,

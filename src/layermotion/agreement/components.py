@@ -64,6 +64,7 @@ def _levels(readings: pd.DataFrame, subject: Codes, rater: Codes) -> dict[str, C
     placed = [readings[name].where(is_stated, "") for name in PLACED_BY]
     kept: dict[str, Codes] = {}
     taken = [subject]
+    sessions = group_codes([subject, readings["session"]])
     for name, labels in (
         ("side or task", [readings["side"], readings["task"]]),
         ("subject x rater", [rater]),
@@ -71,6 +72,9 @@ def _levels(readings: pd.DataFrame, subject: Codes, rater: Codes) -> dict[str, C
         ("placement", [*placed, readings["clip"].where(~is_stated, "")]),
     ):
         codes = group_codes([subject, *labels])
+        if name == "subject x rater" and _is_same(codes, sessions):
+            # A rater of each session's own: told as sessions, which are error for one rater too.
+            continue
         count = int(codes.max()) + 1
         # Neither the same as what is there already, nor one label for each value.
         repeats_known = any(_is_same(codes, other) for other in taken)

@@ -12,7 +12,7 @@ import pandas as pd
 from layermotion.agreement.cells import SHEET, read_cells
 from layermotion.agreement.named import clips_of
 from layermotion.agreement.readings import FileNames
-from layermotion.agreement.table import NOTE_COLUMNS, SIDES, column_names
+from layermotion.agreement.table import NOTE_COLUMNS, SIDES, column_names, refuse_unlike
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
 
@@ -88,7 +88,8 @@ def read_design(path: Path, files: FileNames) -> pd.DataFrame:
     Raises
     ------
     InputError
-        If the table cannot be read, has an unknown column, or a clip twice or without subject.
+        If the table cannot be read, has an unknown column, a clip twice or without subject, or
+        names in two spellings or in some rows alone.
     """
     cells = read_cells(path)
     heading = column_names(cells.titles, path.name)
@@ -114,7 +115,9 @@ def read_design(path: Path, files: FileNames) -> pd.DataFrame:
     ):  # fmt: skip
         for number, row in design[is_wrong].iterrows():
             raise InputError(f"{path.name} row {number} {what.format(**row)}.")
-    return design.assign(side=side.map(SIDES)).set_index("clip")
+    design = design.assign(side=side.map(SIDES))
+    refuse_unlike(design.assign(row=design.index), path.name)
+    return design.set_index("clip")
 
 
 def write_template(target: Path, design: Design) -> int:

@@ -91,7 +91,7 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     # What a value is looked up by; in this order a report says what has no partner.
     names = ["clip", "structure", "measure", "task", *shared, "unit"]
     names += ["repeat"] if with_repeat else []
-    readings, means = _without_means(readings) if with_repeat else (readings, [])
+    readings, means = without_means(readings) if with_repeat else (readings, [])
     tool, not_taken = _tool_values(auto.readings, names)
     if not with_repeat:
         notes.append(
@@ -102,7 +102,6 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
         notes.append("The manual table has no subjects: each clip counts as one.")
     else:
         _check_people(readings, manual_name)
-    refuse_blank_raters(readings, manual_name)
     _refuse_reserved_raters(readings, manual_name)
     _refuse_doubled(readings, names, manual_name)
     place = _keys(tool, names).get_indexer(_keys(readings, names))
@@ -138,9 +137,10 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     return Joined(tuple(sets), tuple(unused), tuple(notes), tuple(cautions))
 
 
-def _without_means(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[Unused]]:
+def without_means(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[Unused]]:
     """Leave out means of repeats that stand beside their own repeats, which would count twice."""
-    names = ["clip", "structure", "measure", "task", "side", "session", "unit", "rater"]
+    names = ["clip", "subject", "structure", "measure", "task", "side", "session", "placement"]
+    names += ["unit", "rater"]
     is_mean = readings["repeat"] == MEAN
     is_double = is_mean & keys_of(readings, names).isin(keys_of(readings[~is_mean], names))
     reason = "The repeats that it is the mean of were taken instead."
@@ -158,16 +158,6 @@ def _check_people(readings: pd.DataFrame, name: str) -> None:
         raise InputError(
             f"{name} rows {first} and {other.row} give clip {other.clip} to two subjects; correct "
             f"one."
-        )
-
-
-def refuse_blank_raters(readings: pd.DataFrame, name: str) -> None:
-    """Refuse rows without a rater where others have one."""
-    is_blank = readings["rater"] == ""
-    if is_blank.any() and not is_blank.all():
-        raise InputError(
-            f"{name} {rows_have(readings['row'][is_blank].tolist())} no rater, while other rows "
-            f"have one; fill it in."
         )
 
 

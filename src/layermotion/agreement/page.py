@@ -254,7 +254,7 @@ def _spread_words(spread: RaterSpread, margin: float | None) -> str:
 def reliability_headline(result: Reliability) -> str:
     """State the smallest detectable change, its main source and the repeats worth averaging."""
     single, best = result.plan[0], result.plan[(result.enough or MOST_REPEATS) - 1]
-    errors = [part for part in result.errors if not math.isnan(part.variance)]
+    errors = [part for part in result.stated_errors if not math.isnan(part.variance)]
     largest = max(errors, key=lambda part: part.variance)
     share = largest.variance / sum(part.variance for part in errors)
     label = measure_label(result.structure, result.measure, result.unit)

@@ -29,6 +29,8 @@ from layermotion.agreement.icc import FEWEST_RATERS
 from layermotion.errors import InputError
 
 FEWEST_SUBJECTS = 3
+# Parts that are no error for one and the same rater.
+OF_RATERS = ("rater", "subject x rater")
 # With so many raters or fewer the interval of any rater reaches over twice the value (simulated).
 FEW_RATERS = 4
 # Numbers of repeats that the plan lists (our choice).
@@ -130,6 +132,12 @@ class Reliability:
         """Components that are error."""
         return self.components[len(TRUE_PARTS) :]
 
+    @property
+    def stated_errors(self) -> tuple[Component, ...]:
+        """Components that are in the error of a mean of repeats, for whom it holds."""
+        of_raters = () if self.plan[0].sem_any else OF_RATERS
+        return tuple(part for part in self.errors if part.name not in of_raters)
+
     def error_named(self, name: str) -> Component:
         """Component of ``ERROR_PARTS`` with this name."""
         return self.errors[ERROR_PARTS.index(name)]
@@ -185,14 +193,15 @@ def analyse_reliability(readings: pd.DataFrame) -> Reliability:
         # A rater of his own for each subject: nothing tells the raters from the subjects.
         rater = np.zeros_like(rater)
     fit = fit_components(values, parts_of(readings, subject, rater))
-    return _result(first, values, subjects, fit, nested)
+    cautions = [*_cautions(subjects, fit, nested), *_session_cautions(readings, fit)]
+    return _result(first, values, subjects, fit, tuple(cautions))
 
 
 def error_of_mean(
     fit: Fit, repeats: int, averaged: Sequence[str] = ("residual",), *, any_rater: bool = False
 ) -> Estimate:
     """Error of a mean of repeats with its interval; ``averaged`` parts differ between repeats."""
-    left_out = (*TRUE_PARTS, "rater", *(() if any_rater else ("subject x rater",)))
+    left_out = (*TRUE_PARTS, "rater", *(() if any_rater else OF_RATERS))
     shares = {
         name: 1 / repeats if name in averaged else 1.0
         for name in fit.variance
@@ -229,7 +238,9 @@ def error_of_mean(
     )
 
 
-def _result(first: pd.Series, values: Array, subjects: int, fit: Fit, nested: bool) -> Reliability:
+def _result(
+    first: pd.Series, values: Array, subjects: int, fit: Fit, cautions: tuple[str, ...]
+) -> Reliability:
     total = sum(fit.variance.values())
     components = tuple(
         Component(
@@ -280,7 +291,7 @@ def _result(first: pd.Series, values: Array, subjects: int, fit: Fit, nested: bo
         components=components,
         plan=tuple(rows[:MOST_REPEATS]),
         enough=enough,
-        cautions=tuple(_cautions(subjects, fit, nested)),
+        cautions=cautions,
     )
 
 
@@ -298,11 +309,6 @@ def _cautions(subjects: int, fit: Fit, nested: bool) -> list[str]:
         found.append(
             f"No variance was found for {' or '.join(zero)}; it is too small to see in this study."
         )
-    if "session" not in fit.variance:
-        found.append(
-            "The table has no sessions, so the error of a change between visits may be larger "
-            "than stated."
-        )
     if 1 < raters < FEWEST_RATERS:
         found.append(
             "Two raters say too little about raters at large: the error of any rater could be ten "
@@ -317,3 +323,20 @@ def _cautions(subjects: int, fit: Fit, nested: bool) -> list[str]:
     if subjects < 20:
         found.append(f"Only {subjects} subjects: the components are rough.")
     return found
+
+
+def _session_cautions(readings: pd.DataFrame, fit: Fit) -> list[str]:
+    """Say where the error between visits is not known, or holds the raters' part."""
+    by_subject = readings.groupby("subject")["session"].nunique()
+    by_session = readings.groupby("session")["rater"].nunique()
+    larger = "so the error of a change between visits may be larger than stated."
+    if (by_subject < 2).all():
+        return [f"No subject was measured in two sessions, {larger}"]
+    if "session" not in fit.variance:
+        return [f"Sessions cannot be told from repeats or from sides and tasks here, {larger}"]
+    if fit.raters > 1 and (by_session == 1).all():
+        return [
+            "Each session had one rater, so what sessions differ by cannot be told from what raters "
+            "differ by; the error of a session holds both."
+        ]
+    return []

@@ -22,6 +22,7 @@ from layermotion.agreement.readings import (
 )
 from layermotion.errors import InputError
 from layermotion.labels import STRUCTURES, Task
+from layermotion.measures.measure import MEAN
 
 # Columns of people's tables that take no part, and those of measures.csv.
 NOTE_COLUMNS = ("notes", "note", "comment", "comments", "date")
@@ -38,6 +39,14 @@ SAME_COLUMNS = {"name": "measure"}
 # A wide column: RATER_mm, STRUCTURE_mm or RATER:STRUCTURE_mm, each with #2 for a second reading.
 WIDE = re.compile(
     r"(?:(?P<rater>[^:#]+):)?(?P<name>[^:#]+?)(?:#(?P<reading>\d+))?_(?P<unit>mm|cm|percent|ratio)"
+)
+# What is written in one way throughout; all but subjects may be missing, but in every row.
+NAMED = ("subject", "rater", "session", "placement")
+LEADING_ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
+# Columns of raters that are none (our choice).
+SUMMARIES = frozenset(
+    {"mean", "average", "avg", "median", "mittel", "mittelwert", "sd", "std", "sum", "min", "max"}
+    | {"diff", "difference", "differenz"}
 )
 USE_UNITS = "use mm, cm, % or ratio"
 USE_STRUCTURES = f"use one of {', '.join(STRUCTURES)}"
@@ -96,7 +105,8 @@ def read_table(path: Path, role: str) -> Table:
     texts = _texts(cells, heading, wide)
     is_aside, unused = _unused(texts, role)
     readings, notes = _checked(texts[~is_aside], cells.has_decimal_comma, path.name, role)
-    _refuse_two_spellings(readings, path.name)
+    refuse_unlike(readings, path.name)
+    _refuse_summaries(readings, path.name)
     columns = set(heading) & {*TEXT_COLUMNS, *NUMBER_COLUMNS} | {"value", "unit"}
     columns |= {name for name in ("structure", "rater", "reading") if readings[name].any()}
     aside = [name for name in heading if name in NOTE_COLUMNS]
@@ -208,6 +218,7 @@ def _checked(
         structure=texts["structure"].str.lower(),
         task=texts["task"].str.lower().str.replace(" ", "_"),
         side=texts["side"].str.lower(),
+        repeat=texts["repeat"].where(texts["repeat"].str.casefold() != MEAN, MEAN),
         unit=unit.map({name: kept for name, (kept, _) in UNITS.items()}),
     )
     is_mm = own["unit"] == "mm"
@@ -280,17 +291,45 @@ def _refuse(texts: pd.DataFrame, problems: Sequence[Problem], table: str) -> Non
     raise InputError(f"{table} {'. Also '.join(sentences)}.")
 
 
-def _refuse_two_spellings(readings: pd.DataFrame, table: str) -> None:
-    """Refuse one person under two spellings, who would count as two."""
-    for name in ("subject", "rater"):
+def refuse_unlike(readings: pd.DataFrame, table: str) -> None:
+    """Refuse one name in two spellings, which would count as two, and names that some rows lack.
+
+    Parameters
+    ----------
+    readings
+        With a column ``row``, and those of ``NAMED`` that the table has.
+    """
+    for name in NAMED:
         spelt = readings.drop_duplicates(name)
-        folded = spelt[name].str.casefold()
+        folded = spelt[name].str.casefold().str.replace(LEADING_ZEROS, "", regex=True)
         for place in spelt.index[folded.duplicated()]:
             first = spelt[folded == folded[place]].iloc[0]
             raise InputError(
                 f"{table} rows {first['row']} and {spelt['row'][place]} write the {name} "
                 f'"{first[name]}" and "{spelt[name][place]}"; write it in one way.'
             )
+    for name in (*NAMED[1:], "side"):
+        # A bladder has no side, and what was measured in one session need not say which.
+        is_blank = readings[name] == ""
+        measures = [readings[key] for key in ("measure", "structure") if key in readings]
+        share = is_blank.groupby(measures).transform("mean") if measures else is_blank.mean()
+        rows = readings["row"][is_blank & (share < 1)].tolist()
+        if rows:
+            raise InputError(
+                f"{table} {rows_have(rows)} no {name}, while other rows have one; fill it in, also "
+                f"where cells were merged."
+            )
+
+
+def _refuse_summaries(readings: pd.DataFrame, table: str) -> None:
+    """Refuse what was computed from the raters' values, in the place of a rater."""
+    raters = readings["rater"].unique()
+    found = next((rater for rater in raters if rater.casefold() in SUMMARIES), None)
+    if found is not None and len(raters) > 1:
+        raise InputError(
+            f'{table} has "{found}" among its raters, which is no person but computed from others; '
+            f"remove these values."
+        )
 
 
 def _column_name(cell: str) -> str:
