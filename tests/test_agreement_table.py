@@ -344,7 +344,7 @@ def test_shares_beside_per_cent_are_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "reason"),
     [
-        ("c5,", "c9,", "the tool gives no clip c9."),
+        ("c5,", "c9,", "the tool gives no such clip."),
         (
             "c5,S5,thickness_rest,tra",
             "c5,S5,thickness_rest,io",

@@ -14,7 +14,7 @@ GENERATOR = ROOT / "synthetic" / "layermotion_synthetic"
 # Modules of their own, which everything may use, the gate that uses of pictures and weights pass,
 # and the packages in the order of the flow.
 GROUND = ("labels", "errors", "limits", "normal", "places", "ways", "caution", "provenance")
-ABOVE_GROUND = ("geometry", "files", "images", "stored", "extras", "options")
+ABOVE_GROUND = ("geometry", "files", "images", "rows", "stored", "extras", "options")
 GATE = ("consent",)
 FLOW = ("clip", "network", "edges", "tissue", "series", "efforts", "measures", "analysis")
 USERS = ("api", "report", "exchange", "session", "serving", "record")

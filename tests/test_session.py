@@ -444,6 +444,8 @@ def earlier(out: Path, tmp_path: Path) -> Path:
             for name in ("value", "low", "high"):
                 row[name] -= step
     document["provenance"]["weights"] = "standin-000"
+    for recording in document["recordings"]:
+        recording["clip"] = f"e{recording['clip'][1:]}"
     (folder / "visit.json").write_text(json.dumps(document), encoding="utf-8")
     return folder
 
@@ -536,6 +538,60 @@ def test_unusable_earlier_visit_is_one_sentence(
         (folder / "visit.json").write_text(content)
     assert run(visit.folder, "--out", tmp_path / "out", "--against", folder) == 2
     check_sentence(capsys, words)
+
+
+def test_a_visit_is_not_compared_with_itself(
+    visit: DrawnVisit,
+    out: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    use(monkeypatch, visit)
+    assert run(visit.folder, "--out", out, "--against", out, *OPTIONS) == 2
+    check_sentence(capsys, "holds the earlier visit; give --out another folder for this one.")
+    again = tmp_path / "again"
+    shutil.copytree(out, again)
+    assert run(visit.folder, "--out", again, "--against", out, *OPTIONS) == 2
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert said.startswith("layermotion: left-curl_up-1, left-draw_in-1, left-draw_in-2, right-")
+    assert said.endswith("recording of the earlier visit; give each visit its own recordings.")
+
+
+def test_results_that_are_not_of_the_visit_are_named(
+    visit: DrawnVisit,
+    out: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    use(monkeypatch, visit)
+    again = tmp_path / "again"
+    shutil.copytree(out, again)
+    assert run(visit.folder, "--out", again, *OPTIONS) == 0
+    assert "also holds results" not in capsys.readouterr().err
+    shutil.copytree(again / "left-draw_in-1", again / "left-draw_in-7")
+    assert run(visit.folder, "--out", again, *OPTIONS) == 0
+    assert "again also holds results that are not of this visit: left-draw_in-7; remove them" in (
+        capsys.readouterr().err
+    )
+
+
+def test_names_of_pictures_in_a_folder_stay_out_of_the_results(
+    visit: DrawnVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    use(monkeypatch, visit)
+    folder = tmp_path / "visit"
+    sequence = folder / "left_draw_in_1"
+    sequence.mkdir(parents=True)
+    good = (visit.folder / "left_curl_up_1_rest.png").read_bytes()
+    (sequence / "Invented_Patient_1.png").write_bytes(good)
+    (sequence / "Invented_Patient_11.png").write_bytes(good[: len(good) // 2])
+    shutil.copy(visit.folder / "left_draw_in_1.dcm", folder / "left_draw_in_2.dcm")
+    assert run(folder, "--out", tmp_path / "out", "--fps", "20", *OPTIONS) == 1
+    for name in ("visit.json", "visit.html"):
+        text = (tmp_path / "out" / name).read_text(encoding="utf-8")
+        assert "left-draw_in-1 is a damaged image" in text and "Invented" not in text
 
 
 def test_own_values_without_an_earlier_visit_are_refused(

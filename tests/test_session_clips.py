@@ -77,7 +77,12 @@ def test_visit_of_generated_clips_end_to_end(tmp_path: Path) -> None:
     assert len(found.readings) + len(found.unused) == measured
     # Against itself nothing has changed, and nothing is measured again.
     made = {path: path.stat().st_mtime_ns for path in out.glob("*/measures.json")}
-    assert run(*command, "--against", out) == 0
+    earlier = tmp_path / "earlier"
+    earlier.mkdir()
+    document = json.loads((out / "visit.json").read_text(encoding="utf-8"))
+    document["recordings"] = []
+    (earlier / "visit.json").write_text(json.dumps(document), encoding="utf-8")
+    assert run(*command, "--against", earlier) == 0
     assert made == {path: path.stat().st_mtime_ns for path in made}
     with (out / "changes.csv").open(encoding="utf-8", newline="") as stream:
         changes = list(csv.DictReader(stream))

@@ -67,5 +67,5 @@ def test_visits_measured_in_another_way_are_said_to_be(fact: str) -> None:
     own = recorded(Side.LEFT, Task.DRAW_IN, 2.0, 0.3)
     words = f"The earlier visit was measured with other {fact} (before, now {FACTS[fact]})"
     for facts, is_said in (({**FACTS, fact: "before"}, True), (FACTS, False)):
-        visit = assemble((own,), (), Earlier(tabulate([replace(own)]), facts), None)
+        visit = assemble((own,), (), Earlier(tabulate([replace(own)]), facts, frozenset()), None)
         assert any(caution.startswith(words) for caution in visit.cautions) == is_said

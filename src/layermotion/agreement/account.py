@@ -10,7 +10,7 @@ import numpy as np
 from layermotion.agreement.book import Book
 from layermotion.agreement.estimate import Array, Estimate
 from layermotion.agreement.pairs import PairedSet
-from layermotion.agreement.readings import WITHHELD, Table, Unused
+from layermotion.agreement.readings import CORRECTED, WITHHELD, Table, Unused
 from layermotion.normal import SPREAD_OVER_MEDIAN
 
 # Differences further from the middle one than this many robust SDs are listed; about one in 370
@@ -24,7 +24,7 @@ class Flow:
 
     Parameters
     ----------
-    attempted, withheld, unpaired, analysed
+    attempted, withheld, corrected, unpaired, analysed
         Counts; the first is the sum of the others.
     reasons
         Each reason why a value takes no part, with its count.
@@ -35,6 +35,7 @@ class Flow:
     unit: str
     attempted: int
     withheld: int
+    corrected: int
     unpaired: int
     analysed: int
     reasons: str
@@ -80,6 +81,7 @@ def flow_of(tool: Table, unused: Sequence[Unused], sets: Sequence[PairedSet]) ->
         own = [item for item in aside if (item.measure, item.structure, item.unit) == key]
         reasons = Counter(item.reason.removeprefix(WITHHELD) for item in own)
         withheld = sum(item.reason.startswith(WITHHELD) for item in own)
+        corrected = sum(item.reason == CORRECTED for item in own)
         used = analysed.get(key, 0)
         words = "; ".join(f"{reason}: {count}" for reason, count in reasons.items())
         rows.append(
@@ -89,7 +91,8 @@ def flow_of(tool: Table, unused: Sequence[Unused], sets: Sequence[PairedSet]) ->
                 unit,
                 used + len(own),
                 withheld,
-                len(own) - withheld,
+                corrected,
+                len(own) - withheld - corrected,
                 used,
                 words,
             )

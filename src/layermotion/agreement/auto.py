@@ -15,6 +15,7 @@ from layermotion.agreement.readings import (
     WITHHELD,
     Table,
     Unused,
+    auto_words,
     readings_of,
     rows_have,
 )
@@ -44,6 +45,7 @@ def read_auto(sources: Sequence[Path]) -> Table:
     rows: list[dict[str, object]] = []
     unused: list[Unused] = []
     seen: dict[str, Path] = {}
+    sites: dict[str, int] = {}
     made: dict[tuple[str, ...], list[str]] = {}
     for source in sources:
         if source.is_file() and source.suffix.lower() != ".json":
@@ -56,7 +58,8 @@ def read_auto(sources: Sequence[Path]) -> Table:
                 f"{source} holds no {RESULTS}; give a folder that layermotion measure wrote."
             )
         for path in files:
-            clip, own, withheld, facts = _read_results(path)
+            clip, own, withheld, facts, site = _read_results(path)
+            sites[site] = sites.get(site, 0) + 1
             made.setdefault(facts, []).append(clip)
             if clip in seen:
                 raise InputError(
@@ -75,9 +78,20 @@ def read_auto(sources: Sequence[Path]) -> Table:
         frozenset().union(*(table.columns for table in tables)),
         pd.concat([table.readings for table in tables], ignore_index=True),
         tuple(item for table in tables for item in table.unused),
-        tuple(note for table in tables for note in table.notes),
+        (*(note for table in tables for note in table.notes), *_site_notes(sites)),
         _made_with(made),
         names_of_files(seen),
+    )
+
+
+def _site_notes(sites: Mapping[str, int]) -> tuple[str, ...]:
+    """Say where clips were measured at several sites, at which thickness differs."""
+    if len(sites) < 2:
+        return ()
+    words = ", ".join(f"{site or 'a site not stated'} ({count})" for site, count in sites.items())
+    return (
+        f"The clips were measured at different sites: {words}. Values at different sites are "
+        f"pooled here; measure all at one.",
     )
 
 
@@ -110,7 +124,7 @@ def _check_clips(source: Path, table: Table) -> None:
 
 def _read_results(
     path: Path,
-) -> tuple[str, list[dict[str, object]], list[Unused], tuple[str, ...]]:
+) -> tuple[str, list[dict[str, object]], list[Unused], tuple[str, ...], str]:
     try:
         found = read_measured(path)
         side = SIDES[found.facts.get("side", "").lower()]
@@ -123,7 +137,7 @@ def _read_results(
             reason = _why_unused(item, is_lateral_known=is_known)
             unit, factor = UNITS[item.unit]
             if item.value is None or reason:
-                what = f"clip {found.clip}, {item.structure} {item.name}, repeat {item.repeat}"
+                what = auto_words(found.clip, item.structure, item.name, item.repeat)
                 unused.append(Unused("auto", what, reason, item.name, item.structure, unit))
                 continue
             readings.append(
@@ -144,7 +158,7 @@ def _read_results(
         raise InputError(
             f"{path} is not a result of layermotion measure; measure the clip again."
         ) from error
-    return found.clip, readings, unused, facts
+    return found.clip, readings, unused, facts, found.facts.get("site", "")
 
 
 def _why_unused(item: Measure, *, is_lateral_known: bool) -> str:

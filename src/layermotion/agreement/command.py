@@ -50,10 +50,15 @@ from layermotion.files import write_text
 from layermotion.measures.measure import MEAN
 from layermotion.provenance import code_digest
 
-# Files that the commands write, apart from the figures.
-OWN_FILES = (
-    "report.html", "figures.csv", "pairs.csv", "unmatched.csv", "flow.csv", "outliers.csv"
-)  # fmt: skip
+# Files that the commands write, apart from the figures; and how these tables begin.
+HEADINGS = {
+    "figures.csv": "measure,structure,",
+    "pairs.csv": ",".join(PAIR_COLUMNS[:3]),
+    "unmatched.csv": "table,what,reason",
+    "flow.csv": "measure,structure,unit",
+    "outliers.csv": "measure,structure,unit",
+}
+OWN_FILES = ("report.html", *HEADINGS)
 
 
 def parse_margins(texts: Sequence[str]) -> dict[str, float]:
@@ -233,13 +238,22 @@ def _check_out(out: Path, command: str, inputs: Sequence[Path]) -> None:
                 f"{path.name} would be replaced by the results; choose another --out folder."
             )
     report = out / "report.html"
-    if report.exists() and page_mark(command) not in report.read_text(
-        encoding="utf-8", errors="replace"
-    ):
+    if report.exists() and not (report.is_file() and page_mark(command) in _text_of(report)):
         raise InputError(
             f"{report} is a report of another command; choose another --out folder, so that it "
             f"stays."
         )
+    for name, heading in HEADINGS.items():
+        path = out / name
+        if path.exists() and not (path.is_file() and _text_of(path).startswith(heading)):
+            raise InputError(
+                f"{path} is no file that this command wrote; choose another --out folder, so that "
+                f"it stays."
+            )
+
+
+def _text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8", errors="replace")
 
 
 def _unused_margins(joined: Joined, options: StudyOptions) -> Iterable[str]:
@@ -261,11 +275,11 @@ def _design_values(path: Path, auto: Sequence[Path]) -> Table:
             for clip in readings["clip"][~is_known]
         ),
         *(
-            Unused("manual", f"clip {clip}", "The tool has no value of the clip.")
-            for clip in design.index[~design.index.isin(tool.readings["clip"])]
+            Unused("manual", f"row {row}", "The tool has no value of the clip.")
+            for row in design["row"][~design.index.isin(tool.readings["clip"])]
         ),
     ]
-    own = design.reindex(readings["clip"][is_known])
+    own = design.drop(columns="row").reindex(readings["clip"][is_known])
     taken = readings[is_known].assign(**{name: own[name].to_numpy() for name in own})
     return Table(tool.columns | {"subject"}, taken, tuple(unused), tool.notes, tool.provenance)
 

@@ -78,7 +78,7 @@ class Design:
 
 
 def read_design(path: Path, files: FileNames) -> pd.DataFrame:
-    """Read which subject, session, rater, placement and side each clip belongs to, by clip.
+    """Read which subject, session, rater, placement and side each clip belongs to, and its row.
 
     Parameters
     ----------
@@ -115,8 +115,8 @@ def read_design(path: Path, files: FileNames) -> pd.DataFrame:
     ):  # fmt: skip
         for number, row in design[is_wrong].iterrows():
             raise InputError(f"{path.name} row {number} {what.format(**row)}.")
-    design = design.assign(side=side.map(SIDES))
-    refuse_unlike(design.assign(row=design.index), path.name)
+    design = design.assign(side=side.map(SIDES), row=design.index)
+    refuse_unlike(design, path.name)
     return design.set_index("clip")
 
 

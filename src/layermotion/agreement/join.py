@@ -10,10 +10,12 @@ from layermotion.agreement.named import clips_of
 from layermotion.agreement.pairs import SOLE_RATER, PairedSet, paired_set
 from layermotion.agreement.plausible import implausible
 from layermotion.agreement.readings import (
+    CORRECTED,
     LEFT_OUT,
     NEVER_NEGATIVE,
     Table,
     Unused,
+    auto_words,
     doubled,
     keys_of,
     rows_have,
@@ -21,15 +23,21 @@ from layermotion.agreement.readings import (
     unused_auto,
     unused_rows,
 )
-from layermotion.agreement.units import check_units
+from layermotion.agreement.units import check_units, opposite_signs
 from layermotion.errors import InputError
 from layermotion.measures.measure import MEAN
 from layermotion.session.index import INDEX
 
 # Fewer subjects leave nothing to estimate a spread from (our choice).
 FEWEST_SUBJECTS = 3
-# What measures.json calls the mean over the repeats of a clip.
+# How a reason begins why a manual value has no partner.
 NO_PARTNER = "No automatic value: "
+NO_MEAN = "It has several repeats and no mean, and the manual table does not say which is meant."
+# What a manual row is told of an automatic value that takes no part; else it was withheld.
+ALONE = {
+    NO_MEAN: "the tool gives several repeats and no mean; add the column repeat.",
+    CORRECTED: "a clinician corrected it.",
+}
 # Names of comparisons in figures.csv that a rater's would be taken for.
 RESERVED_RATERS = ("auto", SOLE_RATER)
 
@@ -86,6 +94,13 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
             notes.append(f"The manual table has no column {column}: {plain} was taken.")
     refuse_negative(readings, manual_name)
     cautions = [*implausible(readings, manual_name), *implausible(auto.readings, "the tool")]
+    corrected = sum(item.reason == CORRECTED for item in auto.unused)
+    if corrected:
+        cautions.append(
+            f"A clinician corrected {corrected} automatic values, which take no part. What was "
+            f"found wrong is left out, so the tool looks better than it is: for a study, measure "
+            f"the clips anew and correct nothing."
+        )
     shared = [name for name in ("side", "session") if name in manual.columns & auto.columns]
     with_repeat = "repeat" in manual.columns
     # What a value is looked up by; in this order a report says what has no partner.
@@ -106,8 +121,10 @@ def join(manual: Table, auto: Table, manual_name: str) -> Joined:
     _refuse_doubled(readings, names, manual_name)
     place = _keys(tool, names).get_indexer(_keys(readings, names))
     check_units(readings, tool, place, names, manual_name)
-    alone = _without_partner(readings[place < 0], tool, names)
-    unused = [*manual.unused, *auto.unused, *not_taken, *means, *alone]
+    cautions += opposite_signs(readings, tool, place, manual_name)
+    aside = [*auto.unused, *not_taken]
+    alone = _without_partner(readings[place < 0], tool, names, aside)
+    unused = [*manual.unused, *aside, *means, *alone]
     unused += unused_auto(tool.drop(index=tool.index[place[place >= 0]]), "No manual value.")
     matched = readings.assign(place=place)[place >= 0]
     if matched.empty:
@@ -185,8 +202,13 @@ def _refuse_doubled(readings: pd.DataFrame, names: Sequence[str], table: str) ->
         )
 
 
-def _without_partner(alone: pd.DataFrame, tool: pd.DataFrame, names: Sequence[str]) -> list[Unused]:
-    """Manual rows without an automatic value, each with the first key that the tool lacks."""
+def _without_partner(
+    alone: pd.DataFrame, tool: pd.DataFrame, names: Sequence[str], aside: Sequence[Unused]
+) -> list[Unused]:
+    """Manual rows without an automatic value, each with why it is aside, or the key it lacks."""
+    reasons = {item.what: item.reason for item in aside}
+    if "repeat" not in names:
+        reasons |= {what.partition(", repeat ")[0]: reason for what, reason in reasons.items()}
     own, theirs = _keys(alone, names).to_frame(), _keys(tool, names).to_frame()
     lacking = [
         ~keys_of(own, names[:size]).isin(keys_of(theirs, names[:size]))
@@ -194,12 +216,21 @@ def _without_partner(alone: pd.DataFrame, tool: pd.DataFrame, names: Sequence[st
     ]
     found = []
     for row, key, first in zip(
-        alone["row"], own.itertuples(index=False), np.argmax(lacking, axis=0), strict=True
+        alone["row"], own.to_dict("records"), np.argmax(lacking, axis=0), strict=True
     ):
-        name, value = names[first], key[first]
-        lack = f"the tool gives no {name} {value}" if value else f"the row states no {name}"
-        reason = f"{NO_PARTNER}{lack}{' for it' if first and value else ''}."
-        found.append(Unused("manual", f"row {row}", reason))
+        name, value = names[first], key[names[first]]
+        repeat = key.get("repeat", "")
+        why = reasons.get(auto_words(key["clip"], key["structure"], key["measure"], repeat))
+        if why:
+            lack = ALONE.get(why, "the tool withheld it.")
+        elif not value:
+            lack = f"the row states no {name}."
+        elif name == "clip":
+            # By its file it may be called by a person's name.
+            lack = "the tool gives no such clip."
+        else:
+            lack = f"the tool gives no {name} {value} for it."
+        found.append(Unused("manual", f"row {row}", NO_PARTNER + lack))
     return found
 
 
@@ -227,16 +258,19 @@ def _tool_values(tool: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame
     """One value for each key: the mean of repeats, or the only one, where repeats are no key."""
     not_taken = []
     keys, is_mean = _keys(tool, names), tool["repeat"] == MEAN
-    if "repeat" not in names:
-        aside = ~is_mean & keys.isin(keys[is_mean])
-        not_taken = unused_auto(tool[aside], "Its mean over repeats was taken instead.")
-        tool, keys = tool[~aside], keys[~aside]
-    twice = doubled(keys)
+    twice = doubled(_keys(tool, list(dict.fromkeys([*names, "repeat"]))))
     if twice.size:
         raise InputError(
             f"The automatic values give {target_words(tool.iloc[twice[0]])} {twice.size} times; "
             f"keep one, or add the columns that tell them apart."
         )
+    if "repeat" not in names:
+        aside = ~is_mean & keys.isin(keys[is_mean])
+        not_taken = unused_auto(tool[aside], "Its mean over repeats was taken instead.")
+        tool, keys = tool[~aside], keys[~aside]
+        has_several = keys.duplicated(keep=False)
+        not_taken += unused_auto(tool[has_several], NO_MEAN)
+        tool = tool[~has_several]
     return tool.reset_index(drop=True), not_taken
 
 

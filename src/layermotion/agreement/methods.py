@@ -169,8 +169,9 @@ def compare_methods(comparisons: Sequence[Comparison], options: StudyOptions) ->
     yield (
         "No value was imputed and no outlier removed; differences more than "
         f"{FAR_SD:g} robust SDs (from the median absolute deviation) from the middle one are "
-        "listed. Values that the tool withheld, and values without a partner, took no part; they "
-        "are counted and listed. No correction was made for testing several measures."
+        "listed. Values that the tool withheld, that a clinician had corrected, or that had no "
+        "partner took no part; they are counted and listed. No correction was made for testing "
+        "several measures."
     )
 
 

@@ -239,8 +239,12 @@ def compare_headline(comparison: Comparison, options: StudyOptions) -> str:
 
 def _spread_words(spread: RaterSpread, margin: float | None) -> str:
     """Say how far the tool is from a rater, and whether that is shown to be no worse."""
-    if not spread.ratio.has_interval():
+    if spread.rater_to_rater.value == 0:
         return "The raters agree exactly, so the tool cannot be set against their spread."
+    if not spread.ratio.has_interval():
+        return (
+            "Two raters measured one subject alone, too few to set the tool against their spread."
+        )
     words = (
         f"The tool is {_with_interval(spread.ratio, 'icc')} times as far from a rater as raters "
         f"are from each other"
@@ -350,11 +354,17 @@ def _part(
         icc=_with_interval(comparison.forms[1].estimate, "icc"),
         mdc=_in_unit(comparison.error.mdc95, pairs.unit),
         single_mdc=_in_unit((comparison.single_error or comparison.error).mdc95, pairs.unit),
-        ratio=_with_interval(comparison.spread.ratio, "icc") if comparison.spread else "one rater",
+        ratio=_ratio_words(comparison),
         cautions=tuple(compare_cautions(comparison, options)),
         drawings=drawings,
         rows=tuple(_rows(comparison.statistics)),
     )
+
+
+def _ratio_words(comparison: Comparison) -> str:
+    if comparison.spread is not None:
+        return _with_interval(comparison.spread.ratio, "icc")
+    return "one rater" if len(comparison.pairs.raters) < 2 else "nothing in common"
 
 
 def _rows(statistics: Sequence[Statistic]) -> Iterator[_Row]:

@@ -1,8 +1,9 @@
 """Owns what a measured value is: its keys and unit, and the account of values left aside."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -73,10 +74,15 @@ class Unused:
     unit: str = ""
 
 
-def target_words(reading: pd.Series) -> str:
+def target_words(reading: Mapping[Hashable, Any]) -> str:
     """Name an automatic value."""
-    repeat = f", repeat {reading.repeat}" if reading.repeat else ""
-    return f"clip {reading.clip}, {reading.structure} {reading.measure}{repeat}"
+    return auto_words(reading["clip"], reading["structure"], reading["measure"], reading["repeat"])
+
+
+def auto_words(clip: str, structure: str, measure: str, repeat: str) -> str:
+    """Name an automatic value by its clip, and by its repeat where it has one."""
+    words = f"clip {clip}, {structure} {measure}"
+    return f"{words}, repeat {repeat}" if repeat else words
 
 
 def unused_auto(readings: pd.DataFrame, reason: str) -> list[Unused]:
@@ -86,11 +92,11 @@ def unused_auto(readings: pd.DataFrame, reason: str) -> list[Unused]:
             "auto",
             target_words(reading),
             reason,
-            reading.measure,
-            reading.structure,
-            reading.unit,
+            reading["measure"],
+            reading["structure"],
+            reading["unit"],
         )
-        for reading in readings.itertuples()
+        for reading in readings.to_dict("records")
     ]
 
 

@@ -336,7 +336,7 @@ def _session_cautions(readings: pd.DataFrame, fit: Fit) -> list[str]:
         return [f"Sessions cannot be told from repeats or from sides and tasks here, {larger}"]
     if fit.raters > 1 and (by_session == 1).all():
         return [
-            "Each session had one rater, so what sessions differ by cannot be told from what raters "
-            "differ by; the error of a session holds both."
+            "Each session had one rater, so what sessions differ by cannot be told from what "
+            "raters differ by; the error of a session holds both."
         ]
     return []

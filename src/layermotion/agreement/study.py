@@ -274,9 +274,11 @@ def _book_raters(book: Book, found: Comparison, values: _Values) -> None:
     if found.spread is not None:
         how = "root mean square difference, jackknife interval by subject"
         book.add("auto to rater", "distance", found.spread.auto_to_rater, how)
-        book.add("rater to rater", "distance", found.spread.rater_to_rater, how)
+        is_shared = np.isfinite(raters).sum(axis=1) > 1
+        counts = int(is_shared.sum()), int(np.unique(pairs.subject[is_shared]).size)
+        book.add("rater to rater", "distance", found.spread.rater_to_rater, how, None, *counts)
         of_both = "auto to rater over rater to rater"
-        book.add(of_both, "ratio of distances", found.spread.ratio, how, "")
+        book.add(of_both, "ratio of distances", found.spread.ratio, how, "", *counts)
 
 
 def _book_pair(

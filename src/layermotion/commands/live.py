@@ -111,10 +111,9 @@ class Measuring:
         if self.out is None:
             return None
         folder = self.out / f"clip-{analysis.clip.clip_id}"
+        output = Output(overlay=self.options.overlay, facts={"site": self.options.site})
         try:
-            report = write_results(
-                folder, analysis, self.segmenter, Output(overlay=self.options.overlay)
-            )
+            report = write_results(folder, analysis, self.segmenter, output)
         except OSError as error:
             raise InputError(
                 f"The results of {name} cannot be written ({error.strerror}); free some space."

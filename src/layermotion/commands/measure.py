@@ -179,7 +179,8 @@ def measure_clip(
     name, site = f"clip-{clip.clip_id}", parse_site(options.site)
     folder = out / (f"{source.stem}-{name}" if options.keep_identifiers else name)
     request = ExportRequest(options.exports, (source,), None, options.keep_identifiers)
-    output = Output(overlay=options.overlay, request=request)
+    facts = {"site": options.site}
+    output = Output(overlay=options.overlay, request=request, facts=facts)
 
     def measure(recording: Recording) -> Analysis:
         return analyse(clip, segmenter, site, recording)

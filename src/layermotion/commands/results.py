@@ -26,6 +26,8 @@ from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame, cut_out, draw_key_frames, key_indices
 
 KEY_PICTURE = "key-frames.jpg"
+# Files that are written where they are asked for; those of an earlier run go with its values.
+NOT_ALWAYS = ("overlay.*", KEY_PICTURE, "*.seg.dcm", "measures.sr.dcm", "observations.fhir.json")
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,9 @@ def write_results(
     from layermotion.report.tables import write_measures, write_series
 
     clip = analysis.clip
+    for name in NOT_ALWAYS:
+        for path in folder.glob(name):
+            path.unlink()
     provenance = {
         "software": f"layermotion {__version__}",
         "weights": segmenter.name,

@@ -97,6 +97,8 @@ def run_session(
         read_index(out)
     if detectable is not None and against is None:
         raise InputError("Smallest detectable changes judge two visits; give --against as well.")
+    if against is not None and against.resolve() == out.resolve():
+        raise InputError(f"{out} holds the earlier visit; give --out another folder for this one.")
     own = read_detectable_changes(detectable) if detectable else None
     earlier = read_visit(against) if against else None
     files = [(item.name, item.sources) for item in items]
@@ -106,8 +108,20 @@ def run_session(
         if plan.left_out:
             tell.warn(f"Left out, since they are no recordings: {', '.join(plan.left_out)}.")
         recorded, failures = _measure_all(items, out, segmenter, options, tell)
+        others = _others(out, items)
+        if others:
+            tell.warn(
+                f"{out} also holds results that are not of this visit: {', '.join(others)}; remove "
+                f"them, since other commands would read them too."
+            )
     if not recorded:
         raise InputError(f"None of the {len(items)} recordings could be measured; see above.")
+    again = [one.item.name for one in recorded if earlier and one.clip in earlier.clips]
+    if again:
+        raise InputError(
+            f"{', '.join(again)} has the same pictures as a recording of the earlier visit; give "
+            f"each visit its own recordings."
+        )
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
     visit = replace(visit, cautions=(*visit.cautions, *identity.cautions))
     identity.write(out)
@@ -139,11 +153,20 @@ def _measure_all(
     return recorded, failures
 
 
+def _others(out: Path, items: Sequence[Item]) -> list[str]:
+    """Folders of results that are none of the visit's recordings."""
+    names = {item.name for item in items}
+    found = (path.parent.name for path in out.glob("*/measures.json"))
+    return sorted(name for name in found if name not in names)
+
+
 def _without_names(sentence: str, item: Item) -> str:
     """Put the recording's name in place of its files' names, which may name a person."""
-    for path in item.sources:
-        for name in (plain(str(path)), plain(path.name)):
-            sentence = sentence.replace(name, item.name)
+    within = [file for path in item.sources if path.is_dir() for file in path.iterdir()]
+    names = [plain(text) for path in (*item.sources, *within) for text in (str(path), path.name)]
+    # The longest first, since one name may be part of another.
+    for name in sorted(names, key=len, reverse=True):
+        sentence = sentence.replace(name, item.name)
     return sentence
 
 

@@ -59,6 +59,7 @@ class Earlier:
 
     rows: tuple[Row, ...]
     facts: Mapping[str, str]
+    clips: frozenset[str]
 
 
 class _Version(Document):
@@ -67,11 +68,18 @@ class _Version(Document):
     schema_version: str
 
 
+class _Recording(Document):
+    """A recording of the visit, by the hash of its pictures."""
+
+    clip: str
+
+
 class _Visit(_Version):
     """What ``visit.json`` holds of use to a later visit."""
 
     rows: tuple[Row, ...]
     provenance: dict[str, str]
+    recordings: tuple[_Recording, ...] = ()
 
 
 def read_visit(folder: Path) -> Earlier:
@@ -97,7 +105,8 @@ def read_visit(folder: Path) -> Earlier:
         document = read_stored(path, _Visit)
         for row in document.rows:
             check_row(row)
-        return Earlier(document.rows, document.provenance)
+        clips = frozenset(recording.clip for recording in document.recordings)
+        return Earlier(document.rows, document.provenance, clips)
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path} is not a visit of layermotion session; measure that visit again."
