@@ -257,6 +257,15 @@ def test_nothing_that_was_there_is_replaced(
     assert run("compare", manual, auto, "--out", kept.parent) == 2
     assert "is a report of another command" in capsys.readouterr().err
     assert [path.name for path in kept.parent.iterdir()] == ["report.html"]
+    kept.unlink()
+    kept.mkdir()
+    assert run("compare", manual, auto, "--out", kept.parent) == 2
+    assert "is a report of another command" in capsys.readouterr().err
+    kept.rmdir()
+    (kept.parent / "outliers.csv").write_text("my,own,notes\n")
+    assert run("compare", manual, auto, "--out", kept.parent) == 2
+    assert "outliers.csv is no file that this command wrote" in capsys.readouterr().err
+    assert (kept.parent / "outliers.csv").read_text() == "my,own,notes\n"
     own = manual.rename(tmp_path / "pairs.csv")
     before = own.read_text()
     assert run("compare", own, auto, "--out", tmp_path) == 2

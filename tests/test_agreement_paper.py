@@ -132,6 +132,37 @@ def test_absence_of_a_difference_to_raters_is_not_called_likeness(tmp_path: Path
 
 
 @pytest.mark.usefixtures("unprinted")
+@pytest.mark.parametrize(
+    ("subjects_of_b", "words", "cell"),
+    [
+        ((3,), "Two raters measured one subject alone, too few to set the tool against", "1."),
+        ((), "", "nothing in common"),
+    ],
+)
+def test_raters_of_different_people_are_not_said_to_agree(
+    subjects_of_b: tuple[int, ...], words: str, cell: str, tmp_path: Path
+) -> None:
+    manual, auto = study(tmp_path, subjects=12)
+    lines = manual.read_text().splitlines()
+    kept = [lines[0]]
+    for line in lines[1:]:
+        number = int(re.findall(r"S(\d+)", line)[0])
+        is_first = ",A," in line
+        if number < 6 and is_first or (number >= 6 or number in subjects_of_b) and not is_first:
+            kept.append(line)
+    manual.write_text("\n".join(kept) + "\n")
+    out = tmp_path / "out"
+    assert run("compare", manual, auto, "--out", out) == 0
+    page = page_of(out)
+    assert "The raters agree exactly" not in page and words in page and cell in page
+    assert '<td class="number">one rater</td>' not in page
+    found = figures(out).get(("rater to rater", "distance"))
+    assert (found is not None) == bool(subjects_of_b)
+    if found:
+        assert (found["subjects"], found["pairs"]) == ("1", "1")
+
+
+@pytest.mark.usefixtures("unprinted")
 def test_every_interval_named_in_a_caution_is_in_the_figures(tmp_path: Path) -> None:
     paths = study(tmp_path, clips=3)
     assert run("compare", *paths, "--out", tmp_path / "out") == 0

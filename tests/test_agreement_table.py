@@ -10,6 +10,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from layermotion.agreement.account import flow_of
 from layermotion.agreement.auto import read_auto
 from layermotion.agreement.design import read_design
 from layermotion.agreement.join import Joined, join
@@ -571,6 +572,98 @@ def test_without_repeats_the_mean_is_taken(tmp_path: Path) -> None:
     result = joined(tmp_path, *lines, auto=tmp_path / "results")
     assert result.sets[0].auto.tolist() == [3.2, 4.2, 5.2]
     assert len(result.unused) == 6
+
+
+def test_several_repeats_without_a_mean_stop_nothing_else(tmp_path: Path) -> None:
+    """Times have no mean, nor has a thickness whose repeats lie too far apart."""
+    times = [{**measure("tra", 1.2, repeat), "name": "onset_time"} for repeat in "12"]
+    for i in range(4):
+        own = [measure("tra", 3.0 + i, repeat) for repeat in ("1", "2", *(["mean"] if i else []))]
+        result_folder(tmp_path, f"c{i}", [*own, *times])
+    lines = ["clip,subject,measure,structure,value,unit"]
+    lines += [f"c{i},S{i},thickness_rest,tra,{3.1 + i},mm" for i in range(4)]
+    result = joined(tmp_path, *lines, auto=tmp_path / "results")
+    (pairs,) = result.sets
+    assert pairs.clip == ("c1", "c2", "c3")
+    (own,) = [item for item in result.unused if item.table == "manual"]
+    assert (own.what, own.reason) == (
+        "row 2",
+        "No automatic value: the tool gives several repeats and no mean; add the column repeat.",
+    )
+    no_mean = [item for item in result.unused if "several repeats and no mean" in item.reason]
+    assert [item.measure for item in no_mean if item.table == "auto"].count("onset_time") == 8
+    twice = ["clip,measure,structure,task,repeat,value,unit,subject"]
+    twice += ["c1,thickness_rest,tra,rest,1,3,mm,Invented Patient"] * 2
+    message = refusal(tmp_path, *lines, auto=write(tmp_path, "twice.csv", *twice))
+    assert message.startswith(
+        "The automatic values give clip c1, tra thickness_rest, repeat 1 2 times;"
+    )
+
+
+def test_what_a_clinician_corrected_is_missed_aloud(tmp_path: Path) -> None:
+    for i in range(6):
+        status = "corrected" if i < 2 else "draft"
+        result_folder(tmp_path, f"c{i}", [measure("tra", 3.0 + i if i != 2 else None, "1", status)])
+    lines = ["clip,subject,structure,repeat,value,unit"]
+    lines += [f"c{i},S{i},tra,1,{3.1 + i},mm" for i in range(6)]
+    result = joined(tmp_path, *lines, auto=tmp_path / "results")
+    assert [item.reason for item in result.unused if item.table == "manual"] == [
+        *["No automatic value: a clinician corrected it."] * 2,
+        "No automatic value: the tool withheld it.",
+    ]
+    (caution,) = result.cautions
+    assert caution.startswith("A clinician corrected 2 automatic values, which take no part.")
+    assert "so the tool looks better than it is" in caution
+    (row,) = flow_of(read_auto([tmp_path / "results"]), result.unused, result.sets)
+    counts = (row.attempted, row.withheld, row.corrected, row.unpaired, row.analysed)
+    assert counts == (6, 1, 2, 0, 3)
+
+
+def test_clips_that_the_tool_lacks_are_not_called_by_their_files(tmp_path: Path) -> None:
+    lines = manual_rows()
+    lines[0] = lines[0].replace("c0,", "Invented_Patient_1950.dcm,").replace("S0", "S9")
+    result = joined(tmp_path, HEADING, *lines)
+    (own,) = [item for item in result.unused if item.table == "manual"]
+    assert (own.what, own.reason) == ("row 2", "No automatic value: the tool gives no such clip.")
+
+
+@pytest.mark.parametrize("opposite", [0, 3, 5])
+def test_signs_that_are_turned_round_are_pointed_out(opposite: int, tmp_path: Path) -> None:
+    rows, auto = [], ["clip,measure,structure,task,repeat,value,unit"]
+    for i in range(5):
+        sign = "-" if i < opposite else ""
+        rows.append(f"c{i},S{i},base_displacement,bladder,cough,1,A,{sign}{3.1 + i},mm")
+        auto.append(f"c{i},base_displacement,bladder,cough,1,{3 + i},mm")
+    result = joined(tmp_path, HEADING, *rows, auto=write(tmp_path, "auto.csv", *auto))
+    said = [words for words in result.cautions if "have the opposite sign of the tool's" in words]
+    assert len(said) == (opposite == 5)
+    if said:
+        assert said[0].startswith("Of 5 values of bladder base displacement in manual.csv by A, 5")
+        assert "(positive is a lift)" in said[0] or "lift" in said[0]
+
+
+def test_shares_among_per_cent_are_refused_with_their_rows(tmp_path: Path) -> None:
+    rows, auto = [], ["clip,measure,structure,task,repeat,value,unit"]
+    for i in range(6):
+        value = 0.21 + i / 100 if i == 4 else 21 + i
+        rows.append(f"c{i},S{i},thickness_change,tra,rest,1,A,{value},%")
+        auto.append(f"c{i},thickness_change,tra,rest,1,{20 + i},%")
+    message = refusal(tmp_path, HEADING, *rows, auto=write(tmp_path, "auto.csv", *auto))
+    assert message.startswith("manual.csv row 6: about 100 times the automatic value")
+    assert "as if shares and per cent were mixed up" in message
+
+
+def test_values_at_different_sites_are_said_to_be(tmp_path: Path) -> None:
+    for i in range(4):
+        result_folder(tmp_path, f"c{i}", [measure("tra", 3.0 + i)], site="most-even")
+    assert not read_auto([tmp_path / "results"]).notes
+    result_folder(tmp_path, "c4", [measure("tra", 3.0)], site="muscle-centre")
+    result_folder(tmp_path, "c5", [measure("tra", 3.0)])
+    (note,) = read_auto([tmp_path / "results"]).notes
+    assert note.startswith(
+        "The clips were measured at different sites: most-even (4), muscle-centre (1), a site not "
+        "stated (1)."
+    )
 
 
 def test_same_clip_in_two_folders_is_refused(tmp_path: Path) -> None:

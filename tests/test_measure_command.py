@@ -184,6 +184,19 @@ def test_still_gives_rest_and_a_picture(tmp_path: Path, use: Use) -> None:
     assert number(folder, "thickness_rest", "io", "mm") == pytest.approx(62 * 0.08, abs=0.05)
 
 
+def test_nothing_of_an_earlier_run_stands_beside_new_values(tmp_path: Path, use: Use) -> None:
+    use(truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL))
+    source = tmp_path / "still.png"
+    cv2.imwrite(str(source), draw_frames(1)[0])
+    out, one, other = tmp_path / "out", "0.16,0.22", "0.08,0.11"
+    assert run(source, "--mm-per-pixel", one, "--out", out, "--export", "fhir") == 0
+    folder = only_folder(out)
+    assert {"observations.fhir.json", "overlay.png"} <= {path.name for path in folder.iterdir()}
+    (folder / "notes.txt").write_text("mine")
+    assert run(source, "--mm-per-pixel", other, "--out", out, "--no-overlay") == 0
+    assert {path.name for path in folder.iterdir()} == FILES - {"overlay.mp4"} | {"notes.txt"}
+
+
 def test_frames_before_the_view_are_kept_and_empty(tmp_path: Path, use: Use) -> None:
     use(truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL, unseen=15))
     source = write_dicom(tmp_path / "clip.dcm", draw_frames(COUNT))
