@@ -6,6 +6,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from standin import write_dicom
+from test_clip_dicom import region
 from visits import DrawnVisit
 
 from layermotion.analysis.pair import PROBE_UNKNOWN, analyse_pair
@@ -46,6 +48,30 @@ def test_split_screen_gives_both_images_in_the_stated_order(visit: DrawnVisit) -
     assert (first[0] != first[1]).any()
     assert any("the left image is stated to show rest" in words for words in clip.cautions)
     assert any("the left image is stated to show contracted" in words for words in swapped.cautions)
+
+
+def test_split_screen_of_a_file_has_one_scale(visit: DrawnVisit) -> None:
+    screen = cv2.imread(str(visit.split("split.png", 45, 60)), cv2.IMREAD_GRAYSCALE)
+    assert screen is not None
+    half = screen.shape[1] // 2
+    sides = ((0, half - 1), (half, 2 * half - 1))
+    options = SourceOptions(task=Task.DRAW_IN)
+    for scale, is_refused in ((1.0, False), (1.3, True)):
+        regions = [
+            region((left, 0, right, screen.shape[0] - 1), 0.08 / factor, 0.11 / factor)
+            for (left, right), factor in zip(sides, (1.0, scale), strict=True)
+        ]
+        path = write_dicom(
+            visit.folder / "split.dcm", [screen], SequenceOfUltrasoundRegions=regions
+        )
+        if is_refused:
+            with pytest.raises(InputError, match=r"^split.dcm shows two images of different scale"):
+                open_split(path, Shows.REST_CONTRACTED, options)
+            continue
+        clip = open_split(path, Shows.REST_CONTRACTED, options)
+        assert clip.spacing is not None and clip.spacing.row_mm == pytest.approx(0.08)
+        # Both images are measured, so nothing is said of a choice.
+        assert not any("is measured" in words for words in clip.cautions)
 
 
 def test_bladder_stills_give_the_displacement_and_say_what_is_unknown(visit: DrawnVisit) -> None:

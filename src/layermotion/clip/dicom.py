@@ -65,7 +65,7 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
             grey = _GreyTable.of(dataset, name)
             syntax = _transfer_syntax(dataset)
             times_s, rate_source, time_cautions = _find_times(dataset, count, frame_rate_hz, name)
-            spacing, region, reason, region_cautions = find_calibration(dataset, shape)
+            calibration = find_calibration(dataset, shape)
             is_us = dataset.get("Modality") == "US"
     except DICOM_ERRORS as error:
         raise InputError(
@@ -113,10 +113,12 @@ def read_dicom(path: Path, frame_rate_hz: float | None) -> Reading:
         read=read,
         samples=samples,
         is_still=count == 1,
-        spacing=spacing,
-        spacing_reason=reason,
-        region=region,
-        cautions=modality_cautions + time_cautions + region_cautions,
+        spacing=calibration.spacing,
+        spacing_reason=calibration.reason,
+        region=calibration.region,
+        cautions=modality_cautions + time_cautions + calibration.cautions,
+        choice=calibration.choice,
+        has_one_scale=calibration.has_one_scale,
         provenance={
             "format": "DICOM",
             "transfer_syntax": _name_of(syntax),

@@ -47,6 +47,10 @@ class Reading:
         Rectangle that the file names as ultrasound image, or None.
     cautions
         Sentences about the source that a report must show; no identity in them.
+    choice
+        Which of several images that the file names is measured, in a sentence.
+    has_one_scale
+        Whether all images that the file names have the same pixel size.
     provenance
         Facts about the source without identity.
     """
@@ -60,6 +64,8 @@ class Reading:
     spacing_reason: str = "the file states no pixel size"
     region: ImageArea | None = None
     cautions: tuple[str, ...] = ()
+    choice: tuple[str, ...] = ()
+    has_one_scale: bool = True
     provenance: dict[str, str] = field(default_factory=dict)
 
 

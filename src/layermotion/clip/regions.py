@@ -1,5 +1,7 @@
 """Owns the calibration that a DICOM file states: its ultrasound regions, or pixel spacing."""
 
+from typing import NamedTuple
+
 import numpy as np
 from pydicom import Dataset
 from pydicom.errors import BytesLengthException, InvalidDicomError
@@ -35,12 +37,24 @@ def numbers(dataset: Dataset, keyword: str) -> list[float]:
         return []
 
 
-def find_calibration(
-    dataset: Dataset, shape: tuple[int, int]
-) -> tuple[Spacing | None, ImageArea | None, str, tuple[str, ...]]:
-    """Spacing, region, reason where there is none, and cautions (PS3.3 C.8.5.5)."""
+class Calibration(NamedTuple):
+    """What a file states of its scale, or the reason why it states none.
+
+    ``choice`` says which of several images is meant; ``has_one_scale`` whether all have the same.
+    """
+
+    spacing: Spacing | None
+    region: ImageArea | None
+    reason: str
+    cautions: tuple[str, ...] = ()
+    choice: tuple[str, ...] = ()
+    has_one_scale: bool = True
+
+
+def find_calibration(dataset: Dataset, shape: tuple[int, int]) -> Calibration:
+    """Read the ultrasound regions of a file, or its pixel spacing (PS3.3 C.8.5.5)."""
     if "SequenceOfUltrasoundRegions" not in dataset:
-        return *_from_pixel_spacing(dataset), ()
+        return Calibration(*_from_pixel_spacing(dataset))
     usable: list[tuple[ImageArea, Spacing]] = []
     refusals: list[str] = []
     for number, item in enumerate(dataset.SequenceOfUltrasoundRegions, start=1):
@@ -54,20 +68,21 @@ def find_calibration(
             refusals.append(f"ultrasound region {number} is refused: {error}")
     if not usable:
         reason = "; ".join(refusals) or "no ultrasound region of the file is a 2D image in cm"
-        return None, None, reason, ()
+        return Calibration(None, None, reason)
     # Largest first; the stable sort keeps the left one of two equals first.
     usable.sort(key=lambda pair: pair[0].left)
     usable.sort(key=lambda pair: pair[0].height * pair[0].width, reverse=True)
     area, spacing = usable[0]
-    cautions = [f"In this file, {refusal}" for refusal in refusals]
-    if len(usable) > 1:
-        scales = {(s.row_mm, s.column_mm) for _, s in usable}
-        same = "one scale" if len(scales) == 1 else "different scales"
-        cautions.append(
-            f"The file names {len(usable)} image regions of {same}; the one at row {area.top}, "
-            f"column {area.left} ({area.height} x {area.width} pixels) is measured."
-        )
-    return spacing, area, "", tuple(cautions)
+    cautions = tuple(f"In this file, {refusal}" for refusal in refusals)
+    if len(usable) == 1:
+        return Calibration(spacing, area, "", cautions)
+    has_one_scale = len({(s.row_mm, s.column_mm) for _, s in usable}) == 1
+    choice = (
+        f"The file names {len(usable)} image regions of "
+        f"{'one scale' if has_one_scale else 'different scales'}; the one at row {area.top}, "
+        f"column {area.left} ({area.height} x {area.width} pixels) is measured."
+    )
+    return Calibration(spacing, area, "", cautions, (choice,), has_one_scale)
 
 
 def _read_region(item: Dataset, shape: tuple[int, int]) -> tuple[ImageArea, Spacing]:

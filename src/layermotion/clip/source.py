@@ -154,6 +154,11 @@ def clip_of(
     except InputError as error:
         raise InputError(f"{name} cannot be measured: {error}") from error
     spacing, reason, scale_cautions = _calibrate(reading, area, options)
+    if is_split and not reading.has_one_scale:
+        raise InputError(
+            f"{name} shows two images of different scales; give each as a file of its own."
+        )
+    choice = () if is_split else (*reading.choice, *area_cautions)
     return Clip(
         clip_id=clip_id,
         source_name=name,
@@ -166,7 +171,7 @@ def clip_of(
         task=options.task,
         is_still=reading.is_still,
         read=find_marks(reading.samples, area).over(reading.read),
-        cautions=reading.cautions + (() if is_split else area_cautions) + scale_cautions,
+        cautions=reading.cautions + choice + scale_cautions,
         provenance=reading.provenance,
     )
 
