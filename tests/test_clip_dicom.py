@@ -163,6 +163,17 @@ def test_two_equal_regions_of_a_public_file_give_the_left_and_a_caution() -> Non
     assert any("2 image regions of one scale" in caution for caution in clip.cautions)
 
 
+@pytest.mark.parametrize(("height", "is_said"), [(63, False), (57, False), (40, True)])
+def test_a_picture_below_its_region_is_pointed_out(
+    write, noise, height: int, is_said: bool
+) -> None:
+    clip = open_clip(write(noise(), [region((0, 0, 95, height))], FrameTime=40), PLAIN)
+    said = [words for words in clip.cautions if "rows below the region" in words]
+    assert bool(said) == is_said
+    if said:
+        assert said[0].startswith("The picture goes on for 23 rows below the region")
+
+
 def test_largest_of_regions_with_different_scales_is_used(write, noise) -> None:
     small, large = region((0, 0, 30, 63), 0.2, 0.3), region((32, 0, 95, 63), 0.08, 0.11)
     clip = open_clip(write(noise(), [small, large], FrameTime=40), PLAIN)

@@ -22,6 +22,9 @@ SCALE_TOLERANCE = 0.02
 # The file's own region is trimmed to the image found in it, unless less than this part of its
 # height or width would stay: then most of it is dark tissue, not screen (our choice).
 REGION_PART = 0.6
+# A picture that reaches below its region by more than this part of the region's height is not what
+# was calibrated (our choice; of the public files none does).
+BELOW_PART = 0.15
 
 
 @dataclass(frozen=True)
@@ -159,6 +162,7 @@ def clip_of(
             f"{name} shows two images of different scales; give each as a file of its own."
         )
     choice = () if is_split else (*reading.choice, *area_cautions)
+    scale_cautions += _enlarged(reading)
     return Clip(
         clip_id=clip_id,
         source_name=name,
@@ -228,6 +232,22 @@ def _find_area(reading: Reading) -> tuple[ImageArea, tuple[str, ...]]:
     return area, (
         f"The screen shows {len(areas)} images; the one at row {area.top}, column {area.left} "
         f"({area.height} x {area.width} pixels) is measured.",
+    )
+
+
+def _enlarged(reading: Reading) -> tuple[str, ...]:
+    """Say that the picture goes on below the region that its scale is stated for."""
+    region = reading.region
+    if region is None:
+        return ()
+    bottom = region.top + region.height
+    deepest = max(area.top + area.height for area in find_image_areas(reading.samples))
+    if deepest - bottom <= BELOW_PART * region.height:
+        return ()
+    return (
+        f"The picture goes on for {deepest - bottom} rows below the region that the file states "
+        f"its scale for. Where it was enlarged after recording, all lengths are wrong: check the "
+        f"scale against the ruler on the screen.",
     )
 
 
