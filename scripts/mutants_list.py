@@ -42,6 +42,20 @@ CONFIDENCE = f"{WALL}::test_low_confidence_widens_the_interval_as_the_weights_sa
 
 CLIP = (
     Mutant(
+        "clip-split-of-two-scales",
+        "clip/source.py",
+        "if is_split and not reading.has_one_scale:",
+        "if False:",
+        ("test_session_pairs.py::test_split_screen_of_a_file_has_one_scale",),
+    ),
+    Mutant(
+        "clip-enlarged-after-calibration",
+        "clip/source.py",
+        "if deepest - bottom <= BELOW_PART * region.height:",
+        "if True:",
+        ("test_clip_dicom.py::test_a_picture_below_its_region_is_pointed_out",),
+    ),
+    Mutant(
         "clip-rows-for-columns",
         "clip/source.py",
         "row_mm, column_mm = values[0], values[-1]",
@@ -857,6 +871,27 @@ EXCHANGE = (
 
 SESSION = (
     Mutant(
+        "session-against-itself",
+        "commands/session.py",
+        "earlier and one.clip in earlier.clips",
+        "False",
+        ("test_session.py::test_a_visit_is_not_compared_with_itself",),
+    ),
+    Mutant(
+        "session-names-of-pictures",
+        "commands/session.py",
+        "(*item.sources, *within)",
+        "(*item.sources,)",
+        ("test_session.py::test_names_of_pictures_in_a_folder_stay_out_of_the_results",),
+    ),
+    Mutant(
+        "session-exports-of-before",
+        "commands/results.py",
+        "            path.unlink()\n    provenance",
+        "            pass\n    provenance",
+        ("test_measure_command.py::test_nothing_of_an_earlier_run_stands_beside_new_values",),
+    ),
+    Mutant(
         "session-a-way-that-is-unknown-is-told",
         "session/results.py",
         "return self.reason == LATERAL_UNKNOWN",
@@ -952,6 +987,80 @@ SESSION = (
 )
 
 AGREEMENT = (
+    Mutant(
+        "agreement-row-in-a-quotation-mark",
+        "rows.py",
+        "strict=True)\n    number = 0",
+        "strict=False)\n    number = 0",
+        ("test_rows.py::test_quotation_marks_match_in_the_last_row_too",),
+    ),
+    Mutant(
+        "agreement-rows-within-a-cell",
+        "rows.py",
+        "if any(separator in line for cell",
+        "if any(False for cell",
+        ("test_rows.py::test_no_row_is_taken_in_by_a_quotation_mark",),
+    ),
+    Mutant(
+        "agreement-zeros-make-two-people",
+        "agreement/table.py",
+        '.str.replace(LEADING_ZEROS, "", regex=True)',
+        "",
+        ("test_agreement_table.py::test_one_name_in_two_spellings_is_refused",),
+    ),
+    Mutant(
+        "agreement-merged-cells",
+        "agreement/table.py",
+        "is_blank & (share < 1)",
+        "is_blank & (share < 0)",
+        ("test_agreement_table.py::test_cells_that_were_merged_are_refused",),
+    ),
+    Mutant(
+        "agreement-mean-is-a-rater",
+        "agreement/table.py",
+        "rater.casefold() in SUMMARIES",
+        "rater in ()",
+        ("test_agreement_table.py::test_what_is_computed_from_raters_is_no_rater",),
+    ),
+    Mutant(
+        "agreement-mean-counts-twice",
+        "agreement/command.py",
+        "readings, means = without_means(read.readings)",
+        "readings, means = read.readings, []",
+        (
+            "test_agreement_cells.py::test_means_beside_their_repeats_do_not_count_in_a_reliability_study",
+        ),
+    ),
+    Mutant(
+        "agreement-shares-of-a-workbook",
+        "agreement/cells.py",
+        '"%" in cell.number_format',
+        "False",
+        ("test_agreement_table.py::test_per_cent_of_a_workbook_are_what_it_shows",),
+    ),
+    Mutant(
+        "agreement-corrected-called-withheld",
+        "agreement/account.py",
+        "item.reason == CORRECTED for item in own",
+        "False for item in own",
+        ("test_agreement_table.py::test_what_a_clinician_corrected_is_missed_aloud",),
+    ),
+    Mutant(
+        "agreement-one-clip-without-a-mean-stops-all",
+        "agreement/join.py",
+        "tool = tool[~has_several]",
+        "pass",
+        ("test_agreement_table.py::test_several_repeats_without_a_mean_stop_nothing_else",),
+    ),
+    Mutant(
+        "agreement-session-lost-in-raters",
+        "agreement/components.py",
+        'name == "subject x rater" and _is_same(codes, sessions)',
+        "False",
+        (
+            "test_agreement_reliability.py::test_a_rater_for_each_session_leaves_the_error_of_sessions_in",
+        ),
+    ),
     Mutant(
         "agreement-slide-of-unknown-way-compared",
         "agreement/auto.py",

@@ -52,6 +52,12 @@ def test_a_note_of_two_lines_takes_in_no_row() -> None:
     ]
 
 
+@pytest.mark.parametrize("note", ['"slipped', '"thick" fat'])
+def test_quotation_marks_match_in_the_last_row_too(note: str) -> None:
+    with pytest.raises(InputError, match=r"^t.csv row 2 is no row of a CSV table"):
+        list(csv_rows(f"clip,notes\nc1,{note}\n", ",", "t.csv"))
+
+
 def test_rows_go_by_the_names_of_their_columns() -> None:
     names, rows = named_rows("Clip; Side \nc1\nc2;left\n", "t.csv")
     assert names == ["clip", "side"]
