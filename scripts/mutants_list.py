@@ -1375,6 +1375,30 @@ REST = (
         ("test_live_values.py::test_a_rest_in_which_an_effort_begins_or_ends_is_none",),
     ),
     Mutant(
+        "live-rest-of-hardly-any-pictures",
+        "live/quantity.py",
+        "if len(at_rest) < FEWEST_FRAMES or self._site_px is None:",
+        "if self._site_px is None:",
+        ("test_live_values.py::test_of_hardly_any_pictures_no_rest_is_made",),
+    ),
+    Mutant(
+        "live-freeze-interrupts-nothing",
+        "live/live.py",
+        "                        last_s = -math.inf\n",
+        "",
+        (
+            "test_live_sources.py::"
+            "test_a_rest_and_a_hold_do_not_go_on_over_a_freeze_nor_does_what_is_frozen_next",
+        ),
+    ),
+    Mutant(
+        "live-times-of-a-device-begin-anew",
+        "live/taking.py",
+        "self._start_s = time.monotonic() if self._start_s is None else self._start_s",
+        "self._start_s = time.monotonic()",
+        ("test_live_sources.py::test_a_device_gives_its_image_area_until_it_gives_no_picture",),
+    ),
+    Mutant(
         "live-breath-refused-as-rest",
         "live/quantity.py",
         "REST_SHARE, REST_MM = 0.20, 3.0",

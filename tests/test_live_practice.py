@@ -54,6 +54,17 @@ def test_a_gap_shorter_than_lasting_does_not_end_a_hold_and_a_longer_one_does(ga
         assert (practice.held_s > 1.0) is is_held
 
 
+def test_a_hold_does_not_count_over_an_interruption() -> None:
+    practice = Practice(TARGET)
+    practice.start(0.0)
+    run(practice, lambda t: 30.0, 0.0, 2.55)
+    assert practice.held_s > 1.0
+    practice.interrupt()
+    run(practice, lambda t: 30.0, 7.5, 8.05)
+    assert practice.held_s == pytest.approx(0.5, abs=0.01)
+    assert practice.phase is Phase.EFFORT and practice.done == 0
+
+
 def test_beyond_the_band_nothing_is_held() -> None:
     practice = Practice(TARGET)
     practice.start(0.0)

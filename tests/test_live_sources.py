@@ -5,10 +5,11 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from standin import (
@@ -35,11 +36,13 @@ from layermotion.edges.site import parse_site
 from layermotion.errors import InputError, MeasurementError
 from layermotion.labels import View
 from layermotion.live.arrivals import Arrivals
-from layermotion.live.live import Live
+from layermotion.live.live import Live, State
 from layermotion.live.memory import KEPT_S, MOST_BYTES, Memory
 from layermotion.live.messages import patient_message, picture_message, state_message
 from layermotion.live.newest import Newest
 from layermotion.live.outcome import Outcome
+from layermotion.live.practice import Phase, Target
+from layermotion.live.quantity import Rest
 from layermotion.live.recorder import Recorder
 from layermotion.live.server import _stream
 from layermotion.live.taking import Device, Player, Taken, cut_to_image, open_source
@@ -72,8 +75,6 @@ def test_a_player_ends_at_once_when_it_is_told_to() -> None:
 
 
 def test_a_single_image_cannot_be_played(tmp_path: Path) -> None:
-    import cv2
-
     cv2.imwrite(str(tmp_path / "rest.png"), draw_texture())
     with pytest.raises(InputError, match=r"rest.png is a single image, and cannot be played"):
         open_source(str(tmp_path / "rest.png"), NO_OPTIONS)
@@ -99,8 +100,14 @@ def test_a_device_gives_its_image_area_until_it_gives_no_picture(tmp_path: Path)
     assert first.frame.pixels.shape == (area.height, area.width)
     assert second.frame.time_s > first.frame.time_s
     assert first.frame.pixels.std() > 10
+    later = [second]
     with pytest.raises(InputError, match="gives no picture; check the cable"):
-        list(frames)
+        later.extend(frames)
+    # It gives pictures again, at times and with numbers that go on.
+    assert device._capture.set(cv2.CAP_PROP_POS_FRAMES, 0)
+    again = next(device.taken(threading.Event()))
+    assert again.frame.time_s > later[-1].frame.time_s
+    assert again.frame.index > later[-1].frame.index
 
 
 def test_memory_keeps_the_last_seconds_and_no_more_bytes_than_it_may() -> None:
@@ -226,8 +233,6 @@ def test_a_folder_that_vanishes_is_said(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_a_folder_of_images_alone_is_a_clip_and_any_other_is_watched(tmp_path: Path) -> None:
-    import cv2
-
     assert is_watched(tmp_path)
     cv2.imwrite(str(tmp_path / "1.png"), draw_texture())
     assert not is_watched(tmp_path) and not is_watched(tmp_path / "1.png")
@@ -257,6 +262,114 @@ def test_what_is_frozen_is_measured_and_written_as_any_clip(
     assert (outcome.report.parent / "measures.json").exists()
     assert outcome.clip_id in (tmp_path / "index.csv").read_text()
     assert str(tmp_path) not in str(outcome.shown("en"))
+
+
+class Breaking:
+    """Gives as many pictures of a wall as a test asks for, and breaks off when it is told to."""
+
+    def __init__(self, rows: np.ndarray) -> None:  # type: ignore[type-arg]
+        pictures = make_clip([draw_texture()] * len(rows), rate_hz=10.0)
+        self.clip = cut_to_image(pictures)
+        self.segmenter = truth_segmenter(wall_with_end, rows, View.ABDOMINAL_WALL)
+        self.frames = pictures.frames()
+        self.given, self.most = 0, 0
+
+    def taken(self, stop: threading.Event) -> Iterator[Taken]:
+        """Give as many as are asked for, until it is to break off."""
+        while not stop.wait(0.01):
+            if self.most < 0:
+                self.most = self.given
+                raise InputError("The capture device 0 gives no picture; check the cable.")
+            if self.given < self.most:
+                yield Taken(next(self.frames), time.time())
+                self.given += 1
+
+    def skip(self, count: int) -> None:
+        """Let time pass without a picture."""
+        for _ in range(count):
+            next(self.frames)
+
+    def live(self) -> Live:
+        """Look at its pictures."""
+        return Live(
+            self, self.segmenter, parse_site("muscle-centre"), lambda clip: clip, None,  # type: ignore[arg-type,return-value]
+        )  # fmt: skip
+
+
+def until(is_so: Callable[[], bool]) -> None:
+    """Wait until something is so."""
+    end_s = time.monotonic() + 10
+    while not is_so():
+        assert time.monotonic() < end_s
+        time.sleep(0.005)
+
+
+def give(live: Live, source: Breaking, count: int) -> State:
+    """Give so many pictures more, one after the other, and wait until each was looked at."""
+    for _ in range(count):
+        number = (live.states.after(0, 0.0) or (0,))[0]
+        source.most += 1
+        found = live.states.after(number, 10.0)
+        assert found is not None
+    return found[1]
+
+
+def test_a_rest_and_a_hold_do_not_go_on_over_a_freeze_nor_does_what_is_frozen_next() -> None:
+    source = Breaking(np.where(np.arange(200) < 42, 45.0, 57.0))
+    live = source.live()
+    with live.running():
+        give(live, source, 8)
+        live.take_rest()
+        assert give(live, source, 8).seen.rest is Rest.TAKING
+        live.freeze()
+        source.most += 2  # what is taken while it is frozen is left out
+        until(lambda: source.given == source.most)
+        live.go_on()
+        assert give(live, source, 2).seen.rest is Rest.FAILED
+        live.take_rest()
+        assert give(live, source, 24).seen.rest is Rest.TAKEN  # at 40; the effort begins at 42
+        live.ask_for(Target(15, 60, hold_s=5, repeats=3, count_s=0, pause_s=0))
+        live.start()
+        assert 1.0 < give(live, source, 16).held_s < 2.0
+        live.freeze()
+        source.most += 50
+        until(lambda: source.given == source.most)
+        live.go_on()
+        state = give(live, source, 12)
+        assert state.phase is Phase.EFFORT and state.done == 0
+        assert 0.9 < state.held_s < 1.2
+        frozen = [frame.time_s for frame in live.freeze().frames()]  # type: ignore[attr-defined]
+        assert len(frozen) == 12 and np.diff(frozen).max() < 0.11
+
+
+def test_a_source_that_broke_off_goes_on_without_what_was_before() -> None:
+    source = Breaking(np.full(100, 45.0))
+    live = source.live()
+    with live.running():
+        give(live, source, 6)
+        live.take_rest()
+        give(live, source, 6)
+        source.most = -1
+        until(lambda: live.has_ended)
+        assert "gives no picture" in live.error
+        source.skip(30)
+        live.go_on()
+        state = give(live, source, 11)
+        assert live.error == "" and not live.has_ended
+        assert state.seen.rest is Rest.FAILED
+        frozen = [frame.time_s for frame in live.freeze().frames()]  # type: ignore[attr-defined]
+        assert len(frozen) == 11 and np.diff(frozen).max() < 0.11
+
+
+def test_pictures_that_stay_away_for_seconds_interrupt_too() -> None:
+    source = Breaking(np.full(100, 45.0))
+    live = source.live()
+    with live.running():
+        give(live, source, 12)
+        source.skip(30)
+        give(live, source, 11)
+        frozen = [frame.time_s for frame in live.freeze().frames()]  # type: ignore[attr-defined]
+        assert len(frozen) == 11
 
 
 def test_a_picture_that_cannot_be_looked_at_is_said_and_the_next_is_seen() -> None:

@@ -134,6 +134,39 @@ def test_a_breath_is_rest(view: View) -> None:
     assert seen[-1].rest is Rest.TAKEN
 
 
+@pytest.mark.parametrize("view", list(View))
+def test_of_hardly_any_pictures_no_rest_is_made(view: View) -> None:
+    is_wall = view is View.ABDOMINAL_WALL
+    draw, rows = (wall_with_end, TRA_ROWS) if is_wall else (round_bladder, LIFT_ROWS)
+    rows = np.repeat([rows[0], rows[FULL.start]], [12, 20])
+    watch = Watch(
+        cut_to_image(make_clip(still())), truth_segmenter(draw, rows, view),  # type: ignore[arg-type]
+        parse_site("muscle-centre"),
+    )  # fmt: skip
+    for frame in make_clip(still(32), rate_hz=RATE_HZ).frames():
+        if frame.index == 11:
+            watch.take_rest()
+        if frame.index <= 11 or frame.index >= 28:  # between them none was taken
+            seen = watch.see(frame)
+    assert seen.rest is Rest.FAILED
+    assert watch.rest_now is None
+
+
+def test_an_interrupted_rest_fails_and_a_rest_that_was_taken_stays() -> None:
+    segmenter = truth_segmenter(wall_with_end, np.full(COUNT, 45.0), View.ABDOMINAL_WALL)
+    clip = make_clip(still(), rate_hz=RATE_HZ)
+    for interrupted_at, rest in ((2, Rest.FAILED), (6, Rest.FAILED), (TAKEN + 2, Rest.TAKEN)):
+        watch = Watch(cut_to_image(clip), segmenter, parse_site("muscle-centre"))  # type: ignore[arg-type]
+        for frame in clip.frames():
+            if frame.index == 2:
+                watch.take_rest()
+            if frame.index == interrupted_at:
+                watch.interrupt()
+            seen = watch.see(frame)
+        assert seen.rest is rest, interrupted_at
+        assert (watch.rest_now is not None) is (rest is Rest.TAKEN)
+
+
 def test_a_view_that_comes_later_is_found() -> None:
     segmenter = truth_segmenter(wall_with_end, TRA_ROWS, View.ABDOMINAL_WALL, unseen=10)
     seen = watched(make_clip(still(), rate_hz=RATE_HZ), segmenter, rest_at=None)

@@ -1,5 +1,6 @@
 """Owns the threads of a live view: taking, looking, and what the clinician asks for in between."""
 
+import math
 import threading
 import time
 from collections import deque
@@ -29,6 +30,9 @@ WAIT_S = 0.2
 NUMBER_S = 0.4
 # Values a second are counted over so long, s (our choice).
 RATE_S = 2.0
+# Pictures farther apart are not one course, s (our choice: no clip worth playing is so slow, and
+# most holds that are asked for are longer).
+GAP_S = 1.5
 # What is asked for until the clinician says otherwise: per cent of thickness, mm of lift (our
 # choice, a beginning to be changed).
 FIRST_TARGETS = {View.ABDOMINAL_WALL: Target(20.0, 40.0), View.BLADDER: Target(3.0, 8.0)}
@@ -166,18 +170,33 @@ class Live:
 
     def _take(self) -> None:
         """Take frames for as long as they come."""
+        last_s = math.inf  # so that the first is no interruption
         while not self._stop.is_set():
             self.has_ended = False
             try:
                 for taken in self._source.taken(self._stop):
-                    if not self.is_frozen:
-                        self._memory.add(taken)
-                        self.pictures.put(taken)
+                    self.error = ""
+                    if self.is_frozen:
+                        last_s = -math.inf
+                        continue
+                    if taken.frame.time_s - last_s > GAP_S:
+                        self._interrupt()
+                    last_s = taken.frame.time_s
+                    self._memory.add(taken)
+                    self.pictures.put(taken)
             except LayermotionError as error:
                 self.error = str(error)
+            last_s = -math.inf
             self.has_ended = True
             self._again.wait()
             self._again.clear()
+
+    def _interrupt(self) -> None:
+        """Let nothing go on over the pictures that are missing before the next one."""
+        with self._lock:
+            self._memory.clear()
+            self._watch.interrupt()
+            self._practice.interrupt()
 
     def _look(self) -> None:
         """Look at the newest frame, again and again."""

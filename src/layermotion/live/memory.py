@@ -34,6 +34,12 @@ class Memory:
             while self._bytes > MOST_BYTES or taken.frame.time_s - self._frames[0].time_s > KEPT_S:
                 self._bytes -= self._frames.popleft().pixels.nbytes
 
+    def clear(self) -> None:
+        """Forget all frames, since those that follow do not go on from them."""
+        with self._lock:
+            self._frames.clear()
+            self._bytes = 0
+
     def clip(self, like: Clip) -> Clip:
         """Make a clip of what is kept, with times from 0 on.
 

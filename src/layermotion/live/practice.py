@@ -115,7 +115,12 @@ class Practice:
 
     def stop(self) -> None:
         """End; what was done stays to be read."""
-        self.phase, self.held_s, self._hold_from_s = Phase.IDLE, 0.0, None
+        self.phase = Phase.IDLE
+        self.interrupt()
+
+    def interrupt(self) -> None:
+        """End the hold, since nobody knows what was done meanwhile."""
+        self.held_s, self._hold_from_s = 0.0, None
 
     def left_s(self, time_s: float) -> float:
         """How much of a count-in or a pause is left, s; 0 elsewhere."""
@@ -145,7 +150,7 @@ class Practice:
                 self._hold_from_s = time_s
             self.held_s = time_s - self._hold_from_s
         elif time_s - self._in_band_s > LASTING_S:
-            self._hold_from_s, self.held_s = None, 0.0
+            self.interrupt()
         if self.held_s >= self.target.hold_s:
             self.done += 1
             self._enter(Phase.LET_GO, time_s)
@@ -154,7 +159,7 @@ class Practice:
 
     def _count_in(self, time_s: float) -> None:
         self.tried += 1
-        self.held_s, self._hold_from_s = 0.0, None
+        self.interrupt()
         self._enter(Phase.COUNT_IN, time_s)
 
     def _enter(self, phase: Phase, time_s: float) -> None:

@@ -187,7 +187,7 @@ class WallFollower:
         """Place the site anew and take the mean thickness at it."""
         at_rest = [moment for moment in self._moments if moment.time_s >= since_s]
         self._place(at_rest)
-        if self._site_px is None:
+        if len(at_rest) < FEWEST_FRAMES or self._site_px is None:
             return Rest.FAILED
         quantity = self._judged()[0]
         first = len(self._moments) - len(at_rest)

@@ -154,6 +154,8 @@ class Device:
             )
         self._capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)  # old pictures are of no use
         self._name = name
+        self._start_s: float | None = None
+        self._indices = count()
         samples = [self._read() for _ in range(1 + (SAMPLE_COUNT - 1) * BETWEEN_SAMPLES)]
         chosen = tuple(samples[::BETWEEN_SAMPLES])
         rows, columns = chosen[0].shape
@@ -170,7 +172,7 @@ class Device:
         self.clip = cut_to_image(self._screen)
 
     def taken(self, stop: threading.Event) -> Iterator[Taken]:
-        """Yield each picture of the device."""
+        """Yield each picture of the device; after a failure times and numbers go on."""
         for frame in self._screen.frames():
             if stop.is_set():
                 return
@@ -178,10 +180,10 @@ class Device:
             yield Taken(replace(frame, pixels=cut), time.time())
 
     def _read_on(self) -> Iterator[Frame]:
-        start_s = time.monotonic()
-        for index in count():
+        self._start_s = time.monotonic() if self._start_s is None else self._start_s
+        for index in self._indices:
             pixels = self._read()
-            time_s = time.monotonic() - start_s
+            time_s = time.monotonic() - self._start_s
             if pixels.shape != self._screen.frame_shape:
                 raise InputError(f"The {self._name} changed the size of its pictures; start again.")
             yield Frame(index, time_s, pixels)

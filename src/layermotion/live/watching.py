@@ -79,6 +79,11 @@ class Watch:
         """Take today's rest from the next frame on."""
         self._is_rest_wanted = True
 
+    def interrupt(self) -> None:
+        """Let a rest that is under way fail, since it does not go on with the next frame."""
+        if self._is_rest_wanted or self._rest is Rest.TAKING:
+            self._is_rest_wanted, self._rest = False, Rest.FAILED
+
     @property
     def rest_now(self) -> float | None:
         """Today's rest, in the unit of the quantity; None where there is none."""
