@@ -505,6 +505,13 @@ MEASURES = (
         ("test_movement.py::test_three_times_have_a_mean_and_two_have_none",),
     ),
     Mutant(
+        "measures-times-across-a-gap",
+        "measures/timing.py",
+        "if any(begin_s < gap.end_s and end_s > gap.begin_s for gap in gaps):",
+        "if any(begin_s > gap.end_s for gap in gaps):",
+        ("test_movement.py::test_a_time_across_missing_pictures_has_no_value",),
+    ),
+    Mutant(
         "measures-hold-from-the-onset",
         "measures/timing.py",
         '("hold_time", course.full_s, course.release_s, (rise, back)),',
@@ -636,8 +643,8 @@ ANALYSIS = (
     Mutant(
         "analysis-count-not-said",
         "analysis/analysis.py",
-        "(*efforts.cautions, *_range_cautions",
-        "(*(), *_range_cautions",
+        "more = (*efforts.cautions, ",
+        "more = (",
         (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
     ),
     Mutant(

@@ -28,10 +28,12 @@ from layermotion.analysis.wall import LATERAL_UNKNOWN, signals_of_wall
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
 from layermotion.efforts.channels import CHANNELS
+from layermotion.errors import MeasurementError
 from layermotion.labels import FULL_NAMES, Structure, Task, View
 from layermotion.measures.measure import Measure
 from layermotion.measures.slide import UNSEEN_SLIDE
 from layermotion.measures.thickness import OTHER_PART
+from layermotion.measures.timing import ACROSS_GAP
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity
 
@@ -293,6 +295,34 @@ def test_the_whole_picture_tells_of_efforts_where_it_shows_the_view() -> None:
 
 
 # -- what is said of the clip as a whole ---------------------------------------------------------
+
+
+@pytest.mark.parametrize(("rate_hz", "is_said"), [(10.0, True), (1.0, False)])
+def test_pictures_that_are_missing_for_seconds_are_said_and_no_time_spans_them(
+    rate_hz: float, is_said: bool
+) -> None:
+    clip = make_clip([draw_texture()] * 60, rate_hz=rate_hz, task=Task.DRAW_IN)
+    segmenter = truth_segmenter(
+        wall_with_end, 45 + 22 * effort(60, 18, 44, ramp=3), View.ABDOMINAL_WALL
+    )
+    frames = [replace(f, time_s=f.time_s + 3 * (f.index >= 30)) for f in clip.frames()]
+    found = analysed(replace(clip, read=lambda: iter(frames)), segmenter)
+    words = "The clip has no pictures from 2.90 to 6.00 s; times across this gap are not given"
+    assert any(caution.startswith(words) for caution in found.cautions) is is_said
+    assert not any("no pictures" in caution for caution in analysed(clip, segmenter).cautions)
+    if is_said:
+        given = {m.name: m.reason for m in found.measures if m.unit == "s" and m.repeat == "1"}
+        assert given == {
+            "onset_time": "", "rise_time": "", "hold_time": ACROSS_GAP, "return_time": "",
+        }  # fmt: skip
+
+
+def test_times_that_go_back_are_refused() -> None:
+    clip = make_clip([draw_texture()] * 24)
+    frames = [replace(f, time_s=f.time_s - 2 * (f.index > 14)) for f in clip.frames()]
+    segmenter = truth_segmenter(wall_with_end, np.full(24, 45.0), View.ABDOMINAL_WALL)
+    with pytest.raises(MeasurementError, match=r"drawn has times that do not increase; export"):
+        analysed(replace(clip, read=lambda: iter(frames)), segmenter)
 
 
 def test_doubt_about_the_number_of_efforts_is_said() -> None:

@@ -19,7 +19,14 @@ from layermotion.measures.bladder import (
 from layermotion.measures.error import Uncertainty
 from layermotion.measures.measure import Measure, Status
 from layermotion.measures.slide import SLIDE_ERROR_MM, UNSEEN_SLIDE, measure_slide
-from layermotion.measures.timing import BEGAN_BEFORE, ENDS_AFTER, NOT_HELD, measure_timing
+from layermotion.measures.timing import (
+    ACROSS_GAP,
+    BEGAN_BEFORE,
+    ENDS_AFTER,
+    NOT_HELD,
+    Gap,
+    measure_timing,
+)
 from layermotion.normal import Z95
 from layermotion.series.series import Quantity, Series
 
@@ -149,6 +156,22 @@ def test_no_interval_of_a_time_reaches_below_zero() -> None:
     course = Course(1, 0.05, 0.1, 0.12, 0.2, 0.1, 0.1)
     for measure in measure_timing((course,), EFFORTS, Structure.TRA, "cough", "How."):
         assert measure.low == 0.0 and measure.value is not None and measure.value > 0
+
+
+@pytest.mark.parametrize(
+    ("gap", "across"),
+    [
+        (Gap(0.2, 0.9), {"onset_time"}),
+        (Gap(0.2, 1.1), {"onset_time", "rise_time"}),
+        (Gap(1.4, 1.9), {"hold_time"}),
+        (Gap(1.9, 2.2), {"hold_time", "return_time"}),
+        (Gap(2.4, 4.0), set()),
+    ],
+)
+def test_a_time_across_missing_pictures_has_no_value(gap: Gap, across: set[str]) -> None:
+    measures = measure_timing(COURSES[:1], EFFORTS, Structure.TRA, "draw_in", "How.", (gap,))
+    assert {m.name for m in measures if m.value is None} == across
+    assert {m.reason for m in measures if m.value is None} <= {ACROSS_GAP}
 
 
 ERROR = Uncertainty(thickness={}, change={}, base=0.3)

@@ -13,7 +13,7 @@ from layermotion.edges.site import Site
 from layermotion.efforts.efforts import Efforts
 from layermotion.labels import View
 from layermotion.measures.error import check_judged
-from layermotion.measures.timing import measure_timing
+from layermotion.measures.timing import gaps_in, measure_timing
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import Segmenter
 
@@ -30,7 +30,7 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
     Raises
     ------
     MeasurementError
-        If the clip has no frames, or shows neither view.
+        If the clip has no frames, its times do not increase, or it shows neither view.
     """
     check_judged(segmenter)
     return measure_footage(watch(clip, segmenter, site, recording), segmenter)
@@ -50,16 +50,17 @@ def measure_footage(
         return measure_pair(seen, segmenter, settled)
     measure = measure_wall_clip if seen.view is View.ABDOMINAL_WALL else measure_bladder_clip
     found = measure(seen, segmenter, settled)
-    efforts = found.efforts
+    efforts, gaps = found.efforts, gaps_in(seen.time_s)
     # Where only all layers together show the efforts, no muscle's times are known.
     times = (
         measure_timing(
-            efforts.courses, efforts.windows, efforts.structure, seen.task, TIMING_METHOD
+            efforts.courses, efforts.windows, efforts.structure, seen.task, TIMING_METHOD, gaps
         )
         if efforts.structure
         else ()
     )
-    more = (*efforts.cautions, *_range_cautions(segmenter, seen.grid))
+    said = (gap.caution for gap in gaps)
+    more = (*efforts.cautions, *said, *_range_cautions(segmenter, seen.grid))
     return replace(found, measures=found.measures + times, cautions=(*found.cautions, *more))
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.clip import Clip, Frame
+from layermotion.clip.reading import is_increasing
 from layermotion.edges.boundaries import ORDER, Boundaries, no_boundaries
 from layermotion.edges.frame import edges_in
 from layermotion.edges.recording import ClipEdges, Recording
@@ -154,7 +155,7 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
     Raises
     ------
     MeasurementError
-        If the clip has no frames, or shows neither view.
+        If the clip has no frames, its times do not increase, or it shows neither view.
     """
     grid = ModelGrid.for_area(clip.area, clip.spacing, segmenter.size_px)
     look = partial(look_at, segmenter=segmenter, grid=grid)
@@ -198,6 +199,10 @@ def watch(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) ->
             # Tracking starts on tissue, not on a dark frame before it.
             is_tracking = is_tracking or bool(edges.confidence.any())
             motions.append(tracker.update(frame.pixels, edges) if is_tracking else UNSEEN)
+    if not is_increasing(times):
+        raise MeasurementError(
+            f"{clip.source_name} has times that do not increase; export the clip again."
+        )
     if is_wall and site_px is None:
         site_px, site_words = site.place(spread(recording), clip)
     return Footage(

@@ -1,9 +1,10 @@
 """Owns the times of each effort as measures: onset, rise, hold and return."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from layermotion.efforts.course import Course
 from layermotion.efforts.windows import Window
@@ -16,6 +17,10 @@ from layermotion.measures.measure import (
 from layermotion.measures.repeats import with_means
 from layermotion.normal import Z95
 
+# Pictures farther apart than this, s, and than so many steps of the clip, leave a gap (our choice:
+# a time that is told to a tenth of a second cannot span it, and slow clips have none).
+GAP_S, GAP_STEPS = 1.0, 4
+
 BEGAN_BEFORE = "The clip begins during this effort; record from rest on."
 
 ENDS_AFTER = "The clip shows no rest after this effort; record until rest is reached again."
@@ -26,12 +31,57 @@ NOT_HELD = (
 )
 
 
+ACROSS_GAP = (
+    "The clip has no pictures for a part of this time, so how long it was cannot be told; record "
+    "again in one piece."
+)
+
+
+@dataclass(frozen=True)
+class Gap:
+    """From one picture to the next, where some are missing between them, s."""
+
+    begin_s: float
+    end_s: float
+
+    @property
+    def caution(self) -> str:
+        """Sentence for the report."""
+        return (
+            f"The clip has no pictures from {self.begin_s:.2f} to {self.end_s:.2f} s; times across "
+            f"this gap are not given, so record again in one piece."
+        )
+
+
+def gaps_in(time_s: NDArray[np.float64]) -> tuple[Gap, ...]:
+    """Where pictures are missing.
+
+    Parameters
+    ----------
+    time_s
+        Shape (frames,), s.
+
+    Examples
+    --------
+    >>> gaps_in(np.array([0.0, 0.1, 0.2, 3.2, 3.3]))
+    (Gap(begin_s=0.2, end_s=3.2),)
+    """
+    step_s = np.diff(time_s)
+    if not step_s.size:
+        return ()
+    longest_s = max(GAP_S, GAP_STEPS * float(np.median(step_s)))
+    return tuple(
+        Gap(float(time_s[k]), float(time_s[k + 1])) for k in np.flatnonzero(step_s > longest_s)
+    )
+
+
 def measure_timing(
     courses: Sequence[Course],
     windows: Sequence[Window],
     structure: Structure,
     task: str,
     method: str,
+    gaps: Sequence[Gap] = (),
 ) -> tuple[Measure, ...]:
     """When each effort began, and how long it took to rise, was held and took to return, s.
 
@@ -42,6 +92,8 @@ def measure_timing(
     ----------
     structure
         Whose course it is.
+    gaps
+        Where pictures are missing; no time across them is given.
     """
     kind = Kind(structure, task, method, "s", "")
     measures = []
@@ -58,6 +110,9 @@ def measure_timing(
                 is_begun = name != "return_time" and np.isnan(course.onset_s)
                 reason = BEGAN_BEFORE if is_begun else ENDS_AFTER
                 measures.append(kind.missing(name, course.repeat, "s", reason))
+                continue
+            if any(begin_s < gap.end_s and end_s > gap.begin_s for gap in gaps):
+                measures.append(kind.missing(name, course.repeat, "s", ACROSS_GAP))
                 continue
             spread = float(np.hypot.reduce(spreads))
             if end_s - begin_s < -Z95 * spread:
