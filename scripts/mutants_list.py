@@ -1406,6 +1406,16 @@ REST = (
         ("test_live_sources.py::test_a_device_gives_its_image_area_until_it_gives_no_picture",),
     ),
     Mutant(
+        "live-arrival-measured-only-once",
+        "live/arrivals.py",
+        "if size is None or size == self._done.get(path):",
+        "if size is None or path in self._done:",
+        (
+            "test_live_sources.py::"
+            "test_a_clip_that_changes_after_it_was_measured_is_measured_again_in_its_own_row",
+        ),
+    ),
+    Mutant(
         "live-breath-refused-as-rest",
         "live/quantity.py",
         "REST_SHARE, REST_MM = 0.20, 3.0",

@@ -1,5 +1,6 @@
 """Where live frames come from and go to: players, devices, folders, memory, recordings."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -214,6 +215,55 @@ def test_a_clip_is_measured_once_it_is_whole_and_a_bad_one_is_said(
     assert said.keys() == {"new.dcm", "broken.dcm"}
     assert said["new.dcm"] == (True, "")
     assert said["broken.dcm"] == (False, "broken.dcm is empty (0 bytes); copy or export it again.")
+
+
+def test_a_clip_that_changes_after_it_was_measured_is_measured_again_in_its_own_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(arriving, "LOOK_S", 0.02)
+    whole = [write_dicom(tmp_path / ".part", draw_frames(n)).read_bytes() for n in (2, 3, 4)]
+    old, stalled, folder = (tmp_path / name for name in ("old.dcm", "stalled.dcm", "stills"))
+    old.write_bytes(whole[0])
+    measured: list[tuple[str, int]] = []
+
+    def measure(path: Path) -> Outcome:
+        parts = list(path.iterdir()) if path.is_dir() else [path]
+        measured.append((path.name, sum(part.stat().st_size for part in parts)))
+        return Outcome(f"clip-{len(measured)}", (), None, (), None, is_lateral_known=True)
+
+    found, stop = Arrivals(tmp_path, measure), threading.Event()
+
+    def rows() -> list[tuple[str, str | None]]:
+        latest = found.newest.after(0, 0.0)
+        assert latest is not None
+        return [(one.name, one.outcome and one.outcome.clip_id) for one in latest[1]]
+
+    thread = threading.Thread(target=found.watch, args=(stop,))
+    thread.start()
+    try:
+        stalled.write_bytes(whole[1][:500])
+        until(lambda: rows() == [("stalled.dcm", "clip-1")])
+        with stalled.open("ab") as stream:
+            stream.write(whole[1][500:])
+        until(lambda: rows() == [("stalled.dcm", "clip-2")])
+        old.write_bytes(whole[2])
+        until(lambda: rows() == [("old.dcm", "clip-3"), ("stalled.dcm", "clip-2")])
+        folder.mkdir()
+        cv2.imwrite(str(folder / "1.png"), draw_texture())
+        until(lambda: rows()[0] == ("stills", "clip-4"))
+        cv2.imwrite(str(folder / "2.png"), draw_texture())
+        until(lambda: rows()[0] == ("stills", "clip-5"))
+        os.utime(stalled, (1e9, 1e9))  # another clip of the same length
+        until(lambda: rows()[0] == ("stalled.dcm", "clip-6"))
+        time.sleep(0.2)
+    finally:
+        stop.set()
+        thread.join()
+    assert [name for name, _ in rows()] == ["stalled.dcm", "stills", "old.dcm"]
+    assert measured[:3] == [
+        ("stalled.dcm", 500), ("stalled.dcm", len(whole[1])), ("old.dcm", len(whole[2])),
+    ]  # fmt: skip
+    assert len(measured) == 6
 
 
 def test_a_folder_that_vanishes_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

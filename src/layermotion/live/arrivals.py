@@ -17,6 +17,9 @@ LOOKS, LOOK_S = 3, 0.5
 # Clips that stay on the page, the newest first (our choice: a visit).
 KEPT = 60
 
+# By which is told whether something changed: bytes, and when it was written last, s.
+Size = tuple[int, float]
+
 
 @dataclass(frozen=True)
 class Arrival:
@@ -41,7 +44,10 @@ class Arrival:
 
 
 class Arrivals:
-    """Watches a folder; what lies there at the beginning is left alone.
+    """Watches a folder; what lies there at the beginning is left alone until it changes.
+
+    What changes after it was measured, because it is another clip or was not whole yet, is
+    measured again.
 
     Parameters
     ----------
@@ -53,8 +59,8 @@ class Arrivals:
         self._folder, self._measure = folder, measure
         self.newest: Newest[tuple[Arrival, ...]] = Newest()
         self.error = ""
-        self._done = set(self._entries())
-        self._sizes: dict[Path, tuple[tuple[int, float], int]] = {}
+        self._done = {path: _size_of(path) for path in self._entries()}
+        self._looks: dict[Path, tuple[Size, int]] = {}
         self._found: tuple[Arrival, ...] = ()
         self.newest.put(())
 
@@ -67,10 +73,8 @@ class Arrivals:
             except InputError as error:
                 entries, self.error = [], str(error)
             for path in entries:
-                if path not in self._done and self._is_whole(path) and not stop.is_set():
-                    self._done.add(path)
-                    if is_recording(path):
-                        self._take(path)
+                if self._is_due(path) and not stop.is_set() and is_recording(path):
+                    self._take(path)
             stop.wait(LOOK_S)
 
     def _entries(self) -> list[Path]:
@@ -82,21 +86,19 @@ class Arrivals:
                 f"{self._folder} cannot be read ({error.strerror}); check the folder."
             ) from error
 
-    def _is_whole(self, path: Path) -> bool:
-        """Tell whether nothing was written to it for some looks."""
-        try:
-            parts = sorted(path.iterdir()) if path.is_dir() else [path]
-            sizes = [part.stat() for part in parts]
-        except OSError:
+    def _is_due(self, path: Path) -> bool:
+        """Tell, once, that it is another than it was and nothing was written to it for a while."""
+        size = _size_of(path)
+        if size is None or size == self._done.get(path):
             return False
-        size = (sum(s.st_size for s in sizes), max((s.st_mtime for s in sizes), default=0.0))
-        before, looks = self._sizes.get(path, (None, 0))
+        before, looks = self._looks.get(path, (None, 0))
         looks = looks + 1 if before == size else 0
-        self._sizes[path] = (size, looks)
-        if looks >= LOOKS:
-            del self._sizes[path]
-            return True
-        return False
+        self._looks[path] = (size, looks)
+        if looks < LOOKS:
+            return False
+        del self._looks[path]
+        self._done[path] = size
+        return True
 
     def _take(self, path: Path) -> None:
         """Measure one clip, and say so before and after."""
@@ -106,9 +108,19 @@ class Arrivals:
             arrival = replace(arrival, outcome=self._measure(path))
         except LayermotionError as error:
             arrival = replace(arrival, failed=str(error))
-        self._found = self._found[1:]
         self._show(arrival)
 
     def _show(self, arrival: Arrival) -> None:
-        self._found = (arrival, *self._found)[:KEPT]
+        """Show an arrival first, in place of what was shown under its name."""
+        others = (one for one in self._found if one.name != arrival.name)
+        self._found = (arrival, *others)[:KEPT]
         self.newest.put(self._found)
+
+
+def _size_of(path: Path) -> Size | None:
+    """Size and time of a file, or of all that lies in a folder; None where it cannot be read."""
+    try:
+        parts = [part.stat() for part in (path.iterdir() if path.is_dir() else [path])]
+    except OSError:
+        return None
+    return sum(part.st_size for part in parts), max((part.st_mtime for part in parts), default=0.0)
