@@ -55,6 +55,8 @@ FEWEST_FOR_A_LINE = 60
 class Endless:
     """Gives the frames of a clip again and again from memory, at a steady rate."""
 
+    is_scale_known = True
+
     def __init__(self, clip: Clip, rate_hz: float) -> None:
         self.clip, self._rate_hz = cut_to_image(clip), rate_hz
         self._pixels = [np.ascontiguousarray(f.pixels[clip.area.slices]) for f in clip.frames()]

@@ -1416,6 +1416,36 @@ REST = (
         ),
     ),
     Mutant(
+        "live-scale-by-depth-waits-for-nothing",
+        "live/taking.py",
+        "while self._rests_on_height and self._height() < LEAST_PART * rows:",
+        "while self._rests_on_height and self._height() < 0:",
+        (
+            "test_live_sources.py::"
+            "test_a_scale_by_depth_waits_for_an_image_instead_of_resting_on_what_else_is_shown",
+        ),
+    ),
+    Mutant(
+        "live-scale-of-an-image-that-is-higher",
+        "live/taking.py",
+        "self.is_scale_known = abs(share - 1) <= SAME_PART",
+        "self.is_scale_known = share >= 1 - SAME_PART",
+        (
+            "test_live_sources.py::"
+            "test_an_image_that_is_higher_or_lower_than_at_the_start_leaves_no_scale_by_depth",
+        ),
+    ),
+    Mutant(
+        "live-scale-that-is-not-known-is-used",
+        "live/live.py",
+        "                    if not self._source.is_scale_known:\n",
+        "                    if False:\n",
+        (
+            "test_live_sources.py::"
+            "test_while_the_scale_is_not_known_there_is_no_value_and_nothing_is_measured",
+        ),
+    ),
+    Mutant(
         "live-breath-refused-as-rest",
         "live/quantity.py",
         "REST_SHARE, REST_MM = 0.20, 3.0",

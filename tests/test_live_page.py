@@ -29,7 +29,22 @@ from layermotion.serving.run import serving
 # Two efforts, each from its begin to its end, s, in a clip of 4 frames/s.
 EFFORTS, END_S, RATE_HZ = ((6.0, 8.5), (10.0, 12.5)), 13.5, 4.0
 SCREENS = ({"width": 1366, "height": 768}, {"width": 1024, "height": 768})
-CONTROLS = ("picture", "columns", "value", "rest", "go", "freeze", "use", "record", "patient")
+BY_DEPTH = (
+    "The scale rests on the given depth of view, the height of the image area as found on the "
+    "screen, and square pixels; check it against the ruler on the screen."
+)
+CONTROLS = (
+    "cautions",
+    "picture",
+    "columns",
+    "value",
+    "rest",
+    "go",
+    "freeze",
+    "use",
+    "record",
+    "patient",
+)
 
 
 @pytest.fixture(scope="module")
@@ -49,6 +64,7 @@ def live_of(out: Path, measured: list[Outcome] | None = None) -> Live:
         held[(time_s >= begin_s) & (time_s < end_s)] = 1
     segmenter = truth_segmenter(wall_with_end, 45 + 22 * held, View.ABDOMINAL_WALL)
     clip = make_clip([draw_texture()] * time_s.size, rate_hz=RATE_HZ)
+    clip = replace(clip, cautions=(BY_DEPTH,))
     measuring = Measuring(segmenter, None, MeasureOptions(site="muscle-centre"))  # type: ignore[arg-type]
 
     def measure(frozen: Clip) -> Outcome:
@@ -168,6 +184,7 @@ def test_a_recording_needs_the_tick_and_what_is_refused_is_said(
         expect(page.locator("#record")).to_have_text("Aufnahme beenden")
         expect(page.locator("#low")).to_have_value("20", timeout=10_000)
         expect(page.locator("#rate")).to_contain_text("Bilder und", timeout=10_000)
+        expect(page.locator("#cautions")).to_contain_text("prüfen Sie ihn am Lineal")
         for size in SCREENS:
             page.set_viewport_size(size)
             assert_fits(page, *CONTROLS, "target")

@@ -6,13 +6,16 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from screens import linear_screen
 from standin import (
     SPACING,
     analysed,
@@ -29,6 +32,7 @@ from starlette.routing import WebSocketRoute
 from starlette.testclient import TestClient
 
 import layermotion.live.arrivals as arriving
+import layermotion.live.taking as taking_from
 from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.commands.live import Measuring, is_watched
@@ -109,6 +113,111 @@ def test_a_device_gives_its_image_area_until_it_gives_no_picture(tmp_path: Path)
     again = next(device.taken(threading.Event()))
     assert again.frame.time_s > later[-1].frame.time_s
     assert again.frame.index > later[-1].frame.index
+
+
+@pytest.fixture
+def device_showing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Callable[[Sequence[float], SourceOptions], Device]:
+    """Open a device whose pictures show so large a part of an image 400 rows high; the last stays.
+
+    An image of which nothing is shown leaves the screen around it.
+    """
+
+    def screen(part: float, seed: int) -> NDArray[np.uint8]:
+        shown, area = linear_screen(seed)
+        shown[area.slices][round(part * area.height) :] = 0
+        return shown
+
+    def opened(parts: Sequence[float], options: SourceOptions) -> Device:
+        drawn = {part: [screen(part, seed) for seed in range(3)] for part in set(parts)}
+        coming = iter(parts)
+
+        class Capture:
+            def isOpened(self) -> bool:  # noqa: N802
+                return True
+
+            def set(self, *_: object) -> None: ...
+
+            def read(self) -> tuple[bool, NDArray[np.uint8]]:
+                part = next(coming, parts[-1])
+                drawn[part].append(drawn[part].pop(0))
+                return True, cv2.cvtColor(drawn[part][0], cv2.COLOR_GRAY2BGR)
+
+        monkeypatch.setattr(taking_from, "device_path", lambda _: tmp_path)
+        monkeypatch.setattr(taking_from.cv2, "VideoCapture", lambda *_: Capture())
+        return Device(0, options)
+
+    return opened
+
+
+@pytest.mark.parametrize("before", [0.0, 0.2])
+def test_a_scale_by_depth_waits_for_an_image_instead_of_resting_on_what_else_is_shown(
+    device_showing: Callable[[Sequence[float], SourceOptions], Device], before: float
+) -> None:
+    device = device_showing([before] * 100 + [1.0], SourceOptions(depth_mm=60))
+    assert device.clip.area.height == pytest.approx(400, abs=8)
+    assert device.clip.spacing is not None
+    assert device.clip.spacing.row_mm == pytest.approx(60 / 400, rel=0.02)
+
+
+def test_an_image_that_is_higher_or_lower_than_at_the_start_leaves_no_scale_by_depth(
+    device_showing: Callable[[Sequence[float], SourceOptions], Device],
+) -> None:
+    by_depth, by_size = SourceOptions(depth_mm=60), SourceOptions(mm_per_pixel=(0.08, 0.11))
+    # Pictures at the start are 41, and an image that is lower may be so for 600.
+    for before, more_before, after, options, is_known in (
+        (0.75, 0, 0.75, by_depth, [True, True, True]),
+        (0.75, 100, 1.0, by_depth, [True, False, False]),
+        (0.75, 100, 1.0, by_size, [True, True, True]),
+        (1.0, 100, 0.75, by_depth, [True, True, False]),
+        (1.0, 100, 0.0, by_depth, [True, True, False]),
+    ):
+        device = device_showing([before] * (41 + more_before) + [after], options)
+        pictures = device.taken(threading.Event())
+        found = []
+        for more in (60, 120, 600):
+            for _ in range(more):
+                next(pictures)
+            found.append(device.is_scale_known)
+        assert found == is_known, (before, after)
+
+
+@pytest.mark.parametrize("number", [20, 60])
+def test_pictures_of_another_size_are_refused(
+    device_showing: Callable[[Sequence[float], SourceOptions], Device],
+    monkeypatch: pytest.MonkeyPatch,
+    number: int,
+) -> None:
+    numbers, to_grey = count(), cv2.cvtColor
+
+    def cut(picture: NDArray[np.uint8], code: int) -> NDArray[np.uint8]:
+        grey = to_grey(picture, code)
+        return grey[:-20] if code == cv2.COLOR_BGR2GRAY and next(numbers) >= number else grey
+
+    monkeypatch.setattr(cv2, "cvtColor", cut)
+    with pytest.raises(InputError, match="capture device 0 changed the size of its pictures"):
+        list(device_showing([1.0], NO_OPTIONS).taken(threading.Event()))
+
+
+def test_while_the_scale_is_not_known_there_is_no_value_and_nothing_is_measured() -> None:
+    source = Breaking(np.full(100, 45.0))
+    live = source.live()
+    with live.running():
+        give(live, source, 12)
+        live.take_rest()
+        assert not np.isnan(give(live, source, 22).seen.value.change)
+        source.is_scale_known = False
+        state = give(live, source, 6)
+        assert state.seen.value.reason == "no_scale"
+        assert np.isnan([state.number, state.seen.value.now, state.seen.value.change]).all()
+        with pytest.raises(MeasurementError, match="not as high as when live was started"):
+            live.freeze()
+        live.go_on()
+        source.is_scale_known = True
+        assert not np.isnan(give(live, source, 2).seen.value.change)
+        give(live, source, 10)
+        live.freeze()
 
 
 def test_memory_keeps_the_last_seconds_and_no_more_bytes_than_it_may() -> None:
@@ -322,7 +431,7 @@ class Breaking:
         self.clip = cut_to_image(pictures)
         self.segmenter = truth_segmenter(wall_with_end, rows, View.ABDOMINAL_WALL)
         self.frames = pictures.frames()
-        self.given, self.most = 0, 0
+        self.given, self.most, self.is_scale_known = 0, 0, True
 
     def taken(self, stop: threading.Event) -> Iterator[Taken]:
         """Give as many as are asked for, until it is to break off."""
@@ -479,6 +588,18 @@ def test_the_command_prints_a_link_and_ends_with_ctrl_c(tmp_path: Path) -> None:
             assert "The page has ended." in process.stdout.read()
         finally:
             process.kill()
+
+
+def test_the_command_says_what_a_scale_by_depth_waits_for(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from layermotion.cli import main
+
+    said = "Looking for the ultrasound image of the capture device; put the probe in place.\n"
+    for arguments, words in ((["97", "--depth-mm", "60"], said), (["97"], "")):
+        with pytest.raises(SystemExit):
+            main(["live", *arguments])
+        assert capsys.readouterr().out == words
 
 
 def test_the_command_refuses_what_cannot_be_used(

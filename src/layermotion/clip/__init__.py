@@ -24,6 +24,7 @@ __all__ = (
     "patient",
     "reading",
     "regions",
+    "screen",
     "signature",
     "source",
     "stills",

@@ -68,12 +68,17 @@ def find_image_areas(frames: Sequence[NDArray[np.uint8]]) -> tuple[ImageArea, ..
     """
     if not frames:
         raise InputError("No frame was given to find the image area in; export the clip again.")
+    return seen_images(frames) or (ImageArea(0, 0, *frames[0].shape),)
+
+
+def seen_images(frames: Sequence[NDArray[np.uint8]]) -> tuple[ImageArea, ...]:
+    """Do the same for at least one frame, and give none where nothing looks like speckle."""
     rows, columns = frames[0].shape
     texture, faint, moving, factor = find_texture(frames)
     dense, outline = find_dense(texture)
     boxes = [_extended(part, faint) for box in _boxes(dense) for part in _split(box, texture)]
     if not boxes:
-        return (ImageArea(0, 0, rows, columns),)
+        return ()
     boxes.sort(key=_size, reverse=True)
     largest = _size(boxes[0])
     kept = [box for box in boxes if _size(box) >= SECOND_PART * largest]

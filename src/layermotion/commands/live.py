@@ -61,6 +61,9 @@ def run_live(source: str, out: Path | None, options: MeasureOptions, served: Ser
     if not is_device(source) and is_watched(Path(source)):
         _watch(Path(source), measure, page)
         return
+    if is_device(source) and options.depth_mm is not None:
+        words = "Looking for the ultrasound image of the capture device; put the probe in place."
+        print(words, flush=True)
     taken = open_source(source, options.of_source())
     live = Live(taken, measure.segmenter, parse_site(options.site), measure.clip, out)
     with live.running():

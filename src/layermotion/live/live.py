@@ -6,19 +6,20 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from layermotion.clip import Clip
 from layermotion.edges.site import Site
-from layermotion.errors import LayermotionError
+from layermotion.errors import LayermotionError, MeasurementError
 from layermotion.labels import View
 from layermotion.live.memory import Memory
 from layermotion.live.newest import Newest
 from layermotion.live.outcome import Outcome
 from layermotion.live.practice import Phase, Practice, Target
+from layermotion.live.quantity import NOTHING, Value
 from layermotion.live.recorder import Recorder
 from layermotion.live.taking import Source, Taken
 from layermotion.live.watching import Seen, Watch
@@ -37,6 +38,12 @@ GAP_S = 1.5
 # choice, a beginning to be changed).
 FIRST_TARGETS = {View.ABDOMINAL_WALL: Target(20.0, 40.0), View.BLADDER: Target(3.0, 8.0)}
 
+# Why there is no value, as a key of the page's texts, and in a sentence.
+NO_SCALE = "no_scale"
+OTHER_HEIGHT = (
+    "The ultrasound image is not as high as when live was started, so that its scale is not known; "
+    "put the probe in place, and if that does not help, start again."
+)
 UNFORESEEN = "A picture could not be looked at ({kind}); if this goes on, start again."
 
 
@@ -160,6 +167,8 @@ class Live:
             If they cannot be measured.
         """
         self.is_frozen = True
+        if not self._source.is_scale_known:
+            raise MeasurementError(OTHER_HEIGHT)
         return self._measure(self._memory.clip(self.clip))
 
     def go_on(self) -> None:
@@ -210,6 +219,9 @@ class Live:
             try:
                 with self._lock:
                     seen = self._watch.see(taken.frame)
+                    if not self._source.is_scale_known:
+                        nothing = Value(NOTHING.now, NOTHING.change, NO_SCALE)
+                        seen = replace(seen, value=nothing)
                     self.states.put(self._state(seen, taken))
                 self.unseen = ""
             except Exception as error:  # one picture; the next may be seen

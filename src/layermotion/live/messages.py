@@ -14,7 +14,7 @@ from layermotion.live.live import Live, State
 from layermotion.live.practice import Phase
 from layermotion.live.quantity import Rest
 from layermotion.live.taking import Taken
-from layermotion.serving.sentences import refuse_in
+from layermotion.serving.sentences import refuse_in, say_in
 
 # Good enough to see the borders by, and quick (our choice).
 JPEG_QUALITY = 80
@@ -91,6 +91,7 @@ def situation(live: Live, language: str) -> dict[str, Any]:
         "frozen": live.is_frozen,
         "error": refuse_in(language, wrong),
         "recording": live.recorder.is_recording,
+        "cautions": [say_in(language, caution) for caution in live.clip.cautions],
     }
 
 

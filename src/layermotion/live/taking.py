@@ -4,6 +4,7 @@ import re
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import count
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from layermotion.clip import Clip, Frame
 from layermotion.clip.reading import SAMPLE_COUNT, Reading
+from layermotion.clip.screen import seen_images
 from layermotion.clip.source import SourceOptions, clip_of, open_clip
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea
@@ -25,6 +27,15 @@ DEVICE = re.compile(r"\d+|/dev/video\d+")
 # Frames between two looks at a device's screen for its image area (our choice: a third of a second
 # at 30 frames/s, so that tissue has moved).
 BETWEEN_SAMPLES = 10
+# An image lower than this part of the screen is an icon, or that of a probe without contact (our
+# choice: no scanner shows its live image so small).
+LEAST_PART = 0.25
+# An image as high as at the start, within this part of its height, has the scale that was told
+# then (our choice: in most generated clips it is found to vary by less than 0.03).
+SAME_PART = 0.05
+# It may be lower for so many looks: tissue that hardly moves is dark below, and contact is lost for
+# a moment (our choice: 20 s at 30 frames/s).
+LOOKS = 12
 # What live frames are called until some of them are measured as a clip.
 LIVE_ID = "live"
 
@@ -50,6 +61,9 @@ class Source(Protocol):
 
     clip: Clip
     """How the frames lie: an image area without a screen around it, and its scale."""
+
+    is_scale_known: bool
+    """Whether that scale is still the one of the frames."""
 
     def taken(self, stop: threading.Event) -> Iterator[Taken]:
         """Yield frames as they come, until they end or ``stop`` is set."""
@@ -108,6 +122,8 @@ def cut_to_image(clip: Clip) -> Clip:
 class Player:
     """Plays a clip at its own speed; ``taken`` plays it again, with times that go on."""
 
+    is_scale_known = True
+
     def __init__(self, clip: Clip) -> None:
         if clip.is_still:
             raise InputError(
@@ -139,7 +155,8 @@ class Device:
     device
         Its number or path.
     options
-        What the user states of it; a screen states no pixel size.
+        What the user states of it; a screen states no pixel size. Where the depth of view is
+        stated, an image is waited for, and its height is looked at again and again.
     """
 
     def __init__(self, device: int | str, options: SourceOptions) -> None:
@@ -154,16 +171,20 @@ class Device:
             )
         self._capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)  # old pictures are of no use
         self._name = name
+        self._shape: tuple[int, ...] | None = None
         self._start_s: float | None = None
         self._indices = count()
-        samples = [self._read() for _ in range(1 + (SAMPLE_COUNT - 1) * BETWEEN_SAMPLES)]
-        chosen = tuple(samples[::BETWEEN_SAMPLES])
-        rows, columns = chosen[0].shape
+        self._rests_on_height, self.is_scale_known = options.depth_mm is not None, True
+        self._heights: deque[int] = deque(maxlen=LOOKS)
+        self._samples = self._look()
+        rows, columns = self._samples[0].shape
+        while self._rests_on_height and self._height() < LEAST_PART * rows:
+            self._samples = self._look()
         reading = Reading(
             frame_shape=(rows, columns),
             frame_count=None,
             read=self._read_on,
-            samples=chosen,
+            samples=self._samples,
             is_still=False,
             spacing_reason="a capture device states no pixel size",
             provenance={"format": "capture device", "frame_rate_source": "time of capture"},
@@ -184,13 +205,30 @@ class Device:
         for index in self._indices:
             pixels = self._read()
             time_s = time.monotonic() - self._start_s
-            if pixels.shape != self._screen.frame_shape:
-                raise InputError(f"The {self._name} changed the size of its pictures; start again.")
+            if index % BETWEEN_SAMPLES == 0:
+                self._samples = (*self._samples[1:], pixels)
+            if index % (BETWEEN_SAMPLES * SAMPLE_COUNT) == 0 and self._rests_on_height:
+                self._heights.append(self._height())
+                share = max(self._heights) / self._screen.area.height
+                self.is_scale_known = abs(share - 1) <= SAME_PART
             yield Frame(index, time_s, pixels)
+
+    def _look(self) -> tuple[NDArray[np.uint8], ...]:
+        """Read a few pictures in which tissue has moved."""
+        read = [self._read() for _ in range(1 + (SAMPLE_COUNT - 1) * BETWEEN_SAMPLES)]
+        return tuple(read[::BETWEEN_SAMPLES])
+
+    def _height(self) -> int:
+        """Height of the image in the newest of these, px; 0 where there is none."""
+        found = seen_images(self._samples)
+        return found[0].height if found else 0
 
     def _read(self) -> NDArray[np.uint8]:
         is_read, picture = self._capture.read()
         if not is_read:
             raise InputError(f"The {self._name} gives no picture; check the cable and start again.")
         grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+        self._shape = self._shape or grey.shape
+        if grey.shape != self._shape:
+            raise InputError(f"The {self._name} changed the size of its pictures; start again.")
         return np.asarray(grey, np.uint8)

@@ -178,6 +178,7 @@ function showSituation(now) {
   const said = now.error || (now.ended ? say("live.ended") : state ? "" : say("live.waiting"));
   $("said").textContent = said;
   $("over").hidden = said === "";
+  $("cautions").textContent = now.cautions.join(" ");
   $("record").setAttribute("aria-pressed", String(now.recording));
   $("record").textContent = say(now.recording ? "record.end" : "record.begin");
   $("record").disabled = !now.recording && !$("consent").checked;
