@@ -200,9 +200,11 @@ def test_pictures_of_another_size_are_refused(
         list(device_showing([1.0], NO_OPTIONS).taken(threading.Event()))
 
 
-def test_while_the_scale_is_not_known_there_is_no_value_and_nothing_is_measured() -> None:
+def test_while_the_scale_is_not_known_there_is_no_value_and_nothing_is_measured(
+    tmp_path: Path,
+) -> None:
     source = Breaking(np.full(100, 45.0))
-    live = source.live()
+    live = source.live(tmp_path)
     with live.running():
         give(live, source, 12)
         live.take_rest()
@@ -214,6 +216,9 @@ def test_while_the_scale_is_not_known_there_is_no_value_and_nothing_is_measured(
         with pytest.raises(MeasurementError, match="not as high as when live was started"):
             live.freeze()
         live.go_on()
+        with pytest.raises(MeasurementError, match="not as high as when live was started"):
+            live.record(consented=True)
+        assert not live.recorder.is_recording
         source.is_scale_known = True
         assert not np.isnan(give(live, source, 2).seen.value.change)
         give(live, source, 10)
@@ -448,10 +453,10 @@ class Breaking:
         for _ in range(count):
             next(self.frames)
 
-    def live(self) -> Live:
+    def live(self, recordings: Path | None = None) -> Live:
         """Look at its pictures."""
         return Live(
-            self, self.segmenter, parse_site("muscle-centre"), lambda clip: clip, None,  # type: ignore[arg-type,return-value]
+            self, self.segmenter, parse_site("muscle-centre"), lambda clip: clip, recordings,  # type: ignore[arg-type,return-value]
         )  # fmt: skip
 
 

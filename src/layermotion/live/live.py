@@ -167,8 +167,7 @@ class Live:
             If they cannot be measured.
         """
         self.is_frozen = True
-        if not self._source.is_scale_known:
-            raise MeasurementError(OTHER_HEIGHT)
+        self._check_scale()
         return self._measure(self._memory.clip(self.clip))
 
     def go_on(self) -> None:
@@ -176,6 +175,21 @@ class Live:
         self.is_frozen = False
         if self.has_ended:
             self._again.set()
+
+    def record(self, *, consented: bool) -> None:
+        """Begin a recording, which is cut to the image as it was at the start.
+
+        Raises
+        ------
+        LayermotionError
+            Without consent, without a folder, or if the image has another height now.
+        """
+        self._check_scale()
+        self.recorder.begin(consented=consented)
+
+    def _check_scale(self) -> None:
+        if not self._source.is_scale_known:
+            raise MeasurementError(OTHER_HEIGHT)
 
     def _take(self) -> None:
         """Take frames for as long as they come."""

@@ -160,7 +160,7 @@ def _commands(live: Live) -> list[Route]:
         return JSONResponse(outcome.shown(language_of(request.headers.get("accept-language", ""))))
 
     async def record(request: Request) -> Response:
-        live.recorder.begin(consented=(await _json(request)).get("consent") is True)
+        live.record(consented=(await _json(request)).get("consent") is True)
         return Response(status_code=204)
 
     async def keep(request: Request) -> Response:
