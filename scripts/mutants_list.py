@@ -1240,6 +1240,20 @@ LAB = (
         ("test_lab_consent.py::test_secret_is_the_owners_alone",),
     ),
     Mutant(
+        "lab-fold-goes-by-its-build",
+        "lab/folds.py",
+        "replace(build, frames=frames, fingerprint=fingerprint_of(frames))",
+        "replace(build, frames=frames)",
+        ("test_lab_folds.py::test_each_subject_is_held_out_once_and_never_trained_on_then",),
+    ),
+    Mutant(
+        "lab-fold-fixes-splits",
+        "consent/register.py",
+        "FROM members WHERE build NOT GLOB ? ORDER",
+        "FROM members WHERE build != ? ORDER",
+        ("test_lab_folds.py::test_folds_change_no_split_of_later_builds",),
+    ),
+    Mutant(
         "lab-nothing-found-is-left-out",
         "lab/metrics.py",
         'return MaskScore(0.0, float("nan"), float("nan"))',

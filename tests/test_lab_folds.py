@@ -6,10 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lab_data import labelled_lab, unlabel
+from drawing import draw_layers
+from lab_data import TODAY, labelled_lab, unlabel
+from test_lab_commands import run as command
+from tiny import TINY
 
 from layermotion.consent.ledger import Consent, Scope
-from layermotion.errors import InputError
+from layermotion.consent.origins import LEARNT
+from layermotion.errors import InputError, WeightsError
 from layermotion.lab import folds
 from layermotion.lab.builds import Build, Split, open_build
 from layermotion.lab.folder import Lab, frame_key
@@ -18,6 +22,8 @@ from layermotion.lab.making import make_build
 from layermotion.lab.mixing import MixedDraw
 from layermotion.models.judging import Metric, Score, find_row
 from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.training.export import export_weights
+from layermotion.training.loop import Start, train
 
 PEOPLE = ("11", "12", "13", "14", "15")
 
@@ -41,8 +47,41 @@ def test_each_subject_is_held_out_once_and_never_trained_on_then(tmp_path: Path)
         # What is drawn for training is the training split, and a run of another fold is no start.
         draw = MixedDraw(fold, 0.0)
         assert set(draw.subjects) <= set(fold.subjects(Split.TRAIN))
-        assert draw.origin == MixedDraw(build, 0.0).origin
+        # Its weights are asked for by what the fold trains on, not by what its build does.
+        learnt = lab.register.subjects(draw.origin.fingerprint, LEARNT)
+        assert learnt == set(fold.subjects(Split.TRAIN))
     assert len({MixedDraw(fold, 0.5).source for fold in found}) == 3
+
+
+def test_folds_change_no_split_of_later_builds(tmp_path: Path) -> None:
+    lab, build = opened(tmp_path)
+    folds_of(lab, build, 3)
+    make_build(lab, "second", 0.2)
+    assert open_build(lab, "second").frames == build.frames
+
+
+def test_weights_of_a_fold_are_never_added_and_stop_when_any_of_its_subjects_withdraws(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lab, build = opened(tmp_path)
+    (gone,) = build.subjects(Split.HELD_OUT)
+    step = replace(TINY, steps=1, warmup_steps=1)
+    runs = []
+    for number, fold in enumerate(folds_of(lab, build, 3), start=1):
+        run = tmp_path / f"fold-{number}"
+        train(step, run, MixedDraw(fold, 0.0), report=str)
+        runs += [run] if gone in fold.subjects(Split.TRAIN) else []
+    further = tmp_path / "further"
+    train(step, further, draw_layers, report=str, start=Start(str(runs[0])))
+    assert lab.register.made_from(gone, LEARNT) == tuple(sorted([*runs, further]))
+    for run in (*runs, further):
+        assert command("models", "add", run, "local-001", "--models", tmp_path / "models") == 2
+        assert "a fold of cross-validation, which gives no weights" in capsys.readouterr().err
+    assert not (tmp_path / "models").exists()
+    lab.ledger.withdraw(gone, TODAY, "nurse 2")
+    for run in runs:
+        with pytest.raises(WeightsError, match=f"{gone}, who withdrew"):
+            export_weights(run, "fold-001", run)
 
 
 def test_frames_without_a_label_are_trained_on_in_other_folds_alone(tmp_path: Path) -> None:

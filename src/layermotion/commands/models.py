@@ -40,14 +40,19 @@ def add(
     ],
     models: ModelsFolder,
 ) -> None:
-    """Export the weights of a training run, with their card, into the folder of local weights."""
+    """Export the weights of a training run, with their card, into the folder of local weights.
+
+    Runs of cross-validation are refused, with all that began from them.
+    """
     need("This command needs", "train", ("torch", "onnx"))
+    from layermotion.consent.origins import origins_of, refuse_folds
     from layermotion.network.segmenter import weights_names
-    from layermotion.training.export import export_weights
+    from layermotion.training.export import export_weights, read_run
     from layermotion.training.tracking import record_files
 
     if name in weights_names():
         raise InputError(f"The name {name} is taken by shipped weights; choose another one.")
+    refuse_folds(f"The run {run}", origins_of(read_run(run)["progress"]))
     card = export_weights(run, name, models)
     record_files(run, (card.with_suffix(".onnx"), card))
     typer.echo(

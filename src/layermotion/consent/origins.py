@@ -88,6 +88,21 @@ def check_weights(what: str, origins: Iterable[Origin], on: date | None = None) 
             )
 
 
+def refuse_folds(what: str, origins: Iterable[Origin]) -> None:
+    """Refuse what learnt from a fold of cross-validation, and so from held-out subjects.
+
+    Raises
+    ------
+    WeightsError
+        If there is a fold among the origins, or a ledger cannot be asked.
+    """
+    if any(_reached(what, origin).is_fold(origin.fingerprint) for origin in origins):
+        raise WeightsError(
+            f"{what} learnt from a fold of cross-validation, which gives no weights for use; train "
+            f"on the whole build with: layermotion lab learn"
+        )
+
+
 def note_made(path: Path, origins: Iterable[Origin]) -> None:
     """Tell each laboratory that a run or weights learnt from its pictures, and where they lie."""
     for origin in origins:

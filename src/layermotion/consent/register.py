@@ -11,6 +11,20 @@ from pathlib import Path
 
 from layermotion.consent.store import transaction
 
+# Names of folds, which no build can have: builds hold no space in theirs.
+FOLDS = "* fold * of *"
+
+
+def fold_name(build: str, number: int, count: int) -> str:
+    """Name under which a fold of a build is kept.
+
+    Examples
+    --------
+    >>> fold_name("spring", 1, 4)
+    'spring fold 1 of 4'
+    """
+    return f"{build} fold {number} of {count}"
+
 
 @dataclass(frozen=True)
 class Register:
@@ -39,7 +53,7 @@ class Register:
             connection.executemany("INSERT OR REPLACE INTO marks VALUES (?, ?, ?)", marks)
 
     def note_build(self, build: str, fingerprint: str, splits: Iterable[tuple[str, str]]) -> None:
-        """Keep who is in a build: (subject, split)."""
+        """Keep who is in a build, or is trained on in a fold: (subject, split)."""
         with transaction(self.path) as connection:
             connection.executemany(
                 "INSERT OR IGNORE INTO members VALUES (?, ?, ?, ?)",
@@ -47,10 +61,20 @@ class Register:
             )
 
     def splits(self) -> dict[str, str]:
-        """Split of every subject that was ever in a build, as in the last one."""
+        """Split of every subject that was ever in a build, as in the last one; folds fix none."""
         with transaction(self.path) as connection:
-            rows = connection.execute("SELECT subject, split FROM members ORDER BY rowid")
+            rows = connection.execute(
+                "SELECT subject, split FROM members WHERE build NOT GLOB ? ORDER BY rowid", (FOLDS,)
+            )
             return dict(rows.fetchall())
+
+    def is_fold(self, fingerprint: str) -> bool:
+        """Whether a fingerprint is that of a fold of cross-validation."""
+        with transaction(self.path) as connection:
+            rows = connection.execute(
+                "SELECT 1 FROM members WHERE fingerprint = ? AND build GLOB ?", (fingerprint, FOLDS)
+            )
+            return rows.fetchone() is not None
 
     def subjects(self, fingerprint: str, split: str) -> frozenset[str]:
         """Subjects of one split of a build."""
@@ -62,7 +86,7 @@ class Register:
             return frozenset(subject for (subject,) in rows)
 
     def builds_with(self, subject: str) -> dict[str, str]:
-        """Name and fingerprint of every build that held a subject."""
+        """Name and fingerprint of every build that held a subject, and fold that trained on it."""
         with transaction(self.path) as connection:
             rows = connection.execute(
                 "SELECT build, fingerprint FROM members WHERE subject = ? ORDER BY build",

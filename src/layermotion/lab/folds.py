@@ -12,8 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from layermotion.consent.ledger import Scope
+from layermotion.consent.origins import LEARNT
+from layermotion.consent.register import fold_name
 from layermotion.errors import InputError
-from layermotion.lab.builds import Build, Split
+from layermotion.lab.builds import Build, Split, fingerprint_of
 from layermotion.lab.folder import Lab
 from layermotion.lab.leakage import find_leaks
 from layermotion.lab.making import leak_sentence
@@ -27,9 +29,10 @@ Learn = Callable[[Build, int], Segmenter]
 
 
 def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
-    """Give the build with other splits: each fold's subjects held out, the others trained on.
+    """Give the build with other splits, and keep in the register whom each fold trains on.
 
-    Subjects of a site are spread over the folds. Who agreed to training alone is trained on in
+    A fold's subjects are held out, the others trained on; subjects of a site are spread over the
+    folds. Who agreed to training alone is trained on in
     every fold, as is who has no label, and who agreed to evaluation alone takes no part.
 
     Parameters
@@ -65,8 +68,12 @@ def folds_of(lab: Lab, build: Build, count: int) -> tuple[Build, ...]:
             for f, s in zip(able, splits, strict=True)
             if s is Split.TRAIN or f.label_sha256
         )
-        folds.append(replace(build, frames=frames))
+        folds.append(replace(build, frames=frames, fingerprint=fingerprint_of(frames)))
     _refuse_leaks(replace(build, frames=tuple(able)), fold_of, count)
+    for number, fold in enumerate(folds, start=1):
+        trained = {(f.subject, LEARNT) for f in fold.frames if f.split is Split.TRAIN}
+        name = fold_name(build.name, number, count)
+        lab.register.note_build(name, fold.fingerprint, sorted(trained))
     return tuple(folds)
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from layermotion.consent.origins import Origin
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea
-from layermotion.lab.builds import Build, BuildFrame, Split, fingerprint_of
+from layermotion.lab.builds import Build, BuildFrame, Split
 from layermotion.lab.folder import Lab
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import VIEW_CLASSES
@@ -102,11 +102,10 @@ class MixedDraw:
     def source(self) -> str:
         """Name of the pictures; the same name means the same pictures for the same seed.
 
-        It ends up in the card of the weights, so that those trained on a build can be found. A fold
-        has other splits than its build, and so another name.
+        It ends up in the card of the weights, so that those trained on a build can be found.
         """
         return (
-            f"build {fingerprint_of(self.build.frames)} ({__name__} {source_digest(__name__)}), "
+            f"build {self.build.fingerprint} ({__name__} {source_digest(__name__)}), "
             f"share {self.synthetic_share:g} of {self.synthetic.source}"
             + (f", {UNLABELLED_PART:.3f} of it without a label" if self.unlabelled else "")
         )

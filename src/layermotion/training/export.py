@@ -64,6 +64,20 @@ class _Probabilities(nn.Module):
         return powers / powers.sum(1, keepdim=True), view_logits.softmax(1)
 
 
+def read_run(run: Path) -> dict[str, Any]:
+    """Read the checkpoint of a run.
+
+    Raises
+    ------
+    InputError
+        If it holds none.
+    """
+    checkpoint = run / CHECKPOINT_NAME
+    if not checkpoint.exists():
+        raise InputError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a training run.")
+    return load_checkpoint(checkpoint)
+
+
 def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
     """Write the moving average of a run as weights that ``load_segmenter`` accepts.
 
@@ -93,10 +107,7 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
         raise InputError(f"{name} cannot name weights; give a word and three digits: layers-001.")
     if name in weights_names(folder):
         raise InputError(f"The name {name} is taken; new weights need a new number.")
-    checkpoint = run / CHECKPOINT_NAME
-    if not checkpoint.exists():
-        raise InputError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a training run.")
-    state = load_checkpoint(checkpoint)
+    state = read_run(run)
     origins = origins_of(state["progress"])
     check_weights(f"The run {run}", origins)
     note_made(folder / f"{name}.onnx", origins)
