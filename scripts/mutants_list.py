@@ -1254,6 +1254,13 @@ LAB = (
         ("test_lab_folds.py::test_folds_change_no_split_of_later_builds",),
     ),
     Mutant(
+        "lab-copy-that-cannot-be-read-stops-the-erasure",
+        "lab/erasing.py",
+        "except (*DECODE_ERRORS, InputError):",
+        "except InputError:",
+        ("test_lab_erasing.py::test_a_copy_that_cannot_be_read_stops_no_erasure",),
+    ),
+    Mutant(
         "lab-nothing-found-is-left-out",
         "lab/metrics.py",
         'return MaskScore(0.0, float("nan"), float("nan"))',

@@ -15,12 +15,15 @@ from lab_data import (
     labelled_lab,
     make_lab,
     subject_of,
+    wall_label,
 )
 from numpy.typing import NDArray
 from pydicom.encaps import generate_frames
+from test_lab_commands import run
 
 from layermotion.errors import InputError
-from layermotion.lab.annotations import read_coco, read_mask
+from layermotion.images import write_png
+from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, write_coco
 from layermotion.lab.erasing import erase
 from layermotion.lab.folder import Lab, Review, frame_key
 from layermotion.lab.leakage import find_leaks
@@ -32,6 +35,22 @@ from layermotion.network.segmenter import load_segmenter
 SUBJECTS = ("101", "102", "103", "104")
 # A stretch of compressed picture that no other file holds by chance.
 STRETCH_BYTES = 64
+
+
+@pytest.fixture
+def handed_out(tmp_path: Path) -> Lab:
+    """Make a laboratory of two subjects, whose frames were handed out with labels."""
+    lab, secret_path = make_lab(tmp_path)
+    agree(lab, secret_path, *SUBJECTS[:2])
+    import_subjects(lab, secret_path, tmp_path / "scans", SUBJECTS[:2], "clinic-a")
+    out = tmp_path / "to-label"
+    frames = [LabelledFrame.of(frame_key(name, 0), wall_label()) for name in lab.clips()]
+    for name in lab.clips():
+        lab.register.note_copies(out / "labels" / f"{frame_key(name, 0)}.png", [name])
+        write_png(out / "labels" / f"{frame_key(name, 0)}.png", wall_label())
+    lab.register.note_copies(out / "annotations.json", lab.clips())
+    write_coco(out / "annotations.json", frames, "images")
+    return lab
 
 
 @pytest.fixture
@@ -136,6 +155,52 @@ def test_copies_that_are_not_found_are_said_and_found_later(tmp_path: Path, used
     again, _ = erase(used, subject, "nurse 2")
     assert again.not_reached == () and again.files == {"copies and sheets": 6}
     assert not [p for p in (tmp_path / "to-label").rglob("*") if again.clips[0] in p.name]
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        b"", b"[]", b"{}", b'{"annotations": []}', b'{"images": 3, "annotations": []}',
+        b'{"images": [{"id": 1}], "annotations": []}', b"\xff\xfe{", b"[" * 100_000,
+    ],
+)  # fmt: skip
+def test_a_copy_that_cannot_be_read_stops_no_erasure(
+    tmp_path: Path, handed_out: Lab, spoilt: bytes
+) -> None:
+    lab, subject = handed_out, subject_of(handed_out, "101")
+    name = clip_of(lab, "101")
+    coco = tmp_path / "to-label" / "annotations.json"
+    sound = coco.read_bytes()
+    coco.write_bytes(spoilt)
+    receipt, path = erase(lab, subject, "nurse 2")
+    assert receipt.not_erased == (str(coco),) and coco.read_bytes() == spoilt
+    assert json.loads(path.read_text())["not_erased"] == [str(coco)]
+    assert name not in lab.clips() and receipt.not_reached == ()
+    assert not [p for p in (tmp_path / "to-label").rglob("*") if name in p.name]
+    coco.write_bytes(sound)  # corrected, the next call takes the rest
+    again, _ = erase(lab, subject, "nurse 2")
+    assert again.not_erased == again.not_reached == ()
+    assert name not in coco.read_text() and json.loads(coco.read_text())["images"]
+
+
+def test_outlines_whose_picture_a_file_no_longer_lists_go(tmp_path: Path, handed_out: Lab) -> None:
+    coco = tmp_path / "to-label" / "annotations.json"
+    content = json.loads(coco.read_text())
+    coco.write_text(json.dumps(content | {"images": content["images"][:1]}))
+    erase(handed_out, subject_of(handed_out, "101"), "nurse 2")
+    left = json.loads(coco.read_text())
+    assert {a["image_id"] for a in left["annotations"]} <= {i["id"] for i in left["images"]}
+
+
+def test_a_copy_that_was_not_erased_is_said_with_the_remedy(
+    tmp_path: Path, handed_out: Lab, capsys: pytest.CaptureFixture[str]
+) -> None:
+    coco = tmp_path / "to-label" / "annotations.json"
+    coco.write_bytes(b"")
+    person = ("--subject", "101", "--site", "clinic-a", "--by", "nurse-2")
+    assert run("lab", "erase", handed_out.root, *person) == 1
+    said = capsys.readouterr().out
+    assert f"delete or correct it, and erase again: {coco}\n" in said and "Receipt: " in said
 
 
 def test_erasure_goes_on_after_a_stop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -200,7 +200,7 @@ def erase(
 
     The withdrawal is recorded as well. Builds and sheets that show others too go whole; make them
     anew. What stays is the history of consents, and keyed hashes by which copies are told. Exit
-    code 1: a copy is not where it was written.
+    code 1: a copy is not where it was written, or cannot be read.
     """
     from layermotion.lab.erasing import erase as erase_subject
     from layermotion.lab.folder import open_lab, open_secret
@@ -213,8 +213,10 @@ def erase(
         typer.echo(f"Erased, {kind}: {count}")
     for copy in receipt.not_reached:
         typer.echo(f"Not where it was written, look for it: {copy}")
+    for copy in receipt.not_erased:
+        typer.echo(f"Cannot be read or written, delete or correct it, and erase again: {copy}")
     made = ", ".join(receipt.weights) or "none"
     typer.echo(f"Runs and weights that learnt from it, no longer used: {made}.")
     typer.echo(f"Receipt: {path}")
-    if receipt.not_reached:
+    if receipt.not_reached or receipt.not_erased:
         raise typer.Exit(EXIT_SOME_FAILED)

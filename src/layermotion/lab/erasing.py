@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from layermotion.clip.damage import DECODE_ERRORS
 from layermotion.consent.origins import LEARNT
 from layermotion.errors import InputError
 from layermotion.files import write_text
@@ -28,6 +29,9 @@ class Receipt:
     not_reached
         Copies that were handed out and are not where they were written: look for them, and erase
         again if they are back.
+    not_erased
+        Copies that are there and cannot be read or written: delete or correct them, and erase
+        again.
     weights
         Runs and weights that learnt from the subject; nothing uses them any more.
     """
@@ -38,6 +42,7 @@ class Receipt:
     clips: tuple[str, ...]
     files: dict[str, int]
     not_reached: tuple[str, ...]
+    not_erased: tuple[str, ...]
     weights: tuple[str, ...]
 
 
@@ -63,14 +68,18 @@ def erase(lab: Lab, subject: str, by: str) -> tuple[Receipt, Path]:
         lab.ledger.withdraw(subject, lab.today, by)
     clips = _clips_of(lab, subject)
     files: Counter[str] = Counter()
-    not_reached = []
+    not_reached, not_erased = [], []
     for path in lab.register.copies_of(clips):
-        if path.is_file():
+        try:
+            if not path.is_file():
+                not_reached.append(str(path))
+                continue
             shows_all = _erase_copy(path, clips)
-            lab.register.forget_copy(path, None if shows_all else clips)
-            files["copies and sheets"] += 1
-        else:
-            not_reached.append(str(path))
+        except (*DECODE_ERRORS, InputError):
+            not_erased.append(str(path))
+            continue
+        lab.register.forget_copy(path, None if shows_all else clips)
+        files["copies and sheets"] += 1
     for folder in _builds_with(lab, subject, clips):
         files["files of builds"] += sum(path.is_file() for path in folder.rglob("*"))
         shutil.rmtree(folder)
@@ -84,7 +93,8 @@ def erase(lab: Lab, subject: str, by: str) -> tuple[Receipt, Path]:
     now = datetime.now(UTC)
     receipt = Receipt(
         subject, by.strip(), now.isoformat(timespec="seconds"), clips, dict(files),
-        tuple(not_reached), tuple(map(str, lab.register.made_from(subject, LEARNT))),
+        tuple(not_reached), tuple(not_erased),
+        tuple(map(str, lab.register.made_from(subject, LEARNT))),
     )  # fmt: skip
     path = lab.root / "receipts" / f"{now.strftime('%Y%m%d-%H%M%S-%f')}-{subject}.json"
     write_text(path, json.dumps(asdict(receipt), indent=1) + "\n")
@@ -129,9 +139,11 @@ def _erase_copy(path: Path, clips: tuple[str, ...]) -> bool:
 
 def _coco_without(text: str, clips: tuple[str, ...]) -> str:
     content = json.loads(text)
-    gone = {i["id"] for i in content["images"] if _is_of(str(i["file_name"]), clips)}
-    content["images"] = [i for i in content["images"] if i["id"] not in gone]
-    content["annotations"] = [a for a in content["annotations"] if a["image_id"] not in gone]
+    kept = [i for i in content["images"] if not _is_of(str(i["file_name"]), clips)]
+    numbers = {i["id"] for i in kept}
+    # An outline without a picture in the list may be of anybody.
+    content["annotations"] = [a for a in content["annotations"] if a["image_id"] in numbers]
+    content["images"] = kept
     return json.dumps(content) + "\n"
 
 
