@@ -1292,6 +1292,20 @@ MODELS = (
         ("test_lab_registry.py::test_a_judgement_counts_for_its_two_weights_alone",),
     ),
     Mutant(
+        "models-roll-back-names-what-is-in-use",
+        "models/registry.py",
+        "change) if change.step is Step.PROMOTE else promoted[:-1]",
+        "change)",
+        ("test_lab_registry.py::test_promotion_and_the_way_back",),
+    ),
+    Mutant(
+        "models-replaced-file-in-use",
+        "models/registry.py",
+        "if segmenter.sha256 != stated.get(name, segmenter.sha256):",
+        "if False:",
+        ("test_lab_registry.py::test_a_file_in_the_place_of_promoted_weights_is_not_used",),
+    ),
+    Mutant(
         "models-forgetting-is-no-objection",
         "models/judging.py",
         "if grown > FORGETTING_PERCENT / 100:",

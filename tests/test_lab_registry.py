@@ -3,6 +3,7 @@
 import hashlib
 import json
 import math
+import re
 import shutil
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 
 from layermotion.errors import InputError, WeightsError
 from layermotion.models.judging import Judgement, Metric, Row
-from layermotion.models.registry import Judged, Registry, Step, judgement_text
+from layermotion.models.registry import Judged, Registry, Step, judgement_text, load_in_use
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
 
 ROW = Row("all", "all", Metric.DICE, 3, 0.8, 0.9, 0.05, 0.15)
@@ -67,6 +68,59 @@ def test_promotion_and_the_way_back(registry: Registry) -> None:
     listed = {model.name: model for model in registry.models()}
     assert listed[shipped].is_in_use and not listed[shipped].is_local
     assert listed["local-001"].is_local and listed["local-001"].problem == ""
+
+
+@pytest.mark.parametrize("steps", [("promote", "roll-back"), ("roll-back",)])
+def test_shipped_weights_that_a_version_no_longer_brings_give_way_to_the_newest(
+    registry: Registry, steps: tuple[str, ...]
+) -> None:
+    names = {"promote": "local-001", "roll-back": "layers-000"}
+    rows = [
+        {"step": step, "name": names[step], "sha256": "f" * 64, "by": "dev 1", "at": ""}
+        for step in steps
+    ]
+    (registry.folder / "in-use.json").write_text(json.dumps(rows))
+    shipped = weights_names()[-1]
+    assert registry.in_use() == shipped
+    assert next(m for m in registry.models() if m.is_in_use).name == shipped
+    with pytest.raises(WeightsError, match="nothing to roll back"):
+        registry.roll_back("dev 1")
+    judge(registry, shipped, "local-002")
+    registry.promote("local-002", "dev 1")
+    assert registry.in_use() == "local-002"
+    assert registry.roll_back("dev 1") == shipped == registry.in_use()
+
+
+def replace_weights(registry: Registry, name: str) -> None:
+    """Put other weights with a card that fits in the place of some."""
+    model = onnx.load(registry.folder / f"{name}.onnx")
+    model.producer_name = "another"
+    onnx.save(model, registry.folder / f"{name}.onnx")
+    card = registry.folder / f"{name}.json"
+    found = digest(registry.folder / f"{name}.onnx")
+    card.write_text(json.dumps(json.loads(card.read_text()) | {"sha256": found}))
+
+
+def test_a_file_in_the_place_of_promoted_weights_is_not_used(
+    registry: Registry, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("layermotion.models.registry.default_models", lambda: registry.folder)
+    shipped = weights_names()[-1]
+    for before, name in ((shipped, "local-001"), ("local-001", "local-002")):
+        judge(registry, before, name)
+        registry.promote(name, "dev 1")
+    assert load_in_use().name == "local-002"
+    replace_weights(registry, "local-002")
+    sentence = (
+        r"The weights local-002 have checksum \w+, but those promoted had \w+; put that file back\."
+    )
+    with pytest.raises(WeightsError, match=f"{sentence} .* layermotion models roll-back"):
+        load_in_use()
+    problems = {model.name: model.problem for model in registry.models()}
+    assert re.fullmatch(sentence, problems["local-002"]) and not problems["local-001"]
+    # The way back passes over what was replaced as well.
+    replace_weights(registry, "local-001")
+    assert registry.roll_back("dev 1") == shipped == load_in_use().name
 
 
 def test_unjudged_and_worse_weights_are_refused(registry: Registry) -> None:

@@ -127,8 +127,15 @@ class Registry:
 
     def in_use(self) -> str:
         """Name of the weights in use: the last promoted ones, else the newest shipped ones."""
-        changes = self.history()
-        return changes[-1].name if changes else weights_names()[-1]
+        promoted = self._promoted()
+        return promoted[-1].name if promoted else weights_names()[-1]
+
+    def _promoted(self) -> tuple[Change, ...]:
+        """Promotions that no roll-back has taken back, the oldest first."""
+        promoted: tuple[Change, ...] = ()
+        for change in self.history():
+            promoted = (*promoted, change) if change.step is Step.PROMOTE else promoted[:-1]
+        return promoted
 
     def place(self, name: str) -> Path:
         """Folder in which weights lie.
@@ -155,9 +162,16 @@ class Registry:
         Raises
         ------
         WeightsError
-            If there are none, or they cannot be used.
+            If there are none, they cannot be used, or they are not those that were promoted.
         """
-        return load_segmenter(name, threads=1, folder=self.place(name))
+        segmenter = load_segmenter(name, threads=1, folder=self.place(name))
+        stated = {change.name: change.sha256 for change in self._promoted()}
+        if segmenter.sha256 != stated.get(name, segmenter.sha256):
+            raise WeightsError(
+                f"The weights {name} have checksum {segmenter.sha256[:12]}, but those promoted had "
+                f"{stated[name][:12]}; put that file back."
+            )
+        return segmenter
 
     def checked(self, name: str) -> str:
         """Load weights as measuring would, and return their checksum.
@@ -229,12 +243,7 @@ class Registry:
         WeightsError
             If nothing was promoted.
         """
-        promoted: list[str] = []
-        for change in self.history():
-            if change.step is Step.PROMOTE:
-                promoted.append(change.name)
-            else:
-                promoted.pop()
+        promoted = [change.name for change in self._promoted()]
         if not promoted:
             raise WeightsError("The shipped weights are in use, so there is nothing to roll back.")
         changes = []
