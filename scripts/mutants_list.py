@@ -1261,6 +1261,20 @@ LAB = (
         ("test_lab_erasing.py::test_a_copy_that_cannot_be_read_stops_no_erasure",),
     ),
     Mutant(
+        "lab-proposal-replaces-what-a-person-drew",
+        "lab/labelling.py",
+        "if note.is_untouched and not read_note(lab, frame.key).is_untouched:",
+        "if False:",
+        ("test_lab_labels.py::test_an_untouched_proposal_never_replaces_what_a_person_drew",),
+    ),
+    Mutant(
+        "lab-proposals-over-corrections",
+        "lab/proposals.py",
+        'or any((out / "labels").glob("*")):',
+        ":",
+        ("test_lab_proposals.py::test_proposals_come_back_as_they_went_out",),
+    ),
+    Mutant(
         "lab-nothing-found-is-left-out",
         "lab/metrics.py",
         'return MaskScore(0.0, float("nan"), float("nan"))',

@@ -167,6 +167,7 @@ def test_untouched_proposals_are_no_labels_unless_asked_for(tmp_path: Path) -> N
     lab, _ = labelled_lab(tmp_path, SIX[:3])
     untouched = sorted(path.stem for path in lab.root.glob("labels/*.png"))[:2]
     for key in untouched:
+        unlabel(lab, key)
         write_png(lab.proposal_path(key), wall_label())
         store_label(lab, key, wall_label())
     report = make_build(lab, "first", 1 / 3)

@@ -12,9 +12,11 @@ import pydicom
 import pytest
 from lab_data import (
     AREA,
+    BOTH,
     COLUMNS,
     OPTIONS,
     ROWS,
+    TODAY,
     Label,
     agree,
     make_lab,
@@ -28,7 +30,9 @@ from pydicom.dataset import FileMetaDataset
 from pydicom.pixels.utils import pack_bits
 from pydicom.sequence import Sequence
 from pydicom.uid import ExplicitVRLittleEndian, SegmentationStorage
+from test_lab_commands import run
 
+from layermotion.consent.ledger import Consent
 from layermotion.errors import InputError
 from layermotion.images import write_png
 from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, write_coco
@@ -367,3 +371,28 @@ def test_labels_carry_who_corrected_them_and_whether(
         store_labels(lab, [LabelledFrame.of(frame_key(record.name, 0), speck)], " ")
     lab.label_path(frame_key(record.name, 0)).with_suffix(".json").unlink()
     assert read_note(lab, frame_key(record.name, 0)).is_untouched
+
+
+def test_an_untouched_proposal_never_replaces_what_a_person_drew(
+    lab_with_clip: tuple[Lab, Path, ClipRecord], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lab, _, record = lab_with_clip
+    keys = [frame_key(record.name, number) for number in range(2)]
+    for key in keys:
+        write_png(lab.proposal_path(key), wall_label())
+        write_png(tmp_path / "to-label" / f"{key}.png", wall_label())
+    store_labels(lab, [LabelledFrame.of(keys[0], corrected())], "physio 3")
+    lab.ledger.record([Consent(record.subject, BOTH, TODAY, None)], "nurse 2")
+    assert run("lab", "label", lab.root, tmp_path / "to-label", "--by", "physio-4") == 0
+    text = capsys.readouterr().out
+    assert f"{keys[0]}: the proposal as it went out, so the label that a person drew stays" in text
+    assert "1 of 2 frames stored" in text and "1 of them untouched" in text
+    np.testing.assert_array_equal(read_mask(lab.label_path(keys[0])).label, corrected())
+    assert read_note(lab, keys[0]).by == "physio 3" and read_note(lab, keys[1]).is_untouched
+    # Another drawing does replace it, and an untouched one what was untouched.
+    other = wall_label()
+    other[50:56] = 0
+    report = store_labels(lab, [LabelledFrame.of(keys[0], other)], "physio 4", as_drawn=True)
+    assert report.sound == (keys[0],) and read_note(lab, keys[0]).by == "physio 4"
+    report = store_labels(lab, [LabelledFrame.of(keys[1], wall_label())], "physio 4")
+    assert report.sound == (keys[1],) and report.kept == ()

@@ -69,6 +69,16 @@ def test_proposals_come_back_as_they_went_out(
     assert {c.key.rpartition("-")[0] for c in propose(lab, segmenter, 9, out)} == {
         records[0].name}  # fmt: skip
     record_review(lab, (records[1].name,), Review.ACCEPTED)
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    for holding in (out, lab.root, lab.root / "labels" / "new"):
+        words = "holds labels already" if holding is out else "lies in the laboratory"
+        with pytest.raises(InputError, match=f"{words}.* by --out"):
+            propose(lab, segmenter, 3, holding)
+    assert {path: path.read_bytes() for path in before} == before
+    (out / "annotations.json").rename(out / "corrected.json")
+    with pytest.raises(InputError, match="holds labels already"):
+        propose(lab, segmenter, 3, out)
+    out = tmp_path / "more"
     choices = propose(lab, segmenter, 3, out)
     assert len(choices) == 3 == len({choice.key for choice in choices})
     assert all(0 < choice.uncertainty < 1 for choice in choices)

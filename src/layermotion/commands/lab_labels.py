@@ -96,7 +96,8 @@ def label(
     """Store the labels of frames without a fault, and say what is wrong with the others.
 
     Who corrected a label is kept with it. A proposal that comes back as it went out is counted
-    apart, and is not trained on unless lab build is told to.
+    apart, is not trained on unless lab build is told to, and never replaces a label that a person
+    drew.
     """
     from layermotion.lab.labelling import read_note, store_labels
 
@@ -120,6 +121,8 @@ def _read(lab: Path, labels: Path, secret: Path | None) -> tuple["Lab", list["La
 def _show(report: "LabelReport", count: int, done: str) -> None:
     for fault in report.faults:
         typer.echo(fault.sentence)
+    for key in report.kept:
+        typer.echo(f"{key}: the proposal as it went out, so the label that a person drew stays.")
     typer.echo(f"{len(report.sound)} of {count} frames {done}.")
     if report.faults:
         raise typer.Exit(EXIT_SOME_FAILED)

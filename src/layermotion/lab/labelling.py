@@ -2,7 +2,7 @@
 
 import json
 from collections import Counter
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from layermotion.errors import InputError
@@ -17,10 +17,21 @@ from layermotion.lab.segmentations import read_segmentation
 
 @dataclass(frozen=True)
 class LabelReport:
-    """What was found in a set of labels: the keys of sound frames, and every fault."""
+    """What was found in a set of labels.
+
+    Parameters
+    ----------
+    sound
+        Keys of sound frames; once they are stored, of those that were.
+    faults
+        Every fault.
+    kept
+        Keys of frames whose label stayed: what came was an untouched proposal, a person had drawn.
+    """
 
     sound: tuple[str, ...]
     faults: tuple[Fault, ...]
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,6 +112,8 @@ def store_labels(
 ) -> LabelReport:
     """Store the labels of frames without a fault, and who brought them; the others are left out.
 
+    A proposal that comes back as it went out never replaces a label that a person drew.
+
     Raises
     ------
     InputError
@@ -112,12 +125,17 @@ def store_labels(
     sound = [frame for frame in frames if frame.key in set(report.sound)]
     for frame in sound:
         lab.allow(lab.clip(split_key(frame.key)[0]))
+    kept = []
     for frame in sound:
         note = LabelNote(by.strip(), lab.today.isoformat(), _is_untouched(lab, frame))
+        if note.is_untouched and not read_note(lab, frame.key).is_untouched:
+            kept.append(frame.key)
+            continue
         # The note comes first: a label without one counts as untouched.
         write_text(_note_path(lab, frame.key), json.dumps(asdict(note)) + "\n")
         write_png(lab.label_path(frame.key), frame.label)
-    return report
+    stored = tuple(key for key in report.sound if key not in kept)
+    return replace(report, sound=stored, kept=tuple(kept))
 
 
 def read_note(lab: Lab, key: str) -> LabelNote:

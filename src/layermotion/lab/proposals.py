@@ -69,8 +69,17 @@ def propose(lab: Lab, segmenter: Segmenter, count: int, out: Path) -> tuple[Choi
     Raises
     ------
     InputError
-        If no frame may be labelled.
+        If no frame may be labelled, or the folder holds labels already or lies in the laboratory.
     """
+    if out.resolve().is_relative_to(lab.root.resolve()):
+        raise InputError(
+            f"{out} lies in the laboratory; name a folder outside {lab.root} by --out."
+        )
+    if (out / "annotations.json").exists() or any((out / "labels").glob("*")):
+        raise InputError(
+            f"{out} holds labels already, which a person may have corrected; name another folder "
+            f"by --out."
+        )
     candidates = list(find_candidates(lab, segmenter))
     labelled = set(lab.label_keys())
     free = [c for c in candidates if c.key not in labelled]
