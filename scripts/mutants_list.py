@@ -1275,6 +1275,20 @@ LAB = (
         ("test_lab_proposals.py::test_proposals_come_back_as_they_went_out",),
     ),
     Mutant(
+        "lab-sheets-by-where-they-lay",
+        "consent/register.py",
+        "whole.relative_to(root).as_posix() if whole.is_relative_to(root) else str(whole)",
+        "str(whole)",
+        ("test_lab_erasing.py::test_a_renamed_laboratory_keeps_no_sheet_of_who_was_erased",),
+    ),
+    Mutant(
+        "lab-said-blocked-and-is-not",
+        "consent/origins.py",
+        "check_weights(str(path), (Origin(ledger, register.identity, f) for ledger, f in asked), on)",
+        'raise WeightsError("")',
+        ("test_lab_gate.py::test_a_copy_says_blocked_only_of_what_loading_refuses",),
+    ),
+    Mutant(
         "lab-nothing-found-is-left-out",
         "lab/metrics.py",
         'return MaskScore(0.0, float("nan"), float("nan"))',

@@ -1,6 +1,7 @@
 """Erasure: no byte that shows a subject is left, others keep theirs, and a receipt says so."""
 
 import json
+import sqlite3
 from pathlib import Path
 
 import cv2
@@ -29,7 +30,7 @@ from layermotion.lab.folder import Lab, Review, frame_key
 from layermotion.lab.leakage import find_leaks
 from layermotion.lab.making import make_build
 from layermotion.lab.proposals import propose
-from layermotion.lab.review import record_review, write_sheets
+from layermotion.lab.review import clips_on, record_review, write_sheets
 from layermotion.network.segmenter import load_segmenter
 
 SUBJECTS = ("101", "102", "103", "104")
@@ -201,6 +202,30 @@ def test_a_copy_that_was_not_erased_is_said_with_the_remedy(
     assert run("lab", "erase", handed_out.root, *person) == 1
     said = capsys.readouterr().out
     assert f"delete or correct it, and erase again: {coco}\n" in said and "Receipt: " in said
+
+
+@pytest.mark.parametrize("was_absolute", [False, True])
+def test_a_renamed_laboratory_keeps_no_sheet_of_who_was_erased(
+    tmp_path: Path, handed_out: Lab, was_absolute: bool
+) -> None:
+    lab, subject = handed_out, subject_of(handed_out, "101")
+    own, other = (lab.clip(clip_of(lab, number)) for number in ("101", "102"))
+    write_sheets(lab, (own, other), "again")
+    (kept,) = write_sheets(lab, (other,), "again")
+    assert lab.register.copies_of([own.name])[-1] != kept
+    renamed = Lab(lab.root.rename(tmp_path / "our-lab"), lab.today)
+    if was_absolute:  # as earlier versions noted it
+        with sqlite3.connect(renamed.root / "consent.sqlite") as connection:
+            connection.execute(
+                "UPDATE copies SET path = ? || path WHERE path LIKE 'review/again-1%'",
+                (f"{lab.root}/",),
+            )
+    receipt, _ = erase(renamed, subject, "nurse 2")
+    assert [path.name for path in (renamed.root / "review").iterdir()] == [kept.name]
+    assert receipt.not_reached == (
+        (str(lab.root / "review" / "again-1.png"),) if was_absolute else ()
+    )
+    assert clips_on(renamed, [renamed.root / "review" / kept.name]) == (other.name,)
 
 
 def test_erasure_goes_on_after_a_stop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

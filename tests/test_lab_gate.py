@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from drawing import Scene, draw_layers
 from lab_data import TODAY, labelled_lab, make_lab, store_label, subject_of, unlabel, wall_label
+from test_lab_commands import run as command
 from test_lab_registry import digest
 from tiny import TINY
 
@@ -21,11 +22,13 @@ from layermotion.consent.ledger import Consent, Scope
 from layermotion.consent.origins import Origin
 from layermotion.errors import ConfigError, InputError, WeightsError
 from layermotion.lab.builds import Split, open_build
+from layermotion.lab.erasing import erase
 from layermotion.lab.folder import Lab, Review, frame_key
 from layermotion.lab.making import make_build
 from layermotion.lab.mixing import MixedDraw
 from layermotion.lab.proposals import find_candidates
 from layermotion.lab.review import mask_box, record_review, write_sheets
+from layermotion.lab.status import read_status
 from layermotion.models.judging import Judgement, Metric, Row
 from layermotion.models.registry import Judged, Registry, load_in_use
 from layermotion.network.segmenter import WEIGHTS_FOLDER, load_segmenter, read_card, weights_names
@@ -138,6 +141,43 @@ def test_consents_that_cannot_be_asked_stop_the_use(
     shutil.rmtree(lab.root)
     os.rename(tmp_path / "moved", lab.root)
     go_on()
+
+
+def test_a_copy_says_blocked_only_of_what_loading_refuses(
+    tmp_path: Path, agreed: tuple[Lab, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    lab, subject = agreed
+    old, inside, new = tmp_path / "first", lab.root / "runs" / "spring", tmp_path / "second"
+    for run in (old, inside):
+        train(ONE_STEP, run, LocalDraw(lab.origin(FINGERPRINT)), report=str)
+    copy = Lab(shutil.copytree(lab.root, tmp_path / "copy"), lab.today)
+    train(ONE_STEP, new, LocalDraw(copy.origin(FINGERPRINT)), report=str)
+    person = ("--subject", "4711", "--site", "clinic-a", "--by", "nurse-2")
+    assert command("lab", "withdraw", copy.root, *person) == 0
+    text = capsys.readouterr().out
+    copied = copy.root / "runs" / "spring"  # it carries what the first laboratory gave it
+    assert f"Blocked runs and weights that learnt from it: {new}.\n" in text
+    free = (
+        "Not blocked, because they ask the laboratory that this one was copied from; withdraw "
+        f"there too: {copied}, {old}"
+    )
+    assert f"{free}\n" in text
+    status = read_status(copy, tmp_path / "models")
+    assert status.blocked == (new,) and status.not_blocked == (copied, old)
+    lines = list(status.lines(tmp_path))
+    assert f"Blocked by a withdrawal: {new}" in lines and free in lines
+    receipt, _ = erase(copy, subject, "nurse 2")
+    assert receipt.weights == (str(new),) and receipt.not_blocked == (str(copied), str(old))
+    for run in (old, copied, new):
+        start = Start(str(run))
+        if run == new:
+            with pytest.raises(WeightsError, match=f"{subject}, who withdrew"):
+                train(ONE_STEP, tmp_path / "next", draw_layers, report=str, start=start)
+        else:
+            train(ONE_STEP, tmp_path / f"of-{run.name}", draw_layers, report=str, start=start)
+    # What is not found where it was is refused as well, and said to be.
+    lab.root.rename(tmp_path / "elsewhere")
+    assert read_status(copy, tmp_path / "models").blocked == (copied, old, new)
 
 
 @pytest.fixture

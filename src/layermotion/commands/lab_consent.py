@@ -3,6 +3,7 @@
 Every command imports what it needs when it runs, so that help stays quick.
 """
 
+from collections.abc import Collection, Iterable
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -173,7 +174,7 @@ def withdraw(
     From that day on, until a new consent of a later day, nothing uses its pictures, builds that
     hold it, and runs and weights that learnt from it. Its pictures stay until lab erase.
     """
-    from layermotion.consent.origins import LEARNT
+    from layermotion.consent.origins import LEARNT, is_refused
     from layermotion.lab.folder import open_lab, open_secret
     from layermotion.lab.persons import Person
 
@@ -184,7 +185,17 @@ def withdraw(
     builds = opened.register.builds_with(pseudonym)
     typer.echo(f"Builds that hold it: {', '.join(builds) or 'none'}.")
     made = opened.register.made_from(pseudonym, LEARNT)
-    typer.echo(f"Runs and weights that learnt from it: {', '.join(map(str, made)) or 'none'}.")
+    blocked = [path for path in made if is_refused(opened.register, path, opened.today)]
+    _tell_blocked(blocked, [path for path in made if path not in blocked])
+
+
+def _tell_blocked(blocked: Iterable[Path], not_blocked: Collection[Path]) -> None:
+    from layermotion.lab.status import not_blocked_sentence
+
+    told = ", ".join(map(str, blocked)) or "none"
+    typer.echo(f"Blocked runs and weights that learnt from it: {told}.")
+    if not_blocked:
+        typer.echo(not_blocked_sentence(not_blocked))
 
 
 @app.command(epilog=epilog("layermotion lab erase our-lab --site clinic-a --by nurse-2"))
@@ -215,8 +226,7 @@ def erase(
         typer.echo(f"Not where it was written, look for it: {copy}")
     for copy in receipt.not_erased:
         typer.echo(f"Cannot be read or written, delete or correct it, and erase again: {copy}")
-    made = ", ".join(receipt.weights) or "none"
-    typer.echo(f"Runs and weights that learnt from it, no longer used: {made}.")
+    _tell_blocked(map(Path, receipt.weights), list(map(Path, receipt.not_blocked)))
     typer.echo(f"Receipt: {path}")
     if receipt.not_reached or receipt.not_erased:
         raise typer.Exit(EXIT_SOME_FAILED)

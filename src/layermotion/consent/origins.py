@@ -109,6 +109,16 @@ def note_made(path: Path, origins: Iterable[Origin]) -> None:
         Register(Path(origin.ledger)).note_made(path, [origin.fingerprint])
 
 
+def is_refused(register: Register, path: Path, on: date) -> bool:
+    """Whether loading refuses a run or weights that a laboratory knows of."""
+    asked = register.asked_by(path)
+    try:
+        check_weights(str(path), (Origin(ledger, register.identity, f) for ledger, f in asked), on)
+    except WeightsError:
+        return True
+    return False
+
+
 def _reached(what: str, origin: Origin) -> Register:
     path = Path(origin.ledger)
     register = Register(path)

@@ -1,7 +1,8 @@
 """Owns what was made from whose pictures: builds, runs, weights and copies handed out.
 
 It stands in the file of the consent ledger, so that nothing made outside the laboratory's folder is
-forgotten, and it stays when pictures are erased. Subjects appear by pseudonym alone.
+forgotten, and it stays when pictures are erased. Subjects appear by pseudonym alone. What lies in
+the laboratory's folder goes by its path there, so that the folder may be renamed.
 """
 
 import uuid
@@ -95,12 +96,25 @@ class Register:
             return dict(rows.fetchall())
 
     def note_made(self, path: Path, fingerprints: Iterable[str]) -> None:
-        """Keep that a run or weights learnt from builds, and where they lie."""
+        """Keep that a run or weights learnt from builds, where they lie, and that they ask here."""
+        made = [(self._noted(path), fingerprint) for fingerprint in fingerprints]
+        asking = [(*row, str(self.path.resolve())) for row in made]
         with transaction(self.path) as connection:
-            connection.executemany(
-                "INSERT OR IGNORE INTO made VALUES (?, ?)",
-                [(str(path.resolve()), fingerprint) for fingerprint in fingerprints],
+            connection.executemany("INSERT OR IGNORE INTO made VALUES (?, ?)", made)
+            connection.executemany("INSERT OR IGNORE INTO asking VALUES (?, ?, ?)", asking)
+
+    def asked_by(self, path: Path) -> tuple[tuple[str, str], ...]:
+        """Ledger that a run or weights ask about each build, and the build's fingerprint.
+
+        It is another one than this where the laboratory was copied or moved since.
+        """
+        with transaction(self.path) as connection:
+            rows = connection.execute(
+                "SELECT coalesce(ledger, ?), fingerprint FROM made "
+                "LEFT JOIN asking USING (path, fingerprint) WHERE path IN (?, ?)",
+                (str(self.path.resolve()), *self._forms(path)),
             )
+            return tuple(rows.fetchall())
 
     def made_from(self, subject: str, split: str) -> tuple[Path, ...]:
         """Return the runs and weights that learnt from builds with a subject in a split."""
@@ -110,14 +124,14 @@ class Register:
                 "WHERE subject = ? AND split = ? ORDER BY path",
                 (subject, split),
             )
-            return tuple(Path(path) for (path,) in rows)
+            return tuple(sorted({self._found(path) for (path,) in rows}))
 
     def note_copies(self, path: Path, clips: Iterable[str]) -> None:
         """Keep that a file or folder outside the clips shows pictures of clips."""
         with transaction(self.path) as connection:
             connection.executemany(
                 "INSERT OR IGNORE INTO copies VALUES (?, ?)",
-                [(str(path.resolve()), clip) for clip in clips],
+                [(self._noted(path), clip) for clip in clips],
             )
 
     def copies_of(self, clips: Iterable[str]) -> tuple[Path, ...]:
@@ -125,22 +139,35 @@ class Register:
         wanted = set(clips)
         with transaction(self.path) as connection:
             rows = connection.execute("SELECT path, clip FROM copies ORDER BY path").fetchall()
-        return tuple(dict.fromkeys(Path(path) for path, clip in rows if clip in wanted))
+        return tuple(dict.fromkeys(self._found(path) for path, clip in rows if clip in wanted))
 
     def shown_on(self, paths: Iterable[Path]) -> frozenset[str]:
         """Clips whose pictures are on any of these files or folders."""
-        wanted = {str(path.resolve()) for path in paths}
+        wanted = {form for path in paths for form in self._forms(path)}
         with transaction(self.path) as connection:
             rows = connection.execute("SELECT path, clip FROM copies").fetchall()
         return frozenset(clip for path, clip in rows if path in wanted)
 
     def forget_copy(self, path: Path, clips: Iterable[str] | None = None) -> None:
         """Drop that a file shows clips, or all that is known of it if it is gone (None)."""
+        forms = self._forms(path)
         with transaction(self.path) as connection:
             if clips is None:
-                connection.execute("DELETE FROM copies WHERE path = ?", (str(path),))
+                connection.execute("DELETE FROM copies WHERE path IN (?, ?)", forms)
             else:
                 connection.executemany(
-                    "DELETE FROM copies WHERE path = ? AND clip = ?",
-                    [(str(path), clip) for clip in clips],
+                    "DELETE FROM copies WHERE path IN (?, ?) AND clip = ?",
+                    [(*forms, clip) for clip in clips],
                 )
+
+    def _noted(self, path: Path) -> str:
+        """Path from the laboratory's folder if it lies there, else from the root of all files."""
+        whole, root = path.resolve(), self.path.resolve().parent
+        return whole.relative_to(root).as_posix() if whole.is_relative_to(root) else str(whole)
+
+    def _forms(self, path: Path) -> tuple[str, str]:
+        """Path as it is noted, and as earlier versions noted it."""
+        return self._noted(path), str(path.resolve())
+
+    def _found(self, noted: str) -> Path:
+        return self.path.resolve().parent / noted

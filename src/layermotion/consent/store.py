@@ -42,6 +42,10 @@ CREATE TABLE IF NOT EXISTS members (
 CREATE TABLE IF NOT EXISTS made (
     path TEXT NOT NULL, fingerprint TEXT NOT NULL, PRIMARY KEY (path, fingerprint)
 ) STRICT;
+CREATE TABLE IF NOT EXISTS asking (
+    path TEXT NOT NULL, fingerprint TEXT NOT NULL, ledger TEXT NOT NULL,
+    PRIMARY KEY (path, fingerprint, ledger)
+) STRICT;
 CREATE TABLE IF NOT EXISTS copies (
     path TEXT NOT NULL, clip TEXT NOT NULL, PRIMARY KEY (path, clip)
 ) STRICT;

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from layermotion.clip.damage import DECODE_ERRORS
-from layermotion.consent.origins import LEARNT
+from layermotion.consent.origins import LEARNT, is_refused
 from layermotion.errors import InputError
 from layermotion.files import write_text
 from layermotion.lab.copies import load_print
@@ -32,8 +32,9 @@ class Receipt:
     not_erased
         Copies that are there and cannot be read or written: delete or correct them, and erase
         again.
-    weights
-        Runs and weights that learnt from the subject; nothing uses them any more.
+    weights, not_blocked
+        Runs and weights that learnt from the subject: those that nothing uses any more, and those
+        that ask the laboratory that this one was copied from.
     """
 
     subject: str
@@ -44,6 +45,7 @@ class Receipt:
     not_reached: tuple[str, ...]
     not_erased: tuple[str, ...]
     weights: tuple[str, ...]
+    not_blocked: tuple[str, ...]
 
 
 def erase(lab: Lab, subject: str, by: str) -> tuple[Receipt, Path]:
@@ -88,13 +90,17 @@ def erase(lab: Lab, subject: str, by: str) -> tuple[Receipt, Path]:
         if path.is_file() and not is_kept and _is_of(path.name, clips):
             files["clips, labels and proposals"] += 1
             path.unlink()
-    for path in (lab.root / "review").glob(".*"):  # what a killed command left of a sheet
-        path.unlink()
+    for path in (lab.root / "review").glob("*.png"):
+        # What a killed command left of a sheet, and sheets of which nothing is known.
+        if path.name.startswith(".") or not lab.register.shown_on([path]):
+            path.unlink()
+    made = lab.register.made_from(subject, LEARNT)
+    blocked = [path for path in made if is_refused(lab.register, path, lab.today)]
     now = datetime.now(UTC)
     receipt = Receipt(
         subject, by.strip(), now.isoformat(timespec="seconds"), clips, dict(files),
         tuple(not_reached), tuple(not_erased),
-        tuple(map(str, lab.register.made_from(subject, LEARNT))),
+        tuple(map(str, blocked)), tuple(str(path) for path in made if path not in blocked),
     )  # fmt: skip
     path = lab.root / "receipts" / f"{now.strftime('%Y%m%d-%H%M%S-%f')}-{subject}.json"
     write_text(path, json.dumps(asdict(receipt), indent=1) + "\n")

@@ -1,11 +1,11 @@
 """Owns what a laboratory holds and which command comes next."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from layermotion.consent.origins import LEARNT
+from layermotion.consent.origins import LEARNT, is_refused
 from layermotion.errors import WeightsError
 from layermotion.lab.folder import FINISHED, Lab, Review, split_key
 from layermotion.lab.labelling import read_note
@@ -34,8 +34,9 @@ class Status:
         out, and subjects with a label that somebody drew or corrected.
     builds, weights
         Names of builds that may be used, and of local weights that may be used.
-    blocked
-        Runs and weights that learnt from somebody who withdrew.
+    blocked, not_blocked
+        Runs and weights that learnt from somebody who withdrew, and those of them that are not
+        refused, because they ask the laboratory that this one was copied from.
     """
 
     consenting: int
@@ -49,6 +50,7 @@ class Status:
     builds: tuple[str, ...]
     weights: tuple[str, ...]
     blocked: tuple[Path, ...]
+    not_blocked: tuple[Path, ...]
 
     def lines(self, models: Path) -> Iterator[str]:
         """Give sentences for a screen.
@@ -69,6 +71,16 @@ class Status:
         yield f"Local weights in {models}: {', '.join(self.weights) or 'none'}"
         if self.blocked:
             yield f"Blocked by a withdrawal: {', '.join(map(str, self.blocked))}"
+        if self.not_blocked:
+            yield not_blocked_sentence(self.not_blocked)
+
+
+def not_blocked_sentence(paths: Iterable[Path]) -> str:
+    """Say which runs and weights a withdrawal does not reach."""
+    return (
+        f"Not blocked, because they ask the laboratory that this one was copied from; withdraw "
+        f"there too: {', '.join(map(str, paths))}"
+    )
 
 
 def read_status(lab: Lab, models: Path) -> Status:
@@ -85,7 +97,8 @@ def read_status(lab: Lab, models: Path) -> Status:
     drawn = [key for key, note in notes.items() if not note.is_untouched]
     subjects = {usable[name].subject for key in drawn if (name := split_key(key)[0]) in usable}
     withdrawn = lab.ledger.withdrawn(lab.day_of_use)
-    blocked = {path for subject in withdrawn for path in lab.register.made_from(subject, LEARNT)}
+    made = {path for subject in withdrawn for path in lab.register.made_from(subject, LEARNT)}
+    blocked = {path for path in made if is_refused(lab.register, path, lab.today)}
     held = {build for subject in withdrawn for build in lab.register.builds_with(subject)}
     builds = {p.name for p in (lab.root / "builds").glob(FINISHED) if p.is_dir()}
     local = [m.name for m in Registry(models).models() if m.is_local and not m.problem]
@@ -101,6 +114,7 @@ def read_status(lab: Lab, models: Path) -> Status:
         builds=tuple(sorted(builds - held)),
         weights=tuple(sorted(local)),
         blocked=tuple(sorted(blocked)),
+        not_blocked=tuple(sorted(made - blocked)),
     )
 
 
