@@ -1226,6 +1226,13 @@ LAB = (
         ("test_lab_consent.py::test_consent_holds_from_its_first_to_its_last_day",),
     ),
     Mutant(
+        "lab-what-goes-on-is-not-said",
+        "consent/ledger.py",
+        "elif scope in held - agreed:",
+        "elif False:",
+        ("test_lab_consent.py::test_a_narrower_consent_says_what_goes_on",),
+    ),
+    Mutant(
         "lab-consent-not-asked",
         "lab/importing.py",
         "if consents.get(subject):",
@@ -1284,8 +1291,8 @@ LAB = (
     Mutant(
         "lab-said-blocked-and-is-not",
         "consent/origins.py",
-        "check_weights(str(path), (Origin(ledger, register.identity, f) for ledger, f in asked), on)",
-        'raise WeightsError("")',
+        "    except WeightsError:\n        return True\n    return False",
+        "    except WeightsError:\n        return True\n    return True",
         ("test_lab_gate.py::test_a_copy_says_blocked_only_of_what_loading_refuses",),
     ),
     Mutant(

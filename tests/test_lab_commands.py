@@ -110,6 +110,37 @@ def test_a_laboratory_from_init_to_build(
     assert len(open_lab(folder).clips()) == 2
 
 
+def test_recording_a_consent_says_what_holds_today(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, table = tmp_path / "lab", tmp_path / "consents.csv"
+    assert run("lab", "init", folder, "--secret", tmp_path / "keys" / "secret") == 0
+    who = (folder, "--subject", "4711", "--site", "clinic-a", "--by", "nurse-2")
+    day = ("--day", "2024-01-01")
+    capsys.readouterr()
+
+    def said(*arguments: object) -> str:
+        assert run("lab", *arguments) == 0
+        return capsys.readouterr().out
+
+    assert said("consent", "record", *who, *day).endswith(
+        ", training, evaluation. Today it covers training, evaluation.\n"
+    )
+    narrowed = said("consent", "record", *who, "--day", "2024-02-01", "--scope", "evaluation")
+    assert "Today it covers training, evaluation." in narrowed
+    assert (
+        "\ntraining: still holds by the consent of 2024-01-01; layermotion lab withdraw" in narrowed
+    )
+    said("withdraw", *who, "--day", "2024-03-01")
+    known = said("consent", "record", *who, *day)
+    assert known.startswith("Known already") and "Today it covers nothing." in known
+    assert "because the withdrawal of 2024-03-01 stands" in known
+    table.write_text("subject,scope,day,expiry\n4711,both,2024-01-01,\n4712,both,2024-01-01,\n")
+    loaded = said("consent", "load", folder, table, "--site", "clinic-a", "--by", "nurse-2")
+    assert "known before: 1." in loaded and loaded.count("does not hold") == 1
+    assert re.search(r"\ns-\w+: training, evaluation: recorded, but does not hold, because", loaded)
+
+
 def test_the_shipped_weights_are_listed_as_in_use(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

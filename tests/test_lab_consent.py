@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -94,6 +95,50 @@ def test_a_withdrawal_written_late_works_from_its_own_day(ledger: Ledger) -> Non
         "2024-02-29", "2024-03-01", "2024-04-30", "2024-05-01", "2024-06-01")}  # fmt: skip
     assert held.pop("2024-02-29") == set(BOTH)
     assert set(held.values()) == {frozenset()}
+
+
+WITHDRAWN = "withdrawal of 2024-05-01 stands until a new consent of a later day"
+
+
+@pytest.mark.parametrize(
+    ("scopes", "day", "expiry", "sentences"),
+    [
+        (BOTH, date(2024, 5, 2), None, []),
+        (BOTH, date(2024, 5, 1), None,
+         [f"training, evaluation: recorded, but does not hold, because the {WITHDRAWN}."]),
+        ((Scope.TRAINING,), date(2024, 4, 1), None,
+         [f"training: recorded, but does not hold, because the {WITHDRAWN}."]),
+        (BOTH, date(2024, 5, 2), date(2024, 5, 31),
+         ["training, evaluation: recorded, but does not hold, because the latest consent "
+          "expired on 2024-05-31."]),
+    ],
+)  # fmt: skip
+def test_a_consent_that_does_not_hold_is_said_to_and_why(
+    ledger: Ledger, scopes: tuple[Scope, ...], day: date, expiry: date | None, sentences: list[str]
+) -> None:
+    ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), None)], "nurse 2")
+    ledger.withdraw(ANNA, date(2024, 5, 1), "nurse 2")
+    consent = Consent(ANNA, scopes, day, expiry)
+    ledger.record([consent], "nurse 2")
+    today = date(2024, 6, 1)
+    assert ledger.remarks([consent], today) == {ANNA: tuple(sentences)}
+    assert (ledger.scopes_of(ANNA, today) >= set(scopes)) is (not sentences)
+
+
+def test_a_narrower_consent_says_what_goes_on(ledger: Ledger) -> None:
+    wide = Consent(ANNA, BOTH, date(2024, 1, 1), None)
+    narrow = Consent(ANNA, (Scope.EVALUATION,), date(2024, 5, 1), None)
+    ledger.record([wide, narrow], "nurse 2")
+    remark = (
+        "training: still holds by the consent of 2024-01-01; layermotion lab withdraw ends it, "
+        "with every other scope."
+    )
+    # In a table that holds both rows, the later one is what was agreed to last.
+    for recorded in ([narrow], [wide, narrow], [narrow, wide]):
+        assert ledger.remarks(recorded, date(2024, 6, 1)) == {ANNA: (remark,)}
+    together = [replace(narrow, scopes=(scope,)) for scope in BOTH]
+    ledger.record(together, "nurse 2")
+    assert ledger.remarks(together, date(2024, 6, 1)) == {ANNA: ()}
 
 
 def test_an_expired_consent_is_no_withdrawal(ledger: Ledger) -> None:

@@ -78,7 +78,12 @@ def record(
     consent = Consent(pseudonym, scopes, _day(day), expiry.date() if expiry else None)
     is_new = opened.ledger.record([consent], by)
     done = f"Recorded in {opened.ledger.path}" if is_new else "Known already"
-    typer.echo(f"{done}: {pseudonym}, {', '.join(scopes)}.")
+    today = opened.day_of_use
+    held = opened.ledger.scopes_of(pseudonym, today)
+    covered = ", ".join(scope for scope in Scope if scope in held) or "nothing"
+    typer.echo(f"{done}: {pseudonym}, {', '.join(scopes)}. Today it covers {covered}.")
+    for remark in opened.ledger.remarks([consent], today)[pseudonym]:
+        typer.echo(remark)
 
 
 @consent_app.command(
@@ -123,10 +128,14 @@ def load(
     rows = read_consents(table, site)
     persons = [(f"Row {number}", row.person) for number, row in enumerate(rows, start=2)]
     note_persons(opened.register, key, persons, correct)
-    added = opened.ledger.record([row.consent(key) for row in rows], by)
+    consents = [row.consent(key) for row in rows]
+    added = opened.ledger.record(consents, by)
     typer.echo(
         f"Consents recorded in {opened.ledger.path}: {added}; known before: {len(rows) - added}."
     )
+    for subject, remarks in opened.ledger.remarks(consents, opened.day_of_use).items():
+        for remark in remarks:
+            typer.echo(f"{subject}: {remark}")
 
 
 @consent_app.command("list", epilog=epilog("layermotion lab consent list our-lab --on 2024-06-01"))

@@ -184,6 +184,24 @@ class Ledger:
             and Scope.TRAINING not in _standing(entries, on)
         )
 
+    def remarks(self, consents: Sequence[Consent], on: date) -> dict[str, tuple[str, ...]]:
+        """Say of each subject of consents that were recorded what does not hold or still holds.
+
+        Of a subject's consents the latest count.
+
+        Parameters
+        ----------
+        on
+            Day on which they are to hold.
+        """
+        latest = {c.subject: c.day for c in sorted(consents, key=lambda c: c.day)}
+        agreed: dict[str, set[Scope]] = {}
+        for consent in consents:
+            if consent.day == latest[consent.subject]:
+                agreed.setdefault(consent.subject, set()).update(consent.scopes)
+        known = self._by_subject()
+        return {subject: _remarks(known[subject], agreed[subject], on) for subject in latest}
+
     def _by_subject(self) -> dict[str, tuple[Entry, ...]]:
         rows: dict[str, tuple[Entry, ...]] = {}
         for entry in self.history():
@@ -236,3 +254,25 @@ def _scopes(entries: tuple[Entry, ...], on: date) -> frozenset[Scope]:
     """Scopes that hold on a day, from the rows of one subject."""
     standing = _standing(entries, on)
     return frozenset(s for s, e in standing.items() if e.expiry is None or on <= e.expiry)
+
+
+def _remarks(entries: tuple[Entry, ...], agreed: set[Scope], on: date) -> tuple[str, ...]:
+    """Say why scopes of a consent do not hold, and which others do, from a subject's rows."""
+    standing, held = _standing(entries, on), _scopes(entries, on)
+    said: dict[str, list[Scope]] = {}
+    for scope in Scope:
+        if scope in agreed - held:
+            ends = [e.day for e in entries if e.event is Event.WITHDRAWAL and e.scope is scope]
+            reason = (
+                f"the latest consent expired on {standing[scope].expiry}"
+                if scope in standing
+                else f"the withdrawal of {max(ends)} stands until a new consent of a later day"
+            )
+            said.setdefault(f"recorded, but does not hold, because {reason}", []).append(scope)
+        elif scope in held - agreed:
+            remark = (
+                f"still holds by the consent of {standing[scope].day}; layermotion lab withdraw "
+                f"ends it, with every other scope"
+            )
+            said.setdefault(remark, []).append(scope)
+    return tuple(f"{', '.join(scopes)}: {remark}." for remark, scopes in said.items())
