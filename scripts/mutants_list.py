@@ -1212,6 +1212,13 @@ LAB = (
         ("test_lab_import.py::test_pixels_are_kept_inside_the_image_and_black_around",),
     ),
     Mutant(
+        "lab-times-of-a-long-clip-lost",
+        "lab/storing.py",
+        "is_long = len(vector) > LONGEST_TEXT",
+        "is_long = False",
+        ("test_lab_import.py::test_a_long_clip_keeps_its_times_and_is_masked",),
+    ),
+    Mutant(
         "lab-consent-never-ends",
         "consent/ledger.py",
         "if e.expiry is None or on <= e.expiry)",

@@ -28,14 +28,19 @@ from pydicom.datadict import dictionary_VR
 from pydicom.sequence import Sequence
 from pydicom.uid import UID
 
+from layermotion.clip import Frame
+from layermotion.clip.dicom import read_dicom
+from layermotion.clip.regions import numbers
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.errors import InputError
 from layermotion.files import make_folder
+from layermotion.geometry import ImageArea, Spacing
 from layermotion.lab.deidentify import clean_header
-from layermotion.lab.folder import Lab, Review, create_lab, open_lab, open_secret
+from layermotion.lab.folder import ClipRecord, Lab, Review, create_lab, open_lab, open_secret
 from layermotion.lab.importing import ImportOptions, ImportReport, import_folder
 from layermotion.lab.review import mask_box, record_review, without_sheet, write_sheets
 from layermotion.lab.secret import Secret
+from layermotion.lab.storing import write_clip
 from layermotion.labels import View
 
 # Attributes that ultrasound files hold and that DICOM PS3.15 Table E.1-1 lists with the action X
@@ -331,6 +336,32 @@ def test_clips_whose_sheet_a_killed_import_did_not_write_come_onto_the_next(tmp_
     assert without_sheet(lab) == (second,)
     lab.ledger.withdraw(second.subject, lab.today, "nurse 2")
     assert without_sheet(lab) == ()
+
+
+def test_a_long_clip_keeps_its_times_and_is_masked(tmp_path: Path) -> None:
+    lab, secret_path = make_lab(tmp_path)
+    (subject,) = agree(lab, secret_path, "4711")
+    header = pydicom.Dataset()
+    header.SOPInstanceUID, header.Modality = "1.2.3", "US"
+    count, side = 6_000, 32  # more than 64 kB of steps, an odd number of letters
+    times_s = np.cumsum(np.tile([10.0001, 10.0003], count // 2))
+    pixels = speckled_frames(1, 1)[0, 60 : 60 + side, 80 : 80 + side]
+    frames = (Frame(k, float(time_s), pixels) for k, time_s in enumerate(times_s))
+    area, spacing = ImageArea(0, 0, side, side), Spacing(ROW_MM, COLUMN_MM, "made up")
+    write_clip(lab.clip_path("c-1"), header, frames, area, spacing)
+    record = ClipRecord(
+        "c-1", "1.2.3", subject, "a", "b", None, side, side, count, ROW_MM, COLUMN_MM,
+        (0, 0, side, side), Review.PENDING,
+    )  # fmt: skip
+    lab.save(record)
+    mask_box(lab, "c-1", (4, 5, 6, 7))
+    record_review(lab, ("c-1",), Review.ACCEPTED)
+    path = lab.clip_path("c-1")
+    assert path.stat().st_size % 2 == 0
+    steps_ms = numbers(pydicom.dcmread(path), "FrameTimeVector")
+    np.testing.assert_allclose(steps_ms, 1000 * np.diff(times_s, prepend=times_s[0]), atol=1e-3)
+    found = next(read_dicom(path, None).read()).pixels
+    assert not found[4:10, 5:12].any() and found[10:].all()
 
 
 def test_a_laboratory_and_its_secret_belong_together(tmp_path: Path) -> None:

@@ -31,6 +31,8 @@ def numbers(dataset: Dataset, keyword: str) -> list[float]:
     """Values of a numeric attribute; an empty list where absent or not a number."""
     try:
         value = dataset.get(keyword)
+        if isinstance(value, bytes):  # more than 64 kB stand without their type, see lab/storing.py
+            value = value.decode("ascii").split("\\")
         values = value if isinstance(value, MultiValue | list) else [value]
         return [float(item) for item in values if item is not None]
     except DICOM_ERRORS:

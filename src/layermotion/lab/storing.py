@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
-from pydicom import Dataset
+from pydicom import DataElement, Dataset
 from pydicom.dataset import FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.pixels.encoders.base import get_encoder
@@ -19,6 +19,10 @@ from layermotion.clip import Frame
 from layermotion.clip.dicom import FRAME_TIME_VECTOR_TAG
 from layermotion.files import atomic_path
 from layermotion.geometry import ImageArea, Spacing
+
+# Bytes of a value whose length takes 16 bits; a longer one is written as of unknown type, whose
+# length takes 32 (DICOM PS3.5 sections 6.2.2 and 7.1.2).
+LONGEST_TEXT = 2**16 - 2
 
 
 def write_clip(
@@ -65,7 +69,11 @@ def write_clip(
     if is_clip:
         data.NumberOfFrames = len(encoded)
         steps_ms = np.diff(times_s, prepend=times_s[0]) * 1000
-        data.FrameTimeVector = [f"{step:.4f}" for step in steps_ms]
+        vector = "\\".join(f"{step:.4f}" for step in steps_ms)
+        vector += " " * (len(vector) % 2)
+        is_long = len(vector) > LONGEST_TEXT
+        vr, value = ("UN", vector.encode("ascii")) if is_long else ("DS", vector)
+        data[FRAME_TIME_VECTOR_TAG] = DataElement(FRAME_TIME_VECTOR_TAG, vr, value)
         data.FrameIncrementPointer = FRAME_TIME_VECTOR_TAG
     if spacing is not None:
         data.SequenceOfUltrasoundRegions = Sequence([_region(area, spacing)])
