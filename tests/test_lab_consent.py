@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -159,7 +160,7 @@ def test_history_refuses_changes(ledger: Ledger, statement: str) -> None:
     ledger.record([Consent(ANNA, BOTH, date(2024, 1, 1), None)], "nurse 2")
     before = ledger.history()
     with (
-        sqlite3.connect(ledger.path) as connection,
+        closing(sqlite3.connect(ledger.path)) as connection,
         pytest.raises(sqlite3.IntegrityError, match="only grows"),
     ):
         connection.execute(statement)
