@@ -1854,6 +1854,48 @@ STORE_TESTS, CHAIN_TESTS, COPY_TESTS, CHART_TESTS = (
 )  # fmt: skip
 RECORD = (
     Mutant(
+        "record-changes-never-confirmed",
+        "review/confirming.py",
+        'for names in (("thickness_change",), {measure.name for measure in single}):',
+        "for names in ():",
+        ("test_review_final.py::test_without_a_scale_changes_are_confirmed_themselves",),
+    ),
+    Mutant(
+        "record-facts-of-before",
+        "review/visit.py",
+        "                self._add_to_record(place)\n            self.visit = self.record.sign",
+        "                pass\n            self.visit = self.record.sign",
+        ("test_review_final.py::test_the_record_knows_what_became_of_a_clip_before_it_was_signed",),
+    ),
+    Mutant(
+        "record-moved-site-not-known",
+        "review/place.py",
+        'return f"by hand, column {moved[-1]:.0f}" if moved else self.listed.site',
+        "return self.listed.site",
+        ("test_review_final.py::test_the_record_knows_what_became_of_a_clip_before_it_was_signed",),
+    ),
+    Mutant(
+        "record-amended-intervals-lost",
+        "review/amending.py",
+        "for value in renewed]",
+        "for value in changed]",
+        ("test_review_final.py::test_the_record_holds_an_amendment_as_the_files_do",),
+    ),
+    Mutant(
+        "record-later-exports-not-written",
+        "commands/review.py",
+        "(RESULTS, *(FILES[export] for export in self.exports))",
+        "(RESULTS,)",
+        ("test_review_final.py::test_exports_asked_for_later_are_written",),
+    ),
+    Mutant(
+        "record-visits-of-a-day-turned-round",
+        "review/course.py",
+        "visits[min(first, second)], visits[max(first, second)]",
+        "visits[first], visits[second]",
+        ("test_review_final.py::test_of_two_visits_of_one_day_the_first_is_the_earlier",),
+    ),
+    Mutant(
         "record-withdrawn-values-stay",
         "record/store.py",
         "                last.pop(key, None)\n",
@@ -2103,7 +2145,7 @@ RECORD = (
     Mutant(
         "record-slide-of-unknown-side",
         "session/results.py",
-        'facts.get("lateral") != "unknown"',
+        'facts.get("lateral") == "known"',
         'facts.get("lateral") != "unclear"',
         (f"{CHART_TESTS}::test_a_slide_of_unknown_direction_takes_no_part",),
     ),

@@ -15,7 +15,7 @@ from layermotion.edges.boundaries import Boundaries
 from layermotion.edges.recording import Recording
 from layermotion.errors import InputError
 from layermotion.exchange.export import write_exports
-from layermotion.exchange.request import ExportRequest
+from layermotion.exchange.request import FILES, ExportRequest
 from layermotion.files import write_text
 from layermotion.images import write_jpeg, write_png
 from layermotion.labels import Structure
@@ -27,7 +27,7 @@ from layermotion.report.key_frames import KeyFrame, cut_out, draw_key_frames, ke
 
 KEY_PICTURE = "key-frames.jpg"
 # Files that are written where they are asked for; those of an earlier run go with its values.
-NOT_ALWAYS = ("overlay.*", KEY_PICTURE, "*.seg.dcm", "measures.sr.dcm", "observations.fhir.json")
+NOT_ALWAYS = ("overlay.*", KEY_PICTURE, *FILES.values())
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from layermotion.commands.session import check_split, write_visit
 from layermotion.edges.site import parse_site
 from layermotion.errors import InputError
 from layermotion.exchange.export import check_exportable
-from layermotion.exchange.request import Export, ExportRequest
+from layermotion.exchange.request import FILES, Export, ExportRequest
 from layermotion.labels import Task
 from layermotion.models.registry import load_in_use
 from layermotion.network.segmenter import Segmenter
@@ -78,7 +78,8 @@ class Final:
         reports = [folder / _name(p) / "report.html" for p in review.places if p.desk is not None]
         has_task = any(place.listed.task is not None for place in review.places)
         page = folder / "visit.html" if has_task or not reports else reports[0]
-        if all(path.exists() for path in (page, *(r.with_name(RESULTS) for r in reports))):
+        wanted = (RESULTS, *(FILES[export] for export in self.exports))
+        if page.exists() and all(any(r.parent.glob(name)) for r in reports for name in wanted):
             return page
         if not _are_signed(review.record.values(visit.visit_id), signed_values(review.places)):
             raise InputError(
@@ -103,7 +104,7 @@ class Final:
     def _clip(self, folder: Path, place: Place, signature: Signature) -> Path:
         """Write the results of one clip, and return its report."""
         listed, analysis = place.listed, place.opened.analysis
-        facts = {"side": str(listed.side), "recording": str(listed.repeat), "site": listed.site}
+        facts = {"side": str(listed.side), "recording": str(listed.repeat), "site": place.site}
         request = ExportRequest(self.exports, listed.sources, listed.side, False)
         output = Output(
             overlay=False, picture=True, request=request, facts=facts, signature=signature

@@ -20,6 +20,12 @@ class Export(StrEnum):
     FHIR = "fhir"
 
 
+# What each is called; a long clip, or a pair of stills, has several segmentations.
+FILES = {
+    Export.SR: "measures.sr.dcm",
+    Export.SEG: "*.seg.dcm",
+    Export.FHIR: "observations.fhir.json",
+}
 # These refer to the DICOM image that was measured, and need the package that writes them.
 OF_DICOM = (Export.SR, Export.SEG)
 

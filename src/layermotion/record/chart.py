@@ -27,7 +27,7 @@ NOT_SIGNED = "The visit is not signed, so it has no values yet."
 NOT_MEASURED = "Not among the signed values of this visit."
 FIRST = "The first value; the later ones are held against it."
 # Facts of clips that must be alike at all visits, and how they differ otherwise.
-ALIKE = {"weights": "with different weights", "site": "at different sites"}
+ALIKE = {"weights": "with different weights", "place": "at different sites"}
 
 
 @dataclass(frozen=True)
@@ -140,7 +140,12 @@ def read_visits(record: Record, patient_id: str) -> tuple[VisitRows, ...]:
 
 def unlike(visits: Sequence[VisitRows]) -> tuple[str, ...]:
     """Say in what clips of one side and task were not measured alike, a sentence each."""
-    facts = [clip.facts for one in visits for clip in one.clips]
+    # Earlier versions kept the site alone, which a person may have moved.
+    facts = [
+        {"place": c.facts["site"], **c.facts} if "site" in c.facts else c.facts
+        for one in visits
+        for c in one.clips
+    ]
     sentences = []
     for name, how in ALIKE.items():
         alike: dict[tuple[str | None, str | None], set[str]] = {}

@@ -27,6 +27,8 @@ def payload_of(
     before = {value.key: value for value in signed}
     kept = {value.key for value in now}
     changed = [v for v in now if v.key not in before or not is_same(before[v.key].value, v.value)]
+    # An interval, a status or the frames may have changed where the value did not.
+    renewed = [value for value in now if before.get(value.key) != value]
     return {
         "text": text,
         "steps": [step.to_json() for step in steps],
@@ -42,7 +44,7 @@ def payload_of(
             }
             for value in changed
         ],
-        "values": [value.to_json() for value in changed],
+        "values": [value.to_json() for value in renewed],
         # What a person left out, or what a correction leaves without a value.
         "withdrawn": [list(key) for key in before if key not in kept],
     }

@@ -26,9 +26,25 @@ def key_of(measure: Measure) -> str:
     return "/".join((measure.name, measure.structure, measure.repeat, measure.unit))
 
 
-def is_measured(measure: Measure) -> bool:
-    """Whether a person confirms it; else it follows from values that they confirm."""
-    return measure.name in MEASURED and measure.repeat != MEAN
+def measured_of(measures: Sequence[Measure]) -> tuple[Measure, ...]:
+    """Those that a person confirms; the others follow from them.
+
+    Where nothing is known that a value follows from, as in a clip without a scale, a change is
+    confirmed itself, and else whatever is known.
+    """
+    single = [measure for measure in measures if measure.repeat != MEAN]
+    found = [measure for measure in single if measure.name in MEASURED]
+    for names in (("thickness_change",), {measure.name for measure in single}):
+        sources = [measure for measure in found if measure.value is not None]
+        found += [
+            measure
+            for measure in single
+            if measure.name in names
+            and measure.value is not None
+            and measure not in sources
+            and not any(_follows(measure, source) for source in sources)
+        ]
+    return tuple(measure for measure in measures if measure in found)
 
 
 def values_of(measures: Sequence[Measure]) -> dict[str, float]:
@@ -69,14 +85,14 @@ def with_status(
     automatic
         Values as the tool gave them, by key.
     """
-    sources = [m for m in measures if is_measured(m) and m.value is not None]
+    sources = [m for m in measured_of(measures) if m.value is not None]
     held = {key_of(m): _own_status(m, automatic, confirmed) for m in sources}
     result = []
     for measure in measures:
         if measure.value is None:
             result.append(measure)
             continue
-        if is_measured(measure):
+        if measure in sources:
             own = [held[key_of(measure)]]
         else:
             own = [held[key_of(source)] for source in sources if _follows(measure, source)]

@@ -81,7 +81,8 @@ def compared(
     visits = _signed(review)
     if not (first < len(visits) and second < len(visits)):
         raise InputError("There is no such visit; load the page again.")
-    found = compare(visits[first], visits[second], own)
+    # Of two visits of one day the one that was begun first is the earlier one.
+    found = compare(visits[min(first, second)], visits[max(first, second)], own)
     return {
         "earlier": found.earlier.day.isoformat(),
         "now": found.now.day.isoformat(),

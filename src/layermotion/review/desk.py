@@ -24,8 +24,8 @@ from layermotion.network.segmenter import Segmenter
 from layermotion.review.applying import left_out, with_edges, with_windows
 from layermotion.review.confirming import (
     confirmed_in,
-    is_measured,
     key_of,
+    measured_of,
     values_of,
     with_status,
 )
@@ -128,7 +128,7 @@ class Desk:
         standing = values_of(self._now.measures)
         if isinstance(correction, Confirm | Withdraw):
             unknown = set(correction.keys) - {
-                key_of(m) for m in self._now.measures if is_measured(m) and m.value is not None
+                key_of(m) for m in measured_of(self._now.measures) if m.value is not None
             }
             if unknown:
                 raise InputError(f"{min(unknown)} is no measured value of this clip.")
@@ -204,6 +204,7 @@ class Desk:
         now = self._now
         clip, area = now.clip, now.clip.area
         given = now.given
+        measured = measured_of(now.measures)
         site_px = None if now.site_px is None else round(now.site_px - area.left, 2)
         return {
             "clip": self.clip_id,
@@ -252,8 +253,8 @@ class Desk:
                     "reason": m.reason,
                     "frames": m.frames,
                     "method": m.method,
-                    "is_measured": is_measured(m),
-                    "needs_person": is_measured(m) and m.value is None,
+                    "is_measured": m in measured,
+                    "needs_person": m in measured and m.value is None,
                 }
                 for m in now.measures
             ],

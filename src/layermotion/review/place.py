@@ -13,7 +13,8 @@ from layermotion.errors import InputError
 from layermotion.labels import Structure
 from layermotion.measures.measure import Measure, Status
 from layermotion.record.entries import SignedValue
-from layermotion.review.confirming import is_measured, key_of
+from layermotion.review.confirming import key_of, measured_of
+from layermotion.review.corrections import MoveSite
 from layermotion.review.desk import Desk
 from layermotion.review.sources import Listed
 from layermotion.session.plan import Side
@@ -114,16 +115,21 @@ class Place:
         return self.desk
 
     @property
-    def measured(self) -> list[Measure]:
+    def measured(self) -> tuple[Measure, ...]:
         """Values that a person confirms; none before it is measured."""
-        if self.desk is None:
-            return []
-        return [measure for measure in self.desk.analysis.measures if is_measured(measure)]
+        return measured_of(self.desk.analysis.measures) if self.desk else ()
 
     @property
     def unconfirmed(self) -> list[Measure]:
         """Measured values that still wait to be confirmed."""
         return [m for m in self.measured if m.value is not None and m.status not in CHECKED]
+
+    @property
+    def site(self) -> str:
+        """Where thickness is read: as listed, or where a person moved it to."""
+        steps = self.desk.steps if self.desk else ()
+        moved = [step.site_px for step in steps if isinstance(step, MoveSite)]
+        return f"by hand, column {moved[-1]:.0f}" if moved else self.listed.site
 
     @property
     def cautions(self) -> int:
@@ -267,7 +273,7 @@ def renewed_outlines(desk: Desk, before: ClipEdges) -> dict[str, object] | None:
 
 def values_by_key(desk: Desk) -> dict[str, float | None]:
     """Measured values of a clip by their keys."""
-    return {key_of(m): m.value for m in desk.analysis.measures if is_measured(m)}
+    return {key_of(m): m.value for m in measured_of(desk.analysis.measures)}
 
 
 def difference(

@@ -243,6 +243,7 @@ class Review:
             "task": listed.task or "unstated",
             "recording": str(listed.repeat),
             "site": listed.site,
+            "place": place.site,
             "software": f"layermotion {__version__}",
             "weights": self._segmenter.name,
         }
@@ -351,6 +352,9 @@ class Review:
             reason = why_not_sign(self.places)
             if reason["key"]:
                 raise InputError(REFUSED[reason["key"]].format(**reason))
+            for place in self.places:
+                # Where its site is, and which way is lateral, may have changed since it was added.
+                self._add_to_record(place)
             self.visit = self.record.sign(visit.visit_id, signed_values(self.places), who)
             self.who = who.strip()
         self.write()

@@ -152,7 +152,7 @@ class Recorded:
 
 def is_lateral_known(facts: Mapping[str, str]) -> bool:
     """Whether the slides of a recording with these facts are positive towards lateral."""
-    return facts.get("lateral") != "unknown"
+    return facts.get("lateral") == "known"
 
 
 def check_row(row: Row) -> None:
