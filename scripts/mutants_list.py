@@ -1870,7 +1870,7 @@ RECORD = (
     Mutant(
         "record-moved-site-not-known",
         "review/place.py",
-        'return f"by hand, column {moved[-1]:.0f}" if moved else self.listed.site',
+        'return f"by-hand:{moved[-1]:.0f}" if moved else self.listed.site',
         "return self.listed.site",
         ("test_review_final.py::test_the_record_knows_what_became_of_a_clip_before_it_was_signed",),
     ),

@@ -107,10 +107,10 @@ def test_the_record_knows_what_became_of_a_clip_before_it_was_signed(opened: Ope
         assert clip.facts["lateral"] == ("known" if found.is_lateral_known else "unknown")
         assert (clip.facts["site"], clip.facts["place"]) == (
             "image-centre",
-            "by hand, column 130",
+            "by-hand:130",
         )
         stated = json.loads((folder / "measures.json").read_text(encoding="utf-8"))
-        assert stated["site"] == "by hand, column 130"
+        assert stated["site"] == "by-hand:130"
         # A later visit where it was not moved is not measured alike.
         visits = read_visits(review.record, review.visit.patient_id)
         assert unlike(visits) == ()
@@ -118,11 +118,11 @@ def test_the_record_knows_what_became_of_a_clip_before_it_was_signed(opened: Ope
         other = visits[0].clips[0].__class__("c-other", facts)
         again = visits[0].__class__(visits[0].visit, visits[0].rows, (other,))
         (said,) = unlike([*visits, again])
-        assert "at different sites (by hand, column 130, image-centre)" in said
+        assert "at different sites (by-hand:130, image-centre)" in said
     # Opened again, it is measured where it was listed, and moved as it was.
     with opened() as again:
         (place,) = again.places
-        assert (place.listed.site, place.site) == ("image-centre", "by hand, column 130")
+        assert (place.listed.site, place.site) == ("image-centre", "by-hand:130")
         assert place.problem == ""
 
 

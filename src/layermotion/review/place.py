@@ -126,10 +126,10 @@ class Place:
 
     @property
     def site(self) -> str:
-        """Where thickness is read: as listed, or where a person moved it to."""
+        """Where thickness is read: as listed, or the column that a person moved it to."""
         steps = self.desk.steps if self.desk else ()
         moved = [step.site_px for step in steps if isinstance(step, MoveSite)]
-        return f"by hand, column {moved[-1]:.0f}" if moved else self.listed.site
+        return f"by-hand:{moved[-1]:.0f}" if moved else self.listed.site
 
     @property
     def cautions(self) -> int:
