@@ -1177,6 +1177,20 @@ AGREEMENT = (
 
 LAB = (
     Mutant(
+        "lab-proposal-of-before-forgotten",
+        "lab/proposals.py",
+        "        lab.keep_proposal(candidate.key)\n",
+        "",
+        ("test_lab_proposals.py::test_proposals_come_back_as_they_went_out",),
+    ),
+    Mutant(
+        "lab-late-proposal-called-drawn",
+        "lab/folder.py",
+        "for path in (self.proposal_path(key), *earlier) if",
+        "for path in (self.proposal_path(key),) if",
+        ("test_lab_labels.py::test_a_proposal_of_before_is_one_when_it_comes_back_late",),
+    ),
+    Mutant(
         "lab-one-uid-kept",
         "lab/deidentify.py",
         '"SynchronizationFrameOfReferenceUID": Action.REPLACE_UID,',

@@ -37,9 +37,11 @@ from layermotion.errors import InputError
 from layermotion.images import write_png
 from layermotion.lab.annotations import LabelledFrame, read_coco, read_mask, write_coco
 from layermotion.lab.checks import Kind, check_frame, fill_holes
+from layermotion.lab.erasing import erase
 from layermotion.lab.folder import ClipRecord, Lab, frame_key, open_secret
 from layermotion.lab.importing import import_folder
 from layermotion.lab.labelling import LabelNote, check_labels, read_labels, read_note, store_labels
+from layermotion.lab.status import read_status
 from layermotion.labels import STRUCTURES, Structure
 
 
@@ -396,3 +398,25 @@ def test_an_untouched_proposal_never_replaces_what_a_person_drew(
     assert report.sound == (keys[0],) and read_note(lab, keys[0]).by == "physio 4"
     report = store_labels(lab, [LabelledFrame.of(keys[1], wall_label())], "physio 4")
     assert report.sound == (keys[1],) and report.kept == ()
+
+
+def test_a_proposal_of_before_is_one_when_it_comes_back_late(
+    lab_with_clip: tuple[Lab, Path, ClipRecord],
+) -> None:
+    lab, _, record = lab_with_clip
+    key = frame_key(record.name, 0)
+    proposals = [wall_label(), corrected(), np.roll(wall_label(), 2, axis=0)]
+    for proposal in proposals:
+        lab.keep_proposal(key)
+        write_png(lab.proposal_path(key), proposal)
+    assert len(lab.proposals_of(key)) == 3
+    assert read_status(lab, lab.root).proposed == 1
+    for proposal in proposals:
+        assert store_labels(lab, [LabelledFrame.of(key, proposal)], "physio 3").sound == (key,)
+        assert read_note(lab, key).is_untouched
+    drawn = wall_label()
+    drawn[50:56] = 0
+    store_labels(lab, [LabelledFrame.of(key, drawn)], "physio 3", as_drawn=True)
+    assert not read_note(lab, key).is_untouched
+    erase(lab, record.subject, "nurse 2")
+    assert lab.proposals_of(key) == []

@@ -81,6 +81,10 @@ def test_proposals_come_back_as_they_went_out(
     out = tmp_path / "more"
     choices = propose(lab, segmenter, 3, out)
     assert len(choices) == 3 == len({choice.key for choice in choices})
+    # What went out before is known as a proposal, too.
+    held = {choice.key: len(lab.proposals_of(choice.key)) for choice in choices}
+    assert {n for key, n in held.items() if key.startswith(records[0].name)} == {2}
+    assert {n for key, n in held.items() if key.startswith(records[1].name)} == {1}
     assert all(0 < choice.uncertainty < 1 for choice in choices)
     with (out / "chosen.csv").open() as file:
         assert [row["frame"] for row in csv.DictReader(file)] == [c.key for c in choices]

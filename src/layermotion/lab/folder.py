@@ -4,7 +4,7 @@ lab.json        which secret the pseudonyms belong to, and where it lies
 consent.sqlite  the consent ledger, and what was made from whose pictures
 clips/          NAME.dcm without identity, NAME.json beside it
 prints/         NAME.npz, by which copies of a clip are told
-proposals/      NAME-FRAME.png, label values that the weights proposed
+proposals/      NAME-FRAME.png, label values that the weights proposed last, and earlier ones
 labels/         NAME-FRAME.png, label values 0 to 5, as large as the frame; NAME-FRAME.json, by whom
 review/         contact sheets to look through
 builds/         frozen versions of the data set
@@ -172,8 +172,21 @@ class Lab:
         return sorted((self.root / "prints").glob(FINISHED + ".npz"))
 
     def proposal_path(self, key: str) -> Path:
-        """Label mask that weights proposed for a frame."""
+        """Label mask that weights proposed for a frame, the last one that went out."""
         return self.root / "proposals" / f"{key}.png"
+
+    def proposals_of(self, key: str) -> list[Path]:
+        """List every proposal for a frame that went out; the masks may come back in any order."""
+        earlier = sorted((self.root / "proposals" / "earlier").glob(f"{key}~*.png"))
+        return [path for path in (self.proposal_path(key), *earlier) if path.is_file()]
+
+    def keep_proposal(self, key: str) -> None:
+        """Put the last proposal for a frame to the earlier ones, before another goes out."""
+        known = self.proposals_of(key)
+        if self.proposal_path(key) in known:
+            earlier = self.root / "proposals" / "earlier" / f"{key}~{len(known)}.png"
+            earlier.parent.mkdir(exist_ok=True)
+            self.proposal_path(key).replace(earlier)
 
     def clips(self) -> dict[str, ClipRecord]:
         """Every imported clip by name, in the order of the names."""

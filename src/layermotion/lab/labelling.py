@@ -98,9 +98,11 @@ def check_labels(lab: Lab, frames: list[LabelledFrame], as_drawn: bool = False) 
     clips = lab.clips()
     faults = {frame.key: check_frame(frame, clips) for frame in frames}
     for frame in frames:
-        path = lab.proposal_path(frame.key)
-        if not faults[frame.key] and not as_drawn and path.is_file():
-            faults[frame.key] = compare_with_proposal(frame, read_mask(path))
+        known = lab.proposals_of(frame.key)
+        if not faults[frame.key] and not as_drawn and known:
+            # It was drawn upon the one that it is most like.
+            told = (compare_with_proposal(frame, read_mask(path)) for path in known)
+            faults[frame.key] = min(told, key=len)
     return LabelReport(
         tuple(key for key, found in faults.items() if not found),
         tuple(fault for found in faults.values() for fault in found),
@@ -162,8 +164,8 @@ def _note_path(lab: Lab, key: str) -> Path:
 
 
 def _is_untouched(lab: Lab, frame: LabelledFrame) -> bool:
-    """Whether a label is what was proposed, but for a speck."""
-    path = lab.proposal_path(frame.key)
-    if not path.is_file():
-        return False
-    return int((read_mask(path).label != frame.label).sum()) < SPECK_PX
+    """Whether a label is what was proposed at any time, but for a speck."""
+    return any(
+        int((read_mask(path).label != frame.label).sum()) < SPECK_PX
+        for path in lab.proposals_of(frame.key)
+    )

@@ -99,6 +99,7 @@ def propose(lab: Lab, segmenter: Segmenter, count: int, out: Path) -> tuple[Choi
             path = out / kind / f"{candidate.key}.png"
             lab.register.note_copies(path, [split_key(candidate.key)[0]])
             write_png(path, values)
+        lab.keep_proposal(candidate.key)
         write_png(lab.proposal_path(candidate.key), candidate.label)
     frames = [LabelledFrame.of(candidate.key, candidate.label) for candidate in chosen]
     write_coco(out / "annotations.json", frames, "images")
