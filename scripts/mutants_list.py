@@ -1841,6 +1841,13 @@ DESK = (
         DESK_TESTS,
     ),
     Mutant(
+        "desk-effort-left-out-said-to-be-unseen",
+        "analysis/analysis.py",
+        "return replace(found, measures=()) if found.efforts.left_out else found",
+        "return found",
+        ("test_review_corrections.py",),
+    ),
+    Mutant(
         "desk-efforts-sought-again",
         "analysis/analysis.py",
         "found = measure(seen, segmenter, settled)",

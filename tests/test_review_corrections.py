@@ -24,6 +24,7 @@ from layermotion.labels import Structure, Task, View, label_of
 from layermotion.measures.measure import Status
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.report.page import without_effort
 from layermotion.review.applying import (
     curve_through,
     left_out,
@@ -203,6 +204,22 @@ def test_a_rest_stays_with_the_repeat_that_is_left() -> None:
     assert own.count.number == 1
     assert left_out([*out, TakeIn(1)]) == {}
     assert with_windows(efforts(), [*out, TakeIn(1)], FRAMES) == efforts()
+
+
+def test_a_clip_of_which_every_effort_is_left_out_gives_no_value_and_no_reason_of_its_own(
+    segmenter: Segmenter,
+) -> None:
+    out = [LeaveOut(1, "probe moved"), LeaveOut(2, "cough")]
+    own = with_windows(replace(efforts(), is_missed=True), out, FRAMES)
+    assert own.windows == WINDOWS[:1], "the rest stays as the zero of what moves"
+    found = measure_footage(footage(), segmenter, own)
+    assert found.measures == () and not any("again" in words for words in found.cautions)
+    assert without_effort(found) == (
+        "Every effort of this clip was left out by a person (probe moved; cough), so nothing of it "
+        "is counted."
+    )
+    assert with_windows(efforts(), out[:1], FRAMES).left_out == ""
+    assert with_windows(efforts(), [*out, TakeIn(2)], FRAMES).left_out == ""
 
 
 @pytest.mark.parametrize(

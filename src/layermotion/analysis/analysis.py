@@ -39,13 +39,18 @@ def analyse(clip: Clip, segmenter: Segmenter, site: Site, recording: Recording) 
 def measure_footage(
     seen: Footage, segmenter: Segmenter, settled: Efforts | None = None
 ) -> Analysis:
-    """Measure a clip that was seen.
+    """Measure a clip that was seen; one of which a person left out every effort has no measures.
 
     Parameters
     ----------
     settled
         When the efforts were, where a person says so; None tells it from the clip.
     """
+    found = _measured(seen, segmenter, settled)
+    return replace(found, measures=()) if found.efforts.left_out else found
+
+
+def _measured(seen: Footage, segmenter: Segmenter, settled: Efforts | None) -> Analysis:
     if seen.clip.is_pair:
         return measure_pair(seen, segmenter, settled)
     measure = measure_wall_clip if seen.view is View.ABDOMINAL_WALL else measure_bladder_clip

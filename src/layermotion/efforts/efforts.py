@@ -48,6 +48,8 @@ class Efforts:
         Number of efforts seen in a recording that was stated to be of rest; they have no windows.
     is_missed
         Whether an effort was asked for and none was seen.
+    left_out
+        Why a person left out all efforts that there were; empty where any is left.
     """
 
     structure: Structure | None
@@ -57,6 +59,7 @@ class Efforts:
     how_rest: tuple[str, ...]
     at_rest: int = 0
     is_missed: bool = False
+    left_out: str = ""
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -32,8 +32,13 @@ def check_exportable(sources: Sequence[Path], exports: Sequence[Export]) -> None
 
 
 def write_exports(folder: Path, content: "ReportContent", request: ExportRequest) -> None:
-    """Write the files that were asked for, each under its fixed name."""
+    """Write the files that were asked for, each under its fixed name.
+
+    Of a clip without measures, since a person left it out, there are no files of measures.
+    """
     for export in request.exports:
+        if export is not Export.SEG and not content.analysis.measures:
+            continue
         if export is Export.FHIR:
             from layermotion.exchange.fhir import write_observations
 

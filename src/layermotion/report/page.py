@@ -172,7 +172,15 @@ def _alike(measures: Iterable[Measure], one: Measure) -> list[Measure]:
 
 
 def without_effort(analysis: Analysis) -> str:
-    """Say what a recording of the wall without an effort shows of the TrA, or what to do."""
+    """Say what a recording of the wall without an effort shows of the TrA, or what to do.
+
+    Of either view it says why a person left out every effort.
+    """
+    if analysis.efforts.left_out:
+        return (
+            f"Every effort of this clip was left out by a person ({analysis.efforts.left_out}), so "
+            f"nothing of it is counted."
+        )
     clip, subject = analysis.clip, SUBJECTS[Structure.TRA]
     one = "one still" if clip.is_still else "a recording of rest"
     if not clip.is_still and clip.task is not Task.REST:

@@ -50,6 +50,8 @@ def left_out(corrections: Sequence[Correction]) -> dict[int, str]:
 def with_windows(efforts: Efforts, corrections: Sequence[Correction], frames: int) -> Efforts:
     """Windows as a person set them, without the repeats that are left out.
 
+    Where none is left, rest stays, against which all that moves is shown.
+
     Parameters
     ----------
     frames
@@ -78,12 +80,16 @@ def with_windows(efforts: Efforts, corrections: Sequence[Correction], frames: in
         return efforts
     kept = _without(tuple(windows.values()), set(out))
     number = len({window.repeat for window in kept if window.state == "contracted"})
+    is_none_left = bool(out) and not number
+    if is_none_left:
+        kept = [window for window in windows.values() if window.state == "rest"]
     return replace(
         efforts,
         count=Count(number),
         windows=tuple(sorted(kept, key=lambda window: window.first)),
         courses=tuple(course for course in efforts.courses if course.repeat not in out),
-        is_missed=efforts.is_missed and not number,
+        is_missed=efforts.is_missed and not (number or out),
+        left_out="; ".join(dict.fromkeys(out.values())) if is_none_left else "",
     )
 
 
