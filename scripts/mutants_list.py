@@ -1845,7 +1845,14 @@ DESK = (
         "analysis/analysis.py",
         "return replace(found, measures=()) if found.efforts.left_out else found",
         "return found",
-        ("test_review_corrections.py",),
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-calliper-locks-its-window",
+        "review/applying.py",
+        "if window is None and one is not steps[-1]:",
+        "if False:",
+        ("test_review_desk.py",),
     ),
     Mutant(
         "desk-efforts-sought-again",

@@ -8,9 +8,18 @@ from standin import draw_frames, effort, truth_segmenter, wall_labels, write_vid
 from layermotion.clip.source import SourceOptions
 from layermotion.errors import InputError
 from layermotion.geometry import Spacing
-from layermotion.labels import Task, View
-from layermotion.review.corrections import Calibrate, Confirm, LeaveOut, MoveSite
+from layermotion.labels import Structure, Task, View
+from layermotion.review.corrections import (
+    Calibrate,
+    Calliper,
+    Confirm,
+    Correction,
+    LeaveOut,
+    MoveSite,
+    SetWindow,
+)
 from layermotion.review.desk import Desk, Source
+from layermotion.serving.sentences import sentences_of
 
 COUNT, ROW_MM, COLUMN_MM = 64, 0.08, 0.11
 TRA_ROWS = 45 + 22 * effort(COUNT, 24, 50)
@@ -75,3 +84,31 @@ def test_what_does_not_fit_leaves_the_clip_as_it_was(clip: Path) -> None:
         with pytest.raises(InputError):
             desk.apply(step)
     assert desk.shown() == before
+
+
+def test_a_calliper_whose_window_a_later_step_takes_away_lapses(clip: Path) -> None:
+    desk, german = opened(clip), sentences_of("de")
+    assert german is not None
+    (full,) = [w for w in desk.analysis.efforts.windows if w.state == "contracted"]
+    calliper = Calliper(full.first, Structure.TRA, "contracted", 1, (203.0, 120.0), (240.0, 120.0))
+    desk.apply(calliper)
+    measured = values(desk)[RATIO]
+    steps: tuple[Correction, ...] = (
+        SetWindow("contracted", 1, full.first + 2, full.last),
+        LeaveOut(1, "probe moved"),
+    )
+    for step in steps:
+        desk.apply(step)
+        assert values(desk).get(RATIO) != measured
+        said = desk.analysis.all_cautions
+        assert not any("TrA by calliper" in words for words in said)
+        (lapsed,) = [words for words in said if "no longer counts" in words]
+        assert lapsed.startswith("The calliper on the TrA at the effort of repeat 1 no longer")
+        assert german.say(lapsed) != german.other
+        desk.undo()
+        assert values(desk)[RATIO] == measured
+    desk.apply(SetWindow("contracted", 1, full.first, full.last - 1))
+    assert values(desk)[RATIO] == pytest.approx(measured, abs=0.05), "its frame is still within"
+    assert not any("no longer counts" in words for words in desk.analysis.all_cautions)
+    with pytest.raises(InputError, match="does not lie on a layer in a window"):
+        desk.apply(Calliper(full.last, Structure.TRA, "contracted", 1, (1.0, 1.0), (9.0, 1.0)))

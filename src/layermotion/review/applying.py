@@ -110,12 +110,14 @@ def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correct
     """Edges, site and thickness as a person placed or measured them, after what they did before.
 
     An edge that is placed in a frame within a window holds in all frames of that window, moved with
-    the tissue; a calliper's thickness holds for all of its window.
+    the tissue; a calliper's thickness holds for all of its window, or for
+    none once that was moved away from it.
 
     Raises
     ------
     InputError
-        If a frame, handle or point lies outside of the clip, or no length is known.
+        If a frame, handle or point lies outside of the clip, no length is known, or the last step
+        is a calliper outside of its window.
     """
     edges, anew = HeldEdges.of(seen.edges), dict[int, Boundaries]()
     placed = {layer: own.copy() for layer, own in seen.by_hand.placed.items()}
@@ -136,6 +138,13 @@ def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correct
                 anew[index] = place_edge(there, seen, one, shift)
         elif isinstance(one, Calliper):
             window = _window_of(windows, one)
+            if window is None and one is not steps[-1]:
+                continue
+            if window is None:
+                raise InputError(
+                    "The calliper does not lie on a layer in a window of rest or effort; place it "
+                    "in a frame of that window."
+                )
             value = measured.setdefault(one.structure, np.full(len(edges), np.nan))
             value[window.frames] = calliper_length(seen, one)
     return replace(
@@ -227,16 +236,20 @@ def calliper_length(seen: Footage, calliper: Calliper) -> float:
     return float(length)
 
 
-def _window_of(windows: Sequence[Window], one: Calliper) -> Window:
-    for window in windows:
-        if (window.state, window.repeat) == (one.state, one.repeat):
-            if one.structure not in WALL_LAYERS or not window.first <= one.frame <= window.last:
-                break
-            return window
-    raise InputError(
-        "The calliper does not lie on a layer in a window of rest or effort; place it in a frame "
-        "of that window."
+def lapsed(corrections: Sequence[Correction], windows: Sequence[Window]) -> tuple[Calliper, ...]:
+    """Callipers whose window was moved away from their frame since, or left out."""
+    return tuple(
+        one for one in corrections if isinstance(one, Calliper) and not _window_of(windows, one)
     )
+
+
+def _window_of(windows: Sequence[Window], one: Calliper) -> Window | None:
+    """Window that a calliper measures; None where its frame lies in none."""
+    for window in windows:
+        is_own = (window.state, window.repeat) == (one.state, one.repeat)
+        if is_own and one.structure in WALL_LAYERS and window.first <= one.frame <= window.last:
+            return window
+    return None
 
 
 def _frames_like(frame: int, windows: Sequence[Window]) -> range:

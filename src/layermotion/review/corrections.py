@@ -190,6 +190,17 @@ def said_of(corrections: Sequence[Correction]) -> tuple[str, ...]:
     return (f"Settled by a person: {'; '.join(dict.fromkeys(said))}.",)
 
 
+def said_of_lapsed(callipers: Sequence[Calliper]) -> tuple[str, ...]:
+    """Sentence for a report on each calliper that a later step made void."""
+    return tuple(
+        f"The calliper on the {NAMES[one.structure]} "
+        f"{'at rest' if one.state == 'rest' else 'at the effort'} of repeat {one.repeat} no longer "
+        f"counts, because its window was moved away from it or left out; measure it again if it is "
+        f"still needed."
+        for one in callipers
+    )
+
+
 def _number(name: str, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise InputError(f"{name} is no number; give one.")

@@ -21,7 +21,7 @@ from layermotion.edges.site import parse_site
 from layermotion.errors import InputError, LayermotionError
 from layermotion.labels import STRUCTURES
 from layermotion.network.segmenter import Segmenter
-from layermotion.review.applying import left_out, with_edges, with_windows
+from layermotion.review.applying import lapsed, left_out, with_edges, with_windows
 from layermotion.review.confirming import (
     confirmed_in,
     key_of,
@@ -29,7 +29,14 @@ from layermotion.review.confirming import (
     values_of,
     with_status,
 )
-from layermotion.review.corrections import Calibrate, Confirm, Correction, Withdraw, said_of
+from layermotion.review.corrections import (
+    Calibrate,
+    Confirm,
+    Correction,
+    Withdraw,
+    said_of,
+    said_of_lapsed,
+)
 from layermotion.review.pictures import Pictures
 from layermotion.ways import way_of
 
@@ -179,7 +186,9 @@ class Desk:
         now = self._as_corrected(corrections)
         automatic = values_of(self._found.measures)
         measures = with_status(now.measures, automatic, confirmed_in(steps))
-        cautions = (*now.cautions, *said_of(corrections))
+        void = lapsed(corrections, now.efforts.windows)
+        held = [step for step in corrections if step not in void]
+        cautions = (*now.cautions, *said_of(held), *said_of_lapsed(void))
         self._measured, self._now = now, replace(now, measures=measures, cautions=cautions)
         self._steps = list(steps)
 
