@@ -430,8 +430,8 @@ MEASURES = (
     Mutant(
         "measures-error-in-pixels",
         "measures/error.py",
-        "unit = grid.row_size",
-        "unit = 1.0",
+        "return grid.row_size * segmenter.error_px",
+        "return segmenter.error_px",
         (f"{WALL}::test_interval_grows_with_the_pixel",),
     ),
     Mutant(
@@ -479,7 +479,7 @@ MEASURES = (
     Mutant(
         "measures-useless-thickness-given",
         "measures/thickness.py",
-        "return Z95 * float(np.hypot(error, level.spread)) <= MOST_UNSURE * level.value",
+        "return Z95 * float(np.hypot(own, level.spread)) <= MOST_UNSURE * level.value",
         "return True",
         ("test_measures.py::test_a_thickness_that_may_be_half_wrong_is_left_to_a_person",),
     ),
@@ -531,7 +531,7 @@ ANALYSIS = (
     Mutant(
         "wall-jumps-kept",
         "analysis/wall.py",
-        "tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)",
+        "tuple(withhold_jumps(each, seen.time_s, seen.scale) for each in fixed)",
         "fixed",
         (f"{WALL}::test_thickness_that_jumps_is_withheld_and_the_rest_kept",),
     ),
@@ -587,8 +587,8 @@ ANALYSIS = (
     Mutant(
         "wall-disputed-thickness-kept",
         "analysis/wall.py",
-        "seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed",
-        "seen.edges, {}, site_px, seen.scale, seen.grid, seen.by_hand.placed",
+        "seen.edges, seen.again, seen.site_px, seen.scale, seen.grid, seen.by_hand.placed",
+        "seen.edges, {}, seen.site_px, seen.scale, seen.grid, seen.by_hand.placed",
         (f"{WALL}::test_thickness_that_two_looks_dispute_is_withheld_and_said",),
     ),
     Mutant(
@@ -1853,6 +1853,34 @@ DESK = (
         "if window is None and one is not steps[-1]:",
         "if False:",
         ("test_review_desk.py",),
+    ),
+    Mutant(
+        "desk-correction-makes-other-windows-surer",
+        "analysis/wall.py",
+        "found = _thickness(seen.as_found)[1] if seen.as_found else smooth",
+        "found = thickness",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-correction-makes-other-displacements-surer",
+        "analysis/bladder.py",
+        "error = uncertainty(segmenter, seen.grid, scale, (found,), seen.by_hand, (base,))",
+        "error = uncertainty(segmenter, seen.grid, scale, (base,), seen.by_hand, (base,))",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-calliper-of-a-pixel",
+        "measures/error.py",
+        "return self.hand",
+        "return self.thickness[layer]",
+        DESK_TESTS,
+    ),
+    Mutant(
+        "desk-calliper-withheld-as-unsure",
+        "measures/thickness.py",
+        "if error.is_by_hand(layer, level.window):",
+        "if False:",
+        DESK_TESTS,
     ),
     Mutant(
         "desk-efforts-sought-again",

@@ -20,10 +20,11 @@ from layermotion.efforts.efforts import Efforts
 from layermotion.efforts.windows import Window
 from layermotion.errors import InputError
 from layermotion.geometry import ImageArea, Spacing
-from layermotion.labels import Structure, Task, View, label_of
+from layermotion.labels import MUSCLES, Structure, Task, View, label_of
 from layermotion.measures.measure import Status
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import Segmenter, load_segmenter
+from layermotion.normal import Z95
 from layermotion.report.page import without_effort
 from layermotion.review.applying import (
     curve_through,
@@ -184,6 +185,101 @@ def test_a_calliper_measures_across_in_its_own_unit() -> None:
     seen = with_edges(footage(), WINDOWS, [calliper])
     expected = np.hypot(30 * ROW_MM, 20 * COLUMN_MM)
     assert seen.by_hand.measured[TRA][22] == pytest.approx(expected)
+
+
+LONG = (
+    Window("rest", 0, 9, 1),
+    Window("contracted", 15, 36, 1),
+    Window("contracted", 38, 39, 2),
+)
+CALLIPER = Calliper(22, TRA, "contracted", 1, (290.0, 100.0), (352.5, 100.0))
+# Of the window that is corrected, and what follows from it.
+TOUCHED = ("thickness_contracted/tra/1/mm", "thickness_contracted/tra/mean/mm")
+
+
+def intervals(seen: Footage, segmenter: Segmenter) -> dict[str, tuple[float, float]]:
+    measures = measure_footage(seen, segmenter, replace(efforts(), windows=LONG)).measures
+    return {
+        key_of(m): (m.low, m.high) for m in measures if m.low is not None and m.high is not None
+    }
+
+
+@pytest.mark.parametrize("step", [CALLIPER, move(365.0)])
+def test_a_correction_changes_no_interval_of_a_window_that_it_does_not_touch(
+    step: Correction, segmenter: Segmenter
+) -> None:
+    before = intervals(footage(), segmenter)
+    after = intervals(with_edges(footage(), LONG, [step]), segmenter)
+    kept = {key for key in before if key.startswith("thickness_") and "change" not in key}
+    kept = {key for key in kept if key not in TOUCHED} | {"thickness_change/tra/2/mm"}
+    assert {key: after[key] for key in kept} == {key: before[key] for key in kept}
+    assert after[TOUCHED[0]] != before[TOUCHED[0]]
+
+
+def test_a_placed_base_changes_no_interval_of_another_effort(segmenter: Segmenter) -> None:
+    column_px = np.arange(LEFT, LEFT + WIDTH, 2, dtype=np.float32)
+
+    def bladder(lift_px: float) -> Boundaries:
+        both = np.full((2, 5, column_px.size), np.nan, np.float32)
+        across = np.linspace(-1, 1, column_px.size)
+        half_px = 100 * np.sqrt(1 - (across / 1.01) ** 2)
+        both[:, 4] = 200 + TOP - half_px, 200 + TOP + half_px - lift_px
+        return Boundaries(column_px, both[0], both[1], np.where(np.isnan(both[0]), 0, 0.9))
+
+    own = replace(efforts(), structure=Structure.BLADDER, windows=LONG)
+    lifted = {i for window in LONG[1:] for i in range(window.first, window.last + 1)}
+    still = Motions(
+        replace(motion(), near=Shift(0.0, 0.0, 1.0), turn_rad=0.0) for _ in range(FRAMES)
+    )
+    edges = tuple(bladder(20.0 * (i in lifted)) for i in range(FRAMES))
+    seen = replace(footage(), view=View.BLADDER, edges=edges, motions=still)
+    sure = replace(segmenter, errors_px={**segmenter.errors_px, "base_displacement": (1.5, 3.0)})
+    placed = replace(move(280.0), structure=Structure.BLADDER)
+    before, after = (
+        {m.repeat: (m.low, m.high) for m in measure_footage(each, sure, own).measures
+         if m.name == "base_displacement"}
+        for each in (seen, with_edges(seen, LONG, [placed]))
+    )  # fmt: skip
+    assert None not in before["2"] and after["2"] == pytest.approx(before["2"], abs=1e-5)
+    assert after["1"] != pytest.approx(before["1"], abs=0.05)
+
+
+def test_placed_edges_are_as_sure_whatever_is_measured_by_calliper(segmenter: Segmenter) -> None:
+    placed, other = move(365.0), replace(CALLIPER, frame=38, repeat=2)
+    own, both = (
+        intervals(with_edges(footage(), LONG, steps), segmenter)
+        for steps in ([placed], [placed, other])
+    )
+    assert both[TOUCHED[0]] == own[TOUCHED[0]]
+
+
+def test_a_value_by_calliper_has_the_error_of_measuring_by_hand(segmenter: Segmenter) -> None:
+    seen = with_edges(footage(), LONG, [CALLIPER])
+    found = intervals(seen, segmenter)
+    halves = {key: (high - low) / 2 / Z95 for key, (low, high) in found.items()}
+    assert halves["thickness_contracted/tra/1/mm"] == pytest.approx(0.4)
+    rest = halves["thickness_rest/tra/1/mm"]
+    assert halves["thickness_change/tra/1/mm"] == pytest.approx(np.hypot(0.4, rest))
+    also = replace(CALLIPER, frame=3, state="rest")
+    found = intervals(with_edges(seen, LONG, [also]), segmenter)
+    assert np.diff(found["thickness_change/tra/1/mm"]) / 2 == pytest.approx(Z95 * 0.4 * 2**0.5)
+
+
+def test_a_value_by_calliper_is_given_however_unsure_the_borders_are(segmenter: Segmenter) -> None:
+    unsure = replace(segmenter, errors_px=dict.fromkeys(segmenter.errors_px, (30.0, 0.0)))
+    assert "thickness_contracted/tra/1/mm" not in intervals(footage(), unsure)
+    # Thinner than twice its error.
+    thin = replace(CALLIPER, end=(296.0, 100.0))
+    steps = [
+        replace(thin, structure=layer, state=state, frame=frame)
+        for layer in MUSCLES
+        for state, frame in (("rest", 3), ("contracted", 22))
+    ]
+    found = intervals(with_edges(footage(), LONG, steps), unsure)
+    for name in ("thickness_rest", "thickness_contracted", "thickness_change"):
+        assert f"{name}/tra/1/mm" in found
+    assert "preferential_activation_ratio/tra/1/ratio" in found
+    assert "thickness_contracted/tra/2/mm" not in found
 
 
 def test_the_site_is_where_a_person_puts_it() -> None:

@@ -73,16 +73,18 @@ def measure_bladder_clip(
     clip, time_s, scale, edges = seen.clip, seen.time_s, seen.scale, seen.edges
     settle, unit = _reference(seen)
     base, base_px = base_series(edges, scale, time_s, settle)
+    found = base_series(seen.as_found.edges, scale, time_s, settle)[0] if seen.as_found else base
     is_seen = bool(np.isfinite(base.value).any())
     raw = base
     if time_s.size > 1 and np.median(np.diff(time_s)) <= LONGEST_STEP_S:
         base = withhold_noise(base, BASE_SCATTER_MM * unit)
+        found = withhold_noise(found, BASE_SCATTER_MM * unit)
     if efforts is None:
         signals = _signals(seen, raw, settle, unit)
         efforts = efforts_in(signals, clip.task, base.value, SMALLEST_BREATH_MM * unit)
     base = from_rest(base, efforts.windows)
     series = Series(clip.clip_id, time_s, (base, *seen.probe_shift))
-    error = uncertainty(segmenter, seen.grid, series)
+    error = uncertainty(segmenter, seen.grid, scale, (found,), seen.by_hand, (base,))
     method = " ".join([BLADDER_METHOD, *efforts.how_rest])
     unseen = SHAKING if is_seen and np.isnan(base.value).all() else UNSEEN_BASE
     measures = measure_bladder(

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import chain, islice, starmap
 from typing import NamedTuple
@@ -76,6 +76,8 @@ class Footage:
         Of the tissue, one for each frame.
     site_px, site_words
         Frame column of the site, None where there is none; and how it was placed.
+    found_edges
+        Of every frame before a person placed any; None where they placed none.
     by_hand
         What a person settled of the thickness.
     small
@@ -94,7 +96,15 @@ class Footage:
     site_px: float | None
     site_words: str
     by_hand: ByHand = field(default_factory=ByHand)
+    found_edges: ClipEdges | None = None
     small: NDArray[np.uint8] | None = None
+
+    @property
+    def as_found(self) -> "Footage | None":
+        """The same before a person placed any edge; None where they placed none."""
+        if self.found_edges is None:
+            return None
+        return replace(self, edges=self.found_edges, by_hand=ByHand(), found_edges=None)
 
     @property
     def scale(self) -> Scale:

@@ -19,7 +19,7 @@ from layermotion.series.base import base_series
 from layermotion.series.by_hand import settled
 from layermotion.series.causes import Causes, causes_of
 from layermotion.series.disputed import agreed_thickness
-from layermotion.series.series import Series
+from layermotion.series.series import Quantity, Series
 
 # Rest is the first frame of a pair, the contraction the second.
 WINDOWS = (Window("rest", 0, 0, 1), Window("contracted", 1, 1, 1))
@@ -61,9 +61,7 @@ def measure_pair(seen: Footage, segmenter: Segmenter, efforts: Efforts | None = 
     cautions: tuple[str, ...] = ()
     if seen.view is View.ABDOMINAL_WALL:
         site_px = seen.site_px
-        agreed, cautions = agreed_thickness(
-            seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed, seen.fat_px
-        )
+        agreed, cautions = _thickness(seen)
         thickness = settled(agreed, agreed, seen.by_hand)
         series = Series(clip.clip_id, seen.time_s, thickness)
         method = f"{WALL_METHOD} {STILL_METHOD} {seen.site_said}".strip()
@@ -71,12 +69,25 @@ def measure_pair(seen: Footage, segmenter: Segmenter, efforts: Efforts | None = 
         if site_px is not None:
             causes = causes_of(seen.edges, site_px, seen.scale, agreed, thickness)
         unseen = Unseen(causes, True, "" if site_px is not None else seen.site_words)
-        error = uncertainty(segmenter, seen.grid, series)
+        found = _thickness(seen.as_found)[0] if seen.as_found else agreed
+        placed = settled(agreed, agreed, seen.by_hand.edges_alone)
+        error = uncertainty(segmenter, seen.grid, seen.scale, found, seen.by_hand, placed)
         measures = measure_wall(series, windows, seen.task, error, method, unseen)
     else:
         base, site_px = base_series(seen.edges, seen.scale, seen.time_s)
         series = Series(clip.clip_id, seen.time_s, (base,))
-        error = uncertainty(segmenter, seen.grid, series)
+        found_base = (
+            base_series(seen.as_found.edges, seen.scale, seen.time_s)[0] if seen.as_found else base
+        )
+        error = uncertainty(segmenter, seen.grid, seen.scale, (found_base,), seen.by_hand, (base,))
         measures = measure_bladder(series, windows, seen.task, error, BASE_METHOD, is_still=True)
         cautions = (PROBE_UNKNOWN,)
     return Analysis(seen, series, efforts, measures, site_px, cautions)
+
+
+def _thickness(seen: Footage) -> tuple[tuple[Quantity, ...], tuple[str, ...]]:
+    """Thickness of each layer, and what a reader must know of it."""
+    return agreed_thickness(
+        seen.edges, seen.again, seen.site_px, seen.scale, seen.grid, seen.by_hand.placed,
+        seen.fat_px,
+    )  # fmt: skip

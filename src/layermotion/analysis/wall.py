@@ -63,10 +63,7 @@ def measure_wall_clip(
         When they were, where that is settled.
     """
     clip, time_s, site_px = seen.clip, seen.time_s, seen.site_px
-    fixed, disputes = agreed_thickness(
-        seen.edges, seen.again, site_px, seen.scale, seen.grid, seen.by_hand.placed, seen.fat_px
-    )
-    smooth = tuple(withhold_jumps(quantity, time_s, seen.scale) for quantity in fixed)
+    fixed, smooth, disputes = _thickness(seen)
     thickness = settled(smooth, fixed, seen.by_hand)
     side = lateral_side(spread(seen.edges))
     slides = _slides(seen, side)
@@ -91,7 +88,9 @@ def measure_wall_clip(
     if site_px is not None:
         causes = causes_of(seen.edges, site_px, seen.scale, fixed, thickness)
     unseen = Unseen(causes, clip.is_still, "" if site_px is not None else seen.site_words)
-    error = uncertainty(segmenter, seen.grid, series)
+    found = _thickness(seen.as_found)[1] if seen.as_found else smooth
+    placed = settled(smooth, fixed, seen.by_hand.edges_alone)
+    error = uncertainty(segmenter, seen.grid, seen.scale, found, seen.by_hand, placed)
     # What a person settled is of the part that they chose.
     tissue = tuple(each for each in tissue if each.structure not in seen.by_hand.layers)
     measures = measure_wall(series, efforts.windows, seen.task, error, method, unseen, tissue)
@@ -109,6 +108,17 @@ def measure_wall_clip(
     return Analysis(
         seen, series, efforts, measures, site_px, cautions, medial_edge, is_lateral_known
     )
+
+
+def _thickness(
+    seen: Footage,
+) -> tuple[tuple[Quantity, ...], tuple[Quantity, ...], tuple[str, ...]]:
+    """Thickness of each layer, the same without jumps, and what a reader must know of it."""
+    fixed, disputes = agreed_thickness(
+        seen.edges, seen.again, seen.site_px, seen.scale, seen.grid, seen.by_hand.placed,
+        seen.fat_px,
+    )  # fmt: skip
+    return fixed, tuple(withhold_jumps(each, seen.time_s, seen.scale) for each in fixed), disputes
 
 
 def _slides(seen: Footage, side: int) -> tuple[Quantity, ...]:

@@ -136,7 +136,8 @@ def measure_bladder(
                 measures.append(kind.missing(part, repeat, "mm", ends))
                 continue
             low, high = ends
-            spread = float(np.hypot(error.base, np.hypot(high.spread, low.spread)))
+            own = error.of_base(low.window, high.window)
+            spread = float(np.hypot(own, np.hypot(high.spread, low.spread)))
             way = sign * (high.value - low.value)
             measures.append(kind.length(part, repeat, way, spread, (low, high)))
     return with_means(measures)

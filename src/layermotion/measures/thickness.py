@@ -102,13 +102,13 @@ def _thickness_measures(
     *,
     is_slid: bool,
 ) -> list[Measure]:
-    own = error.thickness[kind.structure]
+    layer = kind.structure
     seen = [level_of(quantity, windows, state, repeat) for state in STATES]
-    rest, full = (level if level and _is_of_use(level, own) else None for level in seen)
+    rest, full = (level if level and _is_of_use(level, layer, error) else None for level in seen)
     reasons = []
     for state, level in zip(STATES, seen, strict=True):
         window = window_of(windows, state, repeat)
-        words = unseen.reason(kind.structure, window) if window else NO_REST
+        words = unseen.reason(layer, window) if window else NO_REST
         reasons.append(UNSURE_LAYER if level else words)
     is_effort = has_effort(windows, repeat)
     measures = []
@@ -117,17 +117,17 @@ def _thickness_measures(
         ("thickness_contracted", full, reasons[1]),
     ):
         if level is not None:
-            spread = float(np.hypot(own, level.spread))
+            spread = float(np.hypot(error.of_thickness(layer, level.window), level.spread))
             measures.append(kind.length(name, repeat, level.value, spread, (level,)))
         elif is_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", reason))
     # Fat does not contract; its thickness tells how the probe was pressed.
-    if not is_effort or kind.structure not in MUSCLES:
+    if not is_effort or layer not in MUSCLES:
         return measures
     if rest is None or full is None or is_slid:
         reason = reasons[0] if rest is None else reasons[1]
         if rest and full:
-            reason = OTHER_PART.format(layer=FULL_NAMES[kind.structure])
+            reason = OTHER_PART.format(layer=FULL_NAMES[layer])
         return measures + [
             kind.missing(name, repeat, unit, reason)
             for name, unit in (
@@ -139,11 +139,14 @@ def _thickness_measures(
     both = (rest, full)
     change = full.value - rest.value
     change_spread = float(
-        np.hypot(error.change[kind.structure], np.hypot(rest.spread, full.spread))
+        np.hypot(
+            error.of_change(layer, rest.window, full.window), np.hypot(rest.spread, full.spread)
+        )
     )
     # Error of the divisor: the share of the change that a wrong rest value brings in.
     share = change / rest.value
-    relative = float(np.hypot(change_spread, share * own) / rest.value)
+    divisor_error = share * error.of_thickness(layer, rest.window)
+    relative = float(np.hypot(change_spread, divisor_error) / rest.value)
     measures.append(kind.length("thickness_change", repeat, change, change_spread, both))
     measures.append(kind.number("thickness_change", repeat, "%", 100 * share, 100 * relative, both))
     measures.append(kind.number("contraction_ratio", repeat, "ratio", 1 + share, relative, both))
@@ -165,9 +168,12 @@ def _is_slid(
     return abs(full / rest - own_full / own_rest) > OTHER_SHARE
 
 
-def _is_of_use(level: Level, error: float) -> bool:
-    """Tell whether a thickness is sure enough to be given, from the standard deviation of error."""
-    return Z95 * float(np.hypot(error, level.spread)) <= MOST_UNSURE * level.value
+def _is_of_use(level: Level, layer: Structure, error: Uncertainty) -> bool:
+    """Tell whether a thickness is sure enough to be given; what a person measured always is."""
+    if error.is_by_hand(layer, level.window):
+        return True
+    own = error.of_thickness(layer, level.window)
+    return Z95 * float(np.hypot(own, level.spread)) <= MOST_UNSURE * level.value
 
 
 def _preference(
@@ -210,7 +216,10 @@ def _preference(
         before = rests[0].value / sum(level.value for level in rests)
         # An error of the change of each muscle, through the contracted share.
         errors = [
-            np.hypot(error.change[muscle], np.hypot(rest.spread, full.spread))
+            np.hypot(
+                error.of_change(muscle, rest.window, full.window),
+                np.hypot(rest.spread, full.spread),
+            )
             for muscle, rest, full in zip(muscles, rests, fulls, strict=True)
         ]
         own, others = (1 - share) * errors[0], share * np.hypot(errors[1], errors[2])
@@ -231,7 +240,7 @@ def _usable(
     """Thickness of a muscle in a state; None where it is withheld."""
     quantity = series.get("thickness", muscle)
     level = level_of(quantity, windows, state, repeat) if quantity else None
-    return level if level and _is_of_use(level, error.thickness[muscle]) else None
+    return level if level and _is_of_use(level, muscle, error) else None
 
 
 def _lacking_words(lacking: Sequence[tuple[Structure, str]]) -> str:

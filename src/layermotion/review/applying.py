@@ -150,6 +150,7 @@ def with_edges(seen: Footage, windows: Sequence[Window], steps: Sequence[Correct
     return replace(
         seen, edges=edges.replaced(anew), site_px=site_px, site_words=site_words,
         by_hand=ByHand(placed, measured),
+        found_edges=edges if anew and seen.found_edges is None else seen.found_edges,
     )  # fmt: skip
 
 

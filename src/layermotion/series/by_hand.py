@@ -31,6 +31,19 @@ class ByHand:
         """Layers of which anything was settled."""
         return {*self.placed, *self.measured}
 
+    @property
+    def edges_alone(self) -> "ByHand":
+        """The edges that they placed, without what they measured."""
+        return replace(self, measured={})
+
+    def is_placed(self, layer: Structure, frames: slice) -> bool:
+        """Whether they placed an edge of a layer in any of some frames."""
+        return layer in self.placed and bool(self.placed[layer][frames].any())
+
+    def is_measured(self, layer: Structure, frames: slice) -> bool:
+        """Whether they measured a layer in all of some frames."""
+        return layer in self.measured and not np.isnan(self.measured[layer][frames]).any()
+
 
 def settled(
     given: Sequence[Quantity], found: Sequence[Quantity], by_hand: ByHand
