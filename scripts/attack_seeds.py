@@ -38,7 +38,7 @@ from layermotion.measures.measure import Measure, Status
 from layermotion.models.registry import Change, Step
 from layermotion.network.segmenter import WEIGHTS_FOLDER, weights_names
 from layermotion.session.detectable import SCHEMA, DetectableChange
-from layermotion.session.results import Row
+from layermotion.session.results import Mean, Row
 from layermotion_synthetic.clips import draw_clip, render_clip
 
 Grey = NDArray[np.uint8]
@@ -187,9 +187,9 @@ def write_results(folder: Path) -> None:
     """Write what earlier runs leave: a visit, measures, detectable changes, weights, history."""
     row = Row(
         "left", "draw_in", "mean", "tra", "thickness_rest", 3.5, 3.0, 4.0, "mm", Status.DRAFT, "",
-        "c1", 2, "How.", 2, 0.2, 0.3, (1.0, 2.0),
+        "c1", 2, "How.", 2, 0.2, 0.3, (Mean(1.0, True, 2), Mean(2.0, False, 1)),
     )  # fmt: skip
-    others = [asdict(row) | {"side": "right"}, asdict(row) | {"structure": "io", "parts": None}]
+    others = [asdict(row) | {"side": "right"}, asdict(row) | {"structure": "io", "means": None}]
     visit = {"schema_version": "2.0", "rows": [asdict(row), *others], "provenance": {"a": "b"}}
     _write_json(folder / "visit.json", visit)
     measure = Measure(

@@ -973,9 +973,25 @@ SESSION = (
     Mutant(
         "session-sides-said-within-error",
         "session/sentences.py",
-        "if is_new and row.excludes_zero and row.parts is not None:",
-        "if is_new and row.parts is not None:",
+        "if is_new and row.excludes_zero and row.means is not None:",
+        "if is_new and row.means is not None:",
         ("test_session_numbers.py::test_differences_are_said_only_beyond_their_interval_and_once",),
+    ),
+    Mutant(
+        "session-movement-within-error-is-said",
+        "session/direction.py",
+        "_moved(ways, value, unit) if is_beyond else ways.still",
+        "_moved(ways, value, unit)",
+        ("test_session_numbers.py::test_no_difference_claims_a_movement_within_error",),
+    ),
+    Mutant(
+        "session-repeats-of-the-left-for-both-sides",
+        "session/sentences.py",
+        "return left if left == right else",
+        "return left if left else",
+        (
+            "test_session_numbers.py::test_a_difference_of_sides_says_which_side_rests_on_one_repeat",
+        ),
     ),
     Mutant(
         "session-repeat-apart-not-named",

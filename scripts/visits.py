@@ -22,7 +22,7 @@ from layermotion.labels import Task
 from layermotion.measures.measure import Measure, Status
 from layermotion.measures.repeats import expected_spread
 from layermotion.normal import Z95
-from layermotion.session.against import LARGER, compare_visits
+from layermotion.session.against import LARGER, Change, compare_visits
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.results import Recorded, tabulate
@@ -107,22 +107,31 @@ def detectable() -> DetectableChanges:
     return DetectableChanges("simulated repeats", tuple(changes))
 
 
-def is_right_way(words: str, measure: str, before: float, now: float) -> bool:
+def is_right_way(words: str, change: Change) -> bool:
     """Judge the words of a sentence by the two values, without the code that chose them."""
+    before, now = change.earlier, change.now
     head = words.partition(": ")[2]
     if head.startswith("so large a change"):
         return max(before, now) > 1.5 * min(before, now)
-    if measure == "thickness_rest":
+    if change.measure == "thickness_rest":
         return ("thicker" in head) == (now > before) and ("thinner" in head) == (now < before)
-    first = head.partition("; at the earlier visit")[0]
+    first, _, second = head.partition("; at the earlier visit, it ")
+    if "nor did it" in head:
+        is_higher = "the higher value" in head
+        return not any(change.are_beyond) and is_higher == (now > before)
+    if second:
+        said = zip((first, second), (now, before), change.are_beyond, strict=True)
+        return all(_is_said(clause, value, beyond) for clause, value, beyond in said)
     went_up = any(word in first for word in UP)
-    if "; at the earlier visit, it " in head:
-        second = head.partition("; at the earlier visit, it ")[2]
-        was_up = any(word in second for word in UP)
-        is_opposite = went_up != was_up and any(word in second for word in (*UP, *DOWN))
-        return is_opposite and went_up == (now > before)
     is_less = "less" in first
-    return went_up == (now > before) if not is_less else went_up == (now < before)
+    way = went_up == (now > before) if not is_less else went_up == (now < before)
+    return all(change.are_beyond) and way
+
+
+def _is_said(clause: str, value: float, is_beyond: bool) -> bool:
+    """Whether a clause says the way of a value beyond its error, and none of another."""
+    up, down = (any(word in clause for word in way) for way in (UP, DOWN))
+    return (up, down) == (is_beyond and value > 0, is_beyond and value < 0)
 
 
 def judge_subject(rng: np.random.Generator, own: DetectableChanges, name: str) -> Tally:
@@ -151,7 +160,7 @@ def judge_subject(rng: np.random.Generator, own: DetectableChanges, name: str) -
             tally.said_of_unreal += is_beyond
         for words in change_sentences([change]):
             tally.said += 1
-            tally.right_words += is_right_way(words, change.measure, change.earlier, change.now)
+            tally.right_words += is_right_way(words, change)
     return tally
 
 

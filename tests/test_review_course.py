@@ -52,15 +52,17 @@ def change(measure: str, now: float, earlier: float, **what: Any) -> Change:
     given = {
         "side": "left", "task": "draw_in", "structure": structure, "measure": measure,
         "unit": UNITS.get(measure, "mm"), "earlier": earlier, "now": now, "change": now - earlier,
-        "low": 0.0, "high": 0.0, "detectable": 1.2, "verdict": LARGER, "source": "",
+        "low": 0.0, "high": 0.0, "are_beyond": (True, True), "detectable": 1.2,
+        "verdict": LARGER, "source": "",
     } | what  # fmt: skip
     return Change(**given)
 
 
 def all_changes() -> Iterator[Change]:
     """Give changes of every measure, each way round, then each side with each task."""
-    for measure, (now, earlier) in itertools.product((*WAYS, *LEVELS), VALUES):
-        yield change(measure, now, earlier)
+    known = itertools.product((True, False), repeat=2)
+    for measure, (now, earlier), each in itertools.product((*WAYS, *LEVELS), VALUES, known):
+        yield change(measure, now, earlier, are_beyond=each)
     tasks = ("rest", "draw_in", "pelvic_floor_lift", "cough", "cough_prelift", "curl_up",
              "curl_up_prelift", "strain", "unstated")  # fmt: skip
     for side, task in itertools.product(Side, tasks):
@@ -97,6 +99,16 @@ def test_a_change_reads_as_a_german_sentence() -> None:
     assert german.say(change_words(grown)) == (
         "TrA verdickte sich stärker als beim ersten Termin, um 42 Prozentpunkte, mehr als die "
         "kleinste erkennbare Änderung (41 Prozentpunkte)."
+    )
+    began = change("base_displacement", 0.0, -8.8, are_beyond=(False, True))
+    assert german.say(change_words(began)).startswith(
+        "Der Blasenboden bewegte sich nicht über den Fehler hinaus; beim ersten Termin senkte er "
+        "sich um 8,8 mm; Unterschied: 8,8 mm, mehr als "
+    )
+    turned = change("thickness_change", 62.0, -20.0)
+    assert german.say(change_words(turned)).startswith(
+        "TrA nahm um 62 % an Dicke zu; beim ersten Termin nahm er um 20 % an Dicke ab; "
+        "Unterschied: 82 Prozentpunkte, mehr als "
     )
 
 

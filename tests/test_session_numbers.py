@@ -10,12 +10,21 @@ import pytest
 from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.labels import Task
 from layermotion.measures.measure import Measure, Status
+from layermotion.record.chart import change_words
 from layermotion.report.patterns import quiet_words
 from layermotion.serving.sentences import sentences_of
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import BETWEEN_SIDES, Recorded, Row, mean_of, summarise, tabulate
+from layermotion.session.results import (
+    BETWEEN_SIDES,
+    Mean,
+    Recorded,
+    Row,
+    mean_of,
+    summarise,
+    tabulate,
+)
 from layermotion.session.sentences import (
     change_sentences,
     disagreement_sentences,
@@ -341,23 +350,62 @@ def test_a_cough_upon_a_lift_says_where_the_lift_was(low: float, words: str) -> 
 
 def test_differences_are_said_only_beyond_their_interval_and_once() -> None:
     sure = row("thickness_rest", value=-2.0, half=1.0, unit="mm", side="left-right")
-    sure = replace(sure, parts=(4.0, 6.0))
+    sure = replace(sure, means=(Mean(4.0, True, 3), Mean(6.0, True, 3)))
     assert list(side_sentences([sure, replace(sure, high=0.5)])) == [
         "Draw-in: on the left TrA at rest was thinner than on the right, by 2.0 mm (interval 1.0 "
         "to 3.0 mm), mean of 3 repeats."
     ]
     assert list(side_sentences([replace(sure, measure="contraction_ratio", unit="ratio")])) == []
-    (points,) = side_sentences([replace(row(value=30.0, side="left-right"), parts=(70.0, 40.0))])
+    changes = (Mean(70.0, True, 3), Mean(40.0, True, 3))
+    (points,) = side_sentences([replace(row(value=30.0, side="left-right"), means=changes)])
     assert "TrA thickened more than on the right, by 30 percentage points (interval 20 to" in points
     effect = row("prelift_effect", "bladder", 3.0, 1.0, "mm", "midline", "cough_prelift-cough")
-    effect = replace(effect, parts=(-2.0, -5.0))
+    effect = replace(effect, means=(Mean(-2.0, True, 3), Mean(-5.0, True, 3)))
     (words,) = effect_sentences([effect, replace(effect, low=-1.0)])
     assert words == (
         "Cough: with a lift beforehand the bladder base descended less far than without it, by "
         "3.0 mm (interval 2.0 to 4.0 mm)."
     )
-    (turned,) = effect_sentences([replace(effect, parts=(1.0, -2.0))])
-    assert "lifted by 1.0 mm; without it, it descended by 2.0 mm" in turned
+    turned = replace(effect, means=(Mean(1.0, True, 3), Mean(-2.0, True, 3)))
+    assert list(effect_sentences([turned])) == [
+        "Cough: with a lift beforehand the bladder base lifted by 1.0 mm; without it, it descended "
+        "by 2.0 mm, a difference of 3.0 mm (interval 2.0 to 4.0 mm)."
+    ]
+
+
+def test_no_difference_claims_a_movement_within_error() -> None:
+    base = ("base_displacement", "bladder")
+    key = {"half": 0.6, "unit": "mm", "side": "midline"}
+    plain = row(*base, value=-8.8, task="cough", **key)
+    lifted = row(*base, value=0.02, task="cough_prelift", **key)
+    (words,) = effect_sentences(summarise([plain, lifted]))
+    assert words.startswith(
+        "Cough: with a lift beforehand the bladder base did not move beyond error; without it, it "
+        "descended by 8.8 mm, a difference of 8.8 mm (interval "
+    )
+    (words,) = side_sentences(summarise([row(value=60.0), row(value=3.0, side="right")]))
+    assert "TrA thickened by 60 %; on the right, it did not change beyond error, a" in words
+    # Of few repeats the difference is known better than the mean of one side.
+    repeats = [
+        row(value=middle + shift, half=1.0, side=side, repeat=str(k), repeats=1)
+        for side, middle in (("left", 5.0), ("right", 25.0))
+        for k, shift in ((1, -2.2), (2, 2.2))
+    ]
+    (words,) = side_sentences(summarise(repeats))
+    assert "TrA did not change beyond error, nor did it on the right, but had the lower" in words
+    assert "the lower value, by 20 percentage points (interval " in words
+    now, earlier = row(*base, value=0.0, **key), row(*base, value=-8.8, **key)
+    known = DetectableChange(*base, "mm", 1, 0.3, 1.0, "one", 30, 90)
+    (change,) = compare_visits([now], [earlier], DetectableChanges("own", (known,)))
+    (words,) = change_sentences([change])
+    assert "the bladder base did not move beyond error; at the earlier visit, it desc" in words
+    assert change_words(change).startswith("The bladder base did not move beyond error; at the")
+
+
+def test_a_difference_of_sides_says_which_side_rests_on_one_repeat() -> None:
+    left, right = row(value=20.0), row(value=58.0, side="right", repeats=1)
+    (words,) = side_sentences(summarise([left, right]))
+    assert words.endswith(" (left, mean of 3 repeats; right, one repeat only).")
 
 
 @pytest.mark.parametrize(

@@ -291,7 +291,14 @@ def change_words(change: Change) -> str:
     if change.verdict != LARGER or change.detectable is None:
         return f"Against the first value: {change.verdict}."
     what = subject(change.measure, short_name(change.structure))
-    clause = compared(change.measure, change.unit, change.now, change.earlier, "at the first visit")
+    clause = compared(
+        change.measure,
+        change.unit,
+        change.now,
+        change.earlier,
+        "at the first visit",
+        change.are_beyond,
+    )
     size = number_words(change.detectable, change.unit)
     unit = unit_words(change.unit, is_difference=True)
     sentence = f"{what} {clause}, {change.verdict} of {size}{unit}."

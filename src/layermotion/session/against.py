@@ -30,6 +30,8 @@ class Change:
     ----------
     change, low, high
         Now minus earlier, with its interval, in ``unit``.
+    are_beyond
+        Whether the value now and the earlier one are each beyond their own interval.
     detectable
         Smallest detectable change in ``unit``; None where none is known.
     verdict
@@ -48,6 +50,7 @@ class Change:
     change: float
     low: float
     high: float
+    are_beyond: tuple[bool, bool]
     detectable: float | None
     verdict: str
     source: str
@@ -150,6 +153,7 @@ def compare_visits(
                 change=change,
                 low=change - half,
                 high=change + half,
+                are_beyond=(row.excludes_zero, other.excludes_zero),
                 detectable=detectable,
                 verdict=verdict,
                 source=source,

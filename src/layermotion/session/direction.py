@@ -19,23 +19,34 @@ class Ways:
         What a positive and a negative value did.
     more, less
         How two values of one way compare.
+    still
+        What a value within its own error did.
     """
 
     up: str
     down: str
     more: str
     less: str
+    still: str = "did not move beyond error"
 
 
 WAYS = {
     "base_displacement": Ways("lifted", "descended", "farther", "less far"),
     "lift_before": Ways("was lifted", "was lowered", "farther", "less far"),
     "lift_after": Ways("stayed lifted", "stayed lowered", "farther", "less far"),
-    "slide": Ways("slid laterally", "slid medially", "farther", "less far"),
+    "slide": Ways(
+        "slid laterally", "slid medially", "farther", "less far", "did not slide beyond error"
+    ),
     "medial_edge_displacement": Ways("was drawn in", "moved medially", "farther", "less far"),
-    "thickness_change": Ways("thickened", "thinned", "more", "less"),
+    "thickness_change": Ways("thickened", "thinned", "more", "less", "did not change beyond error"),
     # With the lift beforehand minus without.
-    "prelift_effect": Ways("was held up by the lift", "was lowered by the lift", "more", "less"),
+    "prelift_effect": Ways(
+        "was held up by the lift",
+        "was lowered by the lift",
+        "more",
+        "less",
+        "did not differ with the lift beyond error",
+    ),
 }
 # A slide of which it is not known which way is lateral.
 SLID_ON_PICTURE = Ways(
@@ -63,7 +74,14 @@ WAYS_OF_BASE = {
 }
 
 
-def compared(measure: str, unit: str, first: float, second: float, other: str) -> str:
+def compared(
+    measure: str,
+    unit: str,
+    first: float,
+    second: float,
+    other: str,
+    are_beyond: tuple[bool, bool],
+) -> str:
     """Say how the first of two values differs from the second, without its subject.
 
     Parameters
@@ -72,14 +90,21 @@ def compared(measure: str, unit: str, first: float, second: float, other: str) -
         A key of ``WAYS`` or ``LEVELS``.
     other
         Where the second was found, such as ``at the earlier visit``.
+    are_beyond
+        Whether each value is beyond its own interval; of one that is not, no way is said.
 
     Examples
     --------
-    >>> compared("base_displacement", "mm", -3.9, -11.7, "at the earlier visit")
+    >>> both = (True, True)
+    >>> compared("base_displacement", "mm", -3.9, -11.7, "at the earlier visit", both)
     'descended less far than at the earlier visit, by 7.8 mm'
-    >>> compared("base_displacement", "mm", 2.0, -3.0, "without it")
-    'lifted by 2.0 mm; without it, it descended by 3.0 mm'
-    >>> compared("thickness_rest", "mm", 4.0, 5.5, "on the right")
+    >>> compared("base_displacement", "mm", 2.0, -3.0, "without it", both)
+    'lifted by 2.0 mm; without it, it descended by 3.0 mm, a difference of 5.0 mm'
+    >>> compared("base_displacement", "mm", 0.1, -8.7, "without it", (False, True))
+    'did not move beyond error; without it, it descended by 8.7 mm, a difference of 8.8 mm'
+    >>> compared("slide", "mm", 0.9, -0.9, "on the right", (False, False))
+    'did not slide beyond error, nor did it on the right, but had the higher value, by 1.8 mm'
+    >>> compared("thickness_rest", "mm", 4.0, 5.5, "on the right", both)
     'was thinner than on the right, by 1.5 mm'
     """
     size = f"{number_words(abs(first - second), unit)}{unit_words(unit, is_difference=True)}"
@@ -87,9 +112,15 @@ def compared(measure: str, unit: str, first: float, second: float, other: str) -
     if ways is None:
         larger, smaller = LEVELS[measure]
         return f"was {larger if first > second else smaller} than {other}, by {size}"
-    if first * second < 0:
-        own, before = (_moved(ways, value, unit) for value in (first, second))
-        return f"{own}; {other}, it {before}"
+    if not any(are_beyond):
+        level = "higher" if first > second else "lower"
+        return f"{ways.still}, nor did it {other}, but had the {level} value, by {size}"
+    if first * second < 0 or not all(are_beyond):
+        own, before = (
+            _moved(ways, value, unit) if is_beyond else ways.still
+            for value, is_beyond in zip((first, second), are_beyond, strict=True)
+        )
+        return f"{own}; {other}, it {before}, a difference of {size}"
     way = ways.up if first + second > 0 else ways.down
     more = ways.more if abs(first) > abs(second) else ways.less
     return f"{way} {more} than {other}, by {size}"

@@ -47,6 +47,23 @@ EFFECT_METHOD = (
 
 
 @dataclass(frozen=True)
+class Mean:
+    """One of the two means behind a difference.
+
+    Parameters
+    ----------
+    is_beyond
+        Whether it is beyond its own interval.
+    repeats
+        How many repeats it rests on.
+    """
+
+    value: float
+    is_beyond: bool
+    repeats: int
+
+
+@dataclass(frozen=True)
 class Row:
     """One line of the visit's table.
 
@@ -71,8 +88,8 @@ class Row:
         What its interval rests on: how many recordings, or repeats where all are of one recording;
         the standard deviation between them; and the half-width of measuring error of one. Of a
         difference all of it is in the last.
-    parts
-        The two means behind a difference; None of anything else.
+    means
+        Those behind a difference; None of anything else.
     """
 
     side: str
@@ -92,7 +109,7 @@ class Row:
     units: int = 1
     spread: float = 0.0
     error_half: float = 0.0
-    parts: tuple[float, float] | None = None
+    means: tuple[Mean, Mean] | None = None
 
     @property
     def key(self) -> tuple[str, ...]:
@@ -427,7 +444,10 @@ def _difference(first: Row, second: Row) -> Row:
         units=1,
         spread=0.0,
         error_half=half,
-        parts=(first.value, second.value),
+        means=(
+            Mean(first.value, first.excludes_zero, first.repeats),
+            Mean(second.value, second.excludes_zero, second.repeats),
+        ),
     )
 
 

@@ -17,7 +17,7 @@ from layermotion.report.words import (
 from layermotion.session.against import LARGER, Change
 from layermotion.session.direction import compared, subject
 from layermotion.session.plan import Side
-from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, REST, Row, agreement_of
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, REST, Mean, Row, agreement_of
 
 DISPLACEMENT = "base_displacement"
 # A layer at rest that is so many times as thick or thin as before, and by so many mm, is hardly the
@@ -90,21 +90,21 @@ def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
     """Differences between the sides that are beyond their intervals."""
     for row in rows:
         is_new = row.side == BETWEEN_SIDES and (row.measure, row.unit) not in SAID_BEFORE
-        if is_new and row.excludes_zero and row.parts is not None:
+        if is_new and row.excludes_zero and row.means is not None:
             what = subject(row.measure, short_name(row.structure))
-            clause = compared(row.measure, row.unit, *row.parts, "on the right")
+            clause = _means_compared(row.measure, row.unit, row.means, "on the right")
             yield (
                 f"{task_words(row.task).capitalize()}: on the left {what} {clause} "
-                f"({_interval(row)}){_repeats([row])}."
+                f"({_interval(row)}){_repeats_of_sides(row.means)}."
             )
 
 
 def effect_sentences(rows: Sequence[Row]) -> Iterator[str]:
     """Effects of the lift beforehand that are beyond their intervals."""
     for row in rows:
-        if row.measure == PRELIFT_EFFECT and row.excludes_zero and row.parts is not None:
+        if row.measure == PRELIFT_EFFECT and row.excludes_zero and row.means is not None:
             plain = task_words(row.task.rpartition("-")[2])
-            clause = compared(DISPLACEMENT, row.unit, *row.parts, "without it")
+            clause = _means_compared(DISPLACEMENT, row.unit, row.means, "without it")
             yield (
                 f"{plain.capitalize()}: with a lift beforehand the bladder base {clause} "
                 f"({_interval(row)})."
@@ -123,7 +123,12 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
             unit = unit_words(item.unit, is_difference=True)
             what = subject(item.measure, short_name(item.structure))
             clause = compared(
-                item.measure, item.unit, item.now, item.earlier, "at the earlier visit"
+                item.measure,
+                item.unit,
+                item.now,
+                item.earlier,
+                "at the earlier visit",
+                item.are_beyond,
             )
             place = place_words(item.side, item.task)
             yield (
@@ -153,6 +158,12 @@ def disagreement_sentences(rows: Sequence[Row]) -> Iterator[str]:
                 f"deviation {number_words(row.spread, row.unit)}{unit}, usually "
                 f"{number_words(usual, row.unit)}); {_to_look_at(row, rows)}."
             )
+
+
+def _means_compared(measure: str, unit: str, means: tuple[Mean, Mean], other: str) -> str:
+    first, second = means
+    are_beyond = first.is_beyond, second.is_beyond
+    return compared(measure, unit, first.value, second.value, other, are_beyond)
 
 
 def _to_look_at(mean: Row, rows: Sequence[Row]) -> str:
@@ -230,6 +241,12 @@ def _repeats(rows: Sequence[Row]) -> str:
         return _count_words(counts[0])
     each = [f"{short_name(row.structure)}{_count_words(row.repeats)}" for row in rows]
     return f" ({'; '.join(each)})"
+
+
+def _repeats_of_sides(means: tuple[Mean, Mean]) -> str:
+    """Say on how many repeats a difference rests, of each side where they differ."""
+    left, right = (_count_words(mean.repeats) for mean in means)
+    return left if left == right else f" (left{left}; right{right})"
 
 
 def _count_words(count: int) -> str:
