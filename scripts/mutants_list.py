@@ -994,6 +994,27 @@ SESSION = (
         ),
     ),
     Mutant(
+        "session-no-mean-is-not-measured",
+        "session/sentences.py",
+        "pattern = muscle_pattern(own, apart)",
+        "pattern = muscle_pattern(own)",
+        ("test_session_numbers.py::test_a_muscle_whose_repeats_have_no_mean_was_measured",),
+    ),
+    Mutant(
+        "measures-ratio-of-opposite-ways-has-a-mean",
+        "measures/repeats.py",
+        'none = 1.0 if name == "contraction_ratio" else 0.0',
+        "none = 0.0",
+        ("test_session_numbers.py::test_a_ratio_has_a_mean_where_the_change_in_per_cent_has_one",),
+    ),
+    Mutant(
+        "report-first-repeat-for-all",
+        "report/page.py",
+        "single = [m for m in main if counts[m.name, m.structure, m.unit] == 1]",
+        "single = list(main)",
+        ("test_report.py::test_page_says_no_change_of_one_repeat_where_repeats_have_no_mean",),
+    ),
+    Mutant(
         "session-repeat-apart-not-named",
         "session/sentences.py",
         "others) > 1 and gap > APART_TIMES *",

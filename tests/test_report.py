@@ -349,6 +349,19 @@ def test_headline_names_descent_and_missing_measures() -> None:
     assert "no change was measured" in write_headline(View.ABDOMINAL_WALL, [])
 
 
+def test_page_says_no_change_of_one_repeat_where_repeats_have_no_mean() -> None:
+    why = "The repeats (45 and -17 %) differ too much to be of one thing, so they have no mean."
+    repeats = [
+        replace(make_measure(value=value, interval=(value - 6, value + 6)), repeat=repeat)
+        for repeat, value in (("1", 45.0), ("2", -17.0))
+    ]
+    mean = make_measure(value=None, interval=None, reason=why)
+    quiet = make_measure(structure="io", value=3.0, interval=(-1.0, 7.0))
+    page = build_page(make_content(measures=(*repeats, mean, quiet)))
+    assert "No change beyond error in IO; TrA without a mean; EO not measured." in page
+    assert "TrA thickened by 45" not in page
+
+
 # Machado, Oliveira and Fernandes 2009, IEEE TVCG 15(6):1291-8, severity 1.0, linear RGB.
 DEUTERANOPIA = np.array(
     [

@@ -152,6 +152,34 @@ def test_repeats_that_went_opposite_ways_have_no_mean() -> None:
     assert mean_of([single[0], replace(single[1], low=-0.5)]).value == -2.5
 
 
+def test_a_muscle_whose_repeats_have_no_mean_was_measured() -> None:
+    single = [
+        row(value=value, half=6.0, repeat=str(k), repeats=1) for k, value in ((1, 45.4), (2, -17.2))
+    ]
+    rows = [*single, row(structure="io", value=3.0)]
+    sentences = list(pattern_sentences(summarise(rows)))
+    assert sentences[0].startswith("Left, draw-in: TrA has no mean. The repeats (45.4 and -17.2 %)")
+    (words,) = sentences[1:]
+    assert "no change beyond error in IO; TrA without a mean; EO not measured" in words
+    (_, still) = pattern_sentences(summarise([*rows, row(structure="eo", value=3.0)]))
+    assert "no change beyond error in IO and EO; TrA without a mean, mean of 3 repeats." in still
+
+
+@pytest.mark.parametrize(("values", "is_one"), [((0.55, 1.45), False), ((1.2, 1.6), True)])
+def test_a_ratio_has_a_mean_where_the_change_in_per_cent_has_one(
+    values: tuple[float, float], is_one: bool
+) -> None:
+    for measure, unit, zero, size in (
+        ("thickness_change", "%", 1.0, 100.0),
+        ("contraction_ratio", "ratio", 0.0, 1.0),
+    ):
+        single = [
+            row(measure, value=size * (value - zero), half=size * 0.06, unit=unit, repeat=str(k))
+            for k, value in enumerate(values, start=1)
+        ]
+        assert (mean_of(single).value is not None) == is_one
+
+
 def test_small_changes_about_zero_keep_their_mean() -> None:
     single = [
         row(structure="eo", value=value, half=1.0, repeat=name, repeats=1)

@@ -213,7 +213,9 @@ def are_not_alike(
     """
     agreement = certainty.agreement(expected)
     known = [(low, high) for low, high in intervals if low is not None and high is not None]
-    is_opposite = any(low > 0 for low, _ in known) and any(high < 0 for _, high in known)
+    # A ratio of 1 is a change of 0 %.
+    none = 1.0 if name == "contraction_ratio" else 0.0
+    is_opposite = any(low > none for low, _ in known) and any(high < none for _, high in known)
     may_be = way_of(name) == "" and expected is not None and agreement is Agreement.USUAL
     return agreement is Agreement.NOT_ONE or (is_opposite and not may_be)
 

@@ -214,12 +214,14 @@ def without_line(analysis: Analysis) -> list[str]:
 
 def _patterns(main: Sequence[Measure]) -> Iterator[str]:
     """Say which muscles changed, whether EO and IO stayed quiet, and what a lift did."""
-    changes: dict[str, Measure] = {}
-    for measure in main:
-        if (measure.name, measure.unit) == ("thickness_change", "%"):
-            changes.setdefault(measure.structure, measure)
-    lifts = {measure.name: measure for measure in main if measure.name.startswith("lift_")}
-    muscles = (muscle_pattern(changes), quiet_words(changes)) if changes else ()
+    counts = Counter((m.name, m.structure, m.unit) for m in main)
+    # Of repeats without a mean none stands for all.
+    single = [m for m in main if counts[m.name, m.structure, m.unit] == 1]
+    change = ("thickness_change", "%")
+    changes = {m.structure: m for m in single if (m.name, m.unit) == change}
+    apart = {m.structure for m in main if (m.name, m.unit) == change} - set(changes)
+    lifts = {m.name: m for m in single if m.name.startswith("lift_")}
+    muscles = (muscle_pattern(changes, apart), quiet_words(changes)) if changes else ()
     for words in (*muscles, lift_words(lifts)):
         if words:
             yield f"{words[0].upper()}{words[1:]}."

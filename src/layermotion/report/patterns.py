@@ -1,6 +1,6 @@
 """Owns the plain words for which muscles changed; each stands only where its interval allows it."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Protocol
 
 from layermotion.labels import MUSCLES, Structure
@@ -74,7 +74,7 @@ def lift_words(found: Mapping[str, Valued]) -> str:
     )
 
 
-def muscle_pattern(changes: Mapping[str, Valued]) -> str:
+def muscle_pattern(changes: Mapping[str, Valued], without_mean: Collection[str] = ()) -> str:
     """Say which muscles thickened or thinned, without an end to the sentence.
 
     A muscle whose interval holds zero is said to show no change beyond error, never to be quiet:
@@ -85,13 +85,18 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
     ----------
     changes
         Change in per cent by muscle; one without a value counts as not measured.
+    without_mean
+        Muscles that were measured, but whose repeats have no mean.
     """
     parts, still, missing = [], [], []
+    apart = [short_name(muscle) for muscle in reversed(MUSCLES) if muscle in without_mean]
     thickened: list[Structure] = []
     barely: list[Structure] = []
     for muscle in reversed(MUSCLES):
         item = changes.get(muscle)
         name = short_name(muscle)
+        if muscle in without_mean:
+            continue
         if item is None or item.value is None:
             missing.append(name)
         elif holds_zero(item):
@@ -102,10 +107,11 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
             if verb == "thickened":
                 (barely if is_quiet else thickened).append(muscle)
             parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}")
-    if not parts and not missing:
+    unknown = [*apart, *missing]
+    if not parts and not unknown:
         return "no change of a muscle beyond error was seen"
     head = ""
-    if thickened and not missing:
+    if thickened and not unknown:
         others = [short_name(muscle) for muscle in thickened if muscle != Structure.TRA]
         if Structure.TRA not in thickened:
             head = f"{' and '.join(others)} without TrA: "
@@ -115,6 +121,8 @@ def muscle_pattern(changes: Mapping[str, Valued]) -> str:
             head = "Mostly TrA: " if barely else "TrA alone: "
     if still:
         parts.append(f"no change beyond error in {' and '.join(still)}")
+    if apart:
+        parts.append(f"{' and '.join(apart)} without a mean")
     if missing:
         parts.append(f"{' and '.join(missing)} not measured")
     return head + "; ".join(parts)

@@ -49,8 +49,14 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
     for side, task in dict.fromkeys((row.side, row.task) for row in wall):
         own = {row.structure: row for row in wall if (row.side, row.task) == (side, task)}
         quiet = quiet_words(own)
+        apart = [
+            row.structure
+            for row in _asked(rows)
+            if (row.side, row.task) == (side, task) and row.value is None
+        ]
+        pattern = muscle_pattern(own, apart)
         yield (
-            f"{place_words(side, task)}: {muscle_pattern(own)}{_repeats(list(own.values()))}."
+            f"{place_words(side, task)}: {pattern}{_repeats(list(own.values()))}."
             + (f" {quiet}." if quiet else "")
         )
     for row in means:
@@ -69,12 +75,7 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
 
 def no_mean_sentences(rows: Sequence[Row]) -> Iterator[str]:
     """Say of which tasks, each side by itself, what was seen has no mean, and why."""
-    asked = [
-        row
-        for row in rows
-        if row.repeat == MEAN
-        and (row.measure, row.unit) in (("thickness_change", "%"), (DISPLACEMENT, "mm"))
-    ]
+    asked = _asked(rows)
     for side, task in dict.fromkeys((row.side, row.task) for row in asked):
         here = [row for row in asked if (row.side, row.task) == (side, task)]
         missing = [row for row in here if row.value is None]
@@ -84,6 +85,12 @@ def no_mean_sentences(rows: Sequence[Row]) -> Iterator[str]:
         else:
             for row in missing:
                 yield f"{place}: {short_name(row.structure)} has no mean. {row.reason}"
+
+
+def _asked(rows: Sequence[Row]) -> list[Row]:
+    """Means of what a visit is asked for first, with those that have no value."""
+    asked = (("thickness_change", "%"), (DISPLACEMENT, "mm"))
+    return [row for row in rows if row.repeat == MEAN and (row.measure, row.unit) in asked]
 
 
 def side_sentences(rows: Sequence[Row]) -> Iterator[str]:
