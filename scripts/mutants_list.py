@@ -1015,6 +1015,27 @@ SESSION = (
         ("test_report.py::test_page_says_no_change_of_one_repeat_where_repeats_have_no_mean",),
     ),
     Mutant(
+        "report-interval-reads-as-zero",
+        "report/words.py",
+        "{number_words(low, unit, 0.0)}",
+        "{number_words(low, unit)}",
+        ("test_report.py::test_headline_states_a_change_only_beyond_its_interval",),
+    ),
+    Mutant(
+        "session-change-reads-as-the-detectable-one",
+        "session/direction.py",
+        "amount = number_words(abs(first - second), unit, limit)",
+        "amount = number_words(abs(first - second), unit)",
+        ("test_session_numbers.py::test_no_printed_number_reads_as_the_limit_that_it_exceeds",),
+    ),
+    Mutant(
+        "exchange-fhir-negative-zero",
+        "exchange/fhir.py",
+        "round(value, 4) + 0.0",
+        "round(value, 4)",
+        ("test_exchange.py::test_a_small_negative_value_is_no_negative_zero",),
+    ),
+    Mutant(
         "session-repeat-apart-not-named",
         "session/sentences.py",
         "others) > 1 and gap > APART_TIMES *",

@@ -148,6 +148,18 @@ def test_exports_say_what_is_positive(is_lateral_known: bool, tmp_path: Path) ->
     assert "UMLS" not in str(pydicom.dcmread(tmp_path / "measures.sr.dcm"))
 
 
+def test_a_small_negative_value_is_no_negative_zero(tmp_path: Path) -> None:
+    measure = Measure(
+        "slide", "tra", "draw_in", "1", -4e-5, "mm", -1.0, 1.0, Status.DRAFT, "", "0-1", ""
+    )
+    source = write_dicom(tmp_path / "clip.dcm", [np.zeros((90, 90), np.uint8)] * 3)
+    content = content_of(pydicom.dcmread(source, stop_before_pixels=True))
+    analysis = replace(content.analysis, measures=(measure,))
+    request = ExportRequest((Export.FHIR,), (source,), None, False)
+    write_exports(tmp_path, replace(content, analysis=analysis), request)
+    assert "-0.0," not in (tmp_path / "observations.fhir.json").read_text(encoding="utf-8")
+
+
 def test_exports_hold_the_cautions_of_the_clip(out: Path) -> None:
     folder = out / "left-draw_in-1"
     cautions = json.loads((folder / "measures.json").read_text(encoding="utf-8"))["cautions"]

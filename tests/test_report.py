@@ -328,6 +328,13 @@ def test_page_says_what_could_not_be_measured() -> None:
     [
         (41.2, (30.0, 52.0), "thickened by 41 % (interval 30 to 52 %)"),
         (-12.0, (-20.0, -4.0), "thinned by 12 % (interval 4 to 20 %)"),
+        (12.3, (0.2, 24.4), "thickened by 12 % (interval 0.2 to 24 %)"),
+        (-0.4, (-0.76, -0.04), "thinned by 0.4 % (interval 0.04 to 1 %)"),
+        (
+            5.0,
+            (-0.3, 10.3),
+            "no change beyond measurement error was seen (interval \N{MINUS SIGN}0.3",
+        ),
         (5.0, (-3.0, 13.0), "no change beyond measurement error was seen"),
         (5.0, (0.0, 10.0), "no change beyond measurement error was seen"),
     ],

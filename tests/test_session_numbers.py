@@ -16,6 +16,7 @@ from layermotion.serving.sentences import sentences_of
 from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
+from layermotion.session.record import key_numbers
 from layermotion.session.results import (
     BETWEEN_SIDES,
     Mean,
@@ -428,6 +429,26 @@ def test_no_difference_claims_a_movement_within_error() -> None:
     (words,) = change_sentences([change])
     assert "the bladder base did not move beyond error; at the earlier visit, it desc" in words
     assert change_words(change).startswith("The bladder base did not move beyond error; at the")
+
+
+def test_no_printed_number_reads_as_the_limit_that_it_exceeds() -> None:
+    base = row("base_displacement", "bladder", 0.62, 0.59, "mm", "midline", "cough")
+    assert "lifted by 0.6 mm (interval 0.03 to 1.2 mm)" in next(pattern_sentences([base]))
+    small = replace(base, value=0.04, low=0.01, high=0.07)
+    assert "lifted by 0.04 mm (interval 0.01 to 0.1 mm)" in next(pattern_sentences([small]))
+    (number,) = key_numbers([small])
+    assert (number.value, number.interval) == ("0.04", "0.01 to 0.1")
+    now, earlier = (row("thickness_rest", value=v, half=0.01, unit="mm") for v in (5.13, 4.0))
+    known = DetectableChange("thickness_rest", "tra", "mm", 1, 0.3, 1.11, "one", 30, 90)
+    own = DetectableChanges("own", (known,))
+    for one, other, way in ((now, earlier, "thicker"), (earlier, now, "thinner")):
+        (change,) = compare_visits([one], [other], own)
+        (words,) = change_sentences([change])
+        assert f"{way} than at the earlier visit, by 1.13 mm (" in words
+        assert words.endswith("larger than the smallest detectable change of 1.11 mm.")
+        assert change_words(change).endswith(
+            "by 1.13 mm, larger than the smallest detectable change of 1.11 mm."
+        )
 
 
 def test_a_difference_of_sides_says_which_side_rests_on_one_repeat() -> None:

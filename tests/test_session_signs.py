@@ -10,6 +10,7 @@ import pytest
 from layermotion.labels import Task
 from layermotion.measures.measure import Measure, Status
 from layermotion.session.against import Earlier, compare_visits
+from layermotion.session.page import build_visit_page
 from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Recorded, Row, tabulate
 from layermotion.session.visit import assemble
@@ -60,6 +61,15 @@ def test_change_is_now_minus_earlier() -> None:
     assert (change.earlier, change.now, change.change) == pytest.approx((3.5, 2.0, -1.5))
     half = math.hypot(0.3, 0.3)
     assert (change.low, change.high) == pytest.approx((-1.5 - half, -1.5 + half))
+
+
+def test_the_table_tells_a_change_from_the_detectable_one_that_it_exceeds() -> None:
+    now, earlier = (
+        recorded(Side.LEFT, Task.DRAW_IN, value, 0.01, "thickness_rest") for value in (4.0, 5.13)
+    )
+    visit = assemble((now,), (), Earlier(tabulate([earlier]), FACTS, frozenset()), None)
+    page = build_visit_page(visit, {})
+    assert "<b>\N{MINUS SIGN}1.13</b>" in page and ">1.10</td>" in page
 
 
 @pytest.mark.parametrize("fact", ["weights", "site"])

@@ -106,7 +106,7 @@ def _concept(code: Coded) -> dict[str, Any]:
 def _quantity(value: float, unit: str) -> dict[str, Any]:
     code = unit_code(unit)
     return {
-        "value": round(value, 4),
+        "value": round(value, 4) + 0.0,
         "unit": code.meaning,
         "system": SYSTEMS["UCUM"],
         "code": code.value,

@@ -298,8 +298,9 @@ def change_words(change: Change) -> str:
         change.earlier,
         "at the first visit",
         change.are_beyond,
+        change.detectable,
     )
-    size = number_words(change.detectable, change.unit)
+    size = number_words(change.detectable, change.unit, abs(change.change))
     unit = unit_words(change.unit, is_difference=True)
     sentence = f"{what} {clause}, {change.verdict} of {size}{unit}."
     return sentence[0].upper() + sentence[1:]

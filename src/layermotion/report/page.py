@@ -158,7 +158,7 @@ def write_headline(view: View, measures: Sequence[Measure], without: str = "") -
         repeats = sum(m.repeat != MEAN and m.value is not None for m in _alike(found, main))
         of = f"mean of {repeats} repeats" if repeats else "mean of repeats"
     return (
-        f"{subject} {way} by {number_words(abs(main.value), main.unit)} {main.unit} "
+        f"{subject} {way} by {number_words(abs(main.value), main.unit, 0.0)} {main.unit} "
         f"(interval {interval_words(low, high, main.unit)} {main.unit}), {of}."
     )
 

@@ -39,16 +39,13 @@ def holds_zero(item: Valued) -> bool:
     return item.low is not None and item.high is not None and item.low <= 0 <= item.high
 
 
-def with_interval(item: Valued, *, unsigned: bool = False, is_difference: bool = False) -> str:
-    """Write a value with its interval; without signs where a verb says the way."""
+def with_interval(item: Valued) -> str:
+    """Write the size of a change beyond error with its interval, of which a verb says the way."""
     if item.value is None or item.low is None or item.high is None:
-        return "not measured"
-    value, low, high = item.value, item.low, item.high
-    if unsigned:
-        value, (low, high) = abs(value), sorted((abs(low), abs(high)))
-    unit = unit_words(item.unit, is_difference=is_difference)
-    interval = interval_words(low, high, item.unit)
-    return f"{number_words(value, item.unit)}{unit} (interval {interval}{unit})"
+        raise ValueError("only a change that was measured is beyond error")
+    low, high = sorted((abs(item.low), abs(item.high)))
+    size, unit = number_words(abs(item.value), item.unit, 0.0), unit_words(item.unit)
+    return f"{size}{unit} (interval {interval_words(low, high, item.unit)}{unit})"
 
 
 def lift_words(found: Mapping[str, Valued]) -> str:
@@ -68,9 +65,9 @@ def lift_words(found: Mapping[str, Valued]) -> str:
     verb = "lifted" if before.value > 0 else "lowered"
     fell = "dropped" if drop.value > 0 else "rose"
     return (
-        f"it was {verb} by {number_words(abs(before.value), before.unit)}"
+        f"it was {verb} by {number_words(abs(before.value), before.unit, 0.0)}"
         f"{unit_words(before.unit)} beforehand and {fell} by "
-        f"{number_words(abs(drop.value), drop.unit)}{unit_words(drop.unit)} from there"
+        f"{number_words(abs(drop.value), drop.unit, 0.0)}{unit_words(drop.unit)} from there"
     )
 
 
@@ -106,7 +103,7 @@ def muscle_pattern(changes: Mapping[str, Valued], without_mean: Collection[str] 
             is_quiet = muscle in QUIET_MUSCLES and is_within_tolerance(item)
             if verb == "thickened":
                 (barely if is_quiet else thickened).append(muscle)
-            parts.append(f"{name} {verb} by {with_interval(item, unsigned=True)}")
+            parts.append(f"{name} {verb} by {with_interval(item)}")
     unknown = [*apart, *missing]
     if not parts and not unknown:
         return "no change of a muscle beyond error was seen"

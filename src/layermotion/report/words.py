@@ -74,17 +74,41 @@ def is_change(name: str) -> bool:
     return any(part in name for part in parts)
 
 
-def number_words(value: float, unit: str) -> str:
-    """Write a value with as many digits as can mean anything; a true minus sign."""
+# Decimals at most, of what must not read as a limit (our choice).
+MOST_DECIMALS = 4
+
+
+def number_words(value: float, unit: str, apart_from: float | None = None) -> str:
+    """Write a value with as many digits as can mean anything; a true minus sign.
+
+    Parameters
+    ----------
+    apart_from
+        A limit that the value must not read as; more digits are written where it would.
+
+    Examples
+    --------
+    >>> number_words(1.13, "mm"), number_words(1.13, "mm", apart_from=1.11)
+    ('1.1', '1.13')
+    """
     # 0.1 mm is about the size of a pixel, and a ratio of 0.01 is as fine as that (our choice).
     # A tenth of a second is about two frames.
     decimals = {"mm": 1, "s": 1, "%": 0}.get(unit, 2)
+    if apart_from is not None:
+        more = range(decimals, MOST_DECIMALS + 1)
+        decimals = next((d for d in more if round(value, d) != round(apart_from, d)), decimals)
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def interval_words(low: float, high: float, unit: str) -> str:
-    """Write an interval without its unit."""
-    return f"{number_words(low, unit)} to {number_words(high, unit)}"
+    """Write an interval without its unit; an end that is not zero does not read as zero.
+
+    Examples
+    --------
+    >>> interval_words(0.2, 24.4, "%"), interval_words(0.0, 24.4, "%")
+    ('0.2 to 24', '0 to 24')
+    """
+    return f"{number_words(low, unit, 0.0)} to {number_words(high, unit, 0.0)}"
 
 
 def unit_words(unit: str, *, is_difference: bool = False) -> str:

@@ -81,6 +81,7 @@ def compared(
     second: float,
     other: str,
     are_beyond: tuple[bool, bool],
+    limit: float = 0.0,
 ) -> str:
     """Say how the first of two values differs from the second, without its subject.
 
@@ -92,6 +93,8 @@ def compared(
         Where the second was found, such as ``at the earlier visit``.
     are_beyond
         Whether each value is beyond its own interval; of one that is not, no way is said.
+    limit
+        What the difference exceeds, in ``unit``.
 
     Examples
     --------
@@ -107,7 +110,8 @@ def compared(
     >>> compared("thickness_rest", "mm", 4.0, 5.5, "on the right", both)
     'was thinner than on the right, by 1.5 mm'
     """
-    size = f"{number_words(abs(first - second), unit)}{unit_words(unit, is_difference=True)}"
+    amount = number_words(abs(first - second), unit, limit)
+    size = f"{amount}{unit_words(unit, is_difference=True)}"
     ways = WAYS.get(measure)
     if ways is None:
         larger, smaller = LEVELS[measure]
@@ -155,5 +159,5 @@ def subject(measure: str, name: str) -> str:
 
 
 def _moved(ways: Ways, value: float, unit: str) -> str:
-    amount = f"{number_words(abs(value), unit)}{unit_words(unit)}"
+    amount = f"{number_words(abs(value), unit, 0.0)}{unit_words(unit)}"
     return f"{ways.up if value > 0 else ways.down} by {amount}"

@@ -1,6 +1,7 @@
 """Owns visit.html: one self-contained page of a whole visit, for a clinician to check and sign."""
 
 import base64
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -323,6 +324,7 @@ def _between(change: Change) -> _Between:
     side = "" if change.side == Side.MIDLINE else f"{change.side}, "
     where = f"{side}{words}"
     detectable = change.detectable
+    limit = None if detectable is None else math.copysign(detectable, change.change)
     return _Between(
         where=where[0].upper() + where[1:],
         structure=short_name(change.structure),
@@ -330,9 +332,11 @@ def _between(change: Change) -> _Between:
         measure=measure_words(change.measure),
         earlier=number_words(change.earlier, change.unit),
         now=number_words(change.now, change.unit),
-        change=number_words(change.change, change.unit),
+        change=number_words(change.change, change.unit, limit),
         interval=interval_words(change.low, change.high, change.unit),
-        detectable="none known" if detectable is None else number_words(detectable, change.unit),
+        detectable="none known"
+        if detectable is None
+        else number_words(detectable, change.unit, abs(change.change)),
         verdict=VERDICTS[change.verdict],
         is_larger=change.verdict == LARGER,
         unit=_short_unit(change.unit, True),

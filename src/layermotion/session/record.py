@@ -86,7 +86,7 @@ def _key_number(row: Row) -> KeyNumber:
         words = f", no {what} beyond error"
     return KeyNumber(
         title=f"{task_words(row.task).capitalize()}{side}: {name}{words}",
-        value=number_words(value, row.unit),
+        value=number_words(value, row.unit, 0.0 if row.excludes_zero else None),
         unit=unit_words(row.unit).strip(),
         interval=interval_words(low, high, row.unit),
         repeats="one repeat" if row.repeats == 1 else f"mean of {row.repeats}",

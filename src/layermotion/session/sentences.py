@@ -66,7 +66,7 @@ def pattern_sentences(rows: Sequence[Row]) -> Iterator[str]:
             lift = lift_words(own)
             words = "no movement of the bladder base beyond error was seen"
             if row.excludes_zero:
-                words = f"the bladder base {verb} by {with_interval(row, unsigned=True)}"
+                words = f"the bladder base {verb} by {with_interval(row)}"
             elif lift:
                 words = "at its lowest the bladder base lay where it lies at rest, within error"
             words += f"; {lift}" if lift else ""
@@ -136,12 +136,14 @@ def change_sentences(changes: Sequence[Change]) -> Iterator[str]:
                 item.earlier,
                 "at the earlier visit",
                 item.are_beyond,
+                item.detectable,
             )
+            limit = number_words(item.detectable, item.unit, abs(item.change))
             place = place_words(item.side, item.task)
             yield (
                 f"{place}: {what} {clause} "
                 f"({_valued(item.earlier, item.unit)} then, {_valued(item.now, item.unit)} now), "
-                f"{item.verdict} of {number_words(item.detectable, item.unit)}{unit}."
+                f"{item.verdict} of {limit}{unit}."
             )
             if item.measure == REST and _is_doubtful(item):
                 doubtful.setdefault(place, []).append(what)
