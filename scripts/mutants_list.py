@@ -493,7 +493,7 @@ MEASURES = (
     Mutant(
         "measures-repeats-agree-by-chance",
         "measures/repeats.py",
-        "Certainty.of(values, float(np.mean(halves)))",
+        "Certainty.of(values, float(np.mean([m.error_half for m in known])))",
         "Certainty.of(values, 0.0)",
         ("test_measures.py::test_mean_of_repeats_is_as_unsure_as_its_parts_and_their_spread",),
     ),
@@ -1034,6 +1034,13 @@ SESSION = (
         "round(value, 4) + 0.0",
         "round(value, 4)",
         ("test_exchange.py::test_a_small_negative_value_is_no_negative_zero",),
+    ),
+    Mutant(
+        "measures-error-of-a-cut-time-is-halved",
+        "measures/measure.py",
+        "else self.high - self.value",
+        "else (self.high - (self.low or 0.0)) / 2",
+        ("test_session_numbers.py::test_a_time_whose_interval_is_cut_at_zero_keeps_its_error",),
     ),
     Mutant(
         "session-repeat-apart-not-named",

@@ -10,6 +10,7 @@ import pytest
 from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.labels import Task
 from layermotion.measures.measure import Measure, Status
+from layermotion.measures.repeats import with_means
 from layermotion.record.chart import change_words
 from layermotion.report.patterns import quiet_words
 from layermotion.serving.sentences import sentences_of
@@ -23,6 +24,7 @@ from layermotion.session.results import (
     Recorded,
     Row,
     mean_of,
+    rows_of,
     summarise,
     tabulate,
 )
@@ -123,6 +125,28 @@ def test_what_cannot_be_negative_has_no_negative_end(measure: str, unit: str, lo
     # Standard deviation 0.283, one degree of freedom.
     mean = mean_of(single)
     assert (mean.value, mean.low, mean.high) == pytest.approx((1.4, low, 3.959), abs=1e-3)
+
+
+def held(number: int, value: float) -> Measure:
+    """Make a hold of one effort, known to 0.6 s either way."""
+    return Measure(
+        "hold_time", "tra", "draw_in", str(number), value, "s", max(0.0, value - 0.6), value + 0.6,
+        Status.DRAFT, "", "0-9;10-19", "Own.",
+    )  # fmt: skip
+
+
+def test_a_time_whose_interval_is_cut_at_zero_keeps_its_error() -> None:
+    holds = [held(k, value) for k, value in enumerate((0.1, 0.12, 0.11), start=1)]
+    rows = rows_of(holds, side="left", task="draw_in", number=1, clip="c", is_lateral_known=True)
+    of_visit = mean_of(list(rows))
+    *_, of_clip = with_means(holds)
+    for mean in (of_visit, of_clip):
+        assert mean.low == 0.0
+        assert mean.high == pytest.approx(0.11 + math.hypot(0.6, 4.303 * 0.01 / math.sqrt(3)))
+    (single,) = rows_of(
+        holds[:1], side="left", task="draw_in", number=1, clip="c", is_lateral_known=True
+    )
+    assert single.error_half == pytest.approx(0.6)
 
 
 def test_repeats_that_differ_more_than_usual_are_pointed_out() -> None:

@@ -76,6 +76,14 @@ class Measure:
     frames: str
     method: str
 
+    @property
+    def error_half(self) -> float:
+        """Half-width of measuring error; 0 without a value.
+
+        It is the upper half of the interval, since the lower may be cut at zero.
+        """
+        return 0.0 if self.value is None or self.high is None else self.high - self.value
+
 
 @dataclass(frozen=True)
 class Level:

@@ -241,8 +241,7 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
         values = tuple(m.value for m in known if m.value is not None)
         if len(values) < 2 or is_too_few(unit, len(values)):
             continue
-        halves = [(m.high - m.low) / 2 for m in known if m.high is not None and m.low is not None]
-        certainty = Certainty.of(values, float(np.mean(halves)))
+        certainty = Certainty.of(values, float(np.mean([m.error_half for m in known])))
         mean = replace(known[0], repeat=MEAN, frames=";".join(m.frames for m in known))
         expected = expected_spread(name, unit, structure)
         if are_not_alike(name, certainty, expected, [(m.low, m.high) for m in known]):

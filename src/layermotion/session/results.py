@@ -132,13 +132,6 @@ class Row:
         return self.reason == LATERAL_UNKNOWN
 
     @property
-    def half(self) -> float:
-        """Half of the interval; infinite where there is none."""
-        if self.low is None or self.high is None:
-            return math.inf
-        return (self.high - self.low) / 2
-
-    @property
     def excludes_zero(self) -> bool:
         """Whether a difference or change is beyond its interval."""
         return self.low is not None and self.high is not None and not self.low <= 0 <= self.high
@@ -298,9 +291,7 @@ def rows_of(
             clip=clip,
             repeats=1,
             method=measure.method,
-            error_half=0.0
-            if measure.low is None or measure.high is None
-            else (measure.high - measure.low) / 2,
+            error_half=measure.error_half,
         )
 
 
@@ -310,7 +301,7 @@ def _means(rows: Iterable[Row]) -> Iterator[Row]:
         if row.measure != NO_MEAN:
             groups.setdefault(row.key, []).append(row)
     for group in groups.values():
-        known = [row for row in group if row.value is not None and math.isfinite(row.half)]
+        known = [row for row in group if None not in (row.low, row.value, row.high)]
         # Values whose sign has another meaning have no part in the mean of the others.
         comparable = [row for row in known if row.is_comparable] or known
         if comparable:
@@ -360,7 +351,7 @@ def mean_of(rows: Sequence[Row]) -> Row:
     values = [statistics.fmean(own) for own in recordings.values()]
     if len(values) == 1:
         (values,) = recordings.values()
-    certainty = Certainty.of(values, statistics.fmean(row.half for row in rows))
+    certainty = Certainty.of(values, statistics.fmean(row.error_half for row in rows))
     mean = replace(
         rows[0],
         repeat=MEAN,
