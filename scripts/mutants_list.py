@@ -383,6 +383,13 @@ EFFORTS = (
         (f"{WALL}::test_doubt_about_the_number_of_efforts_is_said",),
     ),
     Mutant(
+        "efforts-rest-taken-for-effort-not-said",
+        "efforts/efforts.py",
+        "is_doubtful = begins and not self.count.is_sure",
+        "is_doubtful = False",
+        ("test_stated_task.py::test_a_clip_that_may_be_read_upside_down_is_said_to_be",),
+    ),
+    Mutant(
         "efforts-sure-where-little-is-measured",
         "efforts/efforts.py",
         "reason = why_unsure(rate_hz, float(signals.is_measured.mean()))",

@@ -1,5 +1,7 @@
 """What was stated beside what was done: efforts at rest, lifts that should descend, lifts held."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_efforts import decoded_of
@@ -8,7 +10,10 @@ from test_assembly_bladder import ROW_MM, displacement, measured
 
 from layermotion.analysis.result import Analysis
 from layermotion.efforts import efforts
-from layermotion.labels import Task, View
+from layermotion.efforts.count import Count
+from layermotion.efforts.efforts import Efforts
+from layermotion.efforts.windows import Window
+from layermotion.labels import Structure, Task, View
 
 COUNT = 60
 REST_ROWS = 45
@@ -19,6 +24,16 @@ def wall(grown_rows: float) -> Analysis:
     rows = REST_ROWS + grown_rows * effort(COUNT, 12, 48, ramp=4)
     segmenter = truth_segmenter(wall_labels, rows, View.ABDOMINAL_WALL)
     return analysed(make_clip([draw_texture()] * COUNT, task=Task.REST), segmenter)
+
+
+def test_a_clip_that_may_be_read_upside_down_is_said_to_be() -> None:
+    windows = (Window("contracted", 0, 24, 1), Window("rest", 30, 44, 1))
+    found = Efforts(Structure.TRA, Count(1, 0.8), windows, (), ())
+    count, words = found.cautions
+    assert words.startswith("The clip seems to begin in an effort, so rest and effort may be tak")
+    assert replace(found, count=Count(1, 0.99)).cautions == ()
+    later = (replace(windows[0], first=3), windows[1])
+    assert replace(found, windows=later).cautions == (count,)
 
 
 def test_an_effort_in_a_recording_of_rest_is_said_and_left_out() -> None:

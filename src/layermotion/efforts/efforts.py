@@ -26,6 +26,10 @@ SEEN_SHARE, FEWEST_AT_REST = 0.5, 3
 # by 0.1 s in the middle of them; with it onsets of 46 that rise in steps are off by 0.03 s in the
 # middle, which were by 0.07 s, and by more than 0.2 s in a tenth, which were by more than 2.5 s).
 STEP_S, STEP_SPREAD_S = 0.8, 0.2
+MAYBE_SWAPPED = (
+    "The clip seems to begin in an effort, so rest and effort may be taken for each other; check "
+    "in the video when rest was."
+)
 
 
 @dataclass(frozen=True)
@@ -70,7 +74,9 @@ class Efforts:
                 "and record it again from rest to rest.",
             )
         if not self.at_rest:
-            return self.count.caution
+            begins = any((w.state, w.first) == ("contracted", 0) for w in self.windows)
+            is_doubtful = begins and not self.count.is_sure
+            return (*self.count.caution, *((MAYBE_SWAPPED,) if is_doubtful else ()))
         return (
             f"This was stated to be a recording of rest, but {self.at_rest} "
             f"effort{'s were' if self.at_rest > 1 else ' was'} seen in it; rest was measured "
