@@ -90,7 +90,7 @@ def visit(rng: np.random.Generator, truths: dict[int, float], name: str) -> list
                 )  # fmt: skip
             item = Item(side, task, repeat, (Path(f"{name}.dcm"),), None, Settings())
             clip = f"c{name}{side}{task}{repeat}"
-            recorded.append(Recorded(item, clip, tuple(measures), {}, ()))
+            recorded.append(Recorded(item, clip, tuple(measures), {"lateral": "known"}, ()))
     return recorded
 
 
