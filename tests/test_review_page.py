@@ -209,7 +209,7 @@ def test_a_visit_is_reviewed_signed_and_followed(
         assert spoken(page, TRA).endswith("corrected and confirmed")
         assert spoken(page, "thickness_rest/tra/1/mm").endswith(" confirmed")
 
-        # A repeat is left out with a reason; what is left of the clip is rest.
+        # The only repeat is left out with a reason; nothing of the clip waits to be confirmed.
         person.open_next(titles[3])
         person.see("r")
         person.press("o")
@@ -219,6 +219,10 @@ def test_a_visit_is_reviewed_signed_and_followed(
         person.click("#ask .chief")
         until(page, "document.querySelector('#cautions').textContent.includes('probe moved')")
         assert page.locator(f'[data-key="{TRA}"]').count() == 0
+        person.confirm_all()
+
+        person.open_next("Midline, pelvic floor lift, 1")
+        person.see("r")
         person.confirm_all()
 
         # A clip is played, and then confirmed.
@@ -233,10 +237,6 @@ def test_a_visit_is_reviewed_signed_and_followed(
         columns = page.locator("#derived thead th").all_text_contents()
         assert "mean" not in columns[:-1], "a mean stands behind its repeats"
         assert "+ is lifted" in str(page.locator("#plot").get_attribute("aria-label"))
-        person.open_next("Midline, pelvic floor lift, 1")
-        person.see("r")
-        person.confirm_all()
-
         person.press("?")
         until(page, "document.querySelector('#help').open")
         check_access(page)
