@@ -16,7 +16,7 @@ from typing import Any
 
 os.environ["OMP_NUM_THREADS"] = "1"
 
-import httpx
+import httpx2
 import numpy as np
 from attack_seeds import draw_frames, write_dicom, write_video
 from starlette.routing import BaseRoute
@@ -200,7 +200,7 @@ def reviewing(folder: Path) -> None:
     def serve(routes: Sequence[BaseRoute], **_: object) -> None:
         with serving(list(routes)) as running:
             origin = running.address.origin
-            with httpx.Client(base_url=origin, headers={"origin": origin}, timeout=60) as page:
+            with httpx2.Client(base_url=origin, headers={"origin": origin}, timeout=60) as page:
                 page.get(running.link())
                 form = page.get("/").text.split('name="form-key" content="')[1].split('"')[0]
                 page.headers["x-layermotion-form"] = form
@@ -214,7 +214,7 @@ def choosing_quickly(folder: Path) -> None:
     layermotion.lab.tuning.CHOOSING_PICTURES = CHOOSING_PICTURES
 
 
-def work_through(page: httpx.Client, answered: Path) -> None:
+def work_through(page: httpx2.Client, answered: Path) -> None:
     """Correct both clips, confirm all values, sign, and wait for the final results."""
 
     def day(is_ready: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:

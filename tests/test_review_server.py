@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urljoin
 
-import httpx
+import httpx2
 import numpy as np
 import pytest
 from lab_data import BOTH, OPTIONS, make_lab, subject_of
@@ -78,12 +78,12 @@ def review(
     made.record.close()
 
 
-class Client(httpx.Client):
+class Client(httpx2.Client):
     """The page, without a browser."""
 
     form = ""
 
-    def tell(self, path: str, body: Any = None) -> httpx.Response:
+    def tell(self, path: str, body: Any = None) -> httpx2.Response:
         """Ask for a change, as the page does."""
         body = CHANGES[path] if body is None else body
         return self.post(path, json=body, headers={"x-layermotion-form": self.form})
@@ -108,7 +108,7 @@ def page(review: Review) -> Iterator[Client]:
         yield page
 
 
-def refusal(answer: httpx.Response) -> str:
+def refusal(answer: httpx2.Response) -> str:
     assert answer.status_code == 422, answer.text
     sentence: str = answer.json()["error"]
     return sentence
@@ -176,7 +176,7 @@ def test_every_number_that_is_told_is_the_one_that_was_measured(
 
 
 def test_nothing_is_told_to_others_or_changed_by_them(page: Client, review: Review) -> None:
-    with httpx.Client(base_url=page.base_url) as other:
+    with httpx2.Client(base_url=page.base_url) as other:
         assert [other.get(path).status_code for path in READ] == [403] * len(READ)
     form = {"x-layermotion-form": page.form}
     for path, body in CHANGES.items():
