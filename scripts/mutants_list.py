@@ -1834,6 +1834,37 @@ SAID = (
 )
 
 DESK_TESTS = ("test_review_corrections.py",)
+HAND_TESTS = "test_review_corrections.py"
+HAND = (
+    Mutant(
+        "hand-calliper-told-as-placed",
+        "measures/error.py",
+        "                how = BY_CALLIPER",
+        "                how = BY_PLACED_EDGE",
+        (f"{HAND_TESTS}::test_a_method_says_which_thicknesses_a_person_settled",),
+    ),
+    Mutant(
+        "hand-change-not-told",
+        "measures/thickness.py",
+        "kind = _with_hand(kind, [(layer, level) for level in both], error)",
+        "kind = _with_hand(kind, [], error)",
+        (f"{HAND_TESTS}::test_a_method_says_which_thicknesses_a_person_settled",),
+    ),
+    Mutant(
+        "hand-base-not-told",
+        "measures/bladder.py",
+        "places = ((Structure.BLADDER, level.window) for level in ends)",
+        "places = ((Structure.FAT, level.window) for level in ends)",
+        (f"{HAND_TESTS}::test_a_placed_base_changes_no_interval_of_another_effort",),
+    ),
+    Mutant(
+        "hand-outlines-called-automatic",
+        "exchange/seg.py",
+        "if structure in placed else",
+        "if not placed else",
+        ("test_exchange.py::test_segmentation_says_of_which_structure_a_person_placed_an_edge",),
+    ),
+)
 DESK = (
     Mutant(
         "desk-edge-in-one-frame-alone",
@@ -2288,5 +2319,5 @@ RECORD = (
 
 MUTANTS = (
     *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
-    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *DESK, *RECORD,
+    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *HAND, *DESK, *RECORD,
 )  # fmt: skip

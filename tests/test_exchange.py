@@ -25,10 +25,11 @@ from layermotion.edges.recording import Recording
 from layermotion.exchange.export import write_exports
 from layermotion.exchange.request import Export, ExportRequest
 from layermotion.geometry import ImageArea
-from layermotion.labels import STRUCTURES
+from layermotion.labels import FULL_NAMES, STRUCTURES, Structure
 from layermotion.measures.measure import Measure, Status
 from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame
+from layermotion.series.by_hand import ByHand
 
 PATIENT, NUMBER = "Invented^Patient", "INV-7"
 ADDED = {"measures.sr.dcm", "outlines.seg.dcm", "observations.fhir.json"}
@@ -287,6 +288,31 @@ def test_long_clip_is_spread_over_files_and_odd_sizes_keep_their_frames(
     assert heights == [11 + k for k in range(50)]
     assert len(series) == 1
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(
+    ("placed", "kind"), [(Structure.TRA, "SEMIAUTOMATIC"), (Structure.IO, "AUTOMATIC")]
+)
+def test_segmentation_says_of_which_structure_a_person_placed_an_edge(
+    placed: Structure, kind: str, tmp_path: Path
+) -> None:
+    uids = {name: generate_uid() for name in ("StudyInstanceUID", "SeriesInstanceUID")}
+    source = write_dicom(tmp_path / "clip.dcm", [np.zeros((91, 237), np.uint8)] * 3, **uids)
+    content = content_of(pydicom.dcmread(source, stop_before_pixels=True))
+    request = ExportRequest((Export.SEG,), (source,), None, False)
+    by_hand = ByHand({placed: np.array([False, True, False])})
+    with Recording() as recording:
+        for _ in range(3):
+            recording.append(make_boundaries())
+        found = with_edges(content, recording)
+        footage = replace(found.analysis.footage, by_hand=by_hand)
+        write_exports(
+            tmp_path, replace(found, analysis=replace(found.analysis, footage=footage)), request
+        )
+    document = pydicom.dcmread(tmp_path / "outlines.seg.dcm")
+    # PS3.3, C.8.20.2: AUTOMATIC, SEMIAUTOMATIC or MANUAL, of a segment as a whole.
+    (tra,) = document.SegmentSequence
+    assert (tra.SegmentLabel, tra.SegmentAlgorithmType) == (FULL_NAMES[Structure.TRA], kind)
 
 
 def test_observations_are_preliminary_and_keep_units(out: Path) -> None:

@@ -240,6 +240,10 @@ def test_a_placed_base_changes_no_interval_of_another_effort(segmenter: Segmente
          if m.name == "base_displacement"}
         for each in (seen, with_edges(seen, LONG, [placed]))
     )  # fmt: skip
+    how = {m.repeat: m.method for m in measure_footage(with_edges(seen, LONG, [placed]), sure, own)
+           .measures if m.name == "base_displacement"}  # fmt: skip
+    assert "Bladder at the effort: with an edge that a person placed." in how["1"]
+    assert "a person" not in how["2"]
     assert None not in before["2"] and after["2"] == pytest.approx(before["2"], abs=1e-5)
     assert after["1"] != pytest.approx(before["1"], abs=0.05)
 
@@ -280,6 +284,25 @@ def test_a_value_by_calliper_is_given_however_unsure_the_borders_are(segmenter: 
         assert f"{name}/tra/1/mm" in found
     assert "preferential_activation_ratio/tra/1/ratio" in found
     assert "thickness_contracted/tra/2/mm" not in found
+
+
+def test_a_method_says_which_thicknesses_a_person_settled(segmenter: Segmenter) -> None:
+    seen = with_edges(footage(), LONG, [CALLIPER, replace(move(365.0), frame=3)])
+    own = replace(efforts(), windows=LONG)
+    method = {key_of(m): m.method for m in measure_footage(seen, segmenter, own).measures}
+    by_calliper = "Transversus abdominis (TrA) at the effort: distance between the two points of"
+    placed = "Transversus abdominis (TrA) at rest: with an edge that a person placed."
+    for key, is_measured, is_placed in (
+        ("thickness_rest/tra/1/mm", False, True),
+        ("thickness_contracted/tra/1/mm", True, False),
+        ("thickness_contracted/tra/2/mm", False, False),
+        ("thickness_change/tra/1/%", True, True),
+        ("contraction_ratio/tra/1/ratio", True, True),
+        ("thickness_change/io/1/%", False, False),
+        ("preferential_activation_ratio/tra/1/ratio", True, True),
+    ):
+        assert (by_calliper in method[key], placed in method[key]) == (is_measured, is_placed), key
+        assert method[key].startswith("Thickness from inside edge to inside edge")
 
 
 def test_the_site_is_where_a_person_puts_it() -> None:

@@ -91,6 +91,8 @@ def _template(
         family=codes.DCM.ArtificialIntelligence,
         version=f"{__version__}, weights {content.provenance['weights']}",
     )
+    kinds = hd.seg.SegmentAlgorithmTypeValues
+    placed = content.analysis.footage.by_hand.placed
     segments = []
     for place, structure in enumerate(shown, start=1):
         is_organ = site_code(structure).value == site_code("bladder").value
@@ -100,7 +102,7 @@ def _template(
                 segment_label=FULL_NAMES[structure],
                 segmented_property_category=concept(ANATOMY if is_organ else TISSUE),
                 segmented_property_type=concept(site_code(structure)),
-                algorithm_type=hd.seg.SegmentAlgorithmTypeValues.AUTOMATIC,
+                algorithm_type=kinds.SEMIAUTOMATIC if structure in placed else kinds.AUTOMATIC,
                 algorithm_identification=algorithm,
                 tracking_uid=hd.UID(),
                 tracking_id=f"{structure}, {name}",

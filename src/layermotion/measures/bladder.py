@@ -1,6 +1,7 @@
 """Owns the measure of the bladder base: its displacement at each effort."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from layermotion.measures.measure import (
     window_of,
 )
 from layermotion.measures.repeats import with_means
-from layermotion.measures.unseen import WHEN
+from layermotion.measures.unseen import WHEN_OF_LIFT
 from layermotion.series.series import Quantity, Series
 
 UNSEEN_BASE = (
@@ -85,7 +86,6 @@ PARTS_ON_LIFT = (
     ("lift_drop", "lifted", "contracted"),
     ("lift_after", "rest", "regained"),
 )
-WHEN_OF_LIFT = {**WHEN, "lifted": "in the lift before it", "regained": "after it"}
 
 PROBE_LOST = (
     "The tissue near the probe could not be followed, so it is not known how much "
@@ -139,7 +139,9 @@ def measure_bladder(
             own = error.of_base(low.window, high.window)
             spread = float(np.hypot(own, np.hypot(high.spread, low.spread)))
             way = sign * (high.value - low.value)
-            measures.append(kind.length(part, repeat, way, spread, (low, high)))
+            places = ((Structure.BLADDER, level.window) for level in ends)
+            own_kind = replace(kind, method=error.with_hand(method, places))
+            measures.append(own_kind.length(part, repeat, way, spread, (low, high)))
     return with_means(measures)
 
 

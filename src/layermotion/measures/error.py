@@ -1,13 +1,14 @@
 """Owns the error to expect in a clip, from that found for the weights on synthetic clips."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from layermotion.efforts.windows import Window
 from layermotion.errors import WeightsError
-from layermotion.labels import MUSCLES, WALL_LAYERS, Structure
+from layermotion.labels import FULL_NAMES, MUSCLES, WALL_LAYERS, Structure
+from layermotion.measures.unseen import WHEN_OF_LIFT
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import Segmenter
 from layermotion.series.by_hand import ByHand
@@ -16,6 +17,9 @@ from layermotion.series.series import Quantity, Scale
 # Standard error of a thickness that a person measures, in half-widths of the site (2 mm): 0.4 mm
 # (Costa et al. 2009, Eur Spine J 18(7):1059-65, PMC2899591).
 HAND_ERROR = 0.2
+# How a person settled a structure, in a method.
+BY_CALLIPER = "distance between the two points of a calliper that a person set in one frame"
+BY_PLACED_EDGE = "with an edge that a person placed"
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,20 @@ class Uncertainty:
     def is_by_hand(self, layer: Structure, window: Window) -> bool:
         """Whether a person measured the thickness of a layer in a window."""
         return self.by_hand.is_measured(layer, window.frames)
+
+    def with_hand(self, method: str, places: Iterable[tuple[Structure, Window]]) -> str:
+        """Let a method say which structures in which windows a person settled."""
+        said = [method]
+        for structure, window in places:
+            if self.is_by_hand(structure, window):
+                how = BY_CALLIPER
+            elif self.by_hand.is_placed(structure, window.frames):
+                how = BY_PLACED_EDGE
+            else:
+                continue
+            name = FULL_NAMES[structure]
+            said.append(f"{name[0].upper()}{name[1:]} {WHEN_OF_LIFT[window.state]}: {how}.")
+        return " ".join(said)
 
     def of_thickness(self, layer: Structure, window: Window) -> float:
         """Of the thickness of a layer in a window."""

@@ -1,6 +1,7 @@
 """Owns the measures of the wall layers: rest, contraction, change and their ratios."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -118,7 +119,8 @@ def _thickness_measures(
     ):
         if level is not None:
             spread = float(np.hypot(error.of_thickness(layer, level.window), level.spread))
-            measures.append(kind.length(name, repeat, level.value, spread, (level,)))
+            own = _with_hand(kind, [(layer, level)], error)
+            measures.append(own.length(name, repeat, level.value, spread, (level,)))
         elif is_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", reason))
     # Fat does not contract; its thickness tells how the probe was pressed.
@@ -147,10 +149,17 @@ def _thickness_measures(
     share = change / rest.value
     divisor_error = share * error.of_thickness(layer, rest.window)
     relative = float(np.hypot(change_spread, divisor_error) / rest.value)
+    kind = _with_hand(kind, [(layer, level) for level in both], error)
     measures.append(kind.length("thickness_change", repeat, change, change_spread, both))
     measures.append(kind.number("thickness_change", repeat, "%", 100 * share, 100 * relative, both))
     measures.append(kind.number("contraction_ratio", repeat, "ratio", 1 + share, relative, both))
     return measures
+
+
+def _with_hand(kind: Kind, levels: Iterable[tuple[Structure, Level]], error: Uncertainty) -> Kind:
+    """Let the method say which thicknesses a person settled."""
+    places = ((layer, level.window) for layer, level in levels)
+    return replace(kind, method=error.with_hand(kind.method, places))
 
 
 def _is_slid(
@@ -225,6 +234,8 @@ def _preference(
         own, others = (1 - share) * errors[0], share * np.hypot(errors[1], errors[2])
         spread = float(np.hypot(own, others) / total)
         levels = (rests[0], fulls[0])
+        known = [(muscle, level) for (muscle, _), level in found.items() if level is not None]
+        kind = _with_hand(kind, known, error)
         measures.append(kind.number(name, repeat, "ratio", share - before, spread, levels))
     return measures
 

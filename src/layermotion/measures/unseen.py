@@ -15,6 +15,7 @@ UNSEEN_LAYER = (
     "again with it in view, or measure it by hand."
 )
 WHEN = {"rest": "at rest", "contracted": "at the effort"}
+WHEN_OF_LIFT = {**WHEN, "lifted": "in the lift before it", "regained": "after it"}
 FOUND = {
     Cause.ABSENT: "The {layer} was not found {where}, so it may lie outside of the picture or in a "
     "shadow; {again} with all of it in view, or measure it by hand.",
