@@ -6,11 +6,14 @@ import math
 import re
 import shutil
 from pathlib import Path
+from typing import cast
 
 import onnx
 import pytest
 
 from layermotion.errors import InputError, WeightsError
+from layermotion.lab.builds import Build
+from layermotion.lab.scoring import judge_weights
 from layermotion.models.judging import Judgement, Metric, Row
 from layermotion.models.registry import Judged, Registry, Step, judgement_text, load_in_use
 from layermotion.network.segmenter import WEIGHTS_FOLDER, read_card, weights_names
@@ -116,6 +119,8 @@ def test_a_file_in_the_place_of_promoted_weights_is_not_used(
     )
     with pytest.raises(WeightsError, match=f"{sentence} .* layermotion models roll-back"):
         load_in_use()
+    with pytest.raises(WeightsError, match=sentence):
+        judge_weights(registry, cast(Build, None), "local-002", shipped, 1)
     problems = {model.name: model.problem for model in registry.models()}
     assert re.fullmatch(sentence, problems["local-002"]) and not problems["local-001"]
     # The way back passes over what was replaced as well.

@@ -44,11 +44,10 @@ def propose(
     from layermotion.lab.folder import open_lab
     from layermotion.lab.proposals import propose as write_proposals
     from layermotion.models.registry import Registry
-    from layermotion.network.segmenter import load_segmenter
 
     registry = Registry(models)
     name = registry.in_use()
-    segmenter = load_segmenter(name, folder=registry.place(name))
+    segmenter = registry.load(name, threads=0)
     choices = write_proposals(open_lab(lab), segmenter, count, out)
     typer.echo(f"Wrote {len(choices)} frames with labels proposed by {name} to {out}.")
 

@@ -22,7 +22,7 @@ from layermotion.models.registry import Judged, Registry
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import look_at
 from layermotion.network.picture import full_size_label
-from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter
+from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter
 from layermotion.series.series import Scale
 from layermotion_synthetic.dataset import Example, draw_example
 
@@ -51,7 +51,7 @@ def judge_weights(
     tuple
         The comparison, and what the intervals of local weights rest on now.
     """
-    old, new = (load_segmenter(name, folder=registry.place(name)) for name in (before, after))
+    old, new = (registry.load(name, threads=0) for name in (before, after))
     local = [score_build(build, each) for each in (old, new)]
     judgement = judge(
         *((local[place], score_synthetic(each, scenes)) for place, each in enumerate((old, new)))

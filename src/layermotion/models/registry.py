@@ -156,15 +156,15 @@ class Registry:
         """Checksum of weights, as their card states it."""
         return str(read_card(name, self.place(name))["sha256"])
 
-    def load(self, name: str) -> Segmenter:
-        """Load weights of this name, for one thread a frame.
+    def load(self, name: str, threads: int = 1) -> Segmenter:
+        """Load weights of this name, for so many threads a frame (0: one on each core).
 
         Raises
         ------
         WeightsError
             If there are none, they cannot be used, or they are not those that were promoted.
         """
-        segmenter = load_segmenter(name, threads=1, folder=self.place(name))
+        segmenter = load_segmenter(name, threads, self.place(name))
         stated = {change.name: change.sha256 for change in self._promoted()}
         if segmenter.sha256 != stated.get(name, segmenter.sha256):
             raise WeightsError(
