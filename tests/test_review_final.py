@@ -144,6 +144,25 @@ def test_the_record_holds_an_amendment_as_the_files_do(opened: Opened) -> None:
         assert {v.status for v in held.values()} == {Status.CONFIRMED, Status.CORRECTED}
 
 
+def test_an_amendment_that_moves_the_site_moves_it_in_the_record(opened: Opened) -> None:
+    with opened() as review:
+        begun(review)
+        (place,) = review.places
+        review.correct(place, Calibrate(SPACING.row_mm, SPACING.column_mm, "ruler"), "")
+        signed(review)
+        (before,) = review.record.clips(review.visit.visit_id)
+        review.amend("The patient had eaten.", WHO)
+        written(review)
+        assert review.record.clips(review.visit.visit_id) == (before,)
+        review.begin_amendment(WHO)
+        review.correct(place, MoveSite(130.0), "")
+        review.correct(place, Confirm(tuple(m_key(place))), "")
+        review.amend("The site lay on the edge.", WHO)
+        written(review)
+        (after,) = review.record.clips(review.visit.visit_id)
+        assert after.facts == {**before.facts, "place": "by-hand:130"}
+
+
 def m_key(place: Any) -> Iterator[str]:
     """Keys of what waits to be confirmed."""
     for shown in place.opened.shown()["measures"]:

@@ -19,7 +19,7 @@ from layermotion.places import default_record
 from layermotion.record import database
 from layermotion.record.chart import read_visits
 from layermotion.record.codes import check_code
-from layermotion.record.entries import SignedValue
+from layermotion.record.entries import HeldClip, SignedValue
 from layermotion.record.store import Record
 
 DAY = date(2024, 3, 1)
@@ -115,6 +115,25 @@ def test_an_amendment_withdraws_values_until_one_gives_them_again(path: Path) ->
         assert record.values(visit.visit_id) == (other,)
         record.amend(visit.visit_id, [value], WHO, "it was another clip")
         assert set(record.values(visit.visit_id)) == {value, other}
+
+
+def test_an_amendment_puts_facts_of_a_clip_in_place_of_those_held(path: Path) -> None:
+    record, visit = make_record(path)
+    with record:
+        (before, *others) = record.clips(visit.visit_id)
+        facts = {**before.facts, "place": "by-hand:130"}
+        payload = {"facts": {before.clip_id: facts}}
+        record.append(visit.visit_id, None, "amendment", payload, WHO, "the site lay on the edge")
+        assert record.clips(visit.visit_id) == (HeldClip(before.clip_id, facts), *others)
+        for wrong, said in (
+            ({"facts": {"c-other": facts}}, "The visit holds no clip c-other"),
+            ({"facts": {before.clip_id: {"place": 130}}}, "no names with texts"),
+            ({"facts": [before.clip_id]}, "no names with texts"),
+        ):
+            with pytest.raises(RecordError, match=said):
+                record.append(visit.visit_id, None, "amendment", wrong, WHO, "a reason")
+        assert len(record.clips(visit.visit_id)) == 1 + len(others)
+        record.verify()
 
 
 def test_a_signed_visit_takes_amendments_alone(path: Path) -> None:

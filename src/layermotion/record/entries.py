@@ -184,6 +184,24 @@ def read_withdrawn(payload: Mapping[str, Any]) -> set[tuple[str, ...]]:
     return {tuple(key) for key in keys}
 
 
+def read_facts(payload: Mapping[str, Any]) -> Mapping[str, Mapping[str, str]]:
+    """Facts of clips, by their hashes, that an amendment puts in place of those held.
+
+    Raises
+    ------
+    RecordError
+        If an entry is none.
+    """
+    facts = payload.get("facts", {})
+    if not isinstance(facts, dict) or not all(
+        isinstance(own, dict)
+        and all(isinstance(part, str) for pair in own.items() for part in pair)
+        for own in facts.values()
+    ):
+        raise RecordError("An amendment holds facts that are no names with texts; give them so.")
+    return facts
+
+
 def read_values(payload: Mapping[str, Any]) -> Sequence[SignedValue]:
     """Values that a payload holds under ``values``; none where it holds none."""
     return [SignedValue.from_json(document) for document in payload.get("values", ())]

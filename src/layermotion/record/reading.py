@@ -1,11 +1,12 @@
 """Owns reading patients, visits and clips from their events, and refusing what does not fit."""
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from layermotion.errors import RecordError
 from layermotion.record.entries import (
+    AMENDMENT,
     CLIP_ADDED,
     PATIENT_ADDED,
     SIGNED,
@@ -16,6 +17,7 @@ from layermotion.record.entries import (
     Patient,
     SignedValue,
     Visit,
+    read_facts,
 )
 from layermotion.record.log import select_events
 
@@ -76,9 +78,16 @@ def read_counting(connection: sqlite3.Connection, visit_id: str) -> Visit:
 
 
 def read_clips(connection: sqlite3.Connection, visit_id: str) -> tuple[HeldClip, ...]:
-    """Clips of a visit with their last facts."""
-    events = select_events(connection, "visit_id = ? AND kind = ?", (visit_id, CLIP_ADDED))
-    last = {str(event.clip_id): event.payload["facts"] for event in events}
+    """Clips of a visit with their last facts, also those of amendments."""
+    events = select_events(
+        connection, "visit_id = ? AND kind IN (?, ?)", (visit_id, CLIP_ADDED, AMENDMENT)
+    )
+    last: dict[str, Mapping[str, str]] = {}
+    for event in events:
+        if event.kind == CLIP_ADDED:
+            last[str(event.clip_id)] = event.payload["facts"]
+        else:
+            last |= read_facts(event.payload)
     return tuple(HeldClip(clip_id, facts) for clip_id, facts in last.items())
 
 

@@ -25,6 +25,7 @@ from layermotion.record.entries import (
     Patient,
     SignedValue,
     Visit,
+    read_facts,
     read_values,
     read_withdrawn,
 )
@@ -242,7 +243,8 @@ class Record:
         """Add an event to a visit; a signed one takes none but an ``amendment``, with its reason.
 
         An amendment may hold ``values``, which then stand in place of those signed; see ``amend``.
-        It may hold ``withdrawn``, the keys of signed values that no longer hold.
+        It may hold ``withdrawn``, the keys of signed values that no longer hold, and ``facts`` of
+        clips, which stand in place of those held.
 
         Raises
         ------
@@ -252,7 +254,9 @@ class Record:
         if not kind.strip() or kind in OWN_KINDS:
             raise RecordError(f"Events of kind {kind!r} are the record's own; give another kind.")
         need_who(who)
+        amended: list[str] = []
         if kind == AMENDMENT:
+            amended = list(read_facts(payload))
             read_values(payload)
             read_withdrawn(payload)
             if not why.strip():
@@ -263,7 +267,7 @@ class Record:
                 refuse_signed(visit)
             elif not visit.is_signed:
                 raise RecordError("The visit is not signed yet; correct its values, then sign it.")
-            need_clips(connection, visit_id, [clip_id] if clip_id is not None else [])
+            need_clips(connection, visit_id, [*amended, *([clip_id] if clip_id else [])])
             return self._write(connection, visit, kind, payload, who, why, clip_id)
 
     def follow(self, visit_id: str) -> None:

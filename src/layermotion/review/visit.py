@@ -237,6 +237,10 @@ class Review:
     def _add_to_record(self, place: Place) -> None:
         if self.visit is None or self.visit.is_signed or not place.clip_id:
             return
+        self.record.add_clip(self.visit.visit_id, place.clip_id, self._facts(place), self.who)
+
+    def _facts(self, place: Place) -> dict[str, str]:
+        """Tell the record how a clip was measured."""
         listed = place.listed
         facts = {
             "side": str(listed.side),
@@ -251,7 +255,7 @@ class Review:
             found = place.desk.analysis
             if found.series.get("slide", Structure.TRA) is not None:
                 facts["lateral"] = "known" if found.is_lateral_known else "unknown"
-        self.record.add_clip(self.visit.visit_id, place.clip_id, facts, self.who)
+        return facts
 
     def correct(
         self, place: Place, correction: Correction, why: str, known: int | None = None
@@ -406,6 +410,10 @@ class Review:
             payload = payload_of(
                 text, steps, self.record.values(visit_id), signed_values(self.places)
             )
+            if steps:
+                held = {clip.clip_id: clip.facts for clip in self.record.clips(visit_id)}
+                now = {p.clip_id: self._facts(p) for p in self.places if p.clip_id in held}
+                payload["facts"] = {c: facts for c, facts in now.items() if facts != held[c]}
             self.record.append(visit_id, None, AMENDMENT, payload, who, text)
             self.who, self._steps = who.strip(), None
         self.write()
