@@ -1834,6 +1834,44 @@ SAID = (
 )
 
 DESK_TESTS = ("test_review_corrections.py",)
+SIGNED_TESTS = "test_review_server.py"
+SIGNED = (
+    Mutant(
+        "signed-takes-new-clips",
+        "review/visit.py",
+        "if visit.is_signed or self.record.visits_with(place.clip_id):",
+        "if self.record.visits_with(place.clip_id):",
+        (f"{SIGNED_TESTS}::test_a_clip_that_was_not_signed_changes_nothing_of_what_was",),
+    ),
+    Mutant(
+        "open-visit-takes-clips-of-another",
+        "review/visit.py",
+        "if visit.is_signed or self.record.visits_with(place.clip_id):",
+        "if visit.is_signed:",
+        (f"{SIGNED_TESTS}::test_clips_of_another_visit_take_no_part",),
+    ),
+    Mutant(
+        "amendment-of-other-clips",
+        "record/store.py",
+        "*(value.clip_id for value in values)]",
+        "]",
+        ("test_store.py::test_an_amendment_has_no_value_of_another_clip_and_none_twice",),
+    ),
+    Mutant(
+        "amendment-keeps-the-site",
+        "review/visit.py",
+        "for c, facts in now.items() if facts != held[c]}",
+        "for c, facts in now.items() if not facts}",
+        ("test_review_final.py::test_an_amendment_that_moves_the_site_moves_it_in_the_record",),
+    ),
+    Mutant(
+        "results-of-two-runs",
+        "commands/results.py",
+        '*("measures.json", "measures.csv", "report.html", "series.csv"),',
+        '*("measures.csv",),',
+        ("test_measure_command.py::test_a_run_that_stops_leaves_no_finished_clip_of_two_runs",),
+    ),
+)
 HAND_TESTS = "test_review_corrections.py"
 HAND = (
     Mutant(
@@ -2319,5 +2357,5 @@ RECORD = (
 
 MUTANTS = (
     *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
-    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *HAND, *DESK, *RECORD,
+    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *SIGNED, *HAND, *DESK, *RECORD,
 )  # fmt: skip

@@ -197,6 +197,24 @@ def test_nothing_of_an_earlier_run_stands_beside_new_values(tmp_path: Path, use:
     assert {path.name for path in folder.iterdir()} == FILES - {"overlay.mp4"} | {"notes.txt"}
 
 
+def test_a_run_that_stops_leaves_no_finished_clip_of_two_runs(
+    tmp_path: Path, use: Use, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    use(truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL))
+    source = tmp_path / "still.png"
+    cv2.imwrite(str(source), draw_frames(1)[0])
+    out, one, other = tmp_path / "out", "0.16,0.22", "0.08,0.11"
+    assert run(source, "--mm-per-pixel", one, "--out", out, "--export", "fhir") == 0
+    folder = only_folder(out)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("layermotion.commands.results.write_text", full)
+    assert run(source, "--mm-per-pixel", other, "--out", out, "--export", "fhir") == 2
+    assert {path.name for path in folder.iterdir()} <= {"series.csv", "overlay.png"}
+
+
 def test_frames_before_the_view_are_kept_and_empty(tmp_path: Path, use: Use) -> None:
     use(truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL, unseen=15))
     source = write_dicom(tmp_path / "clip.dcm", draw_frames(COUNT))

@@ -31,7 +31,7 @@ from layermotion.review.desk import Desk
 from layermotion.review.handing import Laboratory
 from layermotion.review.place import Place, Stage, in_order
 from layermotion.review.server import MOST_FRAMES, routes_of
-from layermotion.review.steps import CHANGED, SIGNED_OTHERWISE
+from layermotion.review.steps import CHANGED, OF_ANOTHER_VISIT, SIGNED_OTHERWISE
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
 from layermotion.session.identity import SEVERAL_DAYS
@@ -366,6 +366,58 @@ def test_two_pages_of_one_visit_do_not_mix(
         one.record.close()
 
 
+def test_a_clip_that_was_not_signed_changes_nothing_of_what_was(
+    tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.wall("left_draw_in_1.dcm", 20)
+    review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
+    review.begin("P-017", "A. B.", DAY)
+    confirm_all(review)
+    review.sign("A. B.")
+    page = written(review)
+    review.record.close()
+    files = {path: path.read_bytes() for path in page.parent.rglob("*") if path.is_file()}
+    drawn.wall("left_draw_in_2.dcm", 10)
+    again = make_review(drawn, tmp_path / "record.sqlite", DAY, alike, left_out=1)
+    assert written(again) == page
+    assert {p: p.read_bytes() for p in page.parent.rglob("*") if p.is_file()} == files
+    signed, new = again.places
+    assert (signed.problem, new.stage) == ("", Stage.FAILED)
+    assert new.problem == OF_ANOTHER_VISIT.format(day=DAY)
+    again.begin_amendment("C. D.")
+    again.correct(signed, LeaveOut(1, "probe moved"), "")
+    again.correct(signed, TakeIn(1), "")
+    confirm_all(again)
+    again.amend("The probe did not move.", "C. D.")
+    assert {path.name for path in written(again).parent.iterdir() if path.is_dir()} == {
+        "left-draw_in-1"
+    }
+    again.record.close()
+
+
+def test_clips_of_another_visit_take_no_part(
+    tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    drawn, away = DrawnVisit(tmp_path / "visit"), tmp_path / "left_draw_in_1.dcm"
+    drawn.wall("left_draw_in_1.dcm", 20)
+    for day in (DAY, DAY + timedelta(days=7)):
+        review = make_review(drawn, tmp_path / "record.sqlite", day, alike)
+        review.begin("P-017", "A. B.", day)
+        review.record.close()
+        if day == DAY:
+            (drawn.folder / "left_draw_in_1.dcm").rename(away)
+            drawn.wall("left_draw_in_2.dcm", 10)
+    away.rename(drawn.folder / "left_draw_in_1.dcm")
+    both = make_review(drawn, tmp_path / "record.sqlite", DAY, alike, left_out=1)
+    assert both.visit is not None and both.visit.day == day
+    first, second = both.places
+    assert first.problem == OF_ANOTHER_VISIT.format(day=day)
+    assert (second.problem, second.stage) == ("", Stage.READY)
+    assert [clip.clip_id for clip in both.record.clips(both.visit.visit_id)] == [second.clip_id]
+    both.record.close()
+
+
 def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     tmp_path: Path, alike: Alike, plain_reports: None
 ) -> None:
@@ -431,8 +483,8 @@ def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
 
 
 def confirm_all(review: Review) -> None:
-    """Look at every clip, and confirm all that was measured of it."""
-    for place in review.places:
+    """Look at every clip of the visit, and confirm all that was measured of it."""
+    for place in (each for each in review.places if each.stage is Stage.READY):
         review.see(place)
         keys = tuple(m["key"] for m in place.opened.shown()["measures"]
                      if m["is_measured"] and m["value"] is not None)  # fmt: skip

@@ -136,6 +136,19 @@ def test_an_amendment_puts_facts_of_a_clip_in_place_of_those_held(path: Path) ->
         record.verify()
 
 
+def test_an_amendment_has_no_value_of_another_clip_and_none_twice(path: Path) -> None:
+    record, visit = make_record(path)
+    with record:
+        value = record.values(visit.visit_id)[0]
+        other = replace(value, clip_id="c-other")
+        for values, said in (([other], "The visit holds no clip c-other"), ([value] * 2, "twice")):
+            payload = {"values": [each.to_json() for each in values]}
+            with pytest.raises(RecordError, match=said):
+                record.append(visit.visit_id, None, "amendment", payload, WHO, "a reason")
+            with pytest.raises(RecordError, match=said):
+                record.amend(visit.visit_id, values, WHO, "a reason")
+
+
 def test_a_signed_visit_takes_amendments_alone(path: Path) -> None:
     record, visit = make_record(path)
     with record:

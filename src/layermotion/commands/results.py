@@ -26,8 +26,13 @@ from layermotion.report.content import ReportContent
 from layermotion.report.key_frames import KeyFrame, cut_out, draw_key_frames, key_indices
 
 KEY_PICTURE = "key-frames.jpg"
-# Files that are written where they are asked for; those of an earlier run go with its values.
-NOT_ALWAYS = ("overlay.*", KEY_PICTURE, *FILES.values())
+# Files of an earlier run that go before anything is written: those that mark a finished clip, so
+# that a run that stops on the way leaves no values of one run beside files of another, and those
+# that are written only where they are asked for.
+GO_FIRST = (
+    *("measures.json", "measures.csv", "report.html", "series.csv"),
+    *("overlay.*", KEY_PICTURE, *FILES.values()),
+)
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,7 @@ def write_results(
     from layermotion.report.tables import write_measures, write_series
 
     clip = analysis.clip
-    for name in NOT_ALWAYS:
+    for name in GO_FIRST:
         for path in folder.glob(name):
             path.unlink()
     provenance = {

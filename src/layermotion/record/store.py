@@ -34,7 +34,6 @@ from layermotion.record.log import select_events, write_event
 from layermotion.record.reading import (
     last_number,
     need_clips,
-    need_held,
     need_who,
     read_clips,
     read_counting,
@@ -249,15 +248,17 @@ class Record:
         Raises
         ------
         RecordError
-            If there is no such visit or clip, the visit is signed, or who or why is missing.
+            If there is no such visit or clip, the visit is signed, who or why is missing, or an
+            amendment has a value of no clip of the visit, or one twice.
         """
         if not kind.strip() or kind in OWN_KINDS:
             raise RecordError(f"Events of kind {kind!r} are the record's own; give another kind.")
         need_who(who)
         amended: list[str] = []
         if kind == AMENDMENT:
-            amended = list(read_facts(payload))
-            read_values(payload)
+            values = read_values(payload)
+            refuse_twice(values)
+            amended = [*read_facts(payload), *(value.clip_id for value in values)]
             read_withdrawn(payload)
             if not why.strip():
                 raise RecordError("An amendment needs its reason; say why.")
@@ -346,11 +347,8 @@ class Record:
         Raises
         ------
         RecordError
-            As ``append`` does, and if a value is of no clip of the visit or stands twice.
+            As ``append`` does.
         """
-        refuse_twice(values)
-        held = [clip.clip_id for clip in self.clips(visit_id)]
-        need_held(held, [value.clip_id for value in values])
         payload = {"values": [value.to_json() for value in values]}
         return self.append(visit_id, None, AMENDMENT, payload, who, why)
 

@@ -24,6 +24,10 @@ SIGNED_OTHERWISE = (
     "This clip stays what it was signed as, though its name or the table says otherwise now; if "
     "that was wrong, withdraw the visit under Sign, and review the clip again."
 )
+OF_ANOTHER_VISIT = (
+    "This clip is not of the visit of {day}, which the others are of; review it from a folder of "
+    "its own."
+)
 
 
 @dataclass(frozen=True)

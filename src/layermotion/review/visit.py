@@ -34,6 +34,7 @@ from layermotion.review.sources import Listed
 from layermotion.review.steps import (
     CORRECTED,
     HANDED_OVER,
+    OF_ANOTHER_VISIT,
     SEEN,
     SIDE_CHOSEN,
     SIGNED_OTHERWISE,
@@ -156,8 +157,19 @@ class Review:
             codes = {patient.patient_id: patient.code for patient in self.record.patients()}
             self.visit, self.code, self.day = visit, codes[visit.patient_id], visit.day
             self.record.follow(visit.visit_id)
+            self._leave_out_others(visit)
             if visit.is_signed:
                 self._list_as_signed(visit)
+
+    def _leave_out_others(self, visit: Visit) -> None:
+        """Leave out clips of other visits, and all that a signed one does not hold."""
+        own = {clip.clip_id for clip in self.record.clips(visit.visit_id)}
+        for place in self.places:
+            if place.clip_id in own or not place.clip_id:
+                continue
+            if visit.is_signed or self.record.visits_with(place.clip_id):
+                place.problem = OF_ANOTHER_VISIT.format(day=visit.day)
+                place.stage, place.clip_id = Stage.FAILED, ""
 
     def _list_as_signed(self, visit: Visit) -> None:
         """Take each clip for what it was signed as, whatever its name or the table says by now."""
