@@ -48,6 +48,7 @@ from layermotion_synthetic.write import (
     write_clip,
     write_dicom,
     write_still,
+    write_truth,
     write_video,
 )
 
@@ -638,6 +639,18 @@ def test_clip_truth_file_equals_the_truth(tmp_path: Path) -> None:
         assert (stored["view"], stored["task"]) == ("bladder", "strain")
         # Who opens the file finds each of its names explained by the command.
         assert all(name in (cli.synthesize.__doc__ or "") for name in stored.files)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 6])
+def test_truth_file_says_which_side_is_lateral(tmp_path: Path, seed: int) -> None:
+    plan = draw_clip(np.random.Generator(np.random.SFC64(seed)), View.ABDOMINAL_WALL)
+    write_truth(tmp_path / "a.truth.npz", plan, clip_truth(plan))
+    with np.load(tmp_path / "a.truth.npz") as stored:
+        top, bottom = stored["edges_mm"][0, 3]
+        # The TrA ends medially within these pictures.
+        seen, x_mm = bottom - top > 0.3, stored["x_mm"]
+        assert 0 < seen.mean() < 1
+        assert np.sign(x_mm[seen].mean() - x_mm.mean()) == stored["lateral_side"]
 
 
 def test_still_comes_with_labels_and_one_frame_of_truth(tmp_path: Path) -> None:

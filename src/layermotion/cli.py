@@ -335,9 +335,14 @@ def synthesize(
 
     Each NAME.truth.npz is read by numpy.load. It holds time_s of the frames, x_mm of the columns,
     edges_mm (frames, layers, superficial and deep, columns; mm below the top of the image area,
-    layers in the order fat, EO, IO, TrA, bladder), base_displacement_mm and slide_mm of the TrA
-    (frames), spacing_mm of rows and columns, area_px (top, left, height, width), view, task and
-    pattern (which muscles work).
+    layers in the order fat, EO, IO, TrA, bladder), base_displacement_mm (frames, towards the
+    probe), slide_mm (frames, of the TrA against the EO: of what lies under the middle of the probe
+    where no muscle works, zero there, and positive laterally), lateral_side (1 where lateral is to
+    the right of the picture, -1 to the left), spacing_mm of rows and columns, area_px (top, left,
+    height, width), view, task and pattern (which muscles work).
+
+    measure gives a slide of another place, along the layer, and against the first rest, so it
+    differs from slide_mm; scripts/motion.py compares like with like.
     """
     from layermotion.commands.progress import telling
     from layermotion.commands.spread import spread_over

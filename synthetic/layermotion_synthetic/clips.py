@@ -68,8 +68,8 @@ class ClipTruth:
     edges_mm
         Shape (F, 5, 2, C), depth of each edge below the top of the image area, mm.
     base_displacement_mm, slide_mm
-        Shape (F,), NaN where the view does not hold it. Slide is that of the TrA at the middle
-        of the picture.
+        Shape (F,), NaN where the view does not hold it. Slide is that of the TrA against the EO,
+        of what lies at x = 0 where no muscle works, zero there and positive laterally.
     """
 
     time_s: NDArray[np.float64]

@@ -110,7 +110,7 @@ def write_still(out: Path, name: str, plan: ClipPlan) -> None:
 
 
 def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | None = None) -> None:
-    """Write exact values: see ``ClipTruth`` for shapes, plus spacing and the image area."""
+    """Write exact values: see ``ClipTruth``, plus spacing, image area and side."""
     area, grid = plan.area, plan.grid
     with atomic_path(target) as temporary:
         np.savez_compressed(
@@ -120,6 +120,7 @@ def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | No
             edges_mm=truth.edges_mm[:frames].astype(np.float32),
             base_displacement_mm=truth.base_displacement_mm[:frames],
             slide_mm=truth.slide_mm[:frames],
+            lateral_side=-1 if plan.scene.mirrored else 1,
             spacing_mm=np.array([grid.row_mm, grid.column_mm]),
             area_px=np.array([area.top, area.left, area.height, area.width]),
             view=plan.view.value if plan.view else "neither",
