@@ -34,6 +34,7 @@ from layermotion.report.words import (
     is_change,
     measure_words,
     number_words,
+    said_once,
     signed_words,
     task_words,
 )
@@ -232,7 +233,7 @@ def _methods(measured: Sequence[Measure]) -> list[str]:
     methods = [measure.method for measure in measured if measure.method]
     if any(measure.name == "thickness_change" for measure in measured):
         methods.append(QUIET_NOTE)
-    return list(dict.fromkeys(methods))
+    return said_once(methods)
 
 
 @dataclass(frozen=True)

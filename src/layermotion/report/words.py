@@ -1,9 +1,14 @@
 """Owns how pages say things: the words of measures and numbers, and what templates share."""
 
+import re
+from collections.abc import Iterable
+
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 from layermotion.report import palette
 from layermotion.ways import LATERAL, LIFT, RIGHT, way_of
+
+SENTENCE_END = re.compile(r"(?<=[.]) (?=[A-Z])")
 
 
 def environment(package: str = "report") -> Environment:
@@ -18,6 +23,23 @@ def environment(package: str = "report") -> Environment:
     made.globals["palette"] = palette
     made.globals["looks"] = {str(structure): look for structure, look in palette.LOOKS.items()}
     return made
+
+
+def said_once(methods: Iterable[str]) -> list[str]:
+    """Leave out of each method the sentences that one before it has.
+
+    Examples
+    --------
+    >>> said_once(["Edge to edge. A mean.", "Edge to edge. A mean. By hand.", "A mean."])
+    ['Edge to edge. A mean.', 'By hand.']
+    """
+    known: dict[str, None] = {}
+    said = []
+    for method in methods:
+        own = [words for words in SENTENCE_END.split(method) if words not in known]
+        known |= dict.fromkeys(own)
+        said.append(" ".join(own))
+    return [words for words in said if words]
 
 
 def measure_words(name: str) -> str:

@@ -174,7 +174,7 @@ def said_of(corrections: Sequence[Correction]) -> tuple[str, ...]:
         if isinstance(one, MoveEdge):
             said.append(f"{one.edge} edge of {NAMES[one.structure]}")
         elif isinstance(one, Calliper):
-            said.append(f"{NAMES[one.structure]} by calliper")
+            said.append(f"{NAMES[one.structure]} by calliper (its outline stays as found)")
         elif isinstance(one, MoveSite):
             said.append("place of measurement")
         elif isinstance(one, SetWindow):

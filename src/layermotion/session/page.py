@@ -17,6 +17,7 @@ from layermotion.report.words import (
     is_change,
     measure_words,
     number_words,
+    said_once,
     signed_words,
     task_words,
     unit_words,
@@ -174,7 +175,7 @@ def build_visit_page(
         manual=manual_groups(visit.rows),
         advice=list(_advice(visit).items()),
         cautions=list(cautions.items()),
-        methods=list(dict.fromkeys((*methods, *combined))),
+        methods=said_once((*methods, *combined)),
         healthy_sides=HEALTHY_SIDES,
         width=DRAWING_WIDTH,
     )  # fmt: skip
