@@ -154,24 +154,66 @@ def test_repeated_times_in_a_file_are_filled_with_a_caution(tmp_path: Path) -> N
     assert any("filled in from the average frame rate of 25 Hz" in c for c in clip.cautions)
 
 
-def test_turned_video_is_measured_upright_with_a_caution(write) -> None:
-    path = write(levels=(100, 100, 100))
-    # The display matrix of the track header (ISO 14496-12, 8.3.2), as big-endian 16.16 numbers.
+ONE = 1 << 16
+# What a picture is turned by, counter-clockwise, under each matrix; None where it is mirrored.
+TURNS = {
+    (ONE, 0, 0, ONE): 0, (0, ONE, -ONE, 0): 270, (-ONE, 0, 0, -ONE): 180, (0, -ONE, ONE, 0): 90,
+    (-ONE, 0, 0, ONE): None, (ONE, 0, 0, -ONE): None, (0, ONE, ONE, 0): None,
+    (0, -ONE, -ONE, 0): None,
+}  # fmt: skip
+
+
+def show_by(path: Path, matrix: tuple[int, ...]) -> None:
+    """Put a display matrix in a track header (ISO 14496-12, 8.3.2), big-endian 16.16 numbers."""
     content = bytearray(path.read_bytes())
-    upright = np.array([65536, 0, 0, 0, 65536, 0, 0, 0, 1 << 30], ">i4").tobytes()
-    turned = np.array([0, 65536, 0, -65536, 0, 0, 0, 0, 1 << 30], ">i4").tobytes()
+    upright, stated = (
+        np.array([a, b, 0, c, d, 0, 0, 0, 1 << 30], ">i4").tobytes()
+        for a, b, c, d in ((ONE, 0, 0, ONE), matrix)
+    )
     at = content.index(upright, content.index(b"tkhd"))
-    content[at : at + len(turned)] = turned
+    content[at : at + len(stated)] = stated
     path.write_bytes(content)
+
+
+@pytest.mark.parametrize(("matrix", "turn"), TURNS.items())
+def test_turned_video_is_measured_upright_and_a_mirrored_one_refused(
+    matrix: tuple[int, ...], turn: int | None, write
+) -> None:
+    path = write(levels=(100, 100, 100))
+    show_by(path, matrix)
+    if turn is None:
+        with pytest.raises(InputError, match="asks to be shown mirrored"):
+            open_clip(path, PLAIN)
+        return
     clip = open_clip(path, PLAIN)
-    assert clip.frame_shape == (96, 64)
-    assert next(clip.frames()).pixels.shape == (96, 64)
-    assert any("turned by 270 degrees" in caution for caution in clip.cautions)
+    shape = (96, 64) if turn in (90, 270) else (64, 96)
+    assert clip.frame_shape == next(clip.frames()).pixels.shape == shape
+    said = [words for words in clip.cautions if "to be shown turned" in words]
+    assert len(said) == bool(turn) and all(f"by {turn} degrees" in words for words in said)
 
 
 def test_pixels_that_are_not_square_give_a_caution(write) -> None:
-    clip = open_clip(write(aspect=Fraction(4, 3)), PLAIN)
-    assert any("1.33 times as wide" in caution for caution in clip.cautions)
+    path = write(aspect=Fraction(4, 3))
+    assert any("1.33 times as wide" in words for words in open_clip(path, PLAIN).cautions)
+    show_by(path, (0, ONE, -ONE, 0))
+    assert any("0.75 times as wide" in words for words in open_clip(path, PLAIN).cautions)
+
+
+def test_a_second_video_in_the_file_gives_a_caution(tmp_path: Path) -> None:
+    path = tmp_path / "two.mp4"
+    with av.open(str(path), "w") as container:
+        streams = [container.add_stream("libx264", rate=25) for _ in range(2)]
+        for stream, (rows, columns) in zip(streams, ((64, 96), (48, 64)), strict=True):
+            stream.height, stream.width, stream.pix_fmt = rows, columns, "yuv420p"
+        for _ in range(3):
+            for stream in streams:
+                grey = np.full((stream.height, stream.width), 90, np.uint8)
+                frame = av.VideoFrame.from_ndarray(grey, "gray")
+                container.mux(stream.encode(frame.reformat(format="yuv420p")))
+        for stream in streams:
+            container.mux(stream.encode(None))
+    (said,) = (words for words in open_clip(path, PLAIN).cautions if "videos" in words)
+    assert said.startswith("The file holds 2 videos; the first one, of 64 rows and 96 columns")
 
 
 def test_single_frame_video_is_a_still(write) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import av
 import cv2
 import numpy as np
+from av.stream import Disposition
 from av.video.reformatter import ColorRange
 from numpy.typing import NDArray
 
@@ -61,6 +62,7 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
         codec = stream.codec_context.name
         container_name = container.format.name
         aspect = stream.sample_aspect_ratio or Fraction(1)
+        more = sum(not _is_attached(each) for each in container.streams.video) - 1
         stated_rate = stream.average_rate or stream.guessed_rate
         found = survey(container)
         stamps = sorted_stamps(found.stamps)
@@ -100,10 +102,17 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
             "Some time stamps are missing or repeated; they were filled in from the average frame "
             f"rate of {average_rate_hz:g} Hz."
         )
-    if aspect not in (0, 1):
+    if more > 0:
         cautions.append(
-            f"The video asks to be shown with pixels {float(aspect):.3g} times as wide as high; "
-            f"give the calibration as ROW,COLUMN of the stored pixels."
+            f"The file holds {more + 1} videos; the first one, of {shape[0]} rows and {shape[1]} "
+            f"columns, is measured."
+        )
+    if aspect not in (0, 1):
+        # A picture that is turned by a quarter has its stored columns as rows.
+        wide = float(aspect) if quarter_turns % 2 == 0 else 1 / float(aspect)
+        cautions.append(
+            f"The video asks to be shown with pixels {wide:.3g} times as wide as high; give the "
+            f"calibration as ROW,COLUMN of the pixels as they are measured."
         )
     if quarter_turns:
         cautions.append(
@@ -234,10 +243,15 @@ def _decode(
 
 
 def _grey(picture: av.VideoFrame, name: str) -> NDArray[np.uint8]:
-    """Luminance of one picture, turned as the file asks; a damaged one is refused."""
+    """Luminance of one picture, turned as the file asks; refuse a damaged or mirrored one."""
     if picture.is_corrupt:
         when = "" if picture.time is None else f" at {picture.time:.2f} s"
         raise InputError(f"{name} has a damaged picture{when}; copy it again from the scanner.")
+    if _is_mirrored(picture):
+        raise InputError(
+            f"{name} asks to be shown mirrored, so it is not known which way is lateral; export it "
+            f"as the scanner shows it."
+        )
     turns, remainder = divmod(int(picture.rotation), 90)
     if remainder:
         raise InputError(
@@ -245,6 +259,24 @@ def _grey(picture: av.VideoFrame, name: str) -> NDArray[np.uint8]:
             f"export it upright or turned by a multiple of 90 degrees."
         )
     return np.ascontiguousarray(np.rot90(luminance(picture), turns))
+
+
+def _is_mirrored(picture: av.VideoFrame) -> bool:
+    """Whether the file asks to show the picture mirrored, as its display matrix says.
+
+    Its first two rows, of three numbers each, take positions to the screen (ISO 14496-12, 8.3.2);
+    they mirror where their determinant is negative.
+    """
+    stated: Any = picture.side_data.get("DISPLAYMATRIX")
+    if stated is None:
+        return False
+    matrix = np.frombuffer(stated, np.int32).reshape(3, 3).astype(float)
+    return bool(np.linalg.det(matrix[:2, :2]) < 0)
+
+
+def _is_attached(stream: av.VideoStream) -> bool:
+    """Whether a stream is a picture that comes with the file, such as its cover."""
+    return bool(stream.disposition & Disposition.attached_pic)
 
 
 def luminance(picture: av.VideoFrame) -> NDArray[np.uint8]:
