@@ -18,6 +18,7 @@ import pytest
 
 import layermotion.consent.ledger
 from layermotion.consent.ledger import Consent, Event, Ledger, Scope
+from layermotion.consent.store import transaction
 from layermotion.errors import InputError
 from layermotion.lab.persons import Person, read_consents
 from layermotion.lab.secret import Secret, create_secret, load_secret
@@ -193,6 +194,36 @@ def test_a_damaged_ledger_is_one_sentence(tmp_path: Path) -> None:
     path.write_bytes(b"not a database" * 100)
     with pytest.raises(InputError, match="restore it from the last copy"):
         Ledger(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "remedy"),
+    [
+        ("SQLITE_FULL", ", free some space and try again."),
+        ("SQLITE_IOERR_WRITE", ", free some space and try again."),
+        ("SQLITE_READONLY_DBMOVED", ", see to the rights of the file and its folder."),
+        ("SQLITE_CORRUPT_INDEX", ", restore it from the last copy."),
+        ("SQLITE_MISUSE", "nothing was written."),
+    ],
+)
+def test_a_sound_ledger_is_not_replaced_by_a_copy(ledger: Ledger, name: str, remedy: str) -> None:
+    error = sqlite3.OperationalError("SQLite's own words")
+    error.sqlite_errorname = name
+    with pytest.raises(InputError) as raised, transaction(ledger.path):
+        raise error
+    assert str(raised.value).endswith(remedy)
+    assert ("restore" in str(raised.value)) == ("CORRUPT" in name)
+
+
+def test_a_ledger_that_another_program_holds_is_left_as_it_is(
+    ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("layermotion.consent.store.PATIENCE_S", 0.01)
+    with closing(sqlite3.connect(ledger.path)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(InputError, match="nothing was written, another program holds it"):
+            ledger.record([Consent(ANNA, BOTH, date(2024, 2, 1), None)], "nurse 2")
+    assert ledger.history() == ()
 
 
 def test_pseudonym_is_the_hmac_of_the_identifier() -> None:
