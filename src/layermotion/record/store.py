@@ -268,7 +268,7 @@ class Record:
                 refuse_signed(visit)
             elif not visit.is_signed:
                 raise RecordError("The visit is not signed yet; correct its values, then sign it.")
-            need_clips(connection, visit_id, [*amended, *([clip_id] if clip_id else [])])
+            need_clips(connection, visit_id, [*amended, *([] if clip_id is None else [clip_id])])
             return self._write(connection, visit, kind, payload, who, why, clip_id)
 
     def follow(self, visit_id: str) -> None:
