@@ -22,6 +22,7 @@ from layermotion.consent.store import transaction
 from layermotion.errors import InputError
 from layermotion.lab.persons import Person, read_consents
 from layermotion.lab.secret import Secret, create_secret, load_secret
+from layermotion.serving.sentences import sentences_of
 
 BOTH = (Scope.TRAINING, Scope.EVALUATION)
 ANNA, BERT, CARL = "s-00000000000000aa", "s-00000000000000bb", "s-00000000000000cc"
@@ -213,6 +214,11 @@ def test_a_sound_ledger_is_not_replaced_by_a_copy(ledger: Ledger, name: str, rem
         raise error
     assert str(raised.value).endswith(remedy)
     assert ("restore" in str(raised.value)) == ("CORRUPT" in name)
+    german = sentences_of("de")
+    assert german is not None
+    said = german.say(str(raised.value))
+    assert said.startswith("Das Verzeichnis der Einwilligungen consent.sqlite ist nicht")
+    assert ("Kopie" in said) == ("CORRUPT" in name)
 
 
 def test_a_ledger_that_another_program_holds_is_left_as_it_is(
