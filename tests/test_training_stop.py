@@ -14,8 +14,9 @@ import torch
 from drawing import draw_layers
 from tiny import PATIENT, TINY
 
+from layermotion.errors import InputError
 from layermotion.training import tracking, watching
-from layermotion.training.checkpoint import load_checkpoint
+from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
 from layermotion.training.loop import train
 from layermotion.training.throughput import GpuLoad, gpu_command
 
@@ -137,3 +138,39 @@ def test_a_stop_asked_of_every_process_of_a_run_loses_nothing(tmp_path: Path) ->
         assert run.wait(timeout=60) == 0
     last = int(rest[-1]) if rest else steps[-1]
     assert load_checkpoint(tmp_path / "last.pt")["progress"]["step"] == last
+
+
+FAILING = """
+from dataclasses import replace
+from pathlib import Path
+from drawing import draw_layers
+from tiny import TINY
+from layermotion.training.loop import train
+def fail(step):
+    raise OSError("unexpected")
+train(replace(TINY, workers=1), Path({out!r}), draw_layers, report=str, advance=fail)
+"""
+
+
+def test_an_unexpected_error_ends_the_process_and_its_workers(tmp_path: Path) -> None:
+    ended = subprocess.run(
+        [sys.executable, "-c", FAILING.format(out=str(tmp_path))],
+        cwd=Path(__file__).parent, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert ended.returncode == 1 and "OSError: unexpected" in ended.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit on files")
+def test_a_full_disk_is_one_sentence_and_keeps_the_old_state(tmp_path: Path) -> None:
+    import resource
+
+    save_checkpoint(tmp_path, {"step": 1})
+    kept = (tmp_path / "last.pt").read_bytes()
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, limits[1]))
+    try:
+        with pytest.raises(InputError, match=r"last.pt cannot be written .*free some space"):
+            save_checkpoint(tmp_path, {"tensor": torch.zeros(100_000)})
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert (tmp_path / "last.pt").read_bytes() == kept

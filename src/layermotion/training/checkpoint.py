@@ -1,5 +1,6 @@
 """Owns the state of a run on disk: what it holds, when it fits, and where a run may start from."""
 
+import io
 import math
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -81,7 +82,14 @@ class Progress:
 def save_checkpoint(out: Path, state: dict[str, Any]) -> None:
     """Replace ``last.pt`` at once, so that a kill leaves the old one or the new one."""
     with atomic_path(out / CHECKPOINT_NAME) as temporary:
-        torch.save(state, temporary)
+        write_tensors(temporary, state)
+
+
+def write_tensors(path: Path, state: dict[str, Any]) -> None:
+    """Write tensors and plain values; a full disk is an OSError, which torch would hide."""
+    buffer = io.BytesIO()
+    torch.save(state, buffer)
+    path.write_bytes(buffer.getbuffer())
 
 
 def load_checkpoint(path: Path) -> dict[str, Any]:

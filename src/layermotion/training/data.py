@@ -2,7 +2,7 @@
 
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from typing import NamedTuple
 
 import cv2
@@ -167,8 +167,8 @@ class ValidationSet(Dataset[Drawn]):
         return self.draw(seeded(VALIDATION_STREAM, 0, index), self.settings.size_px)
 
 
-def training_batches(stream: TrainingStream, pin: bool) -> Iterator[Batch]:
-    """Batches of a stream, drawn ahead by its workers."""
+def training_batches(stream: TrainingStream, pin: bool) -> Generator[Batch]:
+    """Batches of a stream, drawn ahead by its workers; close it to end them."""
     workers = stream.settings.workers
     loader: DataLoader[Batch] = DataLoader(
         stream,
@@ -178,7 +178,7 @@ def training_batches(stream: TrainingStream, pin: bool) -> Iterator[Batch]:
         pin_memory=pin,
         worker_init_fn=_calm_worker,
     )
-    return iter(loader)
+    return _drawn(loader)
 
 
 def validation_batches(settings: TrainSettings, draw: Draw) -> list[Batch]:
@@ -190,7 +190,19 @@ def validation_batches(settings: TrainSettings, draw: Draw) -> list[Batch]:
         collate_fn=collate,
         worker_init_fn=_calm_worker,
     )
-    return list(loader)
+    return list(_drawn(loader))
+
+
+def _drawn(loader: "DataLoader[Batch] | DataLoader[Drawn]") -> Generator[Batch]:
+    """Batches of a loader, whose workers end with this, whatever was raised.
+
+    They ignore requests to stop, so a process that left them behind would wait for them for ever.
+    """
+    batches = iter(loader)
+    try:
+        yield from batches
+    finally:
+        getattr(batches, "_shutdown_workers", lambda: None)()
 
 
 def _calm_worker(_: int) -> None:

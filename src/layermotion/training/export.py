@@ -33,7 +33,7 @@ from layermotion.network.segmenter import (
     load_segmenter,
     weights_names,
 )
-from layermotion.training.checkpoint import CHECKPOINT_NAME, load_checkpoint
+from layermotion.training.checkpoint import CHECKPOINT_NAME, load_checkpoint, write_tensors
 from layermotion.training.drawing import SyntheticDraw
 from layermotion.training.network import GREY_MEAN, GREY_SCALE, GREY_SPREAD, LayerNet
 from layermotion.training.quantise import quantise
@@ -168,7 +168,7 @@ def _write_start(state: dict[str, Any], path: Path) -> None:
         for key, tensor in state["average"].items()
     }
     kept = {"settings": state["settings"], "progress": state["progress"], "average": average}
-    torch.save(kept, path)
+    write_tensors(path, kept)
 
 
 def _write_onnx(model: nn.Module, size_px: int, path: Path) -> None:

@@ -208,23 +208,23 @@ class _Run:
         stream = TrainingStream(
             settings, self.draw, progress.step, place.rank, place.world, augment
         )
-        batches = training_batches(stream, pin=place.device.type == "cuda")
         saved_s = time.monotonic()
         clock = Clock()
         if progress.step == 0 and self.is_further:
             self.watch.look(self.average, progress)
-        while not (progress.has_ended or self._agree(should_stop)):
-            self._step(model, clock.timed(batches))
-            advance(progress.step)
-            if progress.step % settings.log_every_steps == 0:
-                self._log(clock, load)
-            if progress.step % settings.validate_every_steps == 0:
-                self.watch.look(self.average, progress)
-            progress.has_ended |= progress.step >= settings.steps
-            is_due = time.monotonic() - saved_s >= settings.checkpoint_every_s
-            if is_due and not progress.has_ended:
-                self._save()
-                saved_s = time.monotonic()
+        with closing(training_batches(stream, pin=place.device.type == "cuda")) as batches:
+            while not (progress.has_ended or self._agree(should_stop)):
+                self._step(model, clock.timed(batches))
+                advance(progress.step)
+                if progress.step % settings.log_every_steps == 0:
+                    self._log(clock, load)
+                if progress.step % settings.validate_every_steps == 0:
+                    self.watch.look(self.average, progress)
+                progress.has_ended |= progress.step >= settings.steps
+                is_due = time.monotonic() - saved_s >= settings.checkpoint_every_s
+                if is_due and not progress.has_ended:
+                    self._save()
+                    saved_s = time.monotonic()
 
     def _step(self, model: nn.Module, batch: Batch) -> None:
         settings, progress = self.settings, self.progress
