@@ -181,5 +181,5 @@ def test_generated_pictures_hold_the_answers_the_run_began_with(tmp_path: Path) 
 
 
 def test_holding_needs_weights_to_begin_from(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="weights to start from"):
+    with pytest.raises(ConfigError, match="hold_weight needs --from"):
         train(replace(TINY, hold_weight=1.0), tmp_path, draw_layers, report=str)

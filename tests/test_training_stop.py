@@ -14,8 +14,8 @@ import torch
 from drawing import draw_layers
 from tiny import PATIENT, TINY
 
-from layermotion.errors import InputError
-from layermotion.training import tracking, watching
+from layermotion.errors import ConfigError, InputError
+from layermotion.training import loop, tracking, watching
 from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
 from layermotion.training.loop import train
 from layermotion.training.throughput import GpuLoad, gpu_command
@@ -174,3 +174,49 @@ def test_a_full_disk_is_one_sentence_and_keeps_the_old_state(tmp_path: Path) -> 
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     assert (tmp_path / "last.pt").read_bytes() == kept
+
+
+def test_a_run_that_diverges_stops_and_keeps_its_last_good_state(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = replace(TINY, checkpoint_every_s=0, validate_every_steps=6)
+    true_losses = loop.compute_losses
+
+    def diverge(*given: object) -> object:
+        losses = true_losses(*given)
+        is_late = (tmp_path / "metrics.csv").read_text().count("loss_total") >= 2
+        return losses._replace(total=losses.total * float("nan")) if is_late else losses
+
+    monkeypatch.setattr(loop, "compute_losses", diverge)
+    with pytest.raises(ConfigError, match=r"has diverged by step 3: .* lower learning_rate"):
+        train(settings, tmp_path, draw_layers, report=str)
+    state = load_checkpoint(tmp_path / "last.pt")
+    assert state["progress"]["step"] == 2 and not state["progress"]["has_ended"]
+
+
+@pytest.mark.parametrize(
+    ("changed", "message"),
+    [
+        ({"encoder": "resnetxyz"}, "There is no encoder resnetxyz"),
+        ({"encoder": "tu-xyz"}, "There is no encoder tu-xyz"),
+        ({"tracking": "foo"}, "tracking cannot be foo; give csv, sqlite"),
+        ({"hold_weight": 1.0}, "hold_weight needs --from"),
+    ],
+)
+def test_what_cannot_be_trained_is_refused_before_anything_is_written(
+    changed: dict[str, object], message: str, tmp_path: Path
+) -> None:
+    with pytest.raises(ConfigError, match=message):
+        train(replace(TINY, **changed), tmp_path / "run", draw_layers, report=str)
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_run_below_a_file_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(InputError, match="cannot be written .*choose a folder"):
+        train(TINY, tmp_path / "file" / "run", draw_layers, report=str)
+
+
+def test_the_last_step_is_scored(tmp_path: Path) -> None:
+    train(replace(TINY, steps=1), tmp_path, draw_layers, report=str)
+    assert [row.step for row in tracking.read(tmp_path) if row.name == "dice_mean"] == [1]

@@ -38,7 +38,7 @@ def test_a_sweep_is_every_combination_by_what_differs() -> None:
     ("overrides", "message"),
     [
         (["steps=3"], "No override has several values; give some, such as steps=100,200."),
-        (["steps=3,0"], "The setting steps cannot be 0; give one a value above 0."),
+        (["steps=3,0"], "The setting steps cannot be 0; give a value above 0."),
         (["model=small,larg"], "There is no model larg; the nearest is large."),
         (["stps=3,4"], "There is no setting stps; the nearest is steps."),
         (["steps=3,many"], "The setting steps .* of type int, such as 1000."),

@@ -34,6 +34,7 @@ from layermotion.training.drawing import Draw, SyntheticDraw, source_name
 from layermotion.training.network import (
     Answers,
     LayerNet,
+    build_network,
     compute_local_losses,
     compute_losses,
 )
@@ -152,7 +153,7 @@ class _Run:
         self.report = report if place.is_writer else lambda _: None
         torch.manual_seed(settings.seed)
         memory = torch.channels_last if place.device.type == "cuda" else torch.contiguous_format
-        self.model = LayerNet(settings).to(place.device, memory_format=memory)  # type: ignore[call-overload]
+        self.model = build_network(settings).to(place.device, memory_format=memory)  # type: ignore[call-overload]
         self.average = copy.deepcopy(self.model).eval().requires_grad_(False)
         self.optimizer = torch.optim.AdamW(
             self.model.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay,
@@ -167,6 +168,11 @@ class _Run:
                 self._start_from(start.weights)
             if start.teacher:
                 self._learn_from(start.teacher, take_encoder=not start.weights)
+            if settings.hold_weight and not start.weights:
+                raise ConfigError(
+                    "hold_weight needs --from, the weights whose answers are held; give it, or set "
+                    "hold_weight=0."
+                )
         self._restore(source_name(draw))
         self._note_origins()
         self.began_as = self._began_as()
@@ -218,9 +224,10 @@ class _Run:
                 advance(progress.step)
                 if progress.step % settings.log_every_steps == 0:
                     self._log(clock, load)
-                if progress.step % settings.validate_every_steps == 0:
+                is_last = progress.step >= settings.steps
+                if is_last or progress.step % settings.validate_every_steps == 0:
                     self.watch.look(self.average, progress)
-                progress.has_ended |= progress.step >= settings.steps
+                progress.has_ended |= is_last
                 is_due = time.monotonic() - saved_s >= settings.checkpoint_every_s
                 if is_due and not progress.has_ended:
                     self._save()
@@ -266,6 +273,7 @@ class _Run:
     def _log(self, clock: Clock, load: GpuLoad) -> None:
         progress, settings = self.progress, self.settings
         values = {f"loss_{n}": float(v) / progress.summed_steps for n, v in progress.sums.items()}
+        self._refuse_divergence(math.isfinite(values["loss_total"]))
         values["learning_rate"] = learning_rate(progress.step - 1, settings)
         batches_per_second, wait = clock.lap()
         speed = batches_per_second * settings.batch_size * self.place.world
@@ -293,6 +301,10 @@ class _Run:
         if not self.place.is_writer:
             return
         self.progress.sums = {name: float(value) for name, value in self.progress.sums.items()}
+        self._refuse_divergence(
+            all(math.isfinite(value) for value in self.progress.sums.values())
+            and all(bool(tensor.isfinite().all()) for tensor in self.average.state_dict().values())
+        )
         state = {
             "settings": asdict(self.settings),
             "world": self.place.world,
@@ -310,6 +322,14 @@ class _Run:
                 self.out, self.settings.tracking, self.progress.sources,
                 is_local=bool(self.progress.local_origins), has_ended=self.progress.has_ended,
             )  # fmt: skip
+
+    def _refuse_divergence(self, is_finite: bool) -> None:
+        if not is_finite:
+            raise ConfigError(
+                f"The run {self.out} has diverged by step {self.progress.step}: its loss or "
+                f"weights are no finite numbers; train in another folder with a lower "
+                f"learning_rate or a longer warmup_steps."
+            )
 
     def _start_from(self, source: str) -> None:
         """Take over the averaged weights of another run, and what they were trained on."""
@@ -390,6 +410,5 @@ class _Run:
         if source not in self.progress.sources:
             self.progress.sources.append(source)
         if self.place.is_writer:
-            self.out.mkdir(parents=True, exist_ok=True)
             tracking.write_settings(self.out, self.settings)
             tracking.keep_until(self.out, self.progress.step)

@@ -8,6 +8,7 @@ import torch
 from torch import nn
 from torch.nn import functional
 
+from layermotion.errors import ConfigError
 from layermotion.labels import CLASS_COUNT
 from layermotion.network.segmenter import VIEW_CLASSES
 from layermotion.training.data import Batch
@@ -52,6 +53,23 @@ class LayerNet(nn.Module):
         """Normalise and run the U-Net."""
         normalised = (image.float() / GREY_SCALE - GREY_MEAN) / GREY_SPREAD
         return cast(tuple[torch.Tensor, torch.Tensor], self.unet(normalised))
+
+
+def build_network(settings: TrainSettings) -> LayerNet:
+    """Build the network that settings name.
+
+    Raises
+    ------
+    ConfigError
+        If there is no such encoder.
+    """
+    try:
+        return LayerNet(settings)
+    except (KeyError, RuntimeError, ValueError) as error:
+        raise ConfigError(
+            f"There is no encoder {settings.encoder} for this network; give one such as "
+            f"{TrainSettings().encoder}."
+        ) from error
 
 
 class Losses(NamedTuple):

@@ -1,6 +1,7 @@
 """Owns training settings: the schema, its defaults and what each value may be."""
 
 import difflib
+import math
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
@@ -119,20 +120,27 @@ class TrainSettings:
             "agree_weight", "teacher_weight", "workers", "seed", "checkpoint_every_s", "patience",
         ):  # fmt: skip
             self._require(getattr(self, name) >= 0, name, "0 or more")
+        for name, value in vars(self).items():
+            is_finite = not isinstance(value, float) or math.isfinite(value)
+            self._require(is_finite, name, "a finite value")
         stride = 32 * COLUMN_RATIO
         self._require(
-            self.size_px % stride == 0, "size_px", f"such as {_multiple(self.size_px, stride)}"
+            self.size_px % stride == 0, "size_px", f"one such as {_multiple(self.size_px, stride)}"
         )
-        self._require(0 <= self.ema_decay < 1, "ema_decay", "from 0 to below 1")
+        self._require(0 <= self.ema_decay < 1, "ema_decay", "one from 0 to below 1")
         for name in ("repainted", "respeckled"):
-            self._require(0 <= getattr(self, name) <= 1, name, "from 0 to 1")
+            self._require(0 <= getattr(self, name) <= 1, name, "one from 0 to 1")
         for name, choices in (("precision", PRECISIONS), ("stop_metric", STOP_METRICS)):
-            self._require(getattr(self, name) in choices, name, f"of {' or '.join(choices)}")
-        self._require(len(self.decoder_channels) == 4, "decoder_channels", "of four widths")
+            self._require(getattr(self, name) in choices, name, f"one of {' or '.join(choices)}")
+        widths = self.decoder_channels
+        is_wide = len(widths) == 4 and min(widths) > 0
+        self._require(is_wide, "decoder_channels", "four widths above 0")
+        is_scored = not self.patience or self.validate_every_steps <= self.steps
+        self._require(is_scored, "validate_every_steps", "at most steps, or set patience=0")
         self._require(
             self.batch_size % self.reuse == 0,
             "batch_size",
-            f"that is a multiple of reuse, such as {_multiple(self.batch_size, self.reuse)}",
+            f"a multiple of reuse, such as {_multiple(self.batch_size, self.reuse)}",
         )
 
         for name, strength in self.factors.items():
@@ -146,9 +154,7 @@ class TrainSettings:
 
     def _require(self, holds: bool, name: str, needed: str) -> None:
         if not holds:
-            raise ConfigError(
-                f"The setting {name} cannot be {getattr(self, name)}; give one {needed}."
-            )
+            raise ConfigError(f"The setting {name} cannot be {getattr(self, name)}; give {needed}.")
 
 
 def _multiple(value: int, step: int) -> int:

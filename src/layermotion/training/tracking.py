@@ -79,10 +79,16 @@ def check_tracking(tracking: str) -> None:
     Raises
     ------
     ConfigError
-        If mlflow is missing, or its SQLite store is (``mlflow-skinny`` comes without it).
+        If it is no store, if mlflow is missing, or its SQLite store is (``mlflow-skinny`` comes
+        without it).
     """
     if tracking == "csv":
         return
+    is_uri = "://" in tracking or Path(tracking).is_absolute()
+    if not is_uri and tracking not in ("sqlite", "databricks"):
+        raise ConfigError(
+            f"tracking cannot be {tracking}; give csv, sqlite, or the URI of an mlflow store."
+        )
     needed = ["mlflow"]
     if tracking.startswith("sqlite"):
         needed.append("sqlalchemy")
