@@ -14,10 +14,12 @@ import torch
 from drawing import draw_layers
 from tiny import PATIENT, TINY
 
-from layermotion.errors import ConfigError, InputError
+from layermotion.errors import ConfigError, InputError, WeightsError
+from layermotion.evaluation import clips
 from layermotion.training import loop, tracking, watching
 from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
-from layermotion.training.loop import train
+from layermotion.training.export import read_run
+from layermotion.training.loop import Start, train
 from layermotion.training.throughput import GpuLoad, gpu_command
 
 # The third score is the best, then come two that are not.
@@ -114,7 +116,8 @@ from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
 from tiny import TINY
-from layermotion.training.loop import train
+from layermotion.training.export import read_run
+from layermotion.training.loop import Start, train
 settings = replace(TINY, steps=10**6, workers=2, validate_every_steps=10**6)
 def told(step):
     print(step, flush=True)
@@ -145,7 +148,8 @@ from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
 from tiny import TINY
-from layermotion.training.loop import train
+from layermotion.training.export import read_run
+from layermotion.training.loop import Start, train
 def fail(step):
     raise OSError("unexpected")
 train(replace(TINY, workers=1), Path({out!r}), draw_layers, report=str, advance=fail)
@@ -220,3 +224,33 @@ def test_a_run_below_a_file_is_one_sentence(tmp_path: Path) -> None:
 def test_the_last_step_is_scored(tmp_path: Path) -> None:
     train(replace(TINY, steps=1), tmp_path, draw_layers, report=str)
     assert [row.step for row in tracking.read(tmp_path) if row.name == "dice_mean"] == [1]
+
+
+def test_a_damaged_or_foreign_checkpoint_is_one_sentence(tmp_path: Path) -> None:
+    train(replace(TINY, steps=1), tmp_path / "whole", draw_layers, report=str)
+    whole = (tmp_path / "whole" / "last.pt").read_bytes()
+    save_checkpoint(tmp_path / "foreign", {"weights": torch.zeros(3)})
+    foreign = (tmp_path / "foreign" / "last.pt").read_bytes()
+    run = tmp_path / "run"
+    run.mkdir()
+    for content in (b"", b"no tensors", whole[: len(whole) // 2], foreign):
+        (run / "last.pt").write_bytes(content)
+        for read in (
+            lambda: train(TINY, run, draw_layers, report=str),
+            lambda: train(TINY, tmp_path / "new", draw_layers, report=str, start=Start(str(run))),
+            lambda: read_run(run),
+        ):
+            with pytest.raises(WeightsError, match=r"last.pt is damaged or no checkpoint"):
+                read()
+        assert (run / "last.pt").read_bytes() == content
+
+
+def test_weights_that_measure_nothing_are_not_calibrated(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "local-001.json").write_text("{}")
+    for name, given in (("evaluate_clips", []), ("load_unjudged", None), ("errors_of", {})):
+        monkeypatch.setattr(clips, name, lambda *_, given=given: given)
+    with pytest.raises(WeightsError, match="Nothing could be measured .* in 2 clips; train longer"):
+        clips.calibrate(tmp_path, "local-001", [1, 2], lambda _: None)
+    assert (tmp_path / "local-001.json").read_text() == "{}"

@@ -19,7 +19,7 @@ from layermotion.clip import Frame
 from layermotion.clip.source import SourceOptions, open_clip
 from layermotion.edges.recording import Recording
 from layermotion.edges.site import parse_site
-from layermotion.errors import LayermotionError
+from layermotion.errors import LayermotionError, WeightsError
 from layermotion.evaluation.compare import Comparison, compare_frames, compare_measures
 from layermotion.files import write_text
 from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, Task, View, label_of
@@ -249,8 +249,18 @@ def calibrate(folder: Path, name: str, numbers: Sequence[int], done: Callable[[i
         Of the clips, as ``calibration_numbers`` gives them.
     done
         Receives how many are done, after each.
+
+    Raises
+    ------
+    WeightsError
+        If nothing could be measured; the card stays as it was.
     """
     results = evaluate_clips(folder, name, numbers, done)
     errors = errors_of(results, load_unjudged(folder, name))
+    if not errors:
+        raise WeightsError(
+            f"Nothing could be measured with the weights {name} in {len(numbers)} clips; train "
+            f"longer."
+        )
     card = read_card(name, folder) | {"errors_px": errors, "calibration": {"clips": len(numbers)}}
     write_text(folder / f"{name}.json", json.dumps(card, indent=2) + "\n")

@@ -2,18 +2,23 @@
 
 import io
 import math
+from collections.abc import Collection
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from pickle import UnpicklingError
 from typing import Any
 
 import torch
 
-from layermotion.errors import ConfigError
+from layermotion.errors import ConfigError, WeightsError
 from layermotion.files import atomic_path
 from layermotion.network.segmenter import WEIGHTS_FOLDER, weights_names
 from layermotion.training.settings import TrainSettings
 
 CHECKPOINT_NAME = "last.pt"
+# What another run starts from, and what the same run goes on from.
+START_PARTS = ("settings", "progress", "average")
+RUN_PARTS = (*START_PARTS, "world", "model", "optimizer")
 # Settings that may change between two parts of one run, because no number depends on them.
 FREE_SETTINGS = {"checkpoint_every_s", "tracking"}
 
@@ -92,10 +97,25 @@ def write_tensors(path: Path, state: dict[str, Any]) -> None:
     path.write_bytes(buffer.getbuffer())
 
 
-def load_checkpoint(path: Path) -> dict[str, Any]:
-    """Read ``last.pt`` into main memory; only tensors and plain values, so it runs no code."""
-    # Main memory, because AdamW keeps its step counts there; the rest moves when it is loaded.
-    state: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
+def load_checkpoint(path: Path, needed: Collection[str] = START_PARTS) -> dict[str, Any]:
+    """Read ``last.pt`` into main memory; only tensors and plain values, so it runs no code.
+
+    Raises
+    ------
+    WeightsError
+        If it cannot be read, or lacks a part that is needed.
+    """
+    try:
+        # Main memory, because AdamW keeps its step counts there; the rest moves when it is loaded.
+        state: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
+        is_whole = set(needed) <= set(state)
+    except (OSError, RuntimeError, EOFError, UnpicklingError, LookupError, TypeError, ValueError):
+        is_whole = False
+    if not is_whole:
+        raise WeightsError(
+            f"{path} is damaged or no checkpoint of layermotion; restore it from a copy, or train "
+            f"in another folder."
+        )
     return state
 
 

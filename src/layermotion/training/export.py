@@ -33,7 +33,12 @@ from layermotion.network.segmenter import (
     load_segmenter,
     weights_names,
 )
-from layermotion.training.checkpoint import CHECKPOINT_NAME, load_checkpoint, write_tensors
+from layermotion.training.checkpoint import (
+    CHECKPOINT_NAME,
+    RUN_PARTS,
+    load_checkpoint,
+    write_tensors,
+)
 from layermotion.training.drawing import SyntheticDraw
 from layermotion.training.network import GREY_MEAN, GREY_SCALE, GREY_SPREAD, LayerNet
 from layermotion.training.quantise import quantise
@@ -75,7 +80,7 @@ def read_run(run: Path) -> dict[str, Any]:
     checkpoint = run / CHECKPOINT_NAME
     if not checkpoint.exists():
         raise InputError(f"{run} holds no {CHECKPOINT_NAME}; name the folder of a training run.")
-    return load_checkpoint(checkpoint)
+    return load_checkpoint(checkpoint, RUN_PARTS)
 
 
 def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:

@@ -17,6 +17,7 @@ from layermotion.errors import ConfigError
 from layermotion.training import tracking
 from layermotion.training.checkpoint import (
     CHECKPOINT_NAME,
+    RUN_PARTS,
     Progress,
     load_checkpoint,
     refuse_other_settings,
@@ -396,7 +397,7 @@ class _Run:
         """Load ``last.pt`` where there is one, and note what images are trained on."""
         path = self.out / CHECKPOINT_NAME
         if path.exists():
-            state = load_checkpoint(path)
+            state = load_checkpoint(path, RUN_PARTS)
             refuse_other_settings(self.out, state, self.settings, self.place.world)
             self.model.load_state_dict(state["model"])
             self.average.load_state_dict(state["average"])

@@ -25,7 +25,12 @@ from omegaconf import DictConfig
 from layermotion.errors import ConfigError
 from layermotion.files import atomic_path
 from layermotion.training import tracking
-from layermotion.training.checkpoint import CHECKPOINT_NAME, load_checkpoint, refuse_other_settings
+from layermotion.training.checkpoint import (
+    CHECKPOINT_NAME,
+    RUN_PARTS,
+    load_checkpoint,
+    refuse_other_settings,
+)
 from layermotion.training.composing import (
     check_names,
     config_folder,
@@ -92,7 +97,7 @@ def run_sweep(
     for name, settings in plan.items():
         path = out / name / CHECKPOINT_NAME
         if path.exists():
-            refuse_other_settings(path.parent, load_checkpoint(path), settings, world=1)
+            refuse_other_settings(path.parent, load_checkpoint(path, RUN_PARTS), settings, world=1)
     if all(settings.tracking == "sqlite" for settings in plan.values()):
         # One store for all, made before runs that begin together would each try to.
         overrides = (*overrides, f"tracking='{tracking.open_store(out)}'")
