@@ -38,6 +38,8 @@ def test_a_sweep_is_every_combination_by_what_differs() -> None:
     ("overrides", "message"),
     [
         (["steps=3"], "No override has several values; give some, such as steps=100,200."),
+        (["seed=1,1"], "Two runs of the sweep would be the same; give values that differ."),
+        (["learning_rate=1e-3,0.001"], "Two runs of the sweep would be the same; .*"),
         (["steps=3,0"], "The setting steps cannot be 0; give a value above 0."),
         (["model=small,larg"], "There is no model larg; the nearest is large."),
         (["stps=3,4"], "There is no setting stps; the nearest is steps."),
@@ -79,7 +81,7 @@ def test_the_runs_of_a_sweep_share_one_store(
 ) -> None:
     asked: list[list[str]] = []
     monkeypatch.setattr(sweep, "_wait_for", lambda words: asked.append(words) or 0)
-    out = tmp_path / "my sweep"
+    out = tmp_path / "my sweep's"
     run_sweep("smoke", ["seed=1,2"], out)
     (word,) = (word for word in asked[0] if word.startswith("tracking="))
     assert "exclude_keys=[tracking]" in " ".join(asked[0])

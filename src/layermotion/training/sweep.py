@@ -100,14 +100,14 @@ def run_sweep(
             refuse_other_settings(path.parent, load_checkpoint(path, RUN_PARTS), settings, world=1)
     if all(settings.tracking == "sqlite" for settings in plan.values()):
         # One store for all, made before runs that begin together would each try to.
-        overrides = (*overrides, f"tracking='{tracking.open_store(out)}'")
+        overrides = (*overrides, f"tracking={_quoted(tracking.open_store(out))}")
     fixed = [word.split("=")[0] for word, values in _values(config, overrides) if len(values) == 1]
     command = [
         *(sys.executable, "-m", "layermotion.training", "--multirun", "--config-name", config),
-        f"hydra.sweep.dir='{out.absolute()}'",
+        f"hydra.sweep.dir={_quoted(str(out.absolute()))}",
         "hydra.sweep.subdir=${hydra.job.override_dirname}",
         f"hydra.job.config.override_dirname.exclude_keys=[{','.join(fixed)}]",
-        *([f"+hydra.job.env_set.{START_VARIABLE}='{start_from}'"] if start_from else []),
+        *([f"+hydra.job.env_set.{START_VARIABLE}={_quoted(start_from)}"] if start_from else []),
         *overrides,
         *chosen,
     ]
@@ -127,7 +127,7 @@ def plan_sweep(config: str, overrides: Sequence[str]) -> dict[str, TrainSettings
     Raises
     ------
     ConfigError
-        If one of them is not possible, or there is only one.
+        If one of them is not possible, two are the same, or there is only one.
 
     Examples
     --------
@@ -144,6 +144,8 @@ def plan_sweep(config: str, overrides: Sequence[str]) -> dict[str, TrainSettings
         runs[name] = load_settings(config, [word for word, _ in chosen])
     if "" in runs:
         raise ConfigError("No override has several values; give some, such as steps=100,200.")
+    if len(set(runs.values())) < math.prod(len(part) for part in parts):
+        raise ConfigError("Two runs of the sweep would be the same; give values that differ.")
     return runs
 
 
@@ -158,6 +160,11 @@ def _values(config: str, overrides: Sequence[str]) -> list[tuple[str, list[str]]
         raise ConfigError(
             f"An override cannot be read ({str(error).splitlines()[0]}); correct its syntax."
         ) from error
+
+
+def _quoted(text: str) -> str:
+    """Put a text in quotes, as hydra reads them."""
+    return "'" + text.replace("'", "\\'") + "'"
 
 
 def _wait_for(command: Sequence[str]) -> int:
