@@ -763,3 +763,10 @@ def test_pose_at_rest_moves_nothing(walls: list[Stack]) -> None:
     assert isinstance(pose, Pose)
     np.testing.assert_array_equal(material_x(pose, 3, walls[0].x_mm), walls[0].x_mm)
     assert slide_mm(pose, 3, 12.0) == 0
+
+
+def test_nothing_to_make_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["synthesize", "--clips", "0", "--stills", "0", "--out", str(tmp_path / "new")])
+    assert ended.value.code == 2 and not (tmp_path / "new").exists()
+    assert "nothing to make; give --clips or --stills" in capsys.readouterr().err

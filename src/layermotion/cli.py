@@ -350,6 +350,8 @@ def synthesize(
 
     views = tuple(View) if view is ViewsToMake.BOTH else (View(view),)
     number = len(views) * (clips + stills)
+    if number == 0:
+        raise InputError("There is nothing to make; give --clips or --stills above 0.")
     with spread_over(cluster, number) as spread, telling(number, "drawing") as tell:
         write_synthetic(out.absolute(), views, clips, stills, seed, spread, tell.finish)
 
