@@ -666,6 +666,22 @@ def test_still_comes_with_labels_and_one_frame_of_truth(tmp_path: Path) -> None:
         assert stored["time_s"].shape == (1,)
 
 
+def test_each_clip_and_still_has_random_numbers_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[int] = []
+
+    def draw(rng: np.random.Generator, view: View, **_: object) -> None:
+        drawn.append(int(rng.integers(2**62)))
+
+    monkeypatch.setattr("layermotion_synthetic.write.draw_clip", draw)
+    for kind in ("clip", "still"):
+        monkeypatch.setattr(f"layermotion_synthetic.write.write_{kind}", lambda *_: None)
+    synthesize(tmp_path, tuple(View), clips=2, stills=2, seed=5)
+    synthesize(tmp_path, tuple(View), clips=2, stills=2, seed=6)
+    assert len(drawn) == len(set(drawn)) == 16
+
+
 def test_synthesized_stills_depend_on_seed_view_and_number_alone(tmp_path: Path) -> None:
     both, one = tmp_path / "both", tmp_path / "one"
     synthesize(both, tuple(View), clips=0, stills=2, seed=5)
