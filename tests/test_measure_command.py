@@ -184,35 +184,39 @@ def test_still_gives_rest_and_a_picture(tmp_path: Path, use: Use) -> None:
     assert number(folder, "thickness_rest", "io", "mm") == pytest.approx(62 * 0.08, abs=0.05)
 
 
-def test_nothing_of_an_earlier_run_stands_beside_new_values(tmp_path: Path, use: Use) -> None:
+@pytest.fixture
+def measured(tmp_path: Path, use: Use) -> Path:
+    """Measure a still once, and give the folder of its results."""
     use(truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL))
-    source = tmp_path / "still.png"
+    source, out = tmp_path / "still.png", tmp_path / "out"
     cv2.imwrite(str(source), draw_frames(1)[0])
-    out, one, other = tmp_path / "out", "0.16,0.22", "0.08,0.11"
-    assert run(source, "--mm-per-pixel", one, "--out", out, "--export", "fhir") == 0
-    folder = only_folder(out)
+    assert run(source, "--mm-per-pixel", "0.16,0.22", "--out", out, "--export", "fhir") == 0
+    return only_folder(out)
+
+
+def measure_anew(folder: Path, *options: str) -> int:
+    """Measure the same still into the same folder with another scale."""
+    out = folder.parent
+    return run(out.parent / "still.png", "--mm-per-pixel", "0.08,0.11", "--out", out, *options)
+
+
+def test_nothing_of_an_earlier_run_stands_beside_new_values(measured: Path) -> None:
+    folder = measured
     assert {"observations.fhir.json", "overlay.png"} <= {path.name for path in folder.iterdir()}
     (folder / "notes.txt").write_text("mine")
-    assert run(source, "--mm-per-pixel", other, "--out", out, "--no-overlay") == 0
+    assert measure_anew(folder, "--no-overlay") == 0
     assert {path.name for path in folder.iterdir()} == FILES - {"overlay.mp4"} | {"notes.txt"}
 
 
 def test_a_run_that_stops_leaves_no_finished_clip_of_two_runs(
-    tmp_path: Path, use: Use, monkeypatch: pytest.MonkeyPatch
+    measured: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    use(truth_segmenter(wall_labels, TRA_ROWS, View.ABDOMINAL_WALL))
-    source = tmp_path / "still.png"
-    cv2.imwrite(str(source), draw_frames(1)[0])
-    out, one, other = tmp_path / "out", "0.16,0.22", "0.08,0.11"
-    assert run(source, "--mm-per-pixel", one, "--out", out, "--export", "fhir") == 0
-    folder = only_folder(out)
-
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("layermotion.commands.results.write_text", full)
-    assert run(source, "--mm-per-pixel", other, "--out", out, "--export", "fhir") == 2
-    assert {path.name for path in folder.iterdir()} <= {"series.csv", "overlay.png"}
+    assert measure_anew(measured, "--export", "fhir") == 2
+    assert {path.name for path in measured.iterdir()} <= {"series.csv", "overlay.png"}
 
 
 def test_frames_before_the_view_are_kept_and_empty(tmp_path: Path, use: Use) -> None:

@@ -22,7 +22,7 @@ from layermotion.record.chart import Comparison, VisitRows, compare, read_visits
 from layermotion.record.store import Record
 from layermotion.review.corrections import Calibrate, Calliper, Confirm, MoveSite
 from layermotion.review.course import compared
-from layermotion.review.place import Stage, signed_values
+from layermotion.review.place import Place, Stage, signed_values
 from layermotion.review.sources import find_sources
 from layermotion.review.visit import Review
 
@@ -65,6 +65,15 @@ def signed(review: Review) -> Path:
     page = written(review)
     assert review.not_written == ""
     return page.parent / "left-draw_in-1"
+
+
+def signed_with_a_scale(review: Review) -> Place:
+    """Give the only clip its scale, and sign it."""
+    begun(review)
+    (place,) = review.places
+    review.correct(place, Calibrate(SPACING.row_mm, SPACING.column_mm, "ruler"), "")
+    signed(review)
+    return place
 
 
 def test_without_a_scale_changes_are_confirmed_themselves(opened: Opened) -> None:
@@ -128,10 +137,7 @@ def test_the_record_knows_what_became_of_a_clip_before_it_was_signed(opened: Ope
 
 def test_the_record_holds_an_amendment_as_the_files_do(opened: Opened) -> None:
     with opened() as review:
-        begun(review)
-        (place,) = review.places
-        review.correct(place, Calibrate(SPACING.row_mm, SPACING.column_mm, "ruler"), "")
-        signed(review)
+        place = signed_with_a_scale(review)
         review.begin_amendment(WHO)
         calliper = Calliper(30, Structure.TRA, "contracted", 1, (100.0, 120.0), (180.0, 120.0))
         review.correct(place, calliper, "")
@@ -146,10 +152,7 @@ def test_the_record_holds_an_amendment_as_the_files_do(opened: Opened) -> None:
 
 def test_an_amendment_that_moves_the_site_moves_it_in_the_record(opened: Opened) -> None:
     with opened() as review:
-        begun(review)
-        (place,) = review.places
-        review.correct(place, Calibrate(SPACING.row_mm, SPACING.column_mm, "ruler"), "")
-        signed(review)
+        place = signed_with_a_scale(review)
         (before,) = review.record.clips(review.visit.visit_id)
         review.amend("The patient had eaten.", WHO)
         written(review)

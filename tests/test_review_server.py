@@ -366,13 +366,19 @@ def test_two_pages_of_one_visit_do_not_mix(
         one.record.close()
 
 
-def test_a_clip_that_was_not_signed_changes_nothing_of_what_was(
-    tmp_path: Path, alike: Alike, plain_reports: None
-) -> None:
+def begun_of_one(tmp_path: Path, alike: Alike) -> tuple[DrawnVisit, Review]:
+    """Draw a visit of one clip, and begin its review."""
     drawn = DrawnVisit(tmp_path / "visit")
     drawn.wall("left_draw_in_1.dcm", 20)
     review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
     review.begin("P-017", "A. B.", DAY)
+    return drawn, review
+
+
+def test_a_clip_that_was_not_signed_changes_nothing_of_what_was(
+    tmp_path: Path, alike: Alike, plain_reports: None
+) -> None:
+    drawn, review = begun_of_one(tmp_path, alike)
     confirm_all(review)
     review.sign("A. B.")
     page = written(review)
@@ -421,11 +427,7 @@ def test_clips_of_another_visit_take_no_part(
 def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     tmp_path: Path, alike: Alike, plain_reports: None
 ) -> None:
-    drawn = DrawnVisit(tmp_path / "visit")
-    drawn.wall("left_draw_in_1.dcm", 20)
-    review = make_review(drawn, tmp_path / "record.sqlite", DAY, alike)
-    review.begin("P-017", "A. B.", DAY)
-    (place,) = review.places
+    drawn, review = begun_of_one(tmp_path, alike)
     confirm_all(review)
     final: Any = review._finish
     review._finish = replace(final.__self__, cautions=(SEVERAL_DAYS,)).write
