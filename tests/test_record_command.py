@@ -76,6 +76,7 @@ def test_a_visit_of_another_patient_is_withdrawn(path: Path) -> None:
     assert "visits: 2, signed: 1; last" in run(path, "status").output
     said = run(path, *words, "2024-03-01", "--number", "1").output
     assert "2024-03-01 of P-017 is withdrawn" in said and "signed by KL: reports" in said
+    assert "in folders whose names begin with 2024-03-01-v-" in said
     assert "visits: 1, signed: 0, withdrawn: 1; last on 2024-03-01" in run(path, "status").output
     assert "reports" not in run(path, *words, "2024-03-01").output, "that one was not signed"
     assert "visits: 0, signed: 0, withdrawn: 2\n" in run(path, "status").output

@@ -382,6 +382,7 @@ def test_a_clip_that_was_not_signed_changes_nothing_of_what_was(
     confirm_all(review)
     review.sign("A. B.")
     page = written(review)
+    assert review.visit is not None and page.parent.name == review.visit.folder_name
     review.record.close()
     files = {path: path.read_bytes() for path in page.parent.rglob("*") if path.is_file()}
     drawn.wall("left_draw_in_2.dcm", 10)

@@ -146,8 +146,9 @@ def withdraw(
     typer.echo(f"The visit of {visit.day} of {patient.code} is withdrawn; nothing of it counts.")
     if visit.is_signed:
         typer.echo(
-            f"It was signed by {visit.signed_by}: reports and exports that were written of it do "
-            f"not change, so mark them or take them back."
+            f"It was signed by {visit.signed_by}: reports and exports that were written of it, in "
+            f"folders whose names begin with {visit.folder_name}, do not change, so mark them or "
+            f"take them back."
         )
 
 

@@ -73,7 +73,7 @@ class Final:
             visit.signed_by, visit.signed_at[:10], signed.hash[:MARK_DIGITS], amendments
         )
         # What was written before an amendment stays as it is.
-        name = f"{visit.day.isoformat()}-{visit.visit_id}"
+        name = visit.folder_name
         folder = self.out / (f"{name}-amended-{len(amendments)}" if amendments else name)
         reports = [folder / _name(p) / "report.html" for p in review.places if p.desk is not None]
         has_task = any(place.listed.task is not None for place in review.places)

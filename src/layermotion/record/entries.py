@@ -61,6 +61,11 @@ class Visit:
         """Whether nothing of it counts."""
         return bool(self.withdrawn_by)
 
+    @property
+    def folder_name(self) -> str:
+        """How the folder of its final results is called; those of amendments begin with it."""
+        return f"{self.day.isoformat()}-{self.visit_id}"
+
 
 @dataclass(frozen=True)
 class HeldClip:
