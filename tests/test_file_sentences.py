@@ -67,6 +67,7 @@ EXAMPLES = {
     "type(error).__name__": "KeyError", "what": "it holds no frames; export the clip again.",
     "when": " at 1.25 s", "visit.day": "2026-03-01", "value.name": "thickness_rest",
     "side": "row", "path.stat().st_size": "5", "len(paths)": "5", "error.number": "5",
+    "remedy": ", free some space and try again",
 }  # fmt: skip
 OF_A_FRAME = {
     "frame.key": "c-1/7", "count": "2 holes", "_name(structure)": "bladder",

@@ -12,10 +12,10 @@ PATIENCE_S = 30.0
 # What to do, by how the name of SQLite's error begins. An older copy lacks withdrawals, so it is
 # put back only where the file is damaged.
 REMEDIES = {
-    ("SQLITE_FULL", "SQLITE_IOERR"): "free some space and try again",
-    ("SQLITE_BUSY", "SQLITE_LOCKED"): "another program holds it, so wait and try again",
-    ("SQLITE_READONLY", "SQLITE_CANTOPEN"): "see to the rights of the file and its folder",
-    ("SQLITE_CORRUPT", "SQLITE_NOTADB"): "restore it from the last copy",
+    ("SQLITE_FULL", "SQLITE_IOERR"): ", free some space and try again",
+    ("SQLITE_BUSY", "SQLITE_LOCKED"): ", another program holds it, so wait and try again",
+    ("SQLITE_READONLY", "SQLITE_CANTOPEN"): ", see to the rights of the file and its folder",
+    ("SQLITE_CORRUPT", "SQLITE_NOTADB"): ", restore it from the last copy",
 }
 # history only grows; the other tables say what was made from whose pictures, and where it lies.
 SCHEMA = """
@@ -78,6 +78,5 @@ def transaction(path: Path) -> Iterator[sqlite3.Connection]:
         kind = getattr(error, "sqlite_errorname", "")
         remedy = next((words for names, words in REMEDIES.items() if kind.startswith(names)), "")
         raise InputError(
-            f"The consent ledger {path.name} cannot be used ({error}); nothing was written"
-            f"{remedy and f', {remedy}'}."
+            f"The consent ledger {path.name} cannot be used ({error}); nothing was written{remedy}."
         ) from error
