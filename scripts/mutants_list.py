@@ -1833,7 +1833,6 @@ SAID = (
     ),
 )
 
-DESK_TESTS = ("test_review_corrections.py",)
 SIGNED_TESTS = "test_review_server.py"
 SIGNED = (
     Mutant(
@@ -1860,15 +1859,15 @@ SIGNED = (
     Mutant(
         "amendment-keeps-the-site",
         "review/visit.py",
-        "for c, facts in now.items() if facts != held[c]}",
-        "for c, facts in now.items() if not facts}",
+        "for clip_id, facts in now.items() if facts != held[clip_id]}",
+        "for clip_id, facts in now.items() if not facts}",
         ("test_review_final.py::test_an_amendment_that_moves_the_site_moves_it_in_the_record",),
     ),
     Mutant(
         "results-of-two-runs",
         "commands/results.py",
-        '*("measures.json", "measures.csv", "report.html", "series.csv"),',
-        '*("measures.csv",),',
+        '"measures.json", "measures.csv", "report.html", "series.csv", "overlay.*"',
+        '"measures.csv", "overlay.*"',
         ("test_measure_command.py::test_a_run_that_stops_leaves_no_finished_clip_of_two_runs",),
     ),
 )
@@ -1884,15 +1883,15 @@ HAND = (
     Mutant(
         "hand-change-not-told",
         "measures/thickness.py",
-        "kind = _with_hand(kind, [(layer, level) for level in both], error)",
-        "kind = _with_hand(kind, [], error)",
+        "kind = error.with_hand(kind, [(layer, level) for level in both])",
+        "kind = error.with_hand(kind, [])",
         (f"{HAND_TESTS}::test_a_method_says_which_thicknesses_a_person_settled",),
     ),
     Mutant(
         "hand-base-not-told",
         "measures/bladder.py",
-        "places = ((Structure.BLADDER, level.window) for level in ends)",
-        "places = ((Structure.FAT, level.window) for level in ends)",
+        "[(Structure.BLADDER, level) for level in ends]",
+        "[(Structure.FAT, level) for level in ends]",
         (f"{HAND_TESTS}::test_a_placed_base_changes_no_interval_of_another_effort",),
     ),
     Mutant(
@@ -1903,6 +1902,7 @@ HAND = (
         ("test_exchange.py::test_segmentation_says_of_which_structure_a_person_placed_an_edge",),
     ),
 )
+DESK_TESTS = ("test_review_corrections.py",)
 DESK = (
     Mutant(
         "desk-edge-in-one-frame-alone",

@@ -116,8 +116,7 @@ from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
 from tiny import TINY
-from layermotion.training.export import read_run
-from layermotion.training.loop import Start, train
+from layermotion.training.loop import train
 settings = replace(TINY, steps=10**6, workers=2, validate_every_steps=10**6)
 def told(step):
     print(step, flush=True)
@@ -148,8 +147,7 @@ from dataclasses import replace
 from pathlib import Path
 from drawing import draw_layers
 from tiny import TINY
-from layermotion.training.export import read_run
-from layermotion.training.loop import Start, train
+from layermotion.training.loop import train
 def fail(step):
     raise OSError("unexpected")
 train(replace(TINY, workers=1), Path({out!r}), draw_layers, report=str, advance=fail)

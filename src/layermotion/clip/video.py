@@ -62,7 +62,7 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
         codec = stream.codec_context.name
         container_name = container.format.name
         aspect = stream.sample_aspect_ratio or Fraction(1)
-        more = sum(not _is_attached(each) for each in container.streams.video) - 1
+        videos = sum(not _is_attached(each) for each in container.streams.video)
         stated_rate = stream.average_rate or stream.guessed_rate
         found = survey(container)
         stamps = sorted_stamps(found.stamps)
@@ -102,9 +102,9 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
             "Some time stamps are missing or repeated; they were filled in from the average frame "
             f"rate of {average_rate_hz:g} Hz."
         )
-    if more > 0:
+    if videos > 1:
         cautions.append(
-            f"The file holds {more + 1} videos; the first one, of {shape[0]} rows and {shape[1]} "
+            f"The file holds {videos} videos; the first one, of {shape[0]} rows and {shape[1]} "
             f"columns, is measured."
         )
     if aspect not in (0, 1):
@@ -264,14 +264,14 @@ def _grey(picture: av.VideoFrame, name: str) -> NDArray[np.uint8]:
 def _is_mirrored(picture: av.VideoFrame) -> bool:
     """Whether the file asks to show the picture mirrored, as its display matrix says.
 
-    Its first two rows, of three numbers each, take positions to the screen (ISO 14496-12, 8.3.2);
+    The first two numbers of its first two rows take positions to the screen (ISO 14496-12, 8.3.2);
     they mirror where their determinant is negative.
     """
     stated: Any = picture.side_data.get("DISPLAYMATRIX")
     if stated is None:
         return False
-    matrix = np.frombuffer(stated, np.int32).reshape(3, 3).astype(float)
-    return bool(np.linalg.det(matrix[:2, :2]) < 0)
+    a, b, _, c, d = np.frombuffer(stated, np.int32)[:5].tolist()
+    return bool(a * d < b * c)
 
 
 def _is_attached(stream: av.VideoStream) -> bool:

@@ -30,9 +30,9 @@ KEY_PICTURE = "key-frames.jpg"
 # that a run that stops on the way leaves no values of one run beside files of another, and those
 # that are written only where they are asked for.
 GO_FIRST = (
-    *("measures.json", "measures.csv", "report.html", "series.csv"),
-    *("overlay.*", KEY_PICTURE, *FILES.values()),
-)
+    "measures.json", "measures.csv", "report.html", "series.csv", "overlay.*", KEY_PICTURE,
+    *FILES.values(),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,6 @@
 """Owns the measure of the bladder base: its displacement at each effort."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -139,8 +138,7 @@ def measure_bladder(
             own = error.of_base(low.window, high.window)
             spread = float(np.hypot(own, np.hypot(high.spread, low.spread)))
             way = sign * (high.value - low.value)
-            places = ((Structure.BLADDER, level.window) for level in ends)
-            own_kind = replace(kind, method=error.with_hand(method, places))
+            own_kind = error.with_hand(kind, [(Structure.BLADDER, level) for level in ends])
             measures.append(own_kind.length(part, repeat, way, spread, (low, high)))
     return with_means(measures)
 

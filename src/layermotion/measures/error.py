@@ -8,6 +8,7 @@ import numpy as np
 from layermotion.efforts.windows import Window
 from layermotion.errors import WeightsError
 from layermotion.labels import FULL_NAMES, MUSCLES, WALL_LAYERS, Structure
+from layermotion.measures.measure import Kind, Level
 from layermotion.measures.unseen import WHEN_OF_LIFT
 from layermotion.network.grid import ModelGrid
 from layermotion.network.segmenter import Segmenter
@@ -56,10 +57,11 @@ class Uncertainty:
         """Whether a person measured the thickness of a layer in a window."""
         return self.by_hand.is_measured(layer, window.frames)
 
-    def with_hand(self, method: str, places: Iterable[tuple[Structure, Window]]) -> str:
+    def with_hand(self, kind: Kind, levels: Iterable[tuple[Structure, Level]]) -> Kind:
         """Let a method say which structures in which windows a person settled."""
-        said = [method]
-        for structure, window in places:
+        said = [kind.method]
+        for structure, level in levels:
+            window = level.window
             if self.is_by_hand(structure, window):
                 how = BY_CALLIPER
             elif self.by_hand.is_placed(structure, window.frames):
@@ -68,7 +70,7 @@ class Uncertainty:
                 continue
             name = FULL_NAMES[structure]
             said.append(f"{name[0].upper()}{name[1:]} {WHEN_OF_LIFT[window.state]}: {how}.")
-        return " ".join(said)
+        return replace(kind, method=" ".join(said))
 
     def of_thickness(self, layer: Structure, window: Window) -> float:
         """Of the thickness of a layer in a window."""

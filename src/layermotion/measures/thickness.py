@@ -1,7 +1,6 @@
 """Owns the measures of the wall layers: rest, contraction, change and their ratios."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -119,7 +118,7 @@ def _thickness_measures(
     ):
         if level is not None:
             spread = float(np.hypot(error.of_thickness(layer, level.window), level.spread))
-            own = _with_hand(kind, [(layer, level)], error)
+            own = error.with_hand(kind, [(layer, level)])
             measures.append(own.length(name, repeat, level.value, spread, (level,)))
         elif is_effort or name == "thickness_rest":
             measures.append(kind.missing(name, repeat, "mm", reason))
@@ -149,17 +148,11 @@ def _thickness_measures(
     share = change / rest.value
     divisor_error = share * error.of_thickness(layer, rest.window)
     relative = float(np.hypot(change_spread, divisor_error) / rest.value)
-    kind = _with_hand(kind, [(layer, level) for level in both], error)
+    kind = error.with_hand(kind, [(layer, level) for level in both])
     measures.append(kind.length("thickness_change", repeat, change, change_spread, both))
     measures.append(kind.number("thickness_change", repeat, "%", 100 * share, 100 * relative, both))
     measures.append(kind.number("contraction_ratio", repeat, "ratio", 1 + share, relative, both))
     return measures
-
-
-def _with_hand(kind: Kind, levels: Iterable[tuple[Structure, Level]], error: Uncertainty) -> Kind:
-    """Let the method say which thicknesses a person settled."""
-    places = ((layer, level.window) for layer, level in levels)
-    return replace(kind, method=error.with_hand(kind.method, places))
 
 
 def _is_slid(
@@ -235,7 +228,7 @@ def _preference(
         spread = float(np.hypot(own, others) / total)
         levels = (rests[0], fulls[0])
         known = [(muscle, level) for (muscle, _), level in found.items() if level is not None]
-        kind = _with_hand(kind, known, error)
+        kind = error.with_hand(kind, known)
         measures.append(kind.number(name, repeat, "ratio", share - before, spread, levels))
     return measures
 

@@ -254,11 +254,11 @@ class Record:
         if not kind.strip() or kind in OWN_KINDS:
             raise RecordError(f"Events of kind {kind!r} are the record's own; give another kind.")
         need_who(who)
-        amended: list[str] = []
+        clip_ids = [] if clip_id is None else [clip_id]
         if kind == AMENDMENT:
             values = read_values(payload)
             refuse_twice(values)
-            amended = [*read_facts(payload), *(value.clip_id for value in values)]
+            clip_ids += [*read_facts(payload), *(value.clip_id for value in values)]
             read_withdrawn(payload)
             if not why.strip():
                 raise RecordError("An amendment needs its reason; say why.")
@@ -268,7 +268,7 @@ class Record:
                 refuse_signed(visit)
             elif not visit.is_signed:
                 raise RecordError("The visit is not signed yet; correct its values, then sign it.")
-            need_clips(connection, visit_id, [*amended, *([] if clip_id is None else [clip_id])])
+            need_clips(connection, visit_id, clip_ids)
             return self._write(connection, visit, kind, payload, who, why, clip_id)
 
     def follow(self, visit_id: str) -> None:

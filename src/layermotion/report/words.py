@@ -33,11 +33,11 @@ def said_once(methods: Iterable[str]) -> list[str]:
     >>> said_once(["Edge to edge. A mean.", "Edge to edge. A mean. By hand.", "A mean."])
     ['Edge to edge. A mean.', 'By hand.']
     """
-    known: dict[str, None] = {}
+    known: set[str] = set()
     said = []
     for method in methods:
         own = [words for words in SENTENCE_END.split(method) if words not in known]
-        known |= dict.fromkeys(own)
+        known.update(own)
         said.append(" ".join(own))
     return [words for words in said if words]
 

@@ -13,7 +13,11 @@ MOST_NAMED = 3
 
 
 def payload_of(
-    text: str, steps: Sequence[Step], signed: Sequence[SignedValue], now: Sequence[SignedValue]
+    text: str,
+    steps: Sequence[Step],
+    signed: Sequence[SignedValue],
+    now: Sequence[SignedValue],
+    facts: Mapping[str, Mapping[str, str]],
 ) -> dict[str, Any]:
     """Make what the record keeps of an amendment.
 
@@ -21,6 +25,8 @@ def payload_of(
     ----------
     signed, now
         Values as they were signed or amended before, and as they are confirmed now.
+    facts
+        Of the clips of which they are others now.
     """
     if not steps:
         return {"text": text}
@@ -45,6 +51,7 @@ def payload_of(
             for value in changed
         ],
         "values": [value.to_json() for value in renewed],
+        "facts": facts,
         # What a person left out, or what a correction leaves without a value.
         "withdrawn": [list(key) for key in before if key not in kept],
     }

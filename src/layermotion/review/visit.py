@@ -419,13 +419,12 @@ class Review:
             reason = why_not_sign(self.places)
             if steps and reason["key"]:
                 raise InputError(REFUSED[reason["key"]].format(**reason))
+            held = {clip.clip_id: clip.facts for clip in self.record.clips(visit_id)}
+            now = {p.clip_id: self._facts(p) for p in self.places if p.clip_id in held}
             payload = payload_of(
-                text, steps, self.record.values(visit_id), signed_values(self.places)
-            )
-            if steps:
-                held = {clip.clip_id: clip.facts for clip in self.record.clips(visit_id)}
-                now = {p.clip_id: self._facts(p) for p in self.places if p.clip_id in held}
-                payload["facts"] = {c: facts for c, facts in now.items() if facts != held[c]}
+                text, steps, self.record.values(visit_id), signed_values(self.places),
+                {clip_id: facts for clip_id, facts in now.items() if facts != held[clip_id]},
+            )  # fmt: skip
             self.record.append(visit_id, None, AMENDMENT, payload, who, text)
             self.who, self._steps = who.strip(), None
         self.write()
