@@ -57,6 +57,25 @@ def test_a_whole_video_has_no_caution_but_that_its_end_is_not_stated(
     assert len(list(clip.frames())) == COUNT
 
 
+def test_a_trimmed_video_holds_what_it_asks_to_show(videos: Path, tmp_path: Path) -> None:
+    """Trimming without writing pictures anew changes the edit list alone (ISO 14496-12, 8.6.6)."""
+    content = bytearray((videos / "clip.mp4").read_bytes())
+    entry = content.index(b"elst") + len("elst") + 8  # after version, flags and the number of edits
+    duration, first = struct.unpack_from(">Ii", content, entry)
+    frame = duration // COUNT
+    ticks = 512  # of the stream's 12,800 a second, in a frame
+    struct.pack_into(">Ii", content, entry, 12 * frame, first + 6 * ticks)
+    trimmed = tmp_path / "trimmed.mp4"
+    trimmed.write_bytes(content)
+
+    clip = open_clip(trimmed, PLAIN)
+
+    assert clip.frame_count == len(list(clip.frames())) == 12
+    assert clip.cautions == (
+        "The video was trimmed: 12 of its 24 pictures are not to be shown, and are not measured.",
+    )
+
+
 @pytest.mark.parametrize("name", KINDS)
 @pytest.mark.parametrize("part", [0.35, 0.55, 0.8, 0.93])
 def test_a_video_cut_short_is_refused_or_says_so(

@@ -28,7 +28,7 @@ class Survey:
     Parameters
     ----------
     stamps
-        Time stamp of every frame, in the order of the file.
+        Time stamp of every frame that is to be shown, in the order of the file.
     end_s
         Where the last packet of any kind ends, s.
     damaged
@@ -49,7 +49,7 @@ def survey(container: av.container.InputContainer) -> Survey:
         if packet.pts is not None and packet.time_base is not None:
             last_s = max(last_s, float(packet.pts * packet.time_base))
             end_s = max(end_s, float((packet.pts + (packet.duration or 0)) * packet.time_base))
-        if packet.stream.index == video.index and packet.size:
+        if packet.stream.index == video.index and packet.size and not packet.is_discard:
             stamps.append(packet.pts)
             damaged += packet.is_corrupt
     if end_s == last_s and len(stamps) > 1:
@@ -57,8 +57,17 @@ def survey(container: av.container.InputContainer) -> Survey:
     return Survey(tuple(stamps), end_s, damaged)
 
 
-def find_gaps(path: Path, container: av.container.InputContainer, found: Survey) -> tuple[str, ...]:
+def find_gaps(
+    path: Path, container: av.container.InputContainer, found: Survey, stored: int
+) -> tuple[str, ...]:
     """Cautions on what a video states and does not hold.
+
+    Parameters
+    ----------
+    path, container, found
+        The file, open, and what its packets say.
+    stored
+        How many frames it holds with those that it asks to leave out.
 
     Raises
     ------
@@ -72,8 +81,13 @@ def find_gaps(path: Path, container: av.container.InputContainer, found: Survey)
     if found.damaged:
         return (f"The video has {found.damaged} damaged packets; {REMEDY}.",)
     count = len(found.stamps)
-    if is_indexed and video.frames > count:
-        return (f"The video states {video.frames} frames and holds {count}; {REMEDY}.",)
+    if is_indexed and video.frames > stored:
+        return (f"The video states {video.frames} frames and holds {stored}; {REMEDY}.",)
+    if stored > count:
+        return (
+            f"The video was trimmed: {stored - count} of its {stored} pictures are not to be "
+            f"shown, and are not measured.",
+        )
     if is_indexed and video.frames:
         return ()
     if kind == "gif":

@@ -68,7 +68,9 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
         stamps = sorted_stamps(found.stamps)
         if not stamps:
             raise InputError(f"{name} holds no video frame; export the clip again.")
-        cautions = list(find_gaps(path, container, found))
+        is_short = container.streams.video[0].frames > len(stamps)
+        stored = _count_stored(path) if is_short else len(stamps)
+        cautions = list(find_gaps(path, container, found, stored))
     if len(stamps) > MOST_FRAMES:
         raise InputError(
             f"{name} holds {len(stamps)} frames, more than {MOST_FRAMES}; export a shorter clip."
@@ -189,8 +191,14 @@ def repaired_times(
         yield last_s
 
 
+def _count_stored(path: Path) -> int:
+    """Count frames with those that an edit list (ISO 14496-12, 8.6.6) leaves out."""
+    with _opened(path, ignore_editlist="1") as container:
+        return len(survey(container).stamps)
+
+
 @contextmanager
-def _opened(path: Path) -> Iterator[av.container.InputContainer]:
+def _opened(path: Path, **options: str) -> Iterator[av.container.InputContainer]:
     """Open a video file; every FFmpeg error inside the block becomes one sentence."""
     try:
         # An open file, not a path: FFmpeg then cannot follow names to other files.
@@ -199,7 +207,7 @@ def _opened(path: Path) -> Iterator[av.container.InputContainer]:
             av.open(
                 file,
                 mode="r",
-                options={"format_whitelist": CONTAINERS},
+                options={"format_whitelist": CONTAINERS} | options,
                 **TOLERANT,
             ) as container,
         ):
