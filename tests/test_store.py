@@ -332,7 +332,7 @@ def test_a_full_disk_is_one_sentence_and_loses_nothing(path: Path) -> None:
         connection = record._database._connection
         (pages,) = connection.execute("PRAGMA page_count").fetchone()
         connection.execute(f"PRAGMA max_page_count = {pages}")
-        with pytest.raises(RecordError, match="cannot be written .*full.*see to the disk"):
+        with pytest.raises(RecordError, match="cannot be written .*full.*free some space"):
             record.append(visit.visit_id, "c-1", "move_edge", {"text": "x" * 20_000}, WHO)
         connection.execute(f"PRAGMA max_page_count = {pages + 100}")
         record.append(visit.visit_id, "c-1", "move_edge", {"text": "x" * 20_000}, WHO)

@@ -1,6 +1,7 @@
 """Copies of the record: back-up and putting one back; export and deletion of one patient."""
 
 import json
+import resource
 import sqlite3
 import subprocess
 import sys
@@ -57,6 +58,23 @@ def test_a_damaged_record_gives_no_back_up(path: Path, tmp_path: Path) -> None:
     with Record.open(path) as record:
         with pytest.raises(RecordError, match=r"Event 4 of the record record\.sqlite does not fit"):
             record.back_up(tmp_path / "copy.sqlite")
+    assert names(tmp_path) == {"data"}
+
+
+def test_a_back_up_onto_a_full_disk_says_to_free_space(path: Path, tmp_path: Path) -> None:
+    record, _ = make_record(path)
+    # A limit on the size of files stands for a disk without room.
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    with record:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (8192, hard))
+        try:
+            with pytest.raises(RecordError, match=r"copy\.sqlite cannot .*free some space") as said:
+                record.back_up(tmp_path / "copy.sqlite")
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        # That option names the record, which is not what is full.
+        assert "--record" not in str(said.value)
+        record.verify()
     assert names(tmp_path) == {"data"}
 
 

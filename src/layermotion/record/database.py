@@ -297,8 +297,8 @@ def translated(name: str) -> Iterator[None]:
             ) from error
         if kind.startswith(("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_IOERR")):
             sentence = (
-                f"The record {name} cannot be written ({error}); see to the disk and the rights of "
-                f"its folder, or name another file by --record."
+                f"The record {name} cannot be written ({error}); free some space on its disk, see "
+                f"to the rights of its folder, or name another file."
             )
         elif kind == "SQLITE_NOTADB":
             sentence = NO_RECORD.format(name=name)
