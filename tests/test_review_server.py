@@ -34,6 +34,7 @@ from layermotion.review.server import MOST_FRAMES, routes_of
 from layermotion.review.steps import CHANGED, OF_ANOTHER_VISIT, SIGNED_OTHERWISE
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
+from layermotion.serving.sentences import refuse_in
 from layermotion.session.identity import SEVERAL_DAYS
 from layermotion.session.plan import Side
 
@@ -297,6 +298,24 @@ def test_final_results_that_were_not_written_are_written_when_the_page_opens_aga
     monkeypatch.setattr("layermotion.commands.review.signed_values", lambda places: [])
     assert "no longer the signed ones" in str(reopened(drawn, tmp_path, alike))
     assert not (clip / "measures.json").exists()
+
+
+def test_final_results_that_cannot_be_replaced_are_said(
+    page: Client, review: Review, drawn: DrawnVisit, alike: Alike, tmp_path: Path
+) -> None:
+    sign_all(page)
+    clip = written(review).parent / "left-draw_in-1"
+    (clip / "measures.json").unlink()
+    # What the file system refuses, as it does in a folder that is only to be read.
+    (clip / "series.csv").unlink()
+    (clip / "series.csv").mkdir()
+    said = str(reopened(drawn, tmp_path, alike))
+    assert re.fullmatch(
+        r"The final results cannot be written \(.+\); free some space, see to the rights of the "
+        r"folder, or start again with another folder by --out\.",
+        said,
+    )
+    assert refuse_in("de", said).startswith("Die endgültigen Ergebnisse sind nicht zu schreiben")
 
 
 def reopened(drawn: DrawnVisit, folder: Path, alike: Alike) -> Path:

@@ -49,6 +49,11 @@ from layermotion.review.steps import (
 from layermotion.session.identity import Relation, from_record
 from layermotion.session.plan import Side
 
+NOT_WRITTEN = (
+    "The final results cannot be written ({cause}); free some space, see to the rights of the "
+    "folder, or start again with another folder by --out."
+)
+
 
 class Review:
     """A visit under review.
@@ -458,8 +463,10 @@ class Review:
     def _write(self) -> None:
         try:
             self.finished = str(self._finish(self))
-        except LayermotionError as error:
-            self.not_written = str(error)
+        except OSError as error:
+            self.not_written = NOT_WRITTEN.format(cause=error.strerror or error)
+        except Exception as error:  # what nobody foresaw is said as well
+            self.not_written = str(failure_of("visit.html", error))
         finally:
             self.is_writing = False
 
