@@ -182,7 +182,7 @@ def test_only_clips_of_one_person_and_one_day_are_reviewed(
     assert "are of different days" in said(capsys)
     assert opened == [], "no page was served"
     assert review(days, "--several-days") == 0
-    assert opened[0]._finish.__self__.cautions == (SEVERAL_DAYS,)  # type: ignore[attr-defined]
+    assert opened[0]._finish.__self__.identity.cautions == (SEVERAL_DAYS,)  # type: ignore[attr-defined]
 
 
 def test_a_code_of_somebody_else_is_refused(

@@ -158,6 +158,7 @@ def session(
             "side, repeat and where needed shows, view, mm_per_pixel, depth_mm, fps, site.",
         ),
     ],
+    record: RecordFile,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -225,7 +226,9 @@ def session(
     if out is None:
         raise InputError("Give --out a folder for the results, or --plan a table to write.")
     raise typer.Exit(
-        run_session(source, out, options, against, detectable, several_days=several_days)
+        run_session(
+            source, out, options, against, detectable, several_days=several_days, held=record
+        )
     )
 
 

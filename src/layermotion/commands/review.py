@@ -9,7 +9,7 @@ from pathlib import Path
 from layermotion.caution import Amendment, Signature
 from layermotion.clip.acquired import acquired_at
 from layermotion.clip.source import SourceOptions
-from layermotion.commands.identity import check_identity
+from layermotion.commands.identity import VisitIdentity, check_identity
 from layermotion.commands.live import Served
 from layermotion.commands.results import Output, check_folder, write_results
 from layermotion.commands.session import check_split, write_visit
@@ -46,7 +46,7 @@ class Final:
     out: Path
     exports: tuple[Export, ...]
     segmenter: Segmenter
-    cautions: tuple[str, ...] = ()
+    identity: VisitIdentity | None = None
 
     def write(self, review: Review) -> Path:
         """Write the results of a signed visit: each clip, and the page of all that have a task.
@@ -73,8 +73,7 @@ class Final:
             visit.signed_by, visit.signed_at[:10], signed.hash[:MARK_DIGITS], amendments
         )
         # What was written before an amendment stays as it is.
-        name = visit.folder_name
-        folder = self.out / (f"{name}-amended-{len(amendments)}" if amendments else name)
+        folder = self.out / visit.folder_of(len(amendments))
         reports = [folder / _name(p) / "report.html" for p in review.places if p.desk is not None]
         has_task = any(place.listed.task is not None for place in review.places)
         page = folder / "visit.html" if has_task or not reports else reports[0]
@@ -97,7 +96,9 @@ class Final:
         if not recorded:
             return page
         found = assemble(tuple(recorded), (), None, None)
-        found = replace(found, cautions=(*found.cautions, *self.cautions))
+        if self.identity is not None:
+            found = replace(found, cautions=(*found.cautions, *self.identity.cautions))
+            self.identity.write(folder)
         known = {"Number": review.code, "Date": visit.day.isoformat()}
         return write_visit(folder, found, known, signature)
 
@@ -167,7 +168,7 @@ def run_review(paths: Sequence[Path], options: ReviewOptions, served: Served) ->
     files = [(_spoken(number, one), one.sources) for number, one in enumerate(listed, start=1)]
     identity = check_identity(files, several_days=options.several_days)
     segmenter = load_in_use()
-    final = Final(options.out, options.exports, segmenter, identity.cautions)
+    final = Final(options.out, options.exports, segmenter, identity)
     with Record.open(options.record) as opened:
         day = day_of(listed)
         review = Review(listed, segmenter, opened, day, final.write, identity.document)

@@ -18,6 +18,7 @@ from layermotion.clip.acquired import acquired_at
 from layermotion.clip.pair import SPLIT, Shows, open_recording
 from layermotion.clip.patient import read_patient
 from layermotion.clip.source import SourceOptions
+from layermotion.commands.earlier import check_still_holds
 from layermotion.commands.identity import check_identity
 from layermotion.commands.measure import MeasureOptions
 from layermotion.commands.progress import Telling, telling
@@ -75,8 +76,14 @@ def run_session(
     detectable: Path | None = None,
     *,
     several_days: bool = False,
+    held: Path,
 ) -> int:
     """Measure a whole visit into ``out``; what an earlier run finished is not measured again.
+
+    Parameters
+    ----------
+    held
+        File of the record, which knows whether the earlier visit still counts.
 
     Returns
     -------
@@ -101,6 +108,7 @@ def run_session(
         raise InputError(f"{out} holds the earlier visit; give --out another folder for this one.")
     own = read_detectable_changes(detectable) if detectable else None
     earlier = read_visit(against) if against else None
+    unsure = check_still_holds(against, earlier, held) if against and earlier else ()
     files = [(item.name, item.sources) for item in items]
     identity = check_identity(files, several_days=several_days, earlier=against)
     segmenter = load_in_use()
@@ -123,7 +131,7 @@ def run_session(
             f"each visit its own recordings."
         )
     visit = assemble(tuple(recorded), tuple(failures), earlier, own)
-    visit = replace(visit, cautions=(*visit.cautions, *identity.cautions))
+    visit = replace(visit, cautions=(*visit.cautions, *identity.cautions, *unsure))
     identity.write(out)
     print(write_visit(out, visit, _patient(items) if options.keep_identifiers else {}))
     return 1 if failures else 0
@@ -286,6 +294,9 @@ def write_visit(
         "cautions": list(visit.cautions),
         "rows": [_record(row) for row in visit.rows],
     }
+    if signature is not None:
+        amendments = len(signature.amendments)
+        document["signature"] = {"mark": signature.mark, "amendments": amendments}
     if visit.changes is not None:
         changes = [_record(change) for change in visit.changes]
         document["changes"] = changes

@@ -64,7 +64,12 @@ class Visit:
     @property
     def folder_name(self) -> str:
         """How the folder of its final results is called; those of amendments begin with it."""
-        return f"{self.day.isoformat()}-{self.visit_id}"
+        return self.folder_of(0)
+
+    def folder_of(self, amendments: int) -> str:
+        """How the folder of its final results is called after so many amendments."""
+        name = f"{self.day.isoformat()}-{self.visit_id}"
+        return f"{name}-amended-{amendments}" if amendments else name
 
 
 @dataclass(frozen=True)

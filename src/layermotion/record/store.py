@@ -207,6 +207,14 @@ class Record:
         with self._database.reading() as connection:
             return read_visit(connection, visit_id)
 
+    def signed_as(self, mark: str) -> Visit | None:
+        """Visit whose signature has a hash that begins so; None where the record holds none."""
+        with self._database.reading() as connection:
+            for event in select_events(connection, "kind = ?", (SIGNED,)):
+                if event.hash.startswith(mark):
+                    return read_visit(connection, str(event.visit_id))
+        return None
+
     def add_clip(
         self, visit_id: str, clip_id: str, facts: Mapping[str, str], who: str = ""
     ) -> None:

@@ -56,13 +56,21 @@ class Change:
     source: str
 
 
+class Signed(Document):
+    """First digits of the hash of a signature in the record, and how many amendments it has."""
+
+    mark: str
+    amendments: int
+
+
 @dataclass(frozen=True)
 class Earlier:
-    """What an earlier visit's ``visit.json`` says."""
+    """What an earlier visit's ``visit.json`` says; ``signature`` is None of a draft."""
 
     rows: tuple[Row, ...]
     facts: Mapping[str, str]
     clips: frozenset[str]
+    signature: Signed | None = None
 
 
 class _Version(Document):
@@ -83,6 +91,7 @@ class _Visit(_Version):
     rows: tuple[Row, ...]
     provenance: dict[str, str]
     recordings: tuple[_Recording, ...] = ()
+    signature: Signed | None = None
 
 
 def read_visit(folder: Path) -> Earlier:
@@ -109,7 +118,7 @@ def read_visit(folder: Path) -> Earlier:
         for row in document.rows:
             check_row(row)
         clips = frozenset(recording.clip for recording in document.recordings)
-        return Earlier(document.rows, document.provenance, clips)
+        return Earlier(document.rows, document.provenance, clips, document.signature)
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path} is not a visit of layermotion session; measure that visit again."
