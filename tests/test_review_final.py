@@ -9,17 +9,26 @@ from typing import Any, cast
 
 import pytest
 from held import WHO
-from standin import draw_frames, effort, truth_segmenter, wall_labels, write_video
+from standin import (
+    draw_frames,
+    effort,
+    no_whole_picture,
+    truth_segmenter,
+    wall_labels,
+    write_video,
+)
 from test_review_course import Course
 from test_review_server import confirm_all, written
+from visits import DrawnVisit
 
 from layermotion.commands.review import Final
 from layermotion.exchange.request import Export
 from layermotion.geometry import Spacing
 from layermotion.labels import Structure, View
-from layermotion.measures.measure import Status
+from layermotion.measures.measure import MEAN, Status
 from layermotion.record.chart import Comparison, VisitRows, compare, read_visits, unlike
 from layermotion.record.store import Record
+from layermotion.report.tables import DECIMALS
 from layermotion.review.corrections import Calibrate, Calliper, Confirm, MoveSite
 from layermotion.review.course import compared
 from layermotion.review.place import Place, Stage, signed_values
@@ -171,6 +180,31 @@ def m_key(place: Any) -> Iterator[str]:
     for shown in place.opened.shown()["measures"]:
         if shown["is_measured"] and shown["value"] is not None and shown["status"] == "draft":
             yield shown["key"]
+
+
+def test_means_in_the_files_are_those_of_the_record(tmp_path: Path, plain_reports: None) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    for number, rise in enumerate((20, 23), start=1):
+        drawn.wall(f"left_draw_in_{number}.dcm", rise)
+    segmenter: Any = drawn.segmenter()
+    listed = find_sources([drawn.folder], None, "image-centre")
+    with no_whole_picture(), Record.open(tmp_path / "record.sqlite") as record:
+        final = Final(tmp_path / "out", (), segmenter)
+        review = Review(listed, segmenter, record, DAY, final.write)
+        review.measure_all()
+        begun(review)
+        confirm_all(review)
+        review.sign(WHO)
+        stated = json.loads(written(review).with_name("visit.json").read_text(encoding="utf-8"))
+        (held,) = read_visits(record, review.visit.patient_id)
+    rows = [row for row in held.rows if row.repeat == MEAN and row.value is not None]
+    found = [row for row in stated["rows"] if row["repeat"] == MEAN and row["value"] is not None]
+    assert len(rows) == len(found) > 10
+    for row, one in zip(rows, found, strict=True):
+        assert (row.structure, row.measure) == (one["structure"], one["measure"])
+        # Rounded once, in the end: what is computed from rounded values is farther off.
+        for name in ("value", "low", "high"):
+            assert one[name] == round(getattr(row, name), DECIMALS), (row.measure, name)
 
 
 def test_exports_asked_for_later_are_written(opened: Opened) -> None:

@@ -92,15 +92,17 @@ class Final:
             report = self._clip(folder, place, signature)
             item = _item(place.listed)
             if item is not None:
-                recorded.append(read_recorded(item, report.with_name(RESULTS)))
+                found = read_recorded(item, report.with_name(RESULTS))
+                # Not rounded, as the record holds them, so that both give the same means.
+                recorded.append(replace(found, measures=place.opened.analysis.measures))
         if not recorded:
             return page
-        found = assemble(tuple(recorded), (), None, None)
+        whole = assemble(tuple(recorded), (), None, None)
         if self.identity is not None:
-            found = replace(found, cautions=(*found.cautions, *self.identity.cautions))
+            whole = replace(whole, cautions=(*whole.cautions, *self.identity.cautions))
             self.identity.write(folder)
         known = {"Number": review.code, "Date": visit.day.isoformat()}
-        return write_visit(folder, found, known, signature)
+        return write_visit(folder, whole, known, signature)
 
     def _clip(self, folder: Path, place: Place, signature: Signature) -> Path:
         """Write the results of one clip, and return its report."""
