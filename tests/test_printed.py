@@ -12,6 +12,7 @@ import pypdf
 import pytest
 from test_agreement_paper import run, study
 from test_record import base, of_wall, visit_of
+from test_stored import MEASURE
 
 from layermotion.labels import Task
 from layermotion.session.against import compare_visits
@@ -60,7 +61,7 @@ def full_visit() -> Visit:
              for task in WALL_TASKS for side in (Side.LEFT, Side.RIGHT)]  # fmt: skip
     items += [Item(Side.MIDLINE, task, 1, (), None, Settings()) for task in BASE_TASKS]
     recorded = tuple(
-        Recorded(item, f"c{number}", (), {"picture_width_mm": "80"}, ())
+        Recorded(item, f"c{number}", (MEASURE,), {"picture_width_mm": "80"}, ())
         for number, item in enumerate(items)
     )
     changes = compare_visits(rows, earlier, None)

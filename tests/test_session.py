@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from standin import no_whole_picture
 from visits import DrawnVisit
 
 from layermotion.cli import main
@@ -159,6 +160,21 @@ def test_lift_beforehand_lessens_the_descent(out: Path) -> None:
     assert (
         "Cough: with a lift beforehand the bladder base descended less far than without it" in page
     )
+
+
+def test_pictures_are_of_a_recording_that_shows_the_effort_and_name_it(
+    tmp_path: Path, plain_reports: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn, out = DrawnVisit(tmp_path / "visit"), tmp_path / "out"
+    for number, rise in enumerate((0, 22, 20), start=1):
+        drawn.wall(f"left_draw_in_{number}.dcm", rise)
+    use(monkeypatch, drawn)
+    with no_whole_picture():
+        assert run(drawn.folder, "--out", out, *OPTIONS) == 0
+    page = (out / "visit.html").read_text(encoding="utf-8")
+    # On the first page and in the appendix.
+    named = re.findall(r"<figcaption><b>(.*?)</b>", page)
+    assert named == ["Left, draw-in, recording 2"] * 2
 
 
 def test_stills_give_rest_against_contraction(out: Path) -> None:

@@ -313,9 +313,12 @@ def write_visit(
 
 
 def _pictures(out: Path, visit: Visit) -> dict[str, bytes]:
-    """Key frames of the first recording of each task on each side, by the recording's name."""
+    """Key frames of one recording of each task on each side, by the recording's name.
+
+    It is the first that shows an effort, where there is one.
+    """
     first: dict[tuple[str, str], str] = {}
-    for one in visit.recorded:
+    for one in sorted(visit.recorded, key=lambda one: not one.shows_effort):
         first.setdefault((one.item.side, one.item.task), one.item.name)
     return {name: (out / name / KEY_PICTURE).read_bytes() for name in first.values()}
 

@@ -24,7 +24,7 @@ from layermotion.report.words import (
 )
 from layermotion.session.against import LARGER, UNKNOWN, UNSURE, WITHIN, Change
 from layermotion.session.intervals import DRAWING_WIDTH, Drawing, Kind, draw_intervals
-from layermotion.session.plan import Side
+from layermotion.session.plan import Item, Side
 from layermotion.session.published import BY_HAND, COSTA_2009, NONE_FOR_BASE
 from layermotion.session.record import KEY_TASKS, key_numbers, lines_to_confirm, nothing_seen_words
 from layermotion.session.results import (
@@ -210,9 +210,9 @@ def _front_pictures(
 ) -> Iterator[tuple[str, str, float]]:
     """Pictures for the first page with their share of its width, all at one scale.
 
-    Of the first task that has them: left and right, else the midline.
+    Of the first task of which any shows an effort: left and right, else the midline.
     """
-    items = [one for one in visit.recorded if one.item.name in pictures]
+    items = [one for one in visit.recorded if one.item.name in pictures and one.shows_effort]
     for task in dict.fromkeys([*KEY_TASKS, *Task]):
         chosen = {one.item.side: one for one in reversed(items) if one.item.task == task}
         sides = [side for side in Side if side in chosen]
@@ -227,7 +227,7 @@ def _front_pictures(
         data = base64.b64encode(pictures[one.item.name]).decode("ascii")
         width = widths[side]
         share = width / max(known) if width and len(known) == len(sides) else 1.0
-        yield place_words(side, task), f"data:image/jpeg;base64,{data}", round(100 * share, 1)
+        yield _recording_words(one.item), f"data:image/jpeg;base64,{data}", round(100 * share, 1)
 
 
 def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
@@ -236,8 +236,12 @@ def _pictures(visit: Visit, pictures: Mapping[str, bytes]) -> Iterator[tuple[str
     tasks = list(dict.fromkeys(item.task for item in items))
     for item in sorted(items, key=lambda item: tasks.index(item.task)):
         data = base64.b64encode(pictures[item.name]).decode("ascii")
-        words = f"{place_words(item.side, item.task)}, recording {item.repeat}"
-        yield words, f"data:image/jpeg;base64,{data}"
+        yield _recording_words(item), f"data:image/jpeg;base64,{data}"
+
+
+def _recording_words(item: Item) -> str:
+    """Words for a recording, such as ``Left, draw-in, recording 1``."""
+    return f"{place_words(item.side, item.task)}, recording {item.repeat}"
 
 
 def _parts(rows: Sequence[Row]) -> Iterator[_Part]:

@@ -155,6 +155,11 @@ class Recorded:
         return float(words) if words else None
 
     @property
+    def shows_effort(self) -> bool:
+        """Whether more than rest was measured in it, so that its key frames show an effort."""
+        return any(m.value is not None and m.name != REST for m in self.measures)
+
+    @property
     def is_lateral_known(self) -> bool:
         """Whether its slides are positive towards lateral."""
         return is_lateral_known(self.facts)
