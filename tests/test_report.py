@@ -167,6 +167,14 @@ def test_plot_marks_the_events_that_are_known() -> None:
     assert ">onset</text>" in plot.svg and ">over</text>" not in plot.svg
 
 
+def test_the_medial_end_states_its_sign() -> None:
+    series = make_series()
+    end = Quantity("medial_edge", "tra", "mm", series.time_s / 3, np.ones(series.time_s.size))
+    (plot,) = plot_series(replace(series, quantities=(*series.quantities, end)), WINDOWS)
+    assert ">medial end,</text>" in plot.svg and plot.svg.count(">+ lateral,</text>") == 1
+    assert "the displacement of the medial end, positive is lateral" in plot.description
+
+
 def test_slide_and_fat_have_panels_of_their_own() -> None:
     series = make_series()
     flat = np.full(series.time_s.size, 30.0)

@@ -126,7 +126,7 @@ def _plot_thickness(
         _Panel(label, panel)
         for label, panel in (
             (f"slide past EO,\n+ {positive},", slides),
-            ("medial end,", ends),
+            (f"medial end,\n+ {positive},", ends),
             ("fat,", fat),
         )
         if panel
@@ -139,7 +139,7 @@ def _plot_thickness(
         svg,
         f"Thickness over time of {names}, with rest and contraction shaded"
         + (f", the slide of IO and TrA past EO, positive is {positive}" if slides else "")
-        + (", the displacement of the medial end" if ends else "")
+        + (f", the displacement of the medial end, positive is {positive}" if ends else "")
         + " and the confidence of each frame beneath.",
     )
 
