@@ -2277,8 +2277,8 @@ RECORD = (
     Mutant(
         "review-several-days-not-said",
         "commands/review.py",
-        "cautions=(*found.cautions, *self.cautions)",
-        "cautions=found.cautions",
+        "cautions=(*whole.cautions, *self.identity.cautions)",
+        "cautions=whole.cautions",
         ("test_identity.py", "test_review_server.py"),
     ),
     Mutant(
