@@ -3,6 +3,7 @@
 import json
 import re
 import struct
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -19,6 +20,7 @@ from reviewed import PATIENCE_S, Alike, make_review
 from standin import SPACING
 from visits import DrawnVisit
 
+from layermotion.commands.identity import VisitIdentity
 from layermotion.consent.ledger import Consent
 from layermotion.errors import InputError, RecordError
 from layermotion.lab.annotations import read_mask
@@ -35,7 +37,7 @@ from layermotion.review.steps import CHANGED, OF_ANOTHER_VISIT, SIGNED_OTHERWISE
 from layermotion.review.visit import Review
 from layermotion.serving.run import serving
 from layermotion.serving.sentences import refuse_in
-from layermotion.session.identity import SEVERAL_DAYS
+from layermotion.session.identity import SEVERAL_DAYS, Identity
 from layermotion.session.plan import Side
 
 DAY = date(2026, 3, 2)
@@ -450,7 +452,8 @@ def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
     drawn, review = begun_of_one(tmp_path, alike)
     confirm_all(review)
     final: Any = review._finish
-    review._finish = replace(final.__self__, cautions=(SEVERAL_DAYS,)).write
+    identity = VisitIdentity(Identity(), None, (SEVERAL_DAYS,))
+    review._finish = replace(final.__self__, identity=identity).write
     review.sign("A. B.")
     first = written(review)
     assert SEVERAL_DAYS in first.read_text()
@@ -520,6 +523,30 @@ def written(review: Review) -> Path:
         assert time.monotonic() < end_s
         time.sleep(0.02)
     return Path(review.finished)
+
+
+def test_nothing_is_amended_or_withdrawn_while_the_final_report_is_written(
+    page: Client, review: Review
+) -> None:
+    begun, may_end = threading.Event(), threading.Event()
+    write = review._finish
+
+    def slowly(review: Review) -> Path:
+        begun.set()
+        assert may_end.wait(PATIENCE_S)
+        return write(review)
+
+    review._finish = slowly
+    sign_all(page)
+    assert begun.wait(PATIENCE_S)
+    try:
+        for path in ("/amend/begin", "/amend", "/withdraw"):
+            said = refusal(page.tell(path, {"who": "C. D.", "text": "The probe slipped."}))
+            assert said == "The final report is still being written; wait a moment."
+    finally:
+        may_end.set()
+    assert written(review).name == "visit.html"
+    assert page.tell("/amend/begin", {"who": "C. D."}).json()["is_amending"]
 
 
 def test_an_amendment_makes_the_reports_again_beside_those_that_were(

@@ -386,13 +386,14 @@ class Review:
         Raises
         ------
         InputError
-            If the visit is not signed, or who is missing.
+            If the visit is not signed, its final report is being written, or who is missing.
         """
         with self._lock:
             if self.visit is None or not self.visit.is_signed:
                 raise InputError("The visit is not signed yet; its clips can be changed anyway.")
             if not who.strip():
                 raise InputError("The record needs to know who amends; type a name or initials.")
+            self._refuse_while_writing()
             self.who, self._steps = who.strip(), self._steps or []
 
     def drop_amendment(self) -> None:
@@ -415,11 +416,13 @@ class Review:
         Raises
         ------
         LayermotionError
-            If it is not signed, who or the sentence is missing, or a value is not confirmed.
+            If it is not signed, its final report is being written, who or the sentence is missing,
+            or a value is not confirmed.
         """
         with self._lock:
             if self.visit is None:
                 raise InputError("No visit was begun; type the patient's code and your name first.")
+            self._refuse_while_writing()
             visit_id, steps = self.visit.visit_id, self._steps or []
             reason = why_not_sign(self.places)
             if steps and reason["key"]:
@@ -445,8 +448,7 @@ class Review:
         with self._lock:
             if self.visit is None:
                 raise InputError("No visit was begun, so there is none to withdraw.")
-            if self.is_writing:
-                raise InputError("The final report is still being written; wait a moment.")
+            self._refuse_while_writing()
             self.record.withdraw(self.visit.visit_id, who, text)
             self.visit, self.code, self.who, self._steps = None, "", "", None
             self.finished = self.not_written = ""
@@ -454,6 +456,11 @@ class Review:
             others = [place for place in self.places if place.start_anew()]
         for place in others:
             threading.Thread(target=self._measure, args=(place,), daemon=True).start()
+
+    def _refuse_while_writing(self) -> None:
+        """Refuse what would change the values that are being written as final."""
+        if self.is_writing:
+            raise InputError("The final report is still being written; wait a moment.")
 
     def write(self) -> None:
         """Write the final results in the background; the state says where, or why not."""
