@@ -549,6 +549,21 @@ def test_nothing_is_amended_or_withdrawn_while_the_final_report_is_written(
     assert page.tell("/amend/begin", {"who": "C. D."}).json()["is_amending"]
 
 
+def test_another_page_does_not_begin_the_visit_under_another_code_or_day(page: Client) -> None:
+    assert page.tell("/begin").json()["patient"] == "P-017"
+    own = CHANGES["/begin"]
+    for other in ({"patient": "P-099"}, {"day": "2026-03-01"}):
+        said = refusal(page.tell("/begin", {**own, **other, "who": "C. D."}))
+        assert said == (
+            "These clips are of the visit of 2026-03-02 of P-017 already; if that was wrong, "
+            "withdraw the visit under Sign, and begin it again."
+        )
+        assert "unter Unterschrift zurück" in refuse_in("de", said)
+    assert page.get("/day").json()["who"] == "A. B."
+    again = page.tell("/begin", {**own, "patient": "p-017", "who": "C. D."}).json()
+    assert (again["patient"], again["who"]) == ("P-017", "C. D.")
+
+
 def test_an_amendment_makes_the_reports_again_beside_those_that_were(
     page: Client, review: Review, drawn: DrawnVisit, alike: Alike
 ) -> None:

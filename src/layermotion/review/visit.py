@@ -211,7 +211,8 @@ class Review:
         Raises
         ------
         LayermotionError
-            If the record refuses, the clips are not opened yet, or they state another person.
+            If the record refuses, the clips are not opened yet, they state another person, or their
+            visit was begun under another code or day.
         """
         with self._lock:
             if not self._is_opened:
@@ -239,6 +240,11 @@ class Review:
                 self.code, self.day = patient.code, day
                 for place in self.places:
                     self._add_to_record(place)
+            elif (code.strip().casefold(), day) != (self.code.casefold(), self.day):
+                raise InputError(
+                    f"These clips are of the visit of {self.day} of {self.code} already; if that "
+                    f"was wrong, withdraw the visit under Sign, and begin it again."
+                )
             self.who = who.strip()
 
     def _other_person(self, patient: Patient) -> Visit | None:
