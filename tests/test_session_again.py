@@ -9,6 +9,7 @@ from visits import DrawnVisit
 
 from layermotion.cli import main
 from layermotion.commands import session as command
+from layermotion.errors import InputError
 
 
 def test_a_finished_recording_is_measured_again_under_other_settings(
@@ -42,3 +43,34 @@ def test_a_finished_recording_is_measured_again_under_other_settings(
     assert run(own, *other_scale) == 0
     assert run(own, *other_scale, "--site", "image-centre") == 1
     assert run(other, *other_scale, "--site", "image-centre") == 1
+
+
+@pytest.mark.parametrize(
+    ("stopped_in", "is_anew", "left"),
+    [
+        ("layermotion.commands.session.write_visit", True, set()),
+        ("layermotion.commands.session.write_visit", False, {"csv", "json", "html"}),
+        ("layermotion.session.page.build_visit_page", False, {"csv", "json"}),
+    ],
+)
+def test_no_page_of_an_earlier_run_stands_beside_values_of_another(
+    stopped_in: str, is_anew: bool, left: set[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit, out = DrawnVisit(tmp_path / "visit"), tmp_path / "out"
+    visit.still("left_rest_1_rest.png", 45)
+    monkeypatch.setattr(command, "load_in_use", visit.segmenter)
+
+    def run(row_mm: float) -> int | str | None:
+        scale = ("--mm-per-pixel", f"{row_mm},0.11")
+        with pytest.raises(SystemExit) as ended:
+            main(["session", str(visit.folder), "--out", str(out), "--no-overlay", *scale])
+        return ended.value.code
+
+    assert run(0.08) == 0
+
+    def stop(*arguments: object) -> None:
+        raise InputError("The disk is full; free some space.")
+
+    monkeypatch.setattr(stopped_in, stop)
+    assert run(0.09 if is_anew else 0.08) == 2
+    assert {path.suffix[1:] for path in out.glob("visit.*")} == left

@@ -65,7 +65,8 @@ COLUMNS = (
     "method",
     CAUTION_COLUMN,
 )
-# A split screen: both states in one picture.
+# Files of the visit as a whole.
+PAGE, TABLE, CHANGES = "visit.html", "visit.csv", "changes.csv"
 
 
 def run_session(
@@ -214,6 +215,10 @@ def _measure(
     facts = {"side": str(item.side), "recording": str(item.repeat), "site": own.site}
     facts["settings"] = _fingerprint(clip, segmenter, facts, own)
     if not _is_finished(folder, facts["settings"]):
+        if path.exists():
+            # What an earlier run says of the visit is of values that go now.
+            for name in (PAGE, VISIT, TABLE, CHANGES):
+                (out / name).unlink(missing_ok=True)
         site = parse_site(own.site)
 
         def measure(recording: Recording) -> Analysis:
@@ -280,8 +285,10 @@ def write_visit(
     """Write the visit's files, the page last, and return its path."""
     from layermotion.session.page import build_visit_page
 
+    page = out / PAGE
+    page.unlink(missing_ok=True)
     rows = ({**_record(row), CAUTION_COLUMN: caution_of(row.status)} for row in visit.rows)
-    _write_csv(out / "visit.csv", COLUMNS, rows)
+    _write_csv(out / TABLE, COLUMNS, rows)
     document = {
         "caution": signature.words if signature else CAUTION,
         "schema_version": SCHEMA_VERSION,
@@ -302,12 +309,11 @@ def write_visit(
         document["changes"] = changes
         names = (*(field.name for field in fields(Change)), CAUTION_COLUMN)
         cautious = ({**change, CAUTION_COLUMN: SHORT_CAUTION} for change in changes)
-        _write_csv(out / "changes.csv", names, cautious)
+        _write_csv(out / CHANGES, names, cautious)
     else:
-        (out / "changes.csv").unlink(missing_ok=True)
+        (out / CHANGES).unlink(missing_ok=True)
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     write_text(out / VISIT, text + "\n")
-    page = out / "visit.html"
     write_text(page, build_visit_page(visit, _pictures(out, visit), patient, signature))
     return page
 
