@@ -1,7 +1,9 @@
 """The commands about the record over time, as a clinic types them."""
 
 import json
+import os
 from datetime import date
+from errno import ENOSPC
 from pathlib import Path
 
 import pytest
@@ -111,6 +113,28 @@ def test_export_and_delete(path: Path, tmp_path: Path) -> None:
     with pytest.raises(LayermotionError, match="no patient of this code"):
         run(path, "export", "P-017", "--out", str(tmp_path / "none.json"))
     assert not (tmp_path / "none.json").exists()
+
+
+def test_a_receipt_that_finds_no_room_is_said_to_be_missing_alone(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    receipt = tmp_path / "receipt.json"
+    words = ("delete", "P-017", "--by", "KL", "--why", "asked for", "--receipt", str(receipt))
+
+    def full(*arguments: object, **options: object) -> None:
+        raise OSError(ENOSPC, os.strerror(ENOSPC))
+
+    with monkeypatch.context() as disk:
+        disk.setattr(Path, "write_text", full)
+        with pytest.raises(LayermotionError) as said:
+            run(path, *words, "--yes")
+    assert str(said.value) == (
+        f"P-017 is deleted, but the receipt {receipt} cannot be written; free some space, then "
+        f"write it with: layermotion record receipts --out FILE"
+    )
+    assert "patients: 0" in run(path, "status").output and not receipt.exists()
+    run(path, "receipts", "--out", str(receipt))
+    assert len(json.loads(receipt.read_text(encoding="utf-8"))) == 1
 
 
 def test_commands_about_a_record_do_not_begin_one(tmp_path: Path) -> None:

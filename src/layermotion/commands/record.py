@@ -198,9 +198,19 @@ def delete(
         patient = opened.patient(code)
         if not yes and not typer.confirm(f"Delete {patient.code} and every visit for good?"):
             raise InputError("Nothing was deleted.")
-        # Begun first, so that a place that cannot be written is known before anything is gone.
-        with _new_json(receipt) as write:
-            write(opened.delete_patient(patient.patient_id, by, why).to_json())
+        proof = None
+        try:
+            # Begun first, so that a place that cannot be written is known before anything is gone.
+            with _new_json(receipt) as write:
+                proof = opened.delete_patient(patient.patient_id, by, why)
+                write(proof.to_json())
+        except InputError as error:
+            if proof is None:
+                raise
+            raise InputError(
+                f"{patient.code} is deleted, but the receipt {receipt} cannot be written; free "
+                f"some space, then write it with: layermotion record receipts --out FILE"
+            ) from error
     typer.echo(f"Deleted. Wrote {receipt}. Delete earlier back-ups, exports and reports as well.")
 
 
