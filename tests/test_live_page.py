@@ -20,10 +20,10 @@ from layermotion.edges.site import parse_site
 from layermotion.labels import View
 from layermotion.live.arrivals import Arrival, Arrivals
 from layermotion.live.live import Live
-from layermotion.live.outcome import Outcome
+from layermotion.live.outcome import Outcome, chief_of
 from layermotion.live.server import arrival_routes, live_routes
 from layermotion.live.taking import Player
-from layermotion.measures.measure import Measure, Status
+from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.serving.run import serving
 
 # Two efforts, each from its begin to its end, s, in a clip of 4 frames/s.
@@ -198,6 +198,16 @@ def test_a_recording_needs_the_tick_and_what_is_refused_is_said(
         context.close()
     (saved,) = tmp_path.iterdir()
     assert saved.stat().st_mode & 0o777 == 0o600
+
+
+def test_no_repeat_stands_for_those_that_have_no_mean() -> None:
+    first = Measure(
+        "thickness_change", "tra", "draw_in", "1", 48.9, "%", 45.1, 52.7, Status.DRAFT, "", "", ""
+    )
+    second = replace(first, repeat="2", value=5.0, low=1.0, high=9.0)
+    mean = replace(first, repeat=MEAN, value=None, low=None, high=None, reason="They differ.")
+    assert chief_of((first, second, mean), View.ABDOMINAL_WALL) == mean
+    assert chief_of((first, replace(second, value=None)), View.ABDOMINAL_WALL) == first
 
 
 def test_what_was_measured_is_told_in_the_language_of_the_page() -> None:

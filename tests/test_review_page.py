@@ -5,6 +5,7 @@ import math
 import re
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -156,6 +157,19 @@ def sign(person: Person) -> None:
     until(person.page, "!document.querySelector('#sign-now').disabled")
     person.click("#sign-now")
     until(person.page, "document.querySelector('#finished').textContent.includes('visit.html')")
+
+
+def test_no_way_is_said_of_a_movement_within_its_error(tmp_path: Path, chromium: str) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.bladder("midline_cough_1.dcm", -30)
+    review = make_review(drawn, tmp_path / "record.sqlite", date(2026, 3, 2), Alike())
+    found = review.places[0].opened.analysis
+    (base,) = [m for m in found.measures if m.name == "base_displacement"]
+    still = replace(base, value=-0.1, low=-0.3, high=0.1)
+    review.places[0].opened._now = replace(found, measures=(still,))
+    with review.record, opened(review, chromium) as (page, _):
+        listed = str(page.text_content("#clips"))
+    assert "bladder base: no movement beyond error" in listed and "descended" not in listed
 
 
 def test_a_visit_is_reviewed_signed_and_followed(

@@ -176,6 +176,11 @@ def test_every_number_that_is_told_is_the_one_that_was_measured(
     mean = replace(same[-1], repeat="mean", value=77.0)
     review.places[0].opened._now = replace(found, measures=(*found.measures, mean))
     assert page.get("/day").json()["clips"][0]["chief"]["value"] == 77.0
+    # Where repeats have none, no one of them stands for the clip.
+    refused = replace(mean, value=None, low=None, high=None)
+    review.places[0].opened._now = replace(found, measures=(*found.measures, refused))
+    assert chief["name"] == "thickness_change"
+    assert page.get("/day").json()["clips"][0]["chief"]["name"] == "thickness_rest"
 
 
 def test_nothing_is_told_to_others_or_changed_by_them(page: Client, review: Review) -> None:

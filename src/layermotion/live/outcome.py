@@ -72,8 +72,8 @@ class Outcome:
 
 
 def chief_of(measures: Iterable[Measure], view: View) -> Measure | None:
-    """Give the mean of the repeats, where there is none the first repeat with a value."""
+    """Give the mean of the repeats, with a value or a reason; of one repeat that itself."""
     of_kind = [m for m in measures if (m.name, m.structure, m.unit) == CHIEF[view]]
     with_value = [m for m in of_kind if m.value is not None]
-    mean = [m for m in with_value if m.repeat == MEAN]
+    mean = [m for m in of_kind if m.repeat == MEAN]
     return next(iter((*mean, *with_value, *of_kind)), None)

@@ -11,8 +11,9 @@ from typing import Any
 from layermotion.edges.recording import ClipEdges
 from layermotion.errors import InputError
 from layermotion.labels import Structure
-from layermotion.measures.measure import Measure, Status
+from layermotion.measures.measure import MEAN, Measure, Status
 from layermotion.record.entries import SignedValue
+from layermotion.report.patterns import holds_zero
 from layermotion.review.confirming import key_of, measured_of
 from layermotion.review.corrections import MoveSite
 from layermotion.review.desk import Desk
@@ -165,11 +166,14 @@ class Place:
             own = [
                 m
                 for m in self.opened.analysis.measures
-                if (m.name, m.structure, m.unit) == (name, structure, unit) and m.value is not None
+                if (m.name, m.structure, m.unit) == (name, structure, unit)
+                and (m.value is not None or m.repeat == MEAN)
             ]
-            # The mean of repeats stands last.
-            if own:
-                return {"structure": structure, "name": name, "value": own[-1].value, "unit": unit}
+            # The mean of repeats stands last; where they have none, no one of them stands for it.
+            if own and own[-1].value is not None:
+                last = own[-1]
+                return {"structure": structure, "name": name, "value": last.value, "unit": unit,
+                        "is_beyond": not holds_zero(last)}  # fmt: skip
         return None
 
     def told(self) -> dict[str, Any]:

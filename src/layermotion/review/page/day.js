@@ -107,7 +107,8 @@ export class DayScreen {
 /** The number of a clip that is asked for first, as far as it is known. */
 function found(clip) {
   if (!clip.chief) return [];
-  const { structure, name, value, unit } = clip.chief;
+  const { structure, name, value, unit, is_beyond: isBeyond } = clip.chief;
+  if (name === "base_displacement" && !isBeyond) return [say("day.still")];
   if (name === "base_displacement") return [say(value < 0 ? "day.descended" : "day.lifted", { amount: withUnit(Math.abs(value), unit) })];
   return [make("b", { text: layer(structure) }), ` ${measureName(name)} `, make("b", { text: withUnit(value, unit) })];
 }
