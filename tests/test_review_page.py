@@ -15,8 +15,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, Route
 from reviewed import PATIENCE_S, Alike, make_review, opened, until
 from standin import draw_frames, effort, truth_segmenter, wall_labels, write_video
+from test_review_server import confirm_all
 from visits import DrawnVisit
 
+from layermotion.errors import InputError
 from layermotion.geometry import Spacing
 from layermotion.labels import View
 from layermotion.record.store import Record
@@ -170,6 +172,32 @@ def test_no_way_is_said_of_a_movement_within_its_error(tmp_path: Path, chromium:
     with review.record, opened(review, chromium) as (page, _):
         listed = str(page.text_content("#clips"))
     assert "bladder base: no movement beyond error" in listed and "descended" not in listed
+
+
+def test_the_page_says_when_results_that_found_no_room_are_written(
+    tmp_path: Path, chromium: str
+) -> None:
+    drawn = DrawnVisit(tmp_path / "visit")
+    drawn.wall("left_draw_in_1.dcm", 20)
+    review = make_review(drawn, tmp_path / "record.sqlite", date(2026, 3, 2), Alike())
+
+    def full(review: Review) -> Path:
+        raise InputError("visit.html cannot be written (No space left on device); free some space.")
+
+    review._finish = full
+    with review.record, opened(review, chromium) as (page, _):
+        review.begin("P-017", "KL", review.day)
+        confirm_all(review)
+        review.sign("KL")
+        page.reload()
+        page.wait_for_selector("#day:not([hidden])")
+        page.click("#to-sign")
+        until(page, "document.querySelector('#finished').textContent.includes('No space left')")
+        said = str(page.text_content("#finished"))
+    assert said.endswith(
+        "free some space. The visit is signed all the same; its results are written when its clips "
+        "are opened again."
+    )
 
 
 def test_a_visit_is_reviewed_signed_and_followed(

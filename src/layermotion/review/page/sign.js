@@ -65,7 +65,8 @@ export class SignScreen {
     byId("amendments").replaceChildren(...day.amendments.map(({ when, who, text }) =>
       make("li", { text: say("sign.amended", { when: dayWords(when), who, text }) })));
     byId("finished").textContent = day.is_writing ? say("sign.writing")
-      : day.not_written || (day.finished && say("sign.written", { where: day.finished }));
+      : day.not_written ? say("sign.not_written", { why: day.not_written })
+      : day.finished && say("sign.written", { where: day.finished });
   }
 
   words(day) {
