@@ -2,6 +2,7 @@
 
 import math
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -395,6 +396,33 @@ def test_a_run_starts_from_another_run_or_from_shipped_weights(
         train(TINY, tmp_path / "other", draw_layers, report=str, start=Start("smoke-001"))
     with pytest.raises(ConfigError, match="nowhere is neither the folder of a run .* smoke-001"):
         train(TINY, tmp_path / "none", draw_layers, report=str, start=Start("nowhere"))
+
+
+@pytest.mark.parametrize("option", ["--from", "--teacher"])
+def test_a_run_that_began_otherwise_is_refused(option: str, tmp_path: Path) -> None:
+    short = replace(TINY, steps=1)
+    for name in ("one", "other"):
+        train(short, tmp_path / name, draw_layers, report=str)
+
+    def go_on(run: str, source: str | None) -> bool:
+        source = source and str(tmp_path / source)
+        start = Start(source) if option == "--from" else Start(teacher=source)
+        return train(short, tmp_path / run, draw_layers, report=str, start=start).is_finished
+
+    assert go_on("run", "one")
+    # The same start in other letters, and none, go on; what it began with may be gone.
+    shutil.move(tmp_path / "one", tmp_path / "moved")
+    assert go_on("run", "one/") and go_on("run", None)
+    whole = (tmp_path / "run" / "last.pt").read_bytes()
+    with pytest.raises(
+        ConfigError, match=f"run was begun with {option} .*one; give it again, or choose another f"
+    ):
+        go_on("run", "other")
+    assert (tmp_path / "run" / "last.pt").read_bytes() == whole
+    with pytest.raises(
+        ConfigError, match=f"moved was begun without {option}; leave it out, or choose another f"
+    ):
+        go_on("moved", "other")
 
 
 def test_a_time_limit_stops_and_saves(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from layermotion.lab.mixing import MixedDraw
 from layermotion.lab.scoring import draw_scenes
 from layermotion.models.judging import growth
 from layermotion.models.registry import Registry
+from layermotion.training.checkpoint import CHECKPOINT_NAME
 from layermotion.training.data import collate
 from layermotion.training.drawing import SyntheticDraw
 from layermotion.training.loop import Result, Start, train
@@ -62,9 +63,11 @@ def fine_tune(
     generator = SyntheticDraw(settings.factors)
     draw = MixedDraw(build, synthetic_share, generator, settings.agree_weight > 0)
     name = registry.in_use()
-    start = registry.place(name) / f"{name}.pt"
+    # A run goes on from what it began with, whatever has come into use since.
+    is_begun = (out / CHECKPOINT_NAME).exists()
+    start = None if is_begun else str(registry.place(name) / f"{name}.pt")
     chosen = partial(settle, size_px=settings.size_px, report=report)
-    begun = Start(str(start), keep_normalisation=True, settle=chosen)
+    begun = Start(start, keep_normalisation=True, settle=chosen)
     return train(settings, out, draw=draw, report=report, start=begun)
 
 

@@ -2,7 +2,8 @@
 
 import io
 import math
-from collections.abc import Collection
+import os
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from pickle import UnpicklingError
@@ -133,6 +134,28 @@ def refuse_other_settings(out: Path, state: dict[str, Any], new: TrainSettings, 
                 f"{out} holds a run with {name}={old[name]}, not {value}; choose another folder, "
                 f"or give the old value."
             )
+
+
+def start_names(weights: str | None, teacher: str | None) -> dict[str, str | None]:
+    """Name by its option what a run begins with: shipped weights as they are, a path in full."""
+    shipped = weights_names(WEIGHTS_FOLDER)
+    return {
+        option: source if source is None or source in shipped else os.path.abspath(source)
+        for option, source in (("--from", weights), ("--teacher", teacher))
+    }
+
+
+def refuse_other_start(out: Path, state: dict[str, Any], new: Mapping[str, str | None]) -> None:
+    """Refuse to go on with a start that is not the run's own; to name none is to go on.
+
+    Checkpoints of earlier versions do not say what their run began with.
+    """
+    for option, old in (state.get("began") or {}).items():
+        if new[option] not in (None, old):
+            how = (
+                f"with {option} {old}; give it again" if old else f"without {option}; leave it out"
+            )
+            raise ConfigError(f"{out} was begun {how}, or choose another folder.")
 
 
 def starting_point(source: str) -> Path:

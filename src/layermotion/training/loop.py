@@ -21,7 +21,9 @@ from layermotion.training.checkpoint import (
     Progress,
     load_checkpoint,
     refuse_other_settings,
+    refuse_other_start,
     save_checkpoint,
+    start_names,
     starting_point,
 )
 from layermotion.training.data import (
@@ -121,8 +123,8 @@ def train(
     Raises
     ------
     ConfigError
-        If ``out`` holds a run with other settings, or ``start`` names no weights of the same
-        network.
+        If ``out`` holds a run with other settings or another start, or ``start`` names no weights
+        of the same network.
     """
     started_s = time.monotonic()
     tracking.check_tracking(settings.tracking)
@@ -148,8 +150,7 @@ class _Run:
     ) -> None:
         self.keep_normalisation, self.settle = start.keep_normalisation, start.settle
         self.start: dict[str, torch.Tensor] | None = None
-        # Whether it goes on from weights: those are scored first, so that a gain can be seen.
-        self.is_further = start.weights is not None
+        self.began = start_names(start.weights, start.teacher)
         self.settings, self.out, self.draw, self.place = settings, out, draw, place
         self.report = report if place.is_writer else lambda _: None
         torch.manual_seed(settings.seed)
@@ -217,7 +218,8 @@ class _Run:
         )
         saved_s = time.monotonic()
         clock = Clock()
-        if progress.step == 0 and self.is_further:
+        if progress.step == 0 and self.began["--from"]:
+            # Weights that it goes on from are scored first, so that a gain can be seen.
             self.watch.look(self.average, progress)
         with closing(training_batches(stream, pin=place.device.type == "cuda")) as batches:
             while not (progress.has_ended or self._agree(should_stop)):
@@ -316,6 +318,7 @@ class _Run:
             "best": self.watch.best,
             "start": self.start,
             "teacher": self.teacher and self.teacher._asdict(),
+            "began": self.began,
         }
         save_checkpoint(self.out, state)
         if self.settings.tracking != "csv":
@@ -399,6 +402,8 @@ class _Run:
         if path.exists():
             state = load_checkpoint(path, RUN_PARTS)
             refuse_other_settings(self.out, state, self.settings, self.place.world)
+            refuse_other_start(self.out, state, self.began)
+            self.began = state.get("began") or self.began
             self.model.load_state_dict(state["model"])
             self.average.load_state_dict(state["average"])
             self.optimizer.load_state_dict(state["optimizer"])

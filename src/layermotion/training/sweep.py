@@ -30,6 +30,8 @@ from layermotion.training.checkpoint import (
     RUN_PARTS,
     load_checkpoint,
     refuse_other_settings,
+    refuse_other_start,
+    start_names,
 )
 from layermotion.training.composing import (
     check_names,
@@ -97,7 +99,9 @@ def run_sweep(
     for name, settings in plan.items():
         path = out / name / CHECKPOINT_NAME
         if path.exists():
-            refuse_other_settings(path.parent, load_checkpoint(path, RUN_PARTS), settings, world=1)
+            state = load_checkpoint(path, RUN_PARTS)
+            refuse_other_settings(path.parent, state, settings, world=1)
+            refuse_other_start(path.parent, state, start_names(start_from, teacher=None))
     if all(settings.tracking == "sqlite" for settings in plan.values()):
         # One store for all, made before runs that begin together would each try to.
         overrides = (*overrides, f"tracking={_quoted(tracking.open_store(out))}")
