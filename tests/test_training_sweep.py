@@ -8,7 +8,7 @@ import pytest
 from layermotion.cli import main
 from layermotion.errors import ConfigError
 from layermotion.training import sweep, tracking
-from layermotion.training.checkpoint import load_checkpoint
+from layermotion.training.checkpoint import RUN_PARTS, load_checkpoint, save_checkpoint
 from layermotion.training.sweep import plan_sweep, read_rows, run_sweep, table_text
 
 # As small as a run can be; what does not differ stays out of the names of folders.
@@ -66,14 +66,39 @@ def test_what_hydra_is_asked_for_and_how_it_may_end(
         wanted = ["seed=1,2", "steps=3", "tracking=csv"]
         found = run_sweep("smoke", wanted, tmp_path, start_from="layers-001")
         assert found == rows
-    monkeypatch.setattr(sweep, "_wait_for", lambda words: asked.append(words) or 1)
-    with pytest.raises(ConfigError, match="did not come to its end; its own"):
-        run_sweep("smoke", ["seed=1,2"], tmp_path)
     words = asked[0]
     assert words[-4:] == ["optimizer=further", *wanted]
     assert f"hydra.sweep.dir='{tmp_path}'" in words
     assert "hydra.job.config.override_dirname.exclude_keys=[optimizer,steps,tracking]" in words
     assert "+hydra.job.env_set.LAYERMOTION_START_FROM='layers-001'" in words
+
+
+def test_a_run_that_fails_is_named_and_the_table_has_this_sweep(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of another sweep in the folder the table has nothing."""
+
+    def runs(words: object) -> int:
+        for name, has_ended in (("seed=1", True), ("seed=2", False), ("steps=9", True)):
+            (tmp_path / name).mkdir()
+            tracking.append(tmp_path / name, 4, {"loss_total": 1.0})
+            part = {name: {} for name in RUN_PARTS} | {"progress": {"has_ended": has_ended}}
+            save_checkpoint(tmp_path / name, part)
+        return 1
+
+    monkeypatch.setattr(sweep, "_wait_for", runs)
+    with pytest.raises(
+        ConfigError,
+        match=r"2 of 3 runs of the sweep did not come to their end \(seed=2, seed=3\); the message "
+        r"of the first is above, and .*sweep.csv has the numbers of all that began.",
+    ):
+        run_sweep("smoke", ["seed=1,2,3"], tmp_path)
+    lines = (tmp_path / "sweep.csv").read_text().splitlines()
+    assert [line.split(",")[0] for line in lines] == ["run", "seed=1", "seed=2"]
+    monkeypatch.setattr(sweep, "_wait_for", lambda words: 1)
+    with pytest.raises(ConfigError, match="2 of 2 .* is above, and none began."):
+        run_sweep("smoke", ["seed=4,5"], tmp_path)
+    assert (tmp_path / "sweep.csv").read_text().splitlines() == lines
 
 
 def test_the_runs_of_a_sweep_share_one_store(
@@ -106,7 +131,7 @@ def test_a_launcher_trains_each_combination_in_a_folder_of_its_own(
         assert json.loads((run / "settings.json").read_text())["seed"] == seed
         assert load_checkpoint(run / "last.pt")["progress"]["step"] == 2
         assert f"seed={seed}" in said
-    rows = read_rows(out)
+    rows = read_rows(out, ("seed=1", "seed=2"))
     assert [row.step for row in rows] == [2, 2]
     assert said.rstrip().endswith(table_text(rows))
     lines = (out / "sweep.csv").read_text().splitlines()
@@ -122,6 +147,6 @@ def test_the_table_puts_the_best_first_and_unscored_runs_last(tmp_path: Path) ->
         (tmp_path / name).mkdir()
         values = {"loss_total": 1.0} | ({} if score is None else {"dice_mean": score})
         tracking.append(tmp_path / name, 4, values)
-    rows = read_rows(tmp_path)
+    rows = read_rows(tmp_path, ("a", "b", "c", "none"))
     assert [row.run for row in rows] == ["c", "a", "b"]
     assert table_text(rows).splitlines()[1].split()[:4] == ["c", "4", "1", "0.7"]

@@ -11,7 +11,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -86,12 +86,13 @@ def run_sweep(
     Returns
     -------
     tuple of Row, or None
-        One for every run in ``out``; None if it was interrupted.
+        One for every run that was begun; None if it was interrupted.
 
     Raises
     ------
     ConfigError
-        Before anything runs, for the first combination that is not possible; or if a run failed.
+        Before anything runs, for the first combination that is not possible; or if a run failed,
+        with the table of the others written.
     """
     chosen = where.overrides()
     overrides = starting_from(overrides, start_from)
@@ -118,10 +119,16 @@ def run_sweep(
     code = _wait_for(command)
     if code in (INTERRUPTED, -signal.SIGINT):
         return None
+    rows = read_rows(out, plan)
+    if rows:
+        _write_table(out / TABLE_NAME, rows)
     if code != 0:
-        raise ConfigError("The sweep did not come to its end; its own message is above.")
-    rows = read_rows(out)
-    _write_table(out / TABLE_NAME, rows)
+        failed = [name for name in plan if not _has_ended(out / name)]
+        numbers = f"{out / TABLE_NAME} has the numbers of all that began" if rows else "none began"
+        raise ConfigError(
+            f"{len(failed)} of {len(plan)} runs of the sweep did not come to their end "
+            f"({', '.join(failed)}); the message of the first is above, and {numbers}."
+        )
     return rows
 
 
@@ -181,14 +188,21 @@ def _wait_for(command: Sequence[str]) -> int:
             signal.signal(signal.SIGINT, old)
 
 
-def read_rows(out: Path) -> tuple[Row, ...]:
-    """Last numbers of every run in a folder, the best ``dice_mean`` first."""
+def _has_ended(run: Path) -> bool:
+    path = run / CHECKPOINT_NAME
+    return path.exists() and bool(load_checkpoint(path)["progress"]["has_ended"])
+
+
+def read_rows(out: Path, runs: Iterable[str]) -> tuple[Row, ...]:
+    """Last numbers of those runs in a folder that were begun, the best ``dice_mean`` first."""
     rows = []
-    for path in sorted(out.glob(f"*/{tracking.CSV_NAME}")):
-        found = tracking.read(path.parent)
+    for run in sorted(runs):
+        found = tracking.read(out / run)
+        if not found:
+            continue
         last = {row.name: row.value for row in found}
-        step = max((row.step for row in found), default=0)
-        rows.append(Row(path.parent.name, step, tuple(last.get(name, math.nan) for name in SHOWN)))
+        step = max(row.step for row in found)
+        rows.append(Row(run, step, tuple(last.get(name, math.nan) for name in SHOWN)))
     place = SHOWN.index("dice_mean")
     return tuple(sorted(rows, key=lambda row: np.nan_to_num(-row.values[place], nan=math.inf)))
 
