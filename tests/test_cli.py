@@ -274,6 +274,7 @@ def test_a_sweep_hands_every_option_on(
     words = ("--out", tmp_path, "--config", "smoke", "steps=7,8")
     assert run("train", "--sweep", *place, *words) == code
     where = Elsewhere(SweepPlace.SLURM, ("partition=gpu", "timeout_min=600"))
+    monkeypatch.setattr("shutil.which", lambda name: name)
     assert sweep.calls == [("smoke", ["steps=7,8"], tmp_path, None, where)]
     assert where.overrides() == [
         "hydra/launcher=submitit_slurm",

@@ -10,6 +10,7 @@ from layermotion.errors import ConfigError
 from layermotion.training import sweep, tracking
 from layermotion.training.checkpoint import RUN_PARTS, load_checkpoint, save_checkpoint
 from layermotion.training.sweep import plan_sweep, read_rows, run_sweep, table_text
+from layermotion.training.where import Elsewhere, SweepPlace
 
 # As small as a run can be; what does not differ stays out of the names of folders.
 SMALL = (
@@ -113,6 +114,33 @@ def test_the_runs_of_a_sweep_share_one_store(
     # What hydra makes of the words is one store, which is there before any run begins.
     uris = {s.tracking for s in plan_sweep("smoke", ["seed=1,2", word]).values()}
     assert uris == {f"sqlite:///{out / 'mlflow.db'}"} and (out / "mlflow.db").is_file()
+
+
+@pytest.mark.parametrize(
+    ("place", "word", "message"),
+    [
+        (
+            "slurm",
+            "partitoin=gpu",
+            "--where slurm takes no --job partitoin; the nearest is partition.",
+        ),
+        (
+            "slurm",
+            "timeout_min=ten",
+            "--job timeout_min=ten has a value of the wrong kind .*; correct",
+        ),
+        ("processes", "partition=gpu", "processes takes no --job partition; choose from .*mem_gb"),
+        ("slurm", "timeout_min=5", "--where slurm needs srun, .* or give --where processes."),
+    ],
+)
+def test_what_a_place_cannot_give_is_one_sentence(
+    place: str, word: str, message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sweep, "_wait_for", lambda command: pytest.fail("it was started"))
+    monkeypatch.setattr("shutil.which", lambda name: None)
+    where = Elsewhere(SweepPlace(place), (word,))
+    with pytest.raises(ConfigError, match=message):
+        run_sweep("smoke", ["seed=1,2"], tmp_path, where=where)
 
 
 @pytest.mark.slow
