@@ -155,11 +155,12 @@ def test_altered_weights_are_refused_and_listed_as_such(registry: Registry) -> N
     assert "have checksum" in listed["local-001"].problem
 
 
-def test_weights_of_unknown_error_are_refused(registry: Registry) -> None:
+@pytest.mark.parametrize("kept", [(), ("thickness_tra", "change_tra")])
+def test_weights_of_unknown_error_are_refused(kept: tuple[str, ...], registry: Registry) -> None:
     judge(registry, weights_names()[-1], "local-001")
     path = registry.folder / "local-001.json"
     card = json.loads(path.read_text())
-    card["errors_px"] = {}
+    card["errors_px"] = {name: card["errors_px"][name] for name in kept}
     path.write_text(json.dumps(card))
     with pytest.raises(WeightsError, match="error of the weights local-001 is not known") as caught:
         registry.promote("local-001", "dev 1")

@@ -16,6 +16,7 @@ from tiny import PATIENT, TINY
 
 from layermotion.errors import ConfigError, InputError, WeightsError
 from layermotion.evaluation import clips
+from layermotion.network.segmenter import JUDGED_MEASURES
 from layermotion.training import loop, tracking, watching
 from layermotion.training.checkpoint import load_checkpoint, save_checkpoint
 from layermotion.training.export import read_run
@@ -243,12 +244,22 @@ def test_a_damaged_or_foreign_checkpoint_is_one_sentence(tmp_path: Path) -> None
         assert (run / "last.pt").read_bytes() == content
 
 
-def test_weights_that_measure_nothing_are_not_calibrated(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("lacks", "said"),
+    [
+        (set(JUDGED_MEASURES), "any measure"),
+        ({"change_tra", "base_displacement"}, "change_tra and base_displacement"),
+    ],
+)
+def test_weights_that_do_not_measure_all_are_not_calibrated(
+    lacks: set[str], said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "local-001.json").write_text("{}")
-    for name, given in (("evaluate_clips", []), ("load_unjudged", None), ("errors_of", {})):
+    errors = {name: (1.0, 0.0) for name in JUDGED_MEASURES if name not in lacks}
+    for name, given in (("evaluate_clips", []), ("load_unjudged", None), ("errors_of", errors)):
         monkeypatch.setattr(clips, name, lambda *_, given=given: given)
-    with pytest.raises(WeightsError, match="Nothing could be measured .* in 2 clips; train longer"):
+    with pytest.raises(
+        WeightsError, match=f"local-001 gave no value of {said} in 2 clips; .* or train longer"
+    ):
         clips.calibrate(tmp_path, "local-001", [1, 2], lambda _: None)
     assert (tmp_path / "local-001.json").read_text() == "{}"

@@ -75,6 +75,7 @@ def learn(
     from layermotion.lab.scoring import judge_weights
     from layermotion.lab.tuning import fine_tune
     from layermotion.models.registry import Registry, judgement_text
+    from layermotion.network.segmenter import missing_errors, read_card
     from layermotion.training.composing import load_settings
 
     settings = load_settings("fine-tune", overrides or ())
@@ -90,7 +91,7 @@ def learn(
     typer.echo(f"Run: {run}, {result.step} steps")
     name = _exported(run, models)
     card = models / f"{name}.json"
-    if not json.loads(card.read_text(encoding="utf-8"))["errors_px"]:
+    if missing_errors(read_card(name, models)["errors_px"]):
         calibrate_weights(models, name, clips or CALIBRATION_CLIPS)
     typer.echo(f"Weights: {card}")
     before = registry.in_use()

@@ -22,11 +22,18 @@ from layermotion.edges.site import parse_site
 from layermotion.errors import LayermotionError, WeightsError
 from layermotion.evaluation.compare import Comparison, compare_frames, compare_measures
 from layermotion.files import write_text
-from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, Task, View, label_of
+from layermotion.labels import STRUCTURES, Task, View, label_of
 from layermotion.measures.error import clip_confidence
 from layermotion.network.grid import ModelGrid
 from layermotion.network.look import look_at
-from layermotion.network.segmenter import WEIGHTS_FOLDER, Segmenter, load_segmenter, read_card
+from layermotion.network.segmenter import (
+    JUDGED_MEASURES,
+    WEIGHTS_FOLDER,
+    Segmenter,
+    load_segmenter,
+    missing_errors,
+    read_card,
+)
 from layermotion.normal import Z95
 from layermotion_synthetic.clips import clip_truth, draw_clip, render_clip
 from layermotion_synthetic.factors import USUAL
@@ -117,9 +124,7 @@ def evaluate_clip(folder: Path, name: str | None, number: int) -> ClipResult:
 def load_unjudged(folder: Path = WEIGHTS_FOLDER, name: str | None = None) -> Segmenter:
     """Load weights, the newest if not named; errors not known yet count as one model pixel."""
     found = load_segmenter(name, threads=1, folder=folder)
-    names = [f"thickness_{layer}" for layer in WALL_LAYERS]
-    names += [f"change_{muscle}" for muscle in MUSCLES]
-    start = dict.fromkeys([*names, "base_displacement"], (1.0, 0.0))
+    start = dict.fromkeys(JUDGED_MEASURES, (1.0, 0.0))
     return replace(found, errors_px={**start, **found.errors_px})
 
 
@@ -253,14 +258,15 @@ def calibrate(folder: Path, name: str, numbers: Sequence[int], done: Callable[[i
     Raises
     ------
     WeightsError
-        If nothing could be measured; the card stays as it was.
+        If a measure has no value in any clip; the card stays as it was.
     """
     results = evaluate_clips(folder, name, numbers, done)
     errors = errors_of(results, load_unjudged(folder, name))
-    if not errors:
+    if missing := missing_errors(errors):
+        what = " and ".join(missing) if errors else "any measure"
         raise WeightsError(
-            f"Nothing could be measured with the weights {name} in {len(numbers)} clips; train "
-            f"longer."
+            f"The weights {name} gave no value of {what} in {len(numbers)} clips; give more clips, "
+            f"or train longer."
         )
     card = read_card(name, folder) | {"errors_px": errors, "calibration": {"clips": len(numbers)}}
     write_text(folder / f"{name}.json", json.dumps(card, indent=2) + "\n")

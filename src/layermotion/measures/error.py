@@ -11,7 +11,7 @@ from layermotion.labels import FULL_NAMES, MUSCLES, WALL_LAYERS, Structure
 from layermotion.measures.measure import Kind, Level
 from layermotion.measures.unseen import WHEN_OF_LIFT
 from layermotion.network.grid import ModelGrid
-from layermotion.network.segmenter import Segmenter
+from layermotion.network.segmenter import Segmenter, missing_errors
 from layermotion.series.by_hand import ByHand
 from layermotion.series.series import Quantity, Scale
 
@@ -96,7 +96,7 @@ class Uncertainty:
 
 def check_judged(segmenter: Segmenter) -> None:
     """Refuse weights whose error is not known, before any frame is looked at."""
-    if not segmenter.errors_px:
+    if missing_errors(segmenter.errors_px):
         raise WeightsError(
             f"The error of the weights {segmenter.name} is not known yet, so no interval can be "
             f"given; run: layermotion models calibrate {segmenter.name}"

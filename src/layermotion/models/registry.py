@@ -25,6 +25,7 @@ from layermotion.network.segmenter import (
     WEIGHTS_FOLDER,
     Segmenter,
     load_segmenter,
+    missing_errors,
     read_card,
     weights_names,
 )
@@ -182,7 +183,7 @@ class Registry:
             If they do not fit their card or this version, or their error is not known.
         """
         segmenter = self.load(name)
-        if not segmenter.errors_px:
+        if missing_errors(segmenter.errors_px):
             raise WeightsError(
                 f"The error of the weights {name} is not known, so nothing can be measured with "
                 f"them; run: layermotion models calibrate {name} --models {self.place(name)}"

@@ -16,7 +16,7 @@ from pydantic import Field, PositiveFloat, ValidationError
 
 from layermotion.consent.origins import check_weights, origins_of
 from layermotion.errors import InputError, WeightsError
-from layermotion.labels import STRUCTURES, View
+from layermotion.labels import MUSCLES, STRUCTURES, WALL_LAYERS, View
 from layermotion.network.grid import input_shape
 from layermotion.stored import Document
 
@@ -26,6 +26,12 @@ CLASSES = ("background", *(str(structure) for structure in STRUCTURES))
 VIEW_CLASSES: tuple[View | None, ...] = (None, View.ABDOMINAL_WALL, View.BLADDER)
 VIEW_NAMES = tuple("none" if view is None else str(view) for view in VIEW_CLASSES)
 INPUT_NAME, OUTPUT_NAMES = "image", ("probabilities", "view_probabilities")
+# Measures whose errors must be known before anything is measured with some weights.
+JUDGED_MEASURES = (
+    *(f"thickness_{layer}" for layer in WALL_LAYERS),
+    *(f"change_{muscle}" for muscle in MUSCLES),
+    "base_displacement",
+)
 # Weights are called WORD-NUMBER; a higher number is newer.
 NAME_PATTERN = re.compile(r"[a-z][a-z0-9]*-(\d{3})")
 
@@ -182,6 +188,11 @@ def _check_network(session: onnxruntime.InferenceSession, size_px: int) -> None:
         raise ValueError("the network has other outputs")
     if not (np.isfinite(probabilities).all() and np.isfinite(view).all()):
         raise ValueError("the network gives no numbers")
+
+
+def missing_errors(errors_px: Mapping[str, tuple[float, float]]) -> list[str]:
+    """Name the measures whose errors are not among those of a card."""
+    return [name for name in JUDGED_MEASURES if name not in errors_px]
 
 
 def weights_names(folder: Path = WEIGHTS_FOLDER) -> list[str]:
