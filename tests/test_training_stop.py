@@ -204,13 +204,14 @@ def test_a_run_that_diverges_stops_and_keeps_its_last_good_state(
         ({"encoder": "tu-xyz"}, "There is no encoder tu-xyz"),
         ({"tracking": "foo"}, "tracking cannot be foo; give csv, sqlite"),
         ({"hold_weight": 1.0}, "hold_weight needs --from"),
+        ({"agree_weight": 1.0}, "agree_weight needs local pictures .* set agree_weight=0."),
     ],
 )
 def test_what_cannot_be_trained_is_refused_before_anything_is_written(
     changed: dict[str, object], message: str, tmp_path: Path
 ) -> None:
     with pytest.raises(ConfigError, match=message):
-        train(replace(TINY, **changed), tmp_path / "run", draw_layers, report=str)
+        train(replace(TINY, **changed), tmp_path / "run", report=str)
     assert not (tmp_path / "run").exists()
 
 

@@ -175,6 +175,11 @@ class _Run:
                     "hold_weight needs --from, the weights whose answers are held; give it, or set "
                     "hold_weight=0."
                 )
+            if settings.agree_weight and isinstance(draw, SyntheticDraw):
+                raise ConfigError(
+                    "agree_weight needs local pictures without a label, which the generator does "
+                    "not draw; train with layermotion lab train, or set agree_weight=0."
+                )
         self._restore(source_name(draw))
         self._note_origins()
         self.began_as = self._began_as()
