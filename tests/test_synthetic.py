@@ -627,7 +627,7 @@ def test_video_holds_every_frame(tmp_path: Path) -> None:
 
 def test_clip_truth_file_equals_the_truth(tmp_path: Path) -> None:
     plan = small_clip(View.BLADDER, task=Task.STRAIN)
-    truth = write_clip(tmp_path, "a", plan, dicom=False)
+    truth = write_clip(tmp_path, "a", plan, dicom=False, seed=8)
     assert file_names(tmp_path) == {"a.mp4", "a.truth.npz"}
     with np.load(tmp_path / "a.truth.npz") as stored:
         np.testing.assert_allclose(stored["edges_mm"], truth.edges_mm, atol=1e-4)
@@ -636,7 +636,7 @@ def test_clip_truth_file_equals_the_truth(tmp_path: Path) -> None:
         assert tuple(stored["spacing_mm"]) == (plan.grid.row_mm, plan.grid.column_mm)
         area = plan.area
         assert tuple(stored["area_px"]) == (area.top, area.left, area.height, area.width)
-        assert (stored["view"], stored["task"]) == ("bladder", "strain")
+        assert (stored["view"], stored["task"], stored["seed"]) == ("bladder", "strain", 8)
         # Who opens the file finds each of its names explained by the command.
         assert all(name in (cli.synthesize.__doc__ or "") for name in stored.files)
 
@@ -676,7 +676,7 @@ def test_each_clip_and_still_has_random_numbers_of_its_own(
 
     monkeypatch.setattr("layermotion_synthetic.write.draw_clip", draw)
     for kind in ("clip", "still"):
-        monkeypatch.setattr(f"layermotion_synthetic.write.write_{kind}", lambda *_: None)
+        monkeypatch.setattr(f"layermotion_synthetic.write.write_{kind}", lambda *_, **__: None)
     synthesize(tmp_path, tuple(View), clips=2, stills=2, seed=5)
     synthesize(tmp_path, tuple(View), clips=2, stills=2, seed=6)
     assert len(drawn) == len(set(drawn)) == 16
@@ -694,6 +694,21 @@ def test_synthesized_stills_depend_on_seed_view_and_number_alone(tmp_path: Path)
     assert len(pictures) == 4
 
 
+def test_clips_of_two_seeds_are_not_mixed(tmp_path: Path) -> None:
+    synthesize(tmp_path, (View.BLADDER,), clips=0, stills=2, seed=5)
+    # The same seed may add to them, or make them again.
+    synthesize(tmp_path, (View.ABDOMINAL_WALL,), clips=0, stills=1, seed=5)
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(
+        InputError, match=r"holds clips of the seed 5; choose another folder, or give --seed 5."
+    ):
+        synthesize(tmp_path, (View.BLADDER,), clips=0, stills=1, seed=6)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+    (tmp_path / "bladder-still-001.truth.npz").write_bytes(b"damaged")
+    with pytest.raises(InputError, match="still-001.truth.npz is damaged; remove it, or choose a"):
+        synthesize(tmp_path, (View.BLADDER,), clips=0, stills=1, seed=5)
+
+
 def test_synthesized_clips_are_the_same_files_again(tmp_path: Path) -> None:
     for folder in ("one", "again"):
         plan = small_clip(View.BLADDER)
@@ -704,7 +719,7 @@ def test_synthesized_clips_are_the_same_files_again(tmp_path: Path) -> None:
 
 
 @contextmanager
-def full_disk(limit_bytes: int = 600) -> Iterator[None]:
+def full_disk(limit_bytes: int) -> Iterator[None]:
     """No file may grow beyond a few bytes."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))
@@ -726,12 +741,15 @@ def _still(folder: Path, plan: ClipPlan) -> None:
     write_still(folder, "a", plan)
 
 
-@pytest.mark.parametrize("write", [_dicom, _video, _still])
+@pytest.mark.parametrize(
+    ("write", "limit_bytes"), [(_dicom, 600), (_dicom, 3000), (_video, 600), (_still, 600)]
+)
 def test_full_disk_is_an_error_and_leaves_nothing(
-    tmp_path: Path, write: Callable[[Path, ClipPlan], None]
+    tmp_path: Path, write: Callable[[Path, ClipPlan], None], limit_bytes: int
 ) -> None:
     plan = small_clip(View.BLADDER)
-    with pytest.raises(InputError, match="cannot be written"), full_disk():
+    said = r"cannot be written \(File too large\); free some space or choose another folder.$"
+    with pytest.raises(InputError, match=said), full_disk(limit_bytes):
         write(tmp_path, plan)
     assert file_names(tmp_path) == set()
 

@@ -334,7 +334,8 @@ def synthesize(
 ) -> None:
     """Make synthetic clips and stills with their exact truth, on all cores.
 
-    The same seed gives the same files, however many cores or machines make them.
+    The same seed gives the same files, however many cores or machines make them. A folder holds
+    clips of one seed.
 
     Each NAME.truth.npz is read by numpy.load. It holds time_s of the frames, x_mm of the columns,
     edges_mm (frames, layers, superficial and deep, columns; mm below the top of the image area,
@@ -342,7 +343,7 @@ def synthesize(
     probe), slide_mm (frames, of the TrA against the EO: of what lies under the middle of the probe
     where no muscle works, zero there, and positive laterally), lateral_side (1 where lateral is to
     the right of the picture, -1 to the left), spacing_mm of rows and columns, area_px (top, left,
-    height, width), view, task and pattern (which muscles work).
+    height, width), view, task, pattern (which muscles work) and seed.
 
     measure gives a slide of another place, along the layer, and against the first rest, so it
     differs from slide_mm; scripts/motion.py compares like with like.

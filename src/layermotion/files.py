@@ -62,7 +62,7 @@ def atomic_path(target: Path) -> Iterator[Path]:
         os.replace(temporary, target)
     except OSError as error:
         raise InputError(
-            f"{target} cannot be written ({error.strerror or error}); free some space or choose "
+            f"{target} cannot be written ({_reason(error)}); free some space or choose "
             f"another folder."
         ) from error
     finally:
@@ -99,7 +99,7 @@ def atomic_folder(target: Path) -> Iterator[Path]:
         folder.rename(target)
     except OSError as error:
         raise InputError(
-            f"{target} cannot be written ({error.strerror or error}); free some space or choose "
+            f"{target} cannot be written ({_reason(error)}); free some space or choose "
             f"another folder."
         ) from error
     finally:
@@ -135,6 +135,16 @@ def make_folder(folder: Path) -> None:
         missing.mkdir(OWNER_ONLY, exist_ok=True)
     if not folder.is_dir():
         raise NotADirectoryError(ENOTDIR, os.strerror(ENOTDIR), str(folder))
+
+
+def _reason(error: OSError) -> str:
+    """Give the system's words, which a library may have wrapped in an error of its own."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, OSError) and cause.strerror:
+            return cause.strerror
+        cause = cause.__cause__
+    return str(error)
 
 
 def _new_file(target: Path) -> tuple[int, Path]:

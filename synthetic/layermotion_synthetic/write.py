@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
+from zipfile import BadZipFile
 
 import av
 import cv2
@@ -22,6 +23,7 @@ from pydicom.uid import (
     generate_uid,
 )
 
+from layermotion.errors import InputError
 from layermotion.files import atomic_path
 from layermotion.geometry import ImageArea
 from layermotion.labels import Task, View
@@ -62,7 +64,13 @@ def synthesize(
         Applies a function to every item, anywhere; results in order.
     tell
         Called with the name of each clip and still that is written, and how long it took, s.
+
+    Raises
+    ------
+    InputError
+        If ``out`` holds some of another seed, which would stay among these.
     """
+    _refuse_other_seed(out, seed)
     items = [
         Item(view, kind, k)
         for view in views
@@ -73,20 +81,41 @@ def synthesize(
         tell(item.name, seconds)
 
 
+def _refuse_other_seed(out: Path, seed: int) -> None:
+    """Refuse a folder with truth of another seed; earlier versions did not note theirs."""
+    for path in sorted(out.glob("*.truth.npz")):
+        try:
+            with np.load(path) as stored:
+                other = int(stored["seed"]) if "seed" in stored else seed
+        except (OSError, ValueError, BadZipFile) as error:
+            raise InputError(f"{path} is damaged; remove it, or choose another folder.") from error
+        if other != seed:
+            raise InputError(
+                f"{out} holds clips of the seed {other}; choose another folder, or give --seed "
+                f"{other}."
+            )
+
+
 def write_item(out: Path, seed: int, item: Item) -> float:
     """Write one clip or still, and return how long it took, s."""
     started_s = time.monotonic()
     number = list(View).index(item.view) * 2 + (item.kind == "still")
     rng = np.random.Generator(np.random.SFC64([seed, number, item.k]))
     if item.kind == "clip":
-        write_clip(out, item.name, draw_clip(rng, item.view))
+        write_clip(out, item.name, draw_clip(rng, item.view), seed=seed)
     else:
-        write_still(out, item.name, draw_clip(rng, item.view, task=Task.REST))
+        write_still(out, item.name, draw_clip(rng, item.view, task=Task.REST), seed=seed)
     return time.monotonic() - started_s
 
 
 def write_clip(
-    out: Path, name: str, plan: ClipPlan, *, dicom: bool = True, video: bool = True
+    out: Path,
+    name: str,
+    plan: ClipPlan,
+    *,
+    dicom: bool = True,
+    video: bool = True,
+    seed: int | None = None,
 ) -> ClipTruth:
     """Write one clip with its truth and return the truth."""
     frames = [screen for screen, _ in render_clip(plan)]
@@ -95,23 +124,30 @@ def write_clip(
     if video:
         write_video(out / f"{name}.mp4", frames, plan.frame_rate_hz)
     truth = clip_truth(plan)
-    write_truth(out / f"{name}.truth.npz", plan, truth)
+    write_truth(out / f"{name}.truth.npz", plan, truth, seed=seed)
     return truth
 
 
-def write_still(out: Path, name: str, plan: ClipPlan) -> None:
+def write_still(out: Path, name: str, plan: ClipPlan, seed: int | None = None) -> None:
     """Write the first frame of a clip as PNG with its labels and truth."""
     screen, labels = next(iter(render_clip(plan)))
     for suffix, image in ((".png", screen), (".labels.png", labels)):
         with atomic_path(out / f"{name}{suffix}") as temporary:
             # cv2.imwrite says nothing when the disk is full.
             temporary.write_bytes(cv2.imencode(".png", image)[1].tobytes())
-    write_truth(out / f"{name}.truth.npz", plan, clip_truth(plan), frames=1)
+    write_truth(out / f"{name}.truth.npz", plan, clip_truth(plan), frames=1, seed=seed)
 
 
-def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | None = None) -> None:
-    """Write exact values: see ``ClipTruth``, plus spacing, image area and side."""
+def write_truth(
+    target: Path,
+    plan: ClipPlan,
+    truth: ClipTruth,
+    frames: int | None = None,
+    seed: int | None = None,
+) -> None:
+    """Write exact values: see ``ClipTruth``, plus spacing, image area, side, and seed if any."""
     area, grid = plan.area, plan.grid
+    known: dict[str, Any] = {} if seed is None else {"seed": seed}
     with atomic_path(target) as temporary:
         np.savez_compressed(
             temporary,
@@ -126,6 +162,7 @@ def write_truth(target: Path, plan: ClipPlan, truth: ClipTruth, frames: int | No
             view=plan.view.value if plan.view else "neither",
             task=plan.motion.task.value,
             pattern=plan.motion.pattern,
+            **known,
         )
 
 
