@@ -470,6 +470,34 @@ def test_per_cent_of_a_workbook_are_what_it_shows(tmp_path: Path) -> None:
     assert read_table(path, "manual").readings["value"].tolist() == [45.5, 45.5]
 
 
+def test_formulas_without_a_result_are_refused(tmp_path: Path) -> None:
+    """A program that computes nothing stores none, and the cell would count as empty."""
+    heading = ["clip", "structure", "value", "unit"]
+    rows: list[list[object]] = [["c1", "tra", "=1+2", "mm"], ["c2", "tra", 3.1, "mm"]]
+    path = workbook(tmp_path / "m.xlsx", other=[["=1+1"]], Measurements=[heading, *rows])
+    said = (
+        r"m.xlsx has a formula without a result in cell C2; open it in a spreadsheet program and "
+        r"save it, or write the value."
+    )
+    with pytest.raises(InputError, match=said):
+        read_table(path, "manual")
+    many = workbook(tmp_path / "n.xlsx", data=[heading, *[rows[0]] * 12])
+    with pytest.raises(InputError, match="in 12 cells, the first of them C2; open it"):
+        read_table(many, "manual")
+    # Of another sheet nothing is read, and an empty text is a result.
+    spare = workbook(tmp_path / "o.xlsx", other=[["=1+1"]], Measurements=[heading, rows[1]])
+    assert read_table(spare, "manual").readings["value"].tolist() == [3.1]
+    blank = workbook(tmp_path / "p.xlsx", data=[heading, *rows])
+    with zipfile.ZipFile(blank) as book:
+        parts = {name: book.read(name) for name in book.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    parts[sheet] = parts[sheet].replace(b'<c r="C2">', b'<c r="C2" t="str">')
+    with zipfile.ZipFile(blank, "w") as book:
+        for name, content in parts.items():
+            book.writestr(name, content)
+    assert read_table(blank, "manual").readings["value"].tolist() == [3.1]
+
+
 def test_missing_key_column_is_taken_only_where_there_is_no_choice(tmp_path: Path) -> None:
     lines = ["clip,subject,structure,value,unit"]
     lines += [f"c{i},S{i},tra,{3 + i / 10},mm" for i in range(6)]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zipfile import ZipFile
 
 import pandas as pd
@@ -22,6 +22,8 @@ SHEET = "measurements"
 # Cells and unpacked bytes of a workbook: 100,000 rows of every column there is take less than half
 # of either (our choice).
 MOST_CELLS, MOST_BYTES = 5_000_000, 2**27
+# Where a workbook keeps its sheets, and how a formula begins there (ECMA-376, 18.3.1.40).
+SHEET_PARTS, FORMULA = "xl/worksheets/", b"<f"
 # Letters of a name; notes may be longer (our choice).
 LONGEST = 100
 
@@ -118,7 +120,7 @@ def _csv_rows(path: Path) -> tuple[Rows, bool]:
 
 def _xlsx_rows(path: Path) -> tuple[Rows, list[str]]:
     sheets = _sheets(path)
-    filled = [title for title, rows in sheets.items() if rows]
+    filled = [title for title, sheet in sheets.items() if sheet.rows]
     chosen = next((title for title in filled if title.strip().lower() == SHEET), None)
     if chosen is None and len(filled) > 1:
         raise InputError(
@@ -130,24 +132,43 @@ def _xlsx_rows(path: Path) -> tuple[Rows, list[str]]:
         return {}, []
     others = [title for title in filled if title != chosen]
     notes = [f"Of {path.name} the sheet {chosen} was read, and not {', '.join(others)}."]
-    return sheets[chosen], notes if others else []
+    if lacking := sheets[chosen].uncomputed:
+        place = f"in {len(lacking)} cells, the first of them {lacking[0]}"
+        place = f"in cell {lacking[0]}" if len(lacking) == 1 else place
+        raise InputError(
+            f"{path.name} has a formula without a result {place}; open it in a spreadsheet program "
+            f"and save it, or write the value."
+        )
+    return sheets[chosen].rows, notes if others else []
 
 
-def _sheets(path: Path) -> dict[str, Rows]:
-    """Rows of every sheet of a workbook, by its title."""
+class _Sheet(NamedTuple):
+    """Rows of a sheet, and its cells with a formula whose result was never stored."""
+
+    rows: Rows
+    uncomputed: list[str]
+
+
+def _sheets(path: Path) -> dict[str, _Sheet]:
+    """Read every sheet of a workbook, by its title."""
     import openpyxl
 
     left = MOST_CELLS
-    sheets: dict[str, Rows] = {}
+    sheets: dict[str, _Sheet] = {}
     with path.open("rb") as file:
         try:
             with ZipFile(file) as packed:
-                size = sum(part.file_size for part in packed.infolist())
-            if size > MOST_BYTES:
-                raise InputError(
-                    f"{path.name} holds more than {MOST_BYTES / 1e6:.0f} MB; give the table alone, "
-                    f"or save it as CSV."
+                if sum(part.file_size for part in packed.infolist()) > MOST_BYTES:
+                    raise InputError(
+                        f"{path.name} holds more than {MOST_BYTES / 1e6:.0f} MB; give the table "
+                        f"alone, or save it as CSV."
+                    )
+                has_formulas = any(
+                    FORMULA in packed.read(part)
+                    for part in packed.namelist()
+                    if part.startswith(SHEET_PARTS)
                 )
+            formulas = openpyxl.load_workbook(file, read_only=True) if has_formulas else None
             for sheet in openpyxl.load_workbook(file, read_only=True, data_only=True).worksheets:
                 sheet.reset_dimensions()  # what a file states of its size need not be true
                 rows = []
@@ -159,7 +180,8 @@ def _sheets(path: Path) -> dict[str, Rows]:
                             f"without empty rows and columns."
                         )
                     rows.append([_xlsx_text(cell) for cell in row])
-                sheets[sheet.title] = _numbered(rows, 1)
+                uncomputed = _uncomputed(sheet, formulas[sheet.title]) if formulas else []
+                sheets[sheet.title] = _Sheet(_numbered(rows, 1), uncomputed)
         except InputError:
             raise
         except Exception as error:  # the library lets through whatever a damaged file makes fail
@@ -167,6 +189,16 @@ def _sheets(path: Path) -> dict[str, Rows]:
                 f"{path.name} is not a readable XLSX file; save it again or as CSV."
             ) from error
     return sheets
+
+
+def _uncomputed(shown: Any, written: Any) -> list[str]:
+    """Name cells with a formula and no result; an empty text is one, and has a type of its own."""
+    return [
+        formula.coordinate
+        for row, formulas in zip(shown.iter_rows(), written.iter_rows(), strict=False)
+        for cell, formula in zip(row, formulas, strict=False)
+        if formula.data_type == "f" and cell.value is None and cell.data_type == "n"
+    ]
 
 
 def _numbered(rows: Iterable[Iterable[str]], first: int) -> Rows:
