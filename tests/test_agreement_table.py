@@ -3,6 +3,7 @@
 import json
 import math
 import zipfile
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -496,6 +497,29 @@ def test_formulas_without_a_result_are_refused(tmp_path: Path) -> None:
         for name, content in parts.items():
             book.writestr(name, content)
     assert read_table(blank, "manual").readings["value"].tolist() == [3.1]
+
+
+def test_dates_of_a_workbook_are_days(tmp_path: Path) -> None:
+    rows: list[list[object]] = [["clip", "structure", "value", "unit"]]
+    rows += [[day, "tra", 3.1, "mm"] for day in (date(2026, 3, 1), datetime(2026, 3, 2, 9, 30))]
+    readings = read_table(workbook(tmp_path / "m.xlsx", data=rows), "manual").readings
+    assert readings["clip"].tolist() == ["2026-03-01", "2026-03-02 09:30:00"]
+
+
+def test_a_printed_minus_is_a_minus(tmp_path: Path) -> None:
+    lines = ["clip,structure,measure,value,unit", "c1,bladder,base_displacement,\u22123.5,mm"]
+    path = tmp_path / "m.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    assert read_table(path, "manual").readings["value"].tolist() == [-3.5]
+
+
+@pytest.mark.parametrize("title", ["A study", "A study,,,"])
+def test_a_title_above_the_heading_is_named(title: str, tmp_path: Path) -> None:
+    lines = [title, "clip,structure,value,unit", "c1,tra,3.1,mm"]
+    path = tmp_path / "m.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(InputError, match="m.csv rows 2 and 3 .*no title above the heading"):
+        read_table(path, "manual")
 
 
 def test_missing_key_column_is_taken_only_where_there_is_no_choice(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ Rows keep the number that a spreadsheet shows: the first row of the file is row 
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime, time
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -97,12 +98,15 @@ def _check_width(name: str, titles: Sequence[str], body: pd.DataFrame) -> None:
     is_beyond = [place >= len(titles) for place in body.columns]
     is_untitled = [place < len(titles) and not titles[place] for place in body.columns]
     for is_wrong, what in (
-        (is_beyond, "more cells than the heading; check the separators"),
-        (is_untitled, "a value in a column without a heading; name the column or empty it"),
+        (is_beyond, "more cells than the heading; check the separators, and have"),
+        (
+            is_untitled,
+            "a value in a column without a heading; name or empty it, and have",
+        ),
     ):
         rows = body.index[(body.loc[:, is_wrong] != "").any(axis=1)].tolist()
         if rows:
-            raise InputError(f"{name} {rows_have(rows)} {what}.")
+            raise InputError(f"{name} {rows_have(rows)} {what} no title above the heading.")
 
 
 def _csv_rows(path: Path) -> tuple[Rows, bool]:
@@ -215,6 +219,8 @@ def _xlsx_text(cell: Any) -> str:
     if isinstance(value, int | float) and "%" in cell.number_format:
         # Shown in per cent, kept as a share. Twelve digits leave out what the factor brought in.
         value = float(f"{100 * value:.12g}")
+    if isinstance(value, datetime) and value.time() == time():
+        value = value.date()  # a spreadsheet keeps a day as its first moment
     # A spreadsheet keeps 1 as 1.0; as a name of a repeat or a subject it is 1.
     if isinstance(value, float) and value.is_integer():
         value = int(value)

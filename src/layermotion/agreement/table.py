@@ -58,6 +58,8 @@ NO_SIZE = (
 LARGEST_MM = 300.0
 # As numbers are written in tables: no 5_1, no nan, no digits of other scripts.
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+# As word processors print it: U+2212.
+PRINTED_MINUS = "\N{MINUS SIGN}"
 # Different problems told one by one; rows of further ones are named together (our choice).
 MOST_PROBLEMS = 8
 DECIMAL_COMMA = re.compile(r"^([+-]?\d+),(\d+)$")
@@ -259,6 +261,7 @@ def _checked(
 
 def _numbers(texts: pd.Series, has_decimal_comma: bool) -> pd.Series:
     """Give the numbers that texts hold; NaN where a text is none."""
+    texts = texts.str.replace(PRINTED_MINUS, "-")
     if has_decimal_comma:
         texts = texts.str.replace(DECIMAL_COMMA, r"\1.\2", regex=True)
     found = texts.where(texts.str.fullmatch(NUMBER), "nan").map(float).astype(float)
