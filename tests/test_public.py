@@ -104,3 +104,23 @@ def test_what_is_no_grey_image_is_refused(pixels: np.ndarray) -> None:
 def test_errors_say_what_is_wrong(tmp_path: Path) -> None:
     with pytest.raises(lm.LayermotionError, match="does not exist"):
         lm.open_clip(tmp_path / "nothing.dcm")
+
+
+def test_a_view_and_a_task_go_by_their_names_too(tmp_path: Path) -> None:
+    """A view in letters was taken for the other one, and measured as it."""
+    plan = draw_clip(np.random.Generator(np.random.SFC64(30)), lm.View.ABDOMINAL_WALL, PLAIN)
+    write_clip(tmp_path, "clip", plan, video=False)
+    path = tmp_path / "clip.dcm"
+    clip = lm.open_clip(path, view="abdominal_wall", task="draw_in")
+    assert clip.view is lm.View.ABDOMINAL_WALL and clip.task is lm.Task.DRAW_IN
+    for words, said in (
+        ({"view": "wall"}, "There is no view wall; give one of abdominal_wall, bladder."),
+        ({"task": "lift"}, "There is no task lift; give one of rest, .*, "),
+        ({"mm_per_pixel": 0.1}, r"The pixel size 0.1 is no pair of numbers; .* \(row, column\)"),
+        ({"mm_per_pixel": (0.1,)}, r"The pixel size \(0.1,\) is no pair of numbers"),
+    ):
+        with pytest.raises(lm.InputError, match=said):
+            lm.open_clip(path, **words)
+    grey = np.zeros((64, 64), np.uint8)
+    with pytest.raises(lm.InputError, match="is no pair of numbers"):
+        lm.segment(grey, lm.load_segmenter(), mm_per_pixel=0.1)

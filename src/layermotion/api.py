@@ -1,7 +1,9 @@
 """Owns the public Python interface: open a clip, measure it, segment a picture."""
 
+from enum import StrEnum
 from os import PathLike
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +20,8 @@ from layermotion.labels import Task, View
 from layermotion.network.picture import area_probabilities, full_size_label
 from layermotion.network.segmenter import Segmenter, load_segmenter
 
+Name = TypeVar("Name", bound=StrEnum)
+
 
 def open_clip(
     source: str | PathLike[str],
@@ -25,8 +29,8 @@ def open_clip(
     mm_per_pixel: tuple[float, float] | None = None,
     depth_mm: float | None = None,
     frame_rate_hz: float | None = None,
-    view: View | None = None,
-    task: Task | None = None,
+    view: View | str | None = None,
+    task: Task | str | None = None,
 ) -> Clip:
     """Open a DICOM file, a video, a folder of images or a still.
 
@@ -41,7 +45,8 @@ def open_clip(
     frame_rate_hz
         Frames per second, for sources that state no times.
     view, task
-        What the probe looks at and what the patient was asked to do; None where that is unknown.
+        What the probe looks at and what the patient was asked to do, or the name of it, such as
+        ``draw_in``; None where that is unknown.
 
     Returns
     -------
@@ -54,7 +59,9 @@ def open_clip(
         If the source is missing, damaged, of no known kind, or lacks times, or an option is not
         possible.
     """
-    options = sources.SourceOptions(mm_per_pixel, depth_mm, frame_rate_hz, view, task)
+    options = sources.SourceOptions(
+        _pair(mm_per_pixel), depth_mm, frame_rate_hz, _named(View, view), _named(Task, task)
+    )
     return sources.open_clip(Path(source), options)
 
 
@@ -76,15 +83,18 @@ def measure(clip: Clip, *, site: str = "most-even", segmenter: Segmenter | None 
     Returns
     -------
     Analysis
-        ``series.time_s`` has shape (frames,), s; ``series.get("thickness", "tra").value`` too, mm,
-        NaN where a frame cannot be measured; ``measures`` is a tuple of ``Measure``.
+        ``series.time_s`` has shape (frames,), s; ``series.get("thickness", "tra").value`` too, mm
+        (pixels where the clip has no pixel size), NaN where a frame cannot be measured;
+        ``measures`` is a tuple of ``Measure``.
 
     Raises
     ------
     InputError
-        If the site is none of the three forms.
+        If there is no such site.
     MeasurementError
         If the clip has no frames, or shows neither view.
+    WeightsError
+        If the weights cannot be used, or their error is not known.
     """
     return analyse(clip, segmenter or load_segmenter(threads=1), parse_site(site), Recording())
 
@@ -122,5 +132,27 @@ def segment(
             f"with shape (rows, columns)."
         )
     area = ImageArea(0, 0, *pixels.shape)
-    spacing = Spacing(*mm_per_pixel, "given by the caller") if mm_per_pixel else None
+    pair = _pair(mm_per_pixel)
+    spacing = Spacing(*pair, "given by the caller") if pair else None
     return full_size_label(area_probabilities(pixels, area, spacing, segmenter), area)
+
+
+def _named(kind: type[Name], value: str | None) -> Name | None:
+    """Give the member of that name: other code tells them apart by identity."""
+    if value is None:
+        return None
+    if value in list(kind):
+        return kind(value)
+    raise InputError(f"There is no {kind.__name__.lower()} {value}; give one of {', '.join(kind)}.")
+
+
+def _pair(mm_per_pixel: tuple[float, float] | None) -> tuple[float, float] | None:
+    if mm_per_pixel is None:
+        return None
+    if np.shape(mm_per_pixel) != (2,):
+        raise InputError(
+            f"The pixel size {mm_per_pixel} is no pair of numbers; give its (row, column) size in "
+            f"mm, such as (0.08, 0.11)."
+        )
+    row_mm, column_mm = map(float, mm_per_pixel)
+    return row_mm, column_mm
