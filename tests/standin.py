@@ -49,7 +49,7 @@ Probabilities = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class TruthSegmenter:
-    """Has the attributes of ``layermotion.segment.Segmenter``; answers with blurred truth.
+    """Has the attributes of ``network.segmenter.Segmenter``; answers with blurred truth.
 
     Parameters
     ----------

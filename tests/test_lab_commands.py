@@ -8,6 +8,7 @@ import pytest
 from lab_data import speckled_frames, wall_label, write_scan
 from typer.main import get_command
 
+import layermotion
 from layermotion.caution import CAUTION
 from layermotion.cli import app, main
 from layermotion.images import write_png
@@ -15,6 +16,9 @@ from layermotion.lab.folder import frame_key, open_lab
 from layermotion.network.segmenter import weights_names
 
 GROUPS = (("lab",), ("lab", "consent"), ("models",))
+SOURCE = Path(layermotion.__file__).parent
+# A command of the first two groups, as the sentences of the program name it.
+NAMED = re.compile(r"layermotion ((?:lab|models) [a-z][a-z-]*)")
 
 
 def run(*arguments: object) -> int:
@@ -44,6 +48,16 @@ def test_help_says_what_it_does_and_ends_with_the_caution(
     words = " ".join(capsys.readouterr().out.split())
     assert words.endswith(CAUTION)
     assert f"Example: layermotion {' '.join(command)}" in words
+
+
+def test_every_command_that_a_sentence_names_exists() -> None:
+    known = {" ".join(command) for command in commands()} | {" ".join(group) for group in GROUPS}
+    named = {
+        found
+        for path in SOURCE.rglob("*.py")
+        for found in NAMED.findall(path.read_text(encoding="utf-8"))
+    }
+    assert len(named) > 10 and named <= known
 
 
 def test_a_laboratory_from_init_to_build(

@@ -63,7 +63,7 @@ def test_proposals_come_back_as_they_went_out(
     records = import_folder(lab, secret, tmp_path / "scans", OPTIONS).imported
     segmenter = load_segmenter("smoke-001", folder=trained_weights)
     out = tmp_path / "proposals"
-    with pytest.raises(InputError, match="accepted in review"):
+    with pytest.raises(InputError, match=r"accept them \(layermotion lab accept\)"):
         propose(lab, segmenter, 3, out)
     record_review(lab, (records[0].name,), Review.ACCEPTED)
     assert {c.key.rpartition("-")[0] for c in propose(lab, segmenter, 9, out)} == {

@@ -103,7 +103,7 @@ def train(
     """Train the weights in use further on a build, mixed with synthetic pictures.
 
     Stopped with Ctrl-C, it saves its state and exits with code 130; the same command goes on from
-    there. Then: layermotion models add RUN NAME, and layermotion lab judge.
+    there. Then: models add, models calibrate, lab judge.
     """
     need("This command needs", "train", (*TRAINING, "onnx", "pycocotools"))
     from layermotion.lab.builds import open_build

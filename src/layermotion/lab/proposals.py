@@ -85,8 +85,8 @@ def propose(lab: Lab, segmenter: Segmenter, count: int, out: Path) -> tuple[Choi
     free = [c for c in candidates if c.key not in labelled]
     if not free:
         raise InputError(
-            "No frame is left to label: a clip needs a valid consent and must be accepted in "
-            "review (layermotion lab review)."
+            "No frame is left to label: look at the sheets of clips with a valid consent and "
+            "accept them (layermotion lab accept), or import more."
         )
     choices = choose(free, [c.feature for c in candidates if c.key in labelled], count)
     by_key = {candidate.key: candidate for candidate in free}

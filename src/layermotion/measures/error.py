@@ -27,8 +27,8 @@ BY_PLACED_EDGE = "with an edge that a person placed"
 class Uncertainty:
     """Standard deviation of the measuring error, in the unit of the series.
 
-    Found on synthetic clips with known truth by ``scripts/evaluate.py`` and stored with the
-    weights in model pixels.
+    Found on synthetic clips with known truth by ``models calibrate`` and stored with the weights
+    in model pixels.
 
     Parameters
     ----------

@@ -61,8 +61,8 @@ class Segmenter:
         Smallest and largest height of a pixel met in training, mm.
     errors_px
         For each measure, the standard deviation of its error on synthetic clips at full confidence,
-        model pixels, and the rate at which it grows as confidence falls; ``scripts/evaluate.py``
-        found and stored them.
+        model pixels, and the rate at which it grows as confidence falls; ``models calibrate`` found
+        and stored them.
     session
         The network; the grey scale is normalised inside it.
     """

@@ -27,7 +27,7 @@ class Drawn(Protocol):
 
     @property
     def view(self) -> int:
-        """Position in ``layermotion.segment.VIEW_CLASSES``."""
+        """Position in ``layermotion.network.segmenter.VIEW_CLASSES``."""
 
     @property
     def mm_per_pixel(self) -> float:

@@ -145,7 +145,7 @@ def export_weights(run: Path, name: str, folder: Path = WEIGHTS_FOLDER) -> Path:
             f"pixels {COLUMN_RATIO} times as wide as high in mm",
             "normalisation": f"(grey / {GREY_SCALE:g} - {GREY_MEAN:g}) / {GREY_SPREAD:g}, "
             "inside the network",
-            "errors_px": {},  # filled by scripts/evaluate.py --write
+            "errors_px": {},  # filled by layermotion models calibrate
             "spacing_range_mm": [round(value, 5) for value in progress["spacing_range_mm"]],
             "training_steps": progress["step"],
             "examples_seen": progress["step"] * settings.batch_size * state["world"],
