@@ -78,6 +78,17 @@ def test_polygons_written_give_the_same_pixels_when_read(tmp_path: Path) -> None
     assert areas[5] == pytest.approx(3.5 * 2.5)  # a quarter of a pixel inside on each side
 
 
+@pytest.mark.parametrize("folder", ["C:\\data\\images\\", "images/", ""])
+def test_labels_of_another_system_are_read(folder: str, tmp_path: Path) -> None:
+    """Paths of Windows, and the mark that some editors put before UTF-8."""
+    path = tmp_path / "a.json"
+    write_coco(path, [LabelledFrame.of("c-1-00003", wall_label())], "images")
+    content = json.loads(path.read_text())
+    content["images"][0]["file_name"] = f"{folder}c-1-00003.png"
+    path.write_text(json.dumps(content), encoding="utf-8-sig")
+    assert [frame.key for frame in read_coco(path)] == ["c-1-00003"]
+
+
 @pytest.mark.parametrize("compressed", [True, False])
 def test_run_lengths_are_read(tmp_path: Path, compressed: bool) -> None:
     label = wall_label()
@@ -304,6 +315,13 @@ def test_only_sound_labels_are_stored(
         read_labels(lab, tmp_path / "twice.json", None)
     with pytest.raises(InputError, match="holds no labels"):
         read_labels(lab, lab.root / "builds", None)
+    # Another system's notes on a file lie beside it; what lab propose writes is one folder deeper.
+    (folder / f"._{frame_key(record.name, 0)}.png").write_bytes(b"notes")
+    assert len(read_labels(lab, folder, None)) == 2
+    folder.rename(tmp_path / "labels")
+    (tmp_path / "annotations.json").write_text("{}")
+    with pytest.raises(InputError, match=r"holds no labels; .* or its labels or annotations.json"):
+        read_labels(lab, tmp_path, None)
 
 
 def moved(rows: int, columns: int) -> Label:

@@ -4,7 +4,7 @@ import json
 import warnings
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 import cv2
@@ -88,8 +88,8 @@ def structure_named(name: str, where: str) -> Structure:
 def read_coco(path: Path) -> list[LabelledFrame]:
     """Read COCO JSON: polygons, plain and compressed run lengths; one category a structure.
 
-    Pixels are those that pycocotools counts as inside. The name of an image, without folder and
-    ending, is the key of its frame.
+    Pixels are those that pycocotools counts as inside. The name of an image, without folder (of
+    any system) and ending, is the key of its frame.
 
     Raises
     ------
@@ -97,7 +97,7 @@ def read_coco(path: Path) -> list[LabelledFrame]:
         If the file is no COCO JSON, or a category is no structure.
     """
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
         categories = {
             int(category["id"]): structure_named(str(category["name"]), path.name)
             for category in content["categories"]
@@ -115,7 +115,7 @@ def read_coco(path: Path) -> list[LabelledFrame]:
             own = masks[number][STRUCTURES.index(structure)]
             own |= filled(annotation["segmentation"], sizes[number])
         return [
-            LabelledFrame(Path(str(images[number]["file_name"])).stem, mask)
+            LabelledFrame(PureWindowsPath(str(images[number]["file_name"])).stem, mask)
             for number, mask in masks.items()
         ]
     except DECODE_ERRORS as error:

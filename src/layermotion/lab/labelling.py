@@ -63,7 +63,8 @@ def read_labels(lab: Lab, source: Path, secret: Secret | None) -> list[LabelledF
         return by_uid.get(uid) or (by_uid.get(secret.replaced_uid(uid)) if secret else None)
 
     if source.is_dir():
-        files = sorted(p for p in source.iterdir() if p.suffix.lower() in (".png", ".dcm"))
+        shown = (path for path in source.iterdir() if not path.name.startswith("."))
+        files = sorted(path for path in shown if path.suffix.lower() in (".png", ".dcm"))
     else:
         files = [source]
     frames: list[LabelledFrame] = []
@@ -77,8 +78,8 @@ def read_labels(lab: Lab, source: Path, secret: Secret | None) -> list[LabelledF
             frames += read_segmentation(path, find_clip)
     if not frames:
         raise InputError(
-            f"{source.name} holds no labels; give COCO JSON (.json), label masks (.png) or DICOM "
-            f"segmentations (.dcm)."
+            f"{source.name} holds no labels; give COCO JSON (.json), label masks (.png), DICOM "
+            f"segmentations (.dcm), or its labels or annotations.json if lab propose wrote it."
         )
     twice = [key for key, count in Counter(frame.key for frame in frames).items() if count > 1]
     if twice:
