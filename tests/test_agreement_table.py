@@ -518,7 +518,7 @@ def test_a_title_above_the_heading_is_named(title: str, tmp_path: Path) -> None:
     lines = [title, "clip,structure,value,unit", "c1,tra,3.1,mm"]
     path = tmp_path / "m.csv"
     path.write_text("\n".join(lines), encoding="utf-8")
-    with pytest.raises(InputError, match="m.csv rows 2 and 3 .*no title above the heading"):
+    with pytest.raises(InputError, match="m.csv rows 2 and 3 .*take out any title above"):
         read_table(path, "manual")
 
 

@@ -98,15 +98,14 @@ def _check_width(name: str, titles: Sequence[str], body: pd.DataFrame) -> None:
     is_beyond = [place >= len(titles) for place in body.columns]
     is_untitled = [place < len(titles) and not titles[place] for place in body.columns]
     for is_wrong, what in (
-        (is_beyond, "more cells than the heading; check the separators, and have"),
-        (
-            is_untitled,
-            "a value in a column without a heading; name or empty it, and have",
-        ),
+        (is_beyond, "more cells than the heading; check the separators"),
+        (is_untitled, "a value in a column without a heading; name the column or empty it"),
     ):
         rows = body.index[(body.loc[:, is_wrong] != "").any(axis=1)].tolist()
         if rows:
-            raise InputError(f"{name} {rows_have(rows)} {what} no title above the heading.")
+            raise InputError(
+                f"{name} {rows_have(rows)} {what}, and take out any title above the heading."
+            )
 
 
 def _csv_rows(path: Path) -> tuple[Rows, bool]:
