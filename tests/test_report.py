@@ -16,8 +16,9 @@ import pytest
 from report_content import COURSES, FRAMES, GAP, WINDOWS, make_content, make_measure, make_series
 
 from layermotion.caution import Signature
-from layermotion.labels import WALL_LAYERS, View
+from layermotion.labels import WALL_LAYERS, Structure, View
 from layermotion.measures.measure import Status
+from layermotion.report.arrows import Arrow
 from layermotion.report.page import build_page, write_headline
 from layermotion.report.palette import LOOKS, PAPER, rgb
 from layermotion.report.plots import MAX_POINTS, decimate, plot_series
@@ -303,6 +304,25 @@ def test_edge_at_rest_is_drawn_again_into_the_other_picture() -> None:
     downs = [float(points.split()[0].split(",")[1]) for points in shadows]
     assert downs == pytest.approx([(40.25 - 0.5) * 0.08, (70.75 - 0.5) * 0.08], abs=1e-3)
     assert "TrA where it lay at rest, not corrected for movement of the probe" in page
+
+
+def test_the_key_names_the_arrow_at_the_medial_end_only_where_it_was_measured() -> None:
+    content = make_content()
+    frame = content.key_frames[1]
+    pointing = replace(frame, arrows=(Arrow(Structure.TRA, 100.0, 50.0, 60.0, 50.0),))
+    content = replace(content, key_frames=(content.key_frames[0], pointing))
+    without = build_page(content)
+    # The probe moves the EO as well, so nothing is left of it in the slide past that.
+    assert "had they moved with the EO (ring)</li>" in without
+    assert "medial end" not in without.split("<h2>Measures")[0]
+    own = content.analysis.series
+    end = Quantity("medial_edge", "tra", "mm", own.time_s, np.ones(own.time_s.size))
+    series = replace(own, quantities=(*own.quantities, end))
+    page = build_page(replace(content, analysis=replace(content.analysis, series=series)))
+    assert (
+        "(ring); the TrA at its medial end, from where it lay at rest, not corrected for movement "
+        "of the probe</li>" in page
+    )
 
 
 def test_uncalibrated_page_says_so_and_draws_no_scale() -> None:

@@ -21,6 +21,7 @@ from layermotion.report.patterns import (
 )
 from layermotion.report.pictures import (
     ALIGNED,
+    AT_THE_END,
     NOT_ALIGNED,
     POINTERS,
     SHADOWED,
@@ -71,6 +72,7 @@ def build_page(content: ReportContent) -> str:
     measured = [measure for measure in content.analysis.measures if measure.value is not None]
     main = _main_measures(content.analysis.measures)
     pictures = [draw_picture(key_frame, content) for key_frame in content.key_frames]
+    aligned = ALIGNED if any(p.is_aligned for p in pictures) else NOT_ALIGNED
     return (
         environment()
         .get_template("page.html.j2")
@@ -85,10 +87,10 @@ def build_page(content: ReportContent) -> str:
                 without_effort(content.analysis),
             ),
             pictures=pictures,
-            aligned_words=ALIGNED if any(p.is_aligned for p in pictures) else NOT_ALIGNED,
+            aligned_words=aligned,
             shown_structures=shown_structures(content.key_frames),
             shadowed_look=SHADOWED[content.analysis.view],
-            pointer_words=POINTERS[content.analysis.view],
+            pointer_words=_pointer_words(content.analysis, aligned),
             shadowed=palette.short_name(SHADOWED[content.analysis.view]),
             patterns=list(_patterns(main)),
             main=_main_rows(main, is_lateral_known=content.analysis.is_lateral_known),
@@ -162,6 +164,16 @@ def write_headline(view: View, measures: Sequence[Measure], without: str = "") -
         f"{subject} {way} by {number_words(abs(main.value), main.unit, 0.0)} {main.unit} "
         f"(interval {interval_words(low, high, main.unit)} {main.unit}), {of}."
     )
+
+
+def _pointer_words(analysis: Analysis, aligned: str) -> str:
+    """Say what the arrows show; the probe, which moves the EO as well, has no part in a slide."""
+    words = POINTERS[analysis.view]
+    if analysis.view is View.BLADDER:
+        return words + aligned
+    end = analysis.given.get("medial_edge", Structure.TRA)
+    is_seen = end is not None and not np.isnan(end.value).all()
+    return f"{words}{AT_THE_END}{aligned}" if is_seen else words
 
 
 def _alike(measures: Iterable[Measure], one: Measure) -> list[Measure]:

@@ -27,9 +27,10 @@ SHADOWED = {View.ABDOMINAL_WALL: Structure.TRA, View.BLADDER: Structure.BLADDER}
 # What the arrows show.
 POINTERS = {
     View.ABDOMINAL_WALL: "IO and TrA at the place of measurement, from where they would lie had "
-    "they moved with the EO (ring); the TrA at its medial end, from where it lay at rest",
+    "they moved with the EO (ring)",
     View.BLADDER: "bladder base, from where it lay at rest (ring)",
 }
+AT_THE_END = "; the TrA at its medial end, from where it lay at rest"
 ALIGNED = ", movement of the probe removed"
 NOT_ALIGNED = ", not corrected for movement of the probe"
 # Lengths that a scale bar may have, mm; the longest below a third of the width is taken.
