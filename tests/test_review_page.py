@@ -191,6 +191,7 @@ def test_the_page_says_when_results_that_found_no_room_are_written(
         review.sign("KL")
         page.reload()
         page.wait_for_selector("#day:not([hidden])")
+        first = page.text_content("#day-words")
         page.click("#to-sign")
         until(page, "document.querySelector('#finished').textContent.includes('No space left')")
         said = str(page.text_content("#finished"))
@@ -198,6 +199,7 @@ def test_the_page_says_when_results_that_found_no_room_are_written(
         "free some space. The visit is signed all the same; its results are written when its clips "
         "are opened again."
     )
+    assert first == said, "the first screen says it as well"
 
 
 def test_a_visit_is_reviewed_signed_and_followed(

@@ -52,6 +52,7 @@ export class DayScreen {
   }
 
   words(day) {
+    if (day.not_written) return say("sign.not_written", { why: day.not_written });
     if (day.is_signed) return say("day.signed", { who: day.signed_by, when: dayWords(day.signed_at) });
     const waiting = day.clips.filter((clip) => ["waiting", "measuring"].includes(clip.stage)).length;
     if (waiting === day.clips.length) return say("day.measuring_all");
