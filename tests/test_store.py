@@ -311,7 +311,7 @@ def test_a_file_cut_short_is_refused(path: Path) -> None:
 def test_a_folder_in_its_place_and_a_read_only_disk_are_one_sentence(
     tmp_path: Path,
 ) -> None:
-    with pytest.raises(RecordError, match="cannot be written .*name another file by --record"):
+    with pytest.raises(RecordError, match="cannot be written .*name another file"):
         Record.open(tmp_path)
     (tmp_path / "file").touch()
     with pytest.raises(RecordError, match="cannot be written"):
