@@ -24,7 +24,7 @@ from layermotion.network.segmenter import load_segmenter, weights_names
 from layermotion.session.against import compare_visits, read_visit
 from layermotion.session.detectable import read_detectable_changes
 from layermotion.session.plan import Item, Settings, Side, read_plan
-from layermotion.session.results import read_recorded
+from layermotion.session.recorded import read_recorded
 
 FPS = 25.0
 PLAIN, RATED = SourceOptions(), SourceOptions(frame_rate_hz=FPS)

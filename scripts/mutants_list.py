@@ -2341,7 +2341,7 @@ RECORD = (
     ),
     Mutant(
         "record-slide-of-unknown-side",
-        "session/results.py",
+        "session/recorded.py",
         'facts.get("lateral") == "known"',
         'facts.get("lateral") != "unclear"',
         (f"{CHART_TESTS}::test_a_slide_of_unknown_direction_takes_no_part",),

@@ -25,7 +25,8 @@ from layermotion.normal import Z95
 from layermotion.session.against import LARGER, Change, compare_visits
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import Recorded, tabulate
+from layermotion.session.recorded import Recorded
+from layermotion.session.results import tabulate
 from layermotion.session.sentences import change_sentences
 
 REPEATS = 3

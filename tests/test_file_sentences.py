@@ -50,7 +50,7 @@ PLACES = (
     "files.py", "commands/live.py", "commands/results.py", "commands/review.py", "consent/store.py",
     "exchange/reference.py", "exchange/seg.py", "lab/folder.py", "lab/secret.py", "live/taking.py",
     "record/database.py", "record/reading.py", "report/overlay.py", "session/index.py",
-    "session/results.py",
+    "session/recorded.py",
 )  # fmt: skip
 RAISED = ("InputError", "MeasurementError", "RecordError", "RecordInUseError", "WeightsError")
 # What only the start of the program says, or another command.

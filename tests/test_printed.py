@@ -18,7 +18,7 @@ from layermotion.labels import Task
 from layermotion.session.against import compare_visits
 from layermotion.session.page import build_visit_page
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import Recorded
+from layermotion.session.recorded import Recorded
 from layermotion.session.visit import Visit
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"

@@ -12,7 +12,8 @@ from layermotion.labels import Task
 from layermotion.session.page import build_visit_page
 from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.record import key_numbers, lines_to_confirm, nothing_seen_words
-from layermotion.session.results import Recorded, Row
+from layermotion.session.recorded import Recorded
+from layermotion.session.results import Row
 from layermotion.session.visit import Visit
 
 

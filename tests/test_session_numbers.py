@@ -18,10 +18,10 @@ from layermotion.session.against import LARGER, UNSURE, WITHIN, compare_visits
 from layermotion.session.detectable import DetectableChange, DetectableChanges
 from layermotion.session.plan import Item, Settings, Side
 from layermotion.session.record import key_numbers
+from layermotion.session.recorded import Recorded
 from layermotion.session.results import (
     BETWEEN_SIDES,
     Mean,
-    Recorded,
     Row,
     mean_of,
     rows_of,

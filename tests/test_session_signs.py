@@ -12,7 +12,8 @@ from layermotion.measures.measure import Measure, Status
 from layermotion.session.against import Earlier, compare_visits
 from layermotion.session.page import build_visit_page
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Recorded, Row, tabulate
+from layermotion.session.recorded import Recorded
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row, tabulate
 from layermotion.session.visit import assemble
 
 FACTS = {"software": "layermotion", "weights": "standin-001", "weights SHA-256": "0", "site": "x"}

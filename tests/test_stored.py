@@ -21,7 +21,8 @@ from layermotion.network.segmenter import WEIGHTS_FOLDER, load_segmenter, read_c
 from layermotion.session.against import read_visit
 from layermotion.session.detectable import DetectableChange, read_detectable_changes
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import Row, read_recorded
+from layermotion.session.recorded import read_recorded
+from layermotion.session.results import Row
 from layermotion.stored import MOST_BYTES
 
 MEASURE = Measure(

@@ -24,7 +24,7 @@ from layermotion.analysis.wall import LATERAL_UNKNOWN
 from layermotion.errors import InputError
 from layermotion.labels import WALL_LAYERS
 from layermotion.measures.measure import Measure, Status
-from layermotion.session.results import is_lateral_known, read_measured
+from layermotion.session.recorded import is_lateral_known, read_measured
 
 RESULTS = "measures.json"
 # What results state of how they were made, as their facts name it.

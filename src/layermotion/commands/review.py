@@ -32,7 +32,7 @@ from layermotion.review.visit import Review
 from layermotion.serving.run import serve
 from layermotion.session.detectable import read_detectable_changes
 from layermotion.session.plan import Item, Settings, Side
-from layermotion.session.results import read_recorded
+from layermotion.session.recorded import read_recorded
 from layermotion.session.visit import assemble
 
 # Written last of all files of a clip.

@@ -44,7 +44,8 @@ from layermotion.session.detectable import read_detectable_changes
 from layermotion.session.index import Entry, add_to_index, read_index
 from layermotion.session.order import in_order
 from layermotion.session.plan import Item, read_plan
-from layermotion.session.results import Recorded, Row, read_recorded
+from layermotion.session.recorded import Recorded, read_recorded
+from layermotion.session.results import Row
 from layermotion.session.visit import Failure, Visit, assemble
 
 # Columns of visit.csv in their order; those before the caution say what a value rests on.

@@ -13,14 +13,8 @@ from layermotion.report.words import number_words, unit_words
 from layermotion.session.against import LARGER, Change, compare_visits, find_detectable
 from layermotion.session.detectable import DetectableChanges
 from layermotion.session.direction import compared, subject
-from layermotion.session.results import (
-    BETWEEN_SIDES,
-    PRELIFT_EFFECT,
-    Row,
-    is_lateral_known,
-    rows_of,
-    summarise,
-)
+from layermotion.session.recorded import is_lateral_known
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Row, rows_of, summarise
 from layermotion.session.sentences import change_sentences
 
 NOT_SIGNED = "The visit is not signed, so it has no values yet."

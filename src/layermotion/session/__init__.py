@@ -10,6 +10,7 @@ __all__ = (
     "order",
     "page",
     "plan",
+    "recorded",
     "results",
     "sentences",
     "visit",

@@ -17,7 +17,8 @@ from layermotion.report.words import (
 from layermotion.session.against import LARGER, Change
 from layermotion.session.direction import compared, subject
 from layermotion.session.plan import Side
-from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, REST, Mean, Row, agreement_of
+from layermotion.session.recorded import REST
+from layermotion.session.results import BETWEEN_SIDES, PRELIFT_EFFECT, Mean, Row, agreement_of
 
 DISPLACEMENT = "base_displacement"
 # A layer at rest that is so many times as thick or thin as before, and by so many mm, is hardly the

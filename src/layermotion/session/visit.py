@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from layermotion.session.against import Change, Earlier, compare_visits
 from layermotion.session.detectable import DetectableChanges
-from layermotion.session.results import Recorded, Row, tabulate
+from layermotion.session.recorded import Recorded
+from layermotion.session.results import Row, tabulate
 from layermotion.session.sentences import disagreement_sentences
 
 # Facts that the recordings of a visit share.
