@@ -1871,6 +1871,95 @@ SIGNED = (
         ("test_measure_command.py::test_a_run_that_stops_leaves_no_finished_clip_of_two_runs",),
     ),
 )
+EARLIER_TESTS = "test_against_signed.py"
+EARLIER = (
+    Mutant(
+        "against-withdrawn",
+        "commands/earlier.py",
+        "if visit.is_withdrawn:",
+        "if False:",
+        (f"{EARLIER_TESTS}::test_a_withdrawn_visit_is_not_compared_with",),
+    ),
+    Mutant(
+        "against-before-an-amendment",
+        "commands/earlier.py",
+        "if amendments > signed.amendments:",
+        "if False:",
+        (f"{EARLIER_TESTS}::test_results_from_before_an_amendment_are_not_compared_with",),
+    ),
+    Mutant(
+        "against-signed-of-nobody",
+        "commands/review.py",
+        "self.identity.write(folder)",
+        "pass",
+        (f"{EARLIER_TESTS}::test_a_signed_visit_of_another_person_stops",),
+    ),
+    Mutant(
+        "amended-while-final-is-written",
+        "review/visit.py",
+        "self._refuse_while_writing()\n            self.who",
+        "self.who",
+        (
+            f"{SIGNED_TESTS}::test_nothing_is_amended_or_withdrawn_while_the_final_report_is_written",
+        ),
+    ),
+    Mutant(
+        "begun-under-another-code",
+        "review/visit.py",
+        "elif (code.strip().casefold(), day) != (self.code.casefold(), self.day):",
+        "elif False:",
+        (f"{SIGNED_TESTS}::test_another_page_does_not_begin_the_visit_under_another_code_or_day",),
+    ),
+    Mutant(
+        "final-means-of-rounded-values",
+        "commands/review.py",
+        "replace(found, measures=place.opened.analysis.measures)",
+        "found",
+        ("test_review_final.py::test_means_in_the_files_are_those_of_the_record",),
+    ),
+    Mutant(
+        "old-page-beside-new-values",
+        "commands/session.py",
+        "        if path.exists():\n            # What an earlier run",
+        "        if False:\n            # What an earlier run",
+        ("test_session_again.py::test_no_page_of_an_earlier_run_stands_beside_values_of_another",),
+    ),
+    Mutant(
+        "pictures-of-rest-alone",
+        "commands/session.py",
+        "key=lambda one: not one.shows_effort",
+        "key=lambda one: False",
+        ("test_session.py::test_pictures_are_of_a_recording_that_shows_the_effort_and_name_it",),
+    ),
+    Mutant(
+        "deleted-yet-said-not-to-be",
+        "commands/record.py",
+        "            if proof is None:",
+        "            if True:",
+        ("test_record_command.py::test_a_receipt_that_finds_no_room_is_said_to_be_missing_alone",),
+    ),
+    Mutant(
+        "trimmed-frames-counted",
+        "clip/survey.py",
+        " and not packet.is_discard",
+        "",
+        ("test_hostile_video.py::test_a_trimmed_video_holds_what_it_asks_to_show",),
+    ),
+    Mutant(
+        "run-goes-on-from-another-start",
+        "training/loop.py",
+        "refuse_other_start(self.out, state, self.began)",
+        "pass",
+        ("test_training.py::test_a_run_that_began_otherwise_is_refused",),
+    ),
+    Mutant(
+        "calibrated-in-part",
+        "evaluation/clips.py",
+        "if missing := missing_errors(errors):",
+        "if missing := ([] if errors else missing_errors(errors)):",
+        ("test_training_stop.py::test_weights_that_do_not_measure_all_are_not_calibrated",),
+    ),
+)
 HAND_TESTS = "test_review_corrections.py"
 HAND = (
     Mutant(
@@ -2357,5 +2446,6 @@ RECORD = (
 
 MUTANTS = (
     *CLIP, *NETWORK, *EDGES, *TISSUE, *SERIES, *EFFORTS, *MEASURES, *ANALYSIS, *REPORT, *EXCHANGE,
-    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *SIGNED, *HAND, *DESK, *RECORD,
+    *SESSION, *SAID, *AGREEMENT, *LAB, *MODELS, *COMMANDS, *REST, *SIGNED, *EARLIER, *HAND, *DESK,
+    *RECORD,
 )  # fmt: skip
