@@ -123,6 +123,13 @@ def test_limits_of_repeats_are_known_as_planned(capsys: pytest.CaptureFixture[st
         (("--subjects", 5, "--template", "x.ods"), "--template x.ods ends in neither .xlsx nor"),
         (("--bias", "nan"), "--bias nan is not possible"),
         (("--subjects", 340, "--repeats", 50, "--template", "x.csv"), "The design has 102000"),
+        # Counted, not listed: as many rows would fill any memory.
+        (
+            ("--subjects", 10000, "--sessions", 50, "--placements", 50, "--repeats", 50)
+            + ("--raters", 50, "--both-sides", "--template", "x.csv"),
+            "The design has 375000000000 values, more than 100000; plan a smaller one.",
+        ),
+        (("--icc", 1), "--icc 1 is not possible; give a number from 0 to 0.999.\n"),
     ],
 )
 def test_impossible_plan_is_one_sentence(
@@ -163,6 +170,21 @@ def test_filled_in_template_is_read_by_reliability(
     assert run("reliability", path, "--out", tmp_path / "out") == 0
     page = (tmp_path / "out" / "report.html").read_text()
     assert "5 subjects, 2 raters, 120 values" in page
+
+
+def test_a_bladder_has_a_displacement_from_the_midline(tmp_path: Path) -> None:
+    path = tmp_path / "entry.csv"
+    design = ("--subjects", 3, "--repeats", 1, "--both-sides")
+    both = ("--structure", "tra", "--structure", "bladder")
+    assert run("plan", *design, *both, "--raters", 1, "--template", path) == 0
+    rows = list(csv.DictReader(path.read_text().splitlines()))
+    own = [(r["side"], r["structure"], r["measure"], r["task"]) for r in rows]
+    assert own[:3] == [
+        ("left", "tra", "thickness_rest", "rest"),
+        ("midline", "bladder", "base_displacement", "pelvic_floor_lift"),
+        ("right", "tra", "thickness_rest", "rest"),
+    ]
+    assert len(own) == 9
 
 
 def test_template_that_may_be_filled_in_is_kept(

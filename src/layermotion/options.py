@@ -25,7 +25,7 @@ def number(
         if value is not None and not (math.isfinite(value) and low <= value <= high):
             raise InputError(
                 f"{option} {value:g} is not possible; "
-                f"give a number from {low:g} to {high:g} {unit}."
+                f"give a number from {low:g} to {high:g}{unit and f' {unit}'}."
             )
         return value
 

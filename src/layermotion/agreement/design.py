@@ -3,6 +3,7 @@
 import csv
 import io
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from layermotion.agreement.readings import FileNames
 from layermotion.agreement.table import NOTE_COLUMNS, SIDES, column_names, refuse_unlike
 from layermotion.errors import InputError
 from layermotion.files import atomic_path, write_text
+from layermotion.labels import Structure, Task
 
 DESIGN_COLUMNS = ("clip", "subject", "session", "rater", "placement", "side")
 TEMPLATE_COLUMNS = (
@@ -32,6 +34,8 @@ TEMPLATE_COLUMNS = (
     "unit",
     "notes",
 )
+# What has neither sides nor a thickness, and the task that moves it.
+NO_SIDE, LIFT = (Structure.BLADDER,), str(Task.PELVIC_FLOOR_LIFT)
 # Spreadsheets hold 1,048,576 rows; nobody fills in so many (our choice).
 MOST_ROWS = 100_000
 HINTS = (
@@ -47,7 +51,10 @@ HINTS = (
 
 @dataclass(frozen=True)
 class Design:
-    """How often each subject is measured; every combination is one row for each structure."""
+    """How often each subject is measured; every combination is one row for each structure.
+
+    A bladder is seen from the midline, and its base is displaced instead of thick.
+    """
 
     subjects: int
     sessions: int
@@ -56,8 +63,13 @@ class Design:
     repeats: int
     sides: tuple[str, ...]
     structures: tuple[str, ...]
-    measure: str = "thickness_rest"
-    task: str = "rest"
+
+    @property
+    def values(self) -> int:
+        """How many rows there are."""
+        counts = self.subjects, self.sessions, self.raters, self.placements, self.repeats
+        sides = len(self.sides) or 1
+        return math.prod(counts) * sum(1 if k in NO_SIDE else sides for k in self.structures)
 
     def rows(self) -> list[tuple[str, ...]]:
         """One row for each value to fill in, in the order in which they are measured."""
@@ -68,13 +80,20 @@ class Design:
             for count in (self.sessions, self.placements, self.repeats)
         ]
         sessions, placements, repeats = counts
-        return [
-            (subject, session, side, rater, placement, "", self.measure, structure, self.task,
-             repeat, "", "mm", "")
-            for subject, session, side, rater, placement, repeat, structure in itertools.product(
-                people, sessions, self.sides or ("",), raters, placements, repeats, self.structures
-            )
-        ]  # fmt: skip
+        sides = self.sides or ("",)
+        midline = "midline" if self.sides else ""
+        rows: list[tuple[str, ...]] = []
+        for subject, session, side, rater, placement, repeat, structure in itertools.product(
+            people, sessions, sides, raters, placements, repeats, self.structures
+        ):
+            if structure not in NO_SIDE:
+                what = (side, rater, placement, "", "thickness_rest", structure, "rest")
+            elif side == sides[0]:
+                what = (midline, rater, placement, "", "base_displacement", structure, LIFT)
+            else:
+                continue
+            rows.append((subject, session, *what, repeat, "", "mm", ""))
+        return rows
 
 
 def read_design(path: Path, files: FileNames) -> pd.DataFrame:
@@ -135,11 +154,11 @@ def write_template(target: Path, design: Design) -> int:
     """
     if target.exists():
         raise InputError(f"{target.name} exists and may be filled in; give --template a new name.")
-    rows = design.rows()
-    if len(rows) > MOST_ROWS:
+    if design.values > MOST_ROWS:
         raise InputError(
-            f"The design has {len(rows)} values, more than {MOST_ROWS}; plan a smaller one."
+            f"The design has {design.values} values, more than {MOST_ROWS}; plan a smaller one."
         )
+    rows = design.rows()
     if target.suffix.lower() == ".xlsx":
         _write_xlsx(target, rows)
     elif target.suffix.lower() == ".csv":

@@ -245,7 +245,8 @@ def plan(
         bool, typer.Option("--both-sides", help="Left and right in the table.")
     ] = False,
     structure: Annotated[
-        list[Structure] | None, typer.Option(help="Layers in the table; EO, IO, TrA if not given.")
+        list[Structure] | None,
+        typer.Option(help="What is in the table; EO, IO, TrA if not given."),
     ] = None,
 ) -> None:
     """Say how many subjects a study needs; write an empty table to fill in.
