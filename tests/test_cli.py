@@ -293,9 +293,12 @@ def test_a_sweep_hands_every_option_on(
             ("--sweep", "--where", "slurm", "--job", "gpu"),
             "--job gpu is not of the form NAME=VALUE.",
         ),
+        # A variable of the shell that was never set.
+        (("--from", ""), "--from is empty; name the folder of a run or shipped weights."),
+        (("--teacher", ""), "--teacher is empty; name the folder of a run or shipped weights."),
     ],
 )
-def test_a_place_without_a_sweep_is_refused(
+def test_what_train_cannot_do_is_refused(
     words: tuple[str, ...], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run("train", *words, "--out", tmp_path, "--config", "smoke", "steps=7,8") == 2

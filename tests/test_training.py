@@ -410,6 +410,7 @@ def test_a_run_that_began_otherwise_is_refused(option: str, tmp_path: Path) -> N
         return train(short, tmp_path / run, draw_layers, report=str, start=start).is_finished
 
     assert go_on("run", "one")
+    assert go_on("run", "one/last.pt")
     # The same start in other letters, and none, go on; what it began with may be gone.
     shutil.move(tmp_path / "one", tmp_path / "moved")
     assert go_on("run", "one/") and go_on("run", None)

@@ -423,6 +423,9 @@ def train(
         "train",
         ("torch", "hydra", "segmentation_models_pytorch", "albumentations"),
     )
+    for option, source in (("--from", start_from), ("--teacher", teacher)):
+        if source == "":
+            raise InputError(f"{option} is empty; name the folder of a run or shipped weights.")
     if sweep:
         if teacher is not None:
             raise InputError("A sweep has no teacher; leave out --teacher, or --sweep.")

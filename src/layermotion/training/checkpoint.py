@@ -139,10 +139,13 @@ def refuse_other_settings(out: Path, state: dict[str, Any], new: TrainSettings, 
 def start_names(weights: str | None, teacher: str | None) -> dict[str, str | None]:
     """Name by its option what a run begins with: shipped weights as they are, a path in full."""
     shipped = weights_names(WEIGHTS_FOLDER)
-    return {
-        option: source if source is None or source in shipped else os.path.abspath(source)
-        for option, source in (("--from", weights), ("--teacher", teacher))
-    }
+
+    def name_of(source: str | None) -> str | None:
+        if source is None or source in shipped:
+            return source
+        return os.path.abspath(source).removesuffix(f"{os.sep}{CHECKPOINT_NAME}")
+
+    return {"--from": name_of(weights), "--teacher": name_of(teacher)}
 
 
 def refuse_other_start(out: Path, state: dict[str, Any], new: Mapping[str, str | None]) -> None:
