@@ -167,3 +167,14 @@ def test_the_shipped_weights_are_listed_as_in_use(
     errors = capsys.readouterr().err
     assert "nothing to roll back" in errors and "in use already" in errors
     assert "was not judged against" in errors
+
+
+@pytest.mark.parametrize("name", ["local-001", weights_names()[-1]])
+def test_weights_that_are_not_local_are_not_calibrated(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("models", "calibrate", name, "--models", tmp_path) == 2
+    assert capsys.readouterr().err == (
+        f"layermotion: {tmp_path} holds no weights called {name}; list all with: layermotion "
+        f"models list --models {tmp_path}\n"
+    )

@@ -74,8 +74,13 @@ def calibrate(
     need("This command needs", "train", ("scipy",))
     from layermotion.commands.lab_learn import calibrate_weights
     from layermotion.evaluation.clips import CALIBRATION_CLIPS
-    from layermotion.network.segmenter import read_card
+    from layermotion.network.segmenter import read_card, weights_names
 
+    if name not in weights_names(models):
+        raise InputError(
+            f"{models} holds no weights called {name}; list all with: layermotion models list "
+            f"--models {models}"
+        )
     read_card(name, models)
     calibrate_weights(models, name, clips or CALIBRATION_CLIPS)
     typer.echo(f"Stored in {models / name}.json.")
