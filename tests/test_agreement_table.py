@@ -148,7 +148,7 @@ def test_what_has_no_partner_is_listed_on_both_sides(tmp_path: Path) -> None:
         ("c7,S7,thickness_rest,tra,rest,1,A,3.0,mm,9", "row 14 has more cells"),
         ("c7,S7,thickness_rest,tra,rest,1,A,0,mm", "row 14 has the value 0; a thickness is above"),
         ("c7,S7,thickness_rest,tra,rest,1,A,999,mm", "row 14 has the value 999, more than 300 mm"),
-        ('c7,S7,thickness_rest,tra,rest,1,A,"3,1",mm', 'row 14 has "3,1" where a number is needed'),
+        ('c7,S7,thickness_rest,tra,rest,1,A,"3,1",mm', "row 14 has a decimal comma in"),
         ("c7,S7,thickness_rest,tra,rest,1,,3.0,mm", "row 14 has no rater, while other rows have"),
         ("c7,S7,thickness_rest,tra,rest,1,a,3.0,mm", 'rows 2 and 14 write the rater "A" and "a"'),
         ("c7,s5,thickness_rest,tra,rest,1,A,3.0,mm", 'rows 12 and 14 write the subject "S5" and'),
@@ -511,6 +511,17 @@ def test_a_printed_minus_is_a_minus(tmp_path: Path) -> None:
     path = tmp_path / "m.csv"
     path.write_text("\n".join(lines), encoding="utf-8")
     assert read_table(path, "manual").readings["value"].tolist() == [-3.5]
+
+
+def test_decimal_commas_are_one_problem(tmp_path: Path) -> None:
+    rows: list[list[object]] = [["clip", "structure", "value", "unit"]]
+    rows += [[f"c{number}", "tra", f"3,{number}", "mm"] for number in range(9)]
+    path = workbook(tmp_path / "m.xlsx", data=rows)
+    with pytest.raises(InputError) as said:
+        read_table(path, "manual")
+    assert str(said.value) == (
+        "m.xlsx rows 2 to 10 have a decimal comma in column value; write decimals with a point."
+    )
 
 
 @pytest.mark.parametrize("title", ["A study", "A study,,,"])

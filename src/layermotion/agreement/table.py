@@ -50,6 +50,7 @@ SUMMARIES = frozenset(
 )
 USE_UNITS = "use mm, cm, % or ratio"
 USE_STRUCTURES = f"use one of {', '.join(STRUCTURES)}"
+IF_NO_NUMBER = "correct it or leave it empty"
 NO_SIZE = (
     "a thickness is above zero, a missing one stays empty, and a displacement or change needs its "
     "name in the column measure"
@@ -229,7 +230,10 @@ def _checked(
     problems = (
         *((texts[name].str.len() > LONGEST, f"more than {LONGEST} letters in column {name}",
            "shorten it") for name in (*TEXT_COLUMNS, *NUMBER_COLUMNS)),
-        (numbers["value"].isna(), '"{value}" where a number is needed', "{of_value}"),
+        *((texts[name].str.fullmatch(DECIMAL_COMMA) & numbers[name].isna(),
+           f"a decimal comma in column {name}", "write decimals with a point")
+          for name in NUMBER_COLUMNS),
+        (numbers["value"].isna(), '"{value}" where a number is needed', IF_NO_NUMBER),
         (unit == "", "no unit", USE_UNITS),
         (factor.isna(), 'the unit "{unit}"', USE_UNITS),
         (own["structure"] == "", "no structure", USE_STRUCTURES),
@@ -244,7 +248,7 @@ def _checked(
          "correct it, or leave it empty if it is missing"),
         *(
             ((texts[name] != "") & numbers[name].isna(), f'"{{{name}}}" where a number is needed',
-             f"{{of_{name}}}")
+             IF_NO_NUMBER)
             for name in ("depth_mm", "quality")
         ),
     )  # fmt: skip
@@ -273,12 +277,7 @@ def _refuse(texts: pd.DataFrame, problems: Sequence[Problem], table: str) -> Non
     found: dict[int, tuple[str, str]] = {}
     for is_wrong, what, remedy in problems:
         for place, row in texts[is_wrong].iterrows():
-            of = {
-                f"of_{name}": "correct it or "
-                + ("write decimals with a point" if "," in row[name] else "leave it empty")
-                for name in NUMBER_COLUMNS
-            }
-            found.setdefault(place, (what.format(**row), remedy.format(**of)))
+            found.setdefault(place, (what.format(**row), remedy))
     if not found:
         return
     rows: dict[tuple[str, str], list[int]] = {}
