@@ -1878,14 +1878,14 @@ EARLIER = (
         "commands/earlier.py",
         "if visit.is_withdrawn:",
         "if False:",
-        (f"{EARLIER_TESTS}::test_a_withdrawn_visit_is_not_compared_with",),
+        (f"{EARLIER_TESTS}::test_results_that_no_longer_hold_are_not_compared_with",),
     ),
     Mutant(
         "against-before-an-amendment",
         "commands/earlier.py",
         "if amendments > signed.amendments:",
         "if False:",
-        (f"{EARLIER_TESTS}::test_results_from_before_an_amendment_are_not_compared_with",),
+        (f"{EARLIER_TESTS}::test_results_that_no_longer_hold_are_not_compared_with",),
     ),
     Mutant(
         "against-signed-of-nobody",

@@ -84,7 +84,30 @@ def test_a_signed_visit_of_another_person_stops(
     assert "state different people, so nothing was measured" in capsys.readouterr().err
 
 
-def test_a_withdrawn_visit_is_not_compared_with(
+def withdraw(record: Record, visit_id: str) -> None:
+    record.withdraw(visit_id, "MN", "of another patient")
+
+
+def amend(record: Record, visit_id: str) -> None:
+    record.amend(visit_id, [], "MN", "The patient had eaten.")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            withdraw,
+            "withdrawn by MN, so nothing of it counts; give --against another visit.",
+        ),
+        (
+            amend,
+            "amended since; give --against its newest results, in the folder {name}-amended-1.",
+        ),
+    ],
+)
+def test_results_that_no_longer_hold_are_not_compared_with(
+    change: Callable[[Record, str], None],
+    words: str,
     signed: Path,
     record: Path,
     later: Callable[..., list[str]],
@@ -92,28 +115,10 @@ def test_a_withdrawn_visit_is_not_compared_with(
 ) -> None:
     with Record.open(record) as opened:
         (visit,) = opened.visits(opened.patient("P-017").patient_id)
-        opened.withdraw(visit.visit_id, "MN", "of another patient")
+        change(opened, visit.visit_id)
     assert later(signed, record) == []
-    assert capsys.readouterr().err == (
-        f"layermotion: {signed} is of a visit that was withdrawn by MN, so nothing of it counts; "
-        f"give --against another visit.\n"
-    )
-
-
-def test_results_from_before_an_amendment_are_not_compared_with(
-    signed: Path,
-    record: Path,
-    later: Callable[..., list[str]],
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    with Record.open(record) as opened:
-        (visit,) = opened.visits(opened.patient("P-017").patient_id)
-        opened.amend(visit.visit_id, [], "MN", "The patient had eaten.")
-    assert later(signed, record) == []
-    assert capsys.readouterr().err == (
-        f"layermotion: {signed} is of a visit that was amended since; give --against its newest "
-        f"results, in the folder {signed.name}-amended-1.\n"
-    )
+    said = words.format(name=signed.name)
+    assert capsys.readouterr().err == f"layermotion: {signed} is of a visit that was {said}\n"
 
 
 def test_a_visit_that_the_record_does_not_hold_has_a_caution(
