@@ -20,10 +20,11 @@ from layermotion.edges.site import parse_site
 from layermotion.labels import View
 from layermotion.live.arrivals import Arrival, Arrivals
 from layermotion.live.live import Live
-from layermotion.live.outcome import Outcome, chief_of
+from layermotion.live.outcome import CHIEF, Outcome
 from layermotion.live.server import arrival_routes, live_routes
 from layermotion.live.taking import Player
 from layermotion.measures.measure import MEAN, Measure, Status
+from layermotion.measures.repeats import overall
 from layermotion.serving.run import serving
 
 # Two efforts, each from its begin to its end, s, in a clip of 4 frames/s.
@@ -206,8 +207,9 @@ def test_no_repeat_stands_for_those_that_have_no_mean() -> None:
     )
     second = replace(first, repeat="2", value=5.0, low=1.0, high=9.0)
     mean = replace(first, repeat=MEAN, value=None, low=None, high=None, reason="They differ.")
-    assert chief_of((first, second, mean), View.ABDOMINAL_WALL) == mean
-    assert chief_of((first, replace(second, value=None)), View.ABDOMINAL_WALL) == first
+    kind = CHIEF[View.ABDOMINAL_WALL]
+    assert overall((first, second, mean), *kind) == mean
+    assert overall((first, replace(second, value=None)), *kind) == first
 
 
 def test_what_was_measured_is_told_in_the_language_of_the_page() -> None:

@@ -68,8 +68,7 @@ def read_video(path: Path, frame_rate_hz: float | None) -> Reading:
         stamps = sorted_stamps(found.stamps)
         if not stamps:
             raise InputError(f"{name} holds no video frame; export the clip again.")
-        is_short = container.streams.video[0].frames > len(stamps)
-        stored = _count_stored(path) if is_short else len(stamps)
+        stored = _count_stored(path) if stream.frames > len(stamps) else len(stamps)
         cautions = list(find_gaps(path, container, found, stored))
     if len(stamps) > MOST_FRAMES:
         raise InputError(

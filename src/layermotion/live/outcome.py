@@ -1,13 +1,13 @@
 """Owns what a page shows of a measured clip: its main number, all its numbers, its cautions."""
 
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from layermotion.analysis.result import Analysis
 from layermotion.labels import Structure, View
-from layermotion.measures.measure import MEAN, Measure
+from layermotion.measures.measure import Measure
+from layermotion.measures.repeats import overall
 from layermotion.serving.sentences import say_in
 from layermotion.ways import way_of
 
@@ -48,7 +48,7 @@ class Outcome:
     @classmethod
     def of(cls, analysis: Analysis, report: Path | None) -> "Outcome":
         """Take from an analysis what the page shows."""
-        chief = chief_of(analysis.measures, analysis.view)
+        chief = overall(analysis.measures, *CHIEF[analysis.view])
         return cls(
             analysis.clip.clip_id, analysis.measures, chief, analysis.all_cautions, report,
             analysis.is_lateral_known,
@@ -69,11 +69,3 @@ class Outcome:
         reason = say_in(language, measure.reason) if measure.reason else ""
         way = way_of(measure.name, is_lateral_known=self.is_lateral_known)
         return asdict(measure) | {"reason": reason, "way": way}
-
-
-def chief_of(measures: Iterable[Measure], view: View) -> Measure | None:
-    """Give the mean of the repeats, with a value or a reason; of one repeat that itself."""
-    of_kind = [m for m in measures if (m.name, m.structure, m.unit) == CHIEF[view]]
-    with_value = [m for m in of_kind if m.value is not None]
-    mean = [m for m in of_kind if m.repeat == MEAN]
-    return next(iter((*mean, *with_value, *of_kind)), None)

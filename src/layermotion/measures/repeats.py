@@ -1,7 +1,7 @@
 """Owns the mean of repeats: its value, how sure it is, and when there is none."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Self
@@ -259,3 +259,14 @@ def with_means(measures: list[Measure]) -> tuple[Measure, ...]:
             mean = replace(mean, value=middle, low=low, high=high, status=Status.DRAFT, reason="")
         result.append(replace(mean, method=MEAN_METHOD))
     return tuple(result)
+
+
+def overall(measures: Iterable[Measure], name: str, structure: str, unit: str) -> Measure | None:
+    """Give the mean of the repeats, with a value or a reason; of one repeat that itself.
+
+    No single repeat stands for others with which it has no mean.
+    """
+    own = [m for m in measures if (m.name, m.structure, m.unit) == (name, structure, unit)]
+    mean = [m for m in own if m.repeat == MEAN]
+    with_value = [m for m in own if m.value is not None]
+    return next(iter((*mean, *with_value, *own)), None)

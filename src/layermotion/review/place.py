@@ -11,7 +11,8 @@ from typing import Any
 from layermotion.edges.recording import ClipEdges
 from layermotion.errors import InputError
 from layermotion.labels import Structure
-from layermotion.measures.measure import MEAN, Measure, Status
+from layermotion.measures.measure import Measure, Status
+from layermotion.measures.repeats import overall
 from layermotion.record.entries import SignedValue
 from layermotion.report.patterns import holds_zero
 from layermotion.review.confirming import key_of, measured_of
@@ -163,17 +164,10 @@ class Place:
     def _chief(self) -> dict[str, Any] | None:
         """Give the number that is asked for first; None where it is not known."""
         for name, structure, unit in CHIEF if self.desk else ():
-            own = [
-                m
-                for m in self.opened.analysis.measures
-                if (m.name, m.structure, m.unit) == (name, structure, unit)
-                and (m.value is not None or m.repeat == MEAN)
-            ]
-            # The mean of repeats stands last; where they have none, no one of them stands for it.
-            if own and own[-1].value is not None:
-                last = own[-1]
-                return {"structure": structure, "name": name, "value": last.value, "unit": unit,
-                        "is_beyond": not holds_zero(last)}  # fmt: skip
+            found = overall(self.opened.analysis.measures, name, structure, unit)
+            if found is not None and found.value is not None:
+                return {"structure": structure, "name": name, "value": found.value, "unit": unit,
+                        "is_beyond": not holds_zero(found)}  # fmt: skip
         return None
 
     def told(self) -> dict[str, Any]:
