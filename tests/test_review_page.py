@@ -301,7 +301,9 @@ def test_a_visit_is_reviewed_signed_and_followed(
         person.press("g")
         until(page, "!document.querySelector('#sign').hidden")
 
-        # What is changed for an amendment looks like a draft until it is added, or dropped.
+        # What is changed for an amendment looks like a draft until it is added, or dropped. None
+        # begins before the final report is written.
+        until(page, "document.querySelector('#finished').textContent.startsWith('Final report:')")
         person.click("#amend-begin")
         until(page, "document.querySelector('#seal').textContent.startsWith('Draft amendment')")
         assert not page.locator("#amend-begin").is_visible()

@@ -496,6 +496,7 @@ def test_what_was_signed_as_left_stays_left_when_the_file_is_renamed(
 def test_a_signed_visit_is_read_only(page: Client, review: Review) -> None:
     refusal(page.tell("/amend"))
     sign_all(page)
+    written(review)
     for path in CHANGES.keys() - {"/withdraw"}:
         answer = page.tell(path)
         if path in STILL:
